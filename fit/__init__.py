@@ -1,0 +1,1 @@
+"""Estimating and judging: from impedance curves to a driver's parameters."""

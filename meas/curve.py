@@ -1,0 +1,109 @@
+"""Impedance curves: the one currency between measuring and estimating."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+ComplexArray = NDArray[np.complex128]
+
+
+@dataclass(frozen=True, eq=False)
+class Systematic:
+    """A bench error common to all points of a curve, as its effect on the curve.
+
+    Attributes:
+        source: Identity of the physical cause. Curves that share it (same resistor, same
+            calibration) share the error itself, so that it cancels in a difference.
+        text: The cause in words, with its size, for budgets and reports.
+        derivative_ohm: Change of the measured impedance for plus one standard uncertainty of
+            the cause [ohm], complex, shape (n,). For a magnitude curve: real, of the magnitude.
+    """
+
+    source: str
+    text: str
+    derivative_ohm: ComplexArray
+
+
+@dataclass(frozen=True, eq=False)
+class ImpedanceCurve:
+    """A measured complex impedance.
+
+    Attributes:
+        frequency_hz: Strictly increasing, positive [Hz], shape (n,).
+        impedance_ohm: Complex impedance [ohm], shape (n,).
+        standard_uncertainty_ohm: Random standard uncertainty of the real and of the imaginary
+            part each [ohm], positive, shape (n,); None when the source does not say.
+        systematics: Common errors of the bench, independent of each other.
+
+    Raises:
+        ValueError: If shapes differ, a value is not finite, or frequencies do not increase.
+    """
+
+    frequency_hz: FloatArray
+    impedance_ohm: ComplexArray
+    standard_uncertainty_ohm: FloatArray | None = None
+    systematics: tuple[Systematic, ...] = ()
+
+    def __post_init__(self) -> None:
+        """Check shapes and values."""
+        _check(self.frequency_hz, self.impedance_ohm, self.standard_uncertainty_ohm)
+
+    @property
+    def magnitude_ohm(self) -> FloatArray:
+        """|Z| [ohm], shape (n,)."""
+        return np.abs(self.impedance_ohm)
+
+
+@dataclass(frozen=True, eq=False)
+class MagnitudeCurve:
+    """A measured impedance magnitude whose phase is not known.
+
+    Attributes:
+        frequency_hz: Strictly increasing, positive [Hz], shape (n,).
+        magnitude_ohm: |Z| [ohm], positive, shape (n,).
+        standard_uncertainty_ohm: Random standard uncertainty of the magnitude [ohm], shape
+            (n,); None when the source does not say.
+        systematics: Common errors of the bench, independent of each other.
+
+    Raises:
+        ValueError: If shapes differ, a value is not finite, or frequencies do not increase.
+    """
+
+    frequency_hz: FloatArray
+    magnitude_ohm: FloatArray
+    standard_uncertainty_ohm: FloatArray | None = None
+    systematics: tuple[Systematic, ...] = ()
+
+    def __post_init__(self) -> None:
+        """Check shapes and values."""
+        _check(self.frequency_hz, self.magnitude_ohm, self.standard_uncertainty_ohm)
+        if np.any(self.magnitude_ohm <= 0):
+            raise ValueError("a magnitude must be positive")
+
+
+Curve = ImpedanceCurve | MagnitudeCurve
+
+
+def _check(
+    frequency_hz: FloatArray,
+    values: ComplexArray | FloatArray,
+    uncertainty: FloatArray | None,
+) -> None:
+    if frequency_hz.ndim != 1 or frequency_hz.shape != values.shape:
+        raise ValueError("frequency and impedance must be one-dimensional and equally long")
+    if frequency_hz.size == 0:
+        raise ValueError("a curve needs at least one point")
+    if not (np.all(np.isfinite(frequency_hz)) and np.all(np.isfinite(values))):
+        raise ValueError("every frequency and impedance must be finite")
+    if frequency_hz[0] <= 0 or np.any(np.diff(frequency_hz) <= 0):
+        raise ValueError("frequencies must be positive and strictly increasing")
+    if uncertainty is None:
+        return
+    if uncertainty.shape != frequency_hz.shape:
+        raise ValueError("there must be one uncertainty per frequency")
+    if not np.all(np.isfinite(uncertainty)) or np.any(uncertainty <= 0):
+        raise ValueError("every uncertainty must be finite and positive")

@@ -1,0 +1,92 @@
+"""Everything that can go wrong, as one tree.
+
+    FreeairError                 never raised itself
+    ├── UsageError               exit 2: a wrong word on the command line
+    │   └── UnreadableInput      exit 2: a file that cannot be read as what it should be
+    └── Refused                  exit 1: the data or the bench cannot support the result
+        └── BenchFailure         exit 1: the sound hardware failed; names the kept capture
+
+Every message says what is wrong, where, and what to do about it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One thing found out about data, with a stable machine-readable code.
+
+    Attributes:
+        code: Stable reason code such as ``clipped`` or ``no-resonance``.
+        text: One or two sentences for the person at the bench: what, where, what to do.
+        refuses: True when no number may be derived from the data.
+    """
+
+    code: str
+    text: str
+    refuses: bool = False
+
+
+class FreeairError(Exception):
+    """Base of all errors that a user can cause or cure.
+
+    Args:
+        what: What is wrong.
+        where: File, line, column, option or channel; may be empty.
+        remedy: What to do about it; may be empty only where ``what`` says it.
+    """
+
+    exit_status = 1
+
+    def __init__(self, what: str, *, where: str = "", remedy: str = "") -> None:
+        self.what = what
+        self.where = where
+        self.remedy = remedy
+        super().__init__(what)
+
+    def __str__(self) -> str:
+        """One paragraph: where, what, remedy."""
+        head = f"{self.where}: {self.what}" if self.where else self.what
+        return f"{head}. {self.remedy}" if self.remedy else head
+
+
+class UsageError(FreeairError):
+    """A command, option or value that means nothing, or contradicts another."""
+
+    exit_status = 2
+
+
+class UnreadableInput(UsageError):
+    """A file that cannot be read as what it should be."""
+
+
+class Refused(FreeairError):
+    """The data or the bench cannot support the result.
+
+    Args:
+        reasons: The findings that refuse; at least one.
+        where: The take, file or device concerned.
+        remedy: General advice beyond that in each reason's text.
+    """
+
+    exit_status = 1
+
+    def __init__(self, reasons: Iterable[Finding], *, where: str = "", remedy: str = "") -> None:
+        self.reasons = tuple(reasons)
+        if not self.reasons:
+            raise ValueError("a refusal needs at least one reason")
+        what = "; ".join(f"{reason.code}: {reason.text.rstrip('.')}" for reason in self.reasons)
+        super().__init__(what, where=where, remedy=remedy)
+
+
+class BenchFailure(Refused):
+    """The sound hardware failed; what was captured until then is kept.
+
+    Args:
+        reasons: As for `Refused`.
+        where: The device.
+        remedy: What to do about it.
+    """
