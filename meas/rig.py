@@ -1,0 +1,110 @@
+"""The rig file: how a bench is wired, what is known of its parts, how it is driven."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+import numpy as np
+from pydantic import BaseModel, ConfigDict, Field
+
+from meas.curve import ComplexArray, FloatArray
+from meas.simulated_settings import SimulatedSettings
+
+
+class _Table(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class Calibration(_Table):
+    """What the bench reads when both inputs sit on the source node.
+
+    ``points`` holds rows of frequency [Hz], real and imaginary part of driver input over source
+    input, and the standard uncertainty of each part.
+    """
+
+    standard: Literal["same-node"] = "same-node"
+    taken_at: str = Field(description="ISO 8601 with offset")
+    sample_rate_hz: int = Field(gt=0)
+    device: str
+    source_input: int = Field(ge=1)
+    driver_input: int = Field(ge=1)
+    points: tuple[tuple[float, float, float, float], ...] = Field(min_length=2)
+
+    @property
+    def frequency_hz(self) -> FloatArray:
+        """Frequencies [Hz], shape (n,)."""
+        return np.array([row[0] for row in self.points])
+
+    @property
+    def ratio(self) -> ComplexArray:
+        """Driver input over source input, complex, shape (n,)."""
+        return np.array([complex(row[1], row[2]) for row in self.points])
+
+    @property
+    def standard_uncertainty(self) -> FloatArray:
+        """Of the real and of the imaginary part each, shape (n,)."""
+        return np.array([row[3] for row in self.points])
+
+
+class Wiring(_Table):
+    """How resistor, driver and inputs are connected."""
+
+    series_resistor_ohm: float | None = Field(default=None, gt=0)
+    tolerance_percent: float = Field(default=1.0, ge=0, le=50)
+    resistor_side: Literal["hot", "ground"] = "hot"
+    source_input: int = Field(default=1, ge=1)
+    driver_input: int = Field(default=2, ge=1)
+    input_resistance_ohm: float | None = Field(
+        default=None, gt=0, description="of the driver input; None: too high to matter, unknown"
+    )
+    input_resistance_tolerance_percent: float = Field(default=10.0, ge=0, le=100)
+    amplifier: Literal["none", "grounded", "bridged"] = "none"
+
+
+class Card(_Table):
+    """The sound device."""
+
+    device: str | None = Field(
+        default=None, description="None: the system's default; 'simulated': no hardware at all"
+    )
+    sample_rate_hz: int = Field(default=48000, ge=8000, le=768000)
+
+
+class Drive(_Table):
+    """The excitation."""
+
+    level: float = Field(default=0.25, gt=0, le=1, description="peak, full scale is 1")
+    start_hz: float = Field(default=10.0, gt=0)
+    stop_hz: float = Field(default=20000.0, gt=0)
+    sweep_seconds: float = Field(default=5.0, ge=0.5, le=120)
+    gap_seconds: float = Field(default=1.0, ge=0.3, le=10)
+    repeats: int = Field(default=1, ge=1, le=50, description="of the pair sweep up, sweep down")
+    woofer: bool = Field(
+        default=False,
+        description="False: below gentle_below_hz the drive is held at a tenth of the level, "
+        "so that a tweeter survives; True: full level everywhere",
+    )
+    gentle_below_hz: float = Field(default=200.0, gt=0)
+
+
+class Assumptions(_Table):
+    """Limits (half-widths) of bench errors that nobody measured."""
+
+    mismatch_percent: float = Field(default=3.0, ge=0, description="channels, uncalibrated")
+    mismatch_delay_samples: float = Field(default=1.0, ge=0, description="uncalibrated")
+    calibrated_mismatch_percent: float = Field(default=0.05, ge=0, description="left over")
+    calibrated_delay_samples: float = Field(default=0.002, ge=0, description="left over")
+
+
+class Rig(_Table):
+    """A bench. Field names are the keys of the TOML file."""
+
+    format: Literal["freeair-rig/1"] = "freeair-rig/1"
+    name: str = Field(min_length=1, description="identity: rigs of one name share their errors")
+    mains_hz: Literal[50, 60] = 50
+    wiring: Wiring = Wiring()
+    card: Card = Card()
+    drive: Drive = Drive()
+    assumptions: Assumptions = Assumptions()
+    calibration: Calibration | None = None
+    simulated: SimulatedSettings | None = None
