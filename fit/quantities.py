@@ -1,0 +1,65 @@
+"""The reported quantities: symbol, unit, name, and how people write their size."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from fit.result import Estimate
+
+
+@dataclass(frozen=True)
+class Quantity:
+    """What a symbol means.
+
+    Attributes:
+        unit: SI base unit as in saved fits.
+        name: In words, as used in sentences.
+        scale: Size of the unit that people use, in the base unit.
+        shown_unit: That unit.
+    """
+
+    unit: str
+    name: str
+    scale: float = 1.0
+    shown_unit: str = ""
+
+    def text(self, value: float, digits: int = 3) -> str:
+        """A value [base unit] as people write it."""
+        return " ".join(filter(None, (rounded(value / self.scale, digits), self.shown_unit)))
+
+
+QUANTITIES = {
+    "Re": Quantity("ohm", "coil resistance", 1, "ohm"),
+    "Le": Quantity("H", "coil inductance", 1e-3, "mH"),
+    "fs": Quantity("Hz", "resonance", 1, "Hz"),
+    "Qms": Quantity("1", "mechanical Q"),
+    "Qes": Quantity("1", "electrical Q"),
+    "Qts": Quantity("1", "total Q"),
+    "Zmin": Quantity("ohm", "impedance minimum", 1, "ohm"),
+    "Zmax": Quantity("ohm", "impedance peak", 1, "ohm"),
+    "Mms": Quantity("kg", "moving mass", 1e-3, "g"),
+    "Cms": Quantity("m/N", "compliance", 1e-3, "mm/N"),
+    "Rms": Quantity("kg/s", "mechanical loss", 1, "kg/s"),
+    "Bl": Quantity("T m", "force factor", 1, "T m"),
+    "Vas": Quantity("m3", "equivalent volume", 1e-3, "litre"),
+    "Sd": Quantity("m2", "cone area", 1e-4, "cm2"),
+    "Sd_from_takes": Quantity("m2", "cone area from the takes", 1e-4, "cm2"),
+    "eta0": Quantity("1", "reference efficiency", 1e-2, "%"),
+    "sensitivity_2v83": Quantity("dB", "sensitivity at 2.83 V", 1, "dB"),
+    "sensitivity_1w": Quantity("dB", "sensitivity at 1 W", 1, "dB"),
+}
+
+
+def rounded(value: float, digits: int = 3) -> str:
+    """A number to some significant digits, without an exponent where it reads well."""
+    text = f"{value:.{digits}g}"
+    if "e" not in text:
+        return text
+    return f"{value:.0f}" if 1 <= abs(value) < 1e7 else text
+
+
+def shown(symbol: str, estimate: Estimate) -> str:
+    """An estimate with its 95 % interval, as people write it."""
+    quantity = QUANTITIES.get(symbol, Quantity(estimate.unit, symbol, 1, estimate.unit))
+    low, high = (rounded(end / quantity.scale, 4) for end in estimate.interval_95)
+    return f"{quantity.text(estimate.value, 4)} (95 %: {low} to {high})"
