@@ -145,13 +145,14 @@ def _probability_below(estimate: Estimate, limit: float) -> float:
 
 def _limits(target: Target) -> str:
     quantity = QUANTITIES[target.parameter]
-    if target.lower is None:
-        assert target.upper is not None  # checked by Target
-        return f"the limit of at most {quantity.text(target.upper)}"
-    if target.upper is None:
+    if target.lower is not None and target.upper is not None:
+        low = rounded(target.lower / quantity.scale)
+        return f"the limits {low} to {quantity.text(target.upper)}"
+    if target.lower is not None:
         return f"the limit of at least {quantity.text(target.lower)}"
-    low = rounded(target.lower / quantity.scale)
-    return f"the limits {low} to {quantity.text(target.upper)}"
+    if target.upper is not None:
+        return f"the limit of at most {quantity.text(target.upper)}"
+    return "no limit"
 
 
 def _narrower(estimate: Estimate) -> str:

@@ -1,0 +1,283 @@
+"""A fit as JSON, format ``freeair-fit/1``, and back without loss.
+
+Floats are written in full (the shortest text that reads back the same), so that a fit read back is
+the fit that was saved. Each estimate carries the signed effect of every error source under the
+source's identity; from these alone follow uncertainties, covariances and what two fits share.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Iterable, Mapping
+from typing import Annotated, Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+
+from fit.judge import Verdict
+from fit.result import FORMAT, DriverFit, Estimate, FittedCurve
+from meas.errors import Finding, UnreadableInput
+
+
+def to_json(
+    fit: DriverFit,
+    *,
+    unit: str,
+    verdicts: Iterable[Verdict] = (),
+    findings: Iterable[Finding] = (),
+    warnings: Iterable[Finding] = (),
+) -> dict[str, Any]:
+    """The saved form of a fit, ready for ``json.dumps(..., allow_nan=False)``.
+
+    Args:
+        fit: What to save.
+        unit: Name of the driver measured.
+        verdicts: From `fit.judge`.
+        findings: From `fit.explain`.
+        warnings: Further doubts besides the fit's own, such as those of its takes.
+
+    Raises:
+        ValueError: If a number is not finite: such a fit must not exist, let alone be saved.
+    """
+    document = {
+        "format": FORMAT,
+        "unit": unit,
+        "model": fit.model,
+        "parameters": {name: _estimate(e) for name, e in fit.parameters.items()},
+        "curves": [_curve(curve) for curve in fit.curves],
+        "verdicts": [
+            {
+                "parameter": v.target.parameter,
+                "target": v.target.target,
+                "lower": v.target.lower,
+                "upper": v.target.upper,
+                "verdict": v.verdict,
+                "text": v.text,
+            }
+            for v in verdicts
+        ],
+        "findings": [{"code": f.code, "text": f.text} for f in findings],
+        "warnings": [{"code": f.code, "text": f.text} for f in (*fit.warnings, *warnings)],
+        "sources": dict(fit.sources),
+        "covariance": covariance(fit.parameters),
+        "model_choice": {name: float(value) for name, value in fit.model_choice.items()},
+    }
+    _must_be_finite(document, "fit")
+    return document
+
+
+def covariance(parameters: Mapping[str, Estimate]) -> dict[str, Any]:
+    """Covariance matrix of the parameters, in their units: the sum over sources of products.
+
+    Args:
+        parameters: Symbol to estimate.
+
+    Returns:
+        ``parameters``, the order of rows and columns, and ``matrix``, shape (n, n).
+
+    Source: JCGM 102:2011, 6.2.1.3, with the sources as independent inputs.
+    """
+    sources = sorted({source for e in parameters.values() for source in e.contributions})
+    effect = np.array(
+        [[e.contributions.get(source, 0.0) for source in sources] for e in parameters.values()]
+    ).reshape(len(parameters), len(sources))
+    return {"parameters": list(parameters), "matrix": (effect @ effect.T).tolist()}
+
+
+def from_json(document: object, *, where: str = "") -> DriverFit:
+    """A fit out of its saved form.
+
+    Args:
+        document: What ``json.load`` returned.
+        where: The file, for messages.
+
+    Raises:
+        UnreadableInput: If the document is no saved fit, was written by a newer version, or a
+            value in it is missing or impossible; the message names the key.
+    """
+    _check_format(document, where)
+    try:
+        saved = _SavedFit.model_validate(document)
+    except ValidationError as error:
+        first = error.errors()[0]
+        key = ".".join(str(part) for part in first["loc"]) or "the document"
+        raise UnreadableInput(
+            f"{key}: {first['msg'][0].lower()}{first['msg'][1:]}",
+            where=where,
+            remedy="The file was changed or cut since it was saved: fit the takes again",
+        ) from error
+    return DriverFit(
+        model=saved.model,
+        parameters={
+            name: Estimate(
+                value=e.value,
+                unit=e.unit,
+                contributions=e.contributions,
+                logarithmic=e.logarithmic,
+                frequency_hz=e.frequency_hz,
+                widening=e.widening,
+            )
+            for name, e in saved.parameters.items()
+        },
+        curves=tuple(
+            FittedCurve(
+                source=c.source,
+                condition=c.condition,
+                condition_value=c.condition_value,
+                frequency_hz=np.array(c.frequency_hz),
+                measured_ohm=c.measured_ohm.array(),
+                model_ohm=np.asarray(c.model_ohm.array(), dtype=np.complex128),
+                motional_ohm=np.asarray(c.motional_ohm.array(), dtype=np.complex128),
+                residual_rms_relative=c.residual_rms_relative,
+            )
+            for c in saved.curves
+        ),
+        warnings=tuple(Finding(w.code, w.text) for w in saved.warnings),
+        sources=saved.sources,
+        model_choice=saved.model_choice,
+    )
+
+
+def _estimate(e: Estimate) -> dict[str, Any]:
+    low, high = e.interval_95
+    saved: dict[str, Any] = {
+        "value": float(e.value),
+        "unit": e.unit,
+        "standard_uncertainty": e.standard_uncertainty,
+        "interval_95": [low, high],
+        "logarithmic": e.logarithmic,
+        "widening": float(e.widening),
+        "contributions": {source: float(part) for source, part in e.contributions.items()},
+    }
+    if e.frequency_hz is not None:
+        saved["frequency_hz"] = float(e.frequency_hz)
+    return saved
+
+
+def _curve(c: FittedCurve) -> dict[str, Any]:
+    return {
+        "source": c.source,
+        "condition": c.condition,
+        "condition_value": c.condition_value,
+        "points": int(c.frequency_hz.size),
+        "residual_rms_relative": float(c.residual_rms_relative),
+        "frequency_hz": c.frequency_hz.tolist(),
+        "measured_ohm": _values(c.measured_ohm),
+        "model_ohm": _values(c.model_ohm),
+        "motional_ohm": _values(c.motional_ohm),
+    }
+
+
+def _values(ohm: NDArray[np.complex128] | NDArray[np.float64]) -> dict[str, list[float]]:
+    if np.iscomplexobj(ohm):
+        return {"real": ohm.real.tolist(), "imag": ohm.imag.tolist()}
+    return {"magnitude": ohm.tolist()}
+
+
+def _must_be_finite(node: object, key: str) -> None:
+    if isinstance(node, float) and not math.isfinite(node):
+        raise ValueError(f"{key} is {node}: no fit with such a value may be saved")
+    if isinstance(node, dict):
+        for name, child in node.items():
+            _must_be_finite(child, f"{key}.{name}")
+    elif isinstance(node, list):
+        for index, child in enumerate(node):
+            _must_be_finite(child, f"{key}.{index}")
+
+
+def _check_format(document: object, where: str) -> None:
+    found = document.get("format") if isinstance(document, dict) else None
+    if found == FORMAT:
+        return
+    family, version = FORMAT.split("/")
+    match = re.fullmatch(rf"{family}/(\d+)", found) if isinstance(found, str) else None
+    if match and int(match[1]) > int(version):
+        raise UnreadableInput(
+            f"format: {found} was written by a newer version; this one reads {FORMAT}",
+            where=where,
+            remedy="Update freeair, or fit the takes again with this version",
+        )
+    raise UnreadableInput(
+        f"format: {found!r} is not {FORMAT!r}, so this is no saved fit",
+        where=where,
+        remedy="Give the JSON that `freeair fit --json` printed",
+    )
+
+
+class _Saved(BaseModel):
+    # Keys added later within the same format version are ignored.
+    model_config = ConfigDict(extra="ignore", allow_inf_nan=False)
+
+
+_Positive = Annotated[float, Field(gt=0)]
+
+
+class _SavedEstimate(_Saved):
+    value: float
+    unit: Literal["ohm", "H", "Hz", "kg", "m/N", "kg/s", "T m", "m3", "m2", "dB", "1"]
+    contributions: dict[str, float]
+    logarithmic: bool
+    widening: Annotated[float, Field(ge=1)]
+    frequency_hz: _Positive | None = None
+
+    @model_validator(mode="after")
+    def _positive_where_logarithmic(self) -> _SavedEstimate:
+        if self.logarithmic and self.value <= 0:
+            raise ValueError(f"{self.value:g} is not positive")
+        return self
+
+
+class _SavedValues(_Saved):
+    real: list[float] | None = None
+    imag: list[float] | None = None
+    magnitude: list[_Positive] | None = None
+
+    @model_validator(mode="after")
+    def _one_kind(self) -> _SavedValues:
+        if self.magnitude is None and (self.real is None or self.imag is None):
+            raise ValueError("needs real and imag, or magnitude")
+        if self.real is not None and self.imag is not None and len(self.real) != len(self.imag):
+            raise ValueError("real and imag differ in length")
+        return self
+
+    def array(self) -> NDArray[np.complex128] | NDArray[np.float64]:
+        if self.magnitude is not None:
+            return np.array(self.magnitude, dtype=np.float64)
+        values = np.empty(len(self.real or ()), dtype=np.complex128)
+        values.real, values.imag = self.real or (), self.imag or ()
+        return values
+
+
+class _SavedCurve(_Saved):
+    source: str
+    condition: Literal["free-air", "added-mass", "test-box"]
+    condition_value: _Positive | None
+    residual_rms_relative: Annotated[float, Field(ge=0)]
+    frequency_hz: Annotated[list[_Positive], Field(min_length=1)]
+    measured_ohm: _SavedValues
+    model_ohm: _SavedValues
+    motional_ohm: _SavedValues
+
+    @model_validator(mode="after")
+    def _equally_long(self) -> _SavedCurve:
+        for name in ("measured_ohm", "model_ohm", "motional_ohm"):
+            if getattr(self, name).array().shape != (len(self.frequency_hz),):
+                raise ValueError(f"{name} is not as long as frequency_hz")
+        return self
+
+
+class _SavedFinding(_Saved):
+    code: str
+    text: str
+
+
+class _SavedFit(_Saved):
+    unit: str
+    model: str
+    parameters: Annotated[dict[str, _SavedEstimate], Field(min_length=1)]
+    curves: list[_SavedCurve]
+    warnings: list[_SavedFinding]
+    sources: dict[str, str]
+    model_choice: dict[str, float] = {}
