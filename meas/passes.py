@@ -1,0 +1,191 @@
+"""Finds the passes: the stretches of excitation between silences in a two-channel recording.
+
+Only the source input is looked at, as short-time spectra. A bin of a frame is active when it
+stands far above what the same bin holds in the quietest twentieth of the record. Hum, an offset
+and any stationary noise are in that quiet level and disappear by themselves, while a sweep stands
+out even 40 dB below hum, because all its power sits in a few bins at a time.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import fft, ndimage
+
+from meas.curve import FloatArray
+
+FRAME_SECONDS = 0.05
+SHORTEST_SILENCE_SECONDS = 0.2
+_CHUNK_FRAMES = 256
+
+# The power of a bin of Gaussian noise is exponentially distributed: its 5 % quantile lies at
+# -ln(0.95) = 0.0513 of the mean, and 30 times the mean is exceeded once in e^30 = 1e13 bins.
+_QUIET_QUANTILE = 0.05
+_QUIET_TO_MEAN = -1.0 / np.log(1.0 - _QUIET_QUANTILE)
+_ACTIVE_ABOVE = 30.0
+# Digital silence has no noise at all; 90 dB below the strongest bin counts as nothing.
+_RELATIVE_FLOOR = 1e-9
+# A pass this much weaker than the strongest is a click or a crackle, not an excitation.
+_NEGLIGIBLE_ENERGY = 1e-4
+# Occupancy of a bin in time is 1 for a tone, 1/2 for stationary noise, below 1/10 for a sweep.
+_SWEPT_BELOW = 0.1
+
+
+@dataclass(frozen=True)
+class Pass:
+    """One stretch of excitation, in frames of the recording.
+
+    Attributes:
+        begin: First frame of the block that belongs to the pass, in the silence before it.
+        end: One past its last frame: the ringing after the excitation is inside.
+        start: First excited frame, within one analysis frame (50 ms), never late.
+        stop: One past the last excited frame, within one analysis frame, never early.
+    """
+
+    begin: int
+    end: int
+    start: int
+    stop: int
+
+
+@dataclass(frozen=True)
+class Passes:
+    """How a recording divides into excitation and silence.
+
+    Attributes:
+        passes: In order of time. One that spans the record when it is not contained.
+        silences: Undriven stretches [first, past last) in frames, margins taken off, at least
+            0.1 s each.
+        contained: True when the excitation begins and ends inside the record, so that the ratio
+            of whole-block spectra is exact for a linear one-port.
+        swept: True when the excitation runs through the frequencies one after the other (a
+            sweep) rather than having them all at once (noise, multisine).
+        excited: False when nothing in the record differs from its quiet level in time: either
+            continuous noise or tones, or no signal at all.
+    """
+
+    passes: tuple[Pass, ...]
+    silences: tuple[tuple[int, int], ...]
+    contained: bool
+    swept: bool
+    excited: bool
+
+
+def find_passes(samples: NDArray[np.float32], sample_rate_hz: int) -> Passes:
+    """Divide a recording into passes and silences.
+
+    Args:
+        samples: Source input and driver input, shape (n, 2).
+        sample_rate_hz: Rate [Hz].
+
+    Returns:
+        The passes. A record shorter than four analysis frames is one uncontained pass.
+    """
+    count = samples.shape[0]
+    whole = Pass(0, count, 0, count)
+    frame = max(16, round(FRAME_SECONDS * sample_rate_hz))
+    if count < 4 * frame:
+        return Passes((whole,), (), contained=False, swept=False, excited=False)
+    hop = frame // 2
+    power = _frame_power(samples[:, 0], frame, hop)
+    swept = _occupancy(power) < _SWEPT_BELOW
+    active = _active_frames(power)
+    if not active.any():
+        return Passes((whole,), (), contained=False, swept=False, excited=False)
+
+    margin = frame
+    stretches = [(i * hop, min(count, j * hop + hop)) for i, j in _runs(active)]
+    stretches = _join(stretches, round(SHORTEST_SILENCE_SECONDS * sample_rate_hz))
+    stretches = _drop_clicks(stretches, samples[:, 0])
+    first, last = stretches[0][0], stretches[-1][1]
+    contained = first >= margin and last <= count - 2 * margin
+    silences = _silences(stretches, count, margin)
+    if not contained:
+        return Passes((whole,), silences, contained=False, swept=swept, excited=True)
+    begins = [max(0, start - margin) for start, _ in stretches]
+    ends = [*begins[1:], count]
+    passes = tuple(
+        Pass(begin, end, start, stop)
+        for begin, end, (start, stop) in zip(begins, ends, stretches, strict=True)
+    )
+    return Passes(passes, silences, contained=True, swept=swept, excited=True)
+
+
+def _frame_power(signal: NDArray[np.float32], frame: int, hop: int) -> NDArray[np.float32]:
+    """Short-time power without the bin at zero, shape (frames, bins)."""
+    window = np.hanning(frame + 1)[:-1].astype(np.float32)
+    frames = np.lib.stride_tricks.sliding_window_view(signal, frame)[::hop]
+    offset = np.float32(np.mean(signal, dtype=np.float64))
+    power = np.empty((frames.shape[0], frame // 2), dtype=np.float32)
+    for row in range(0, frames.shape[0], _CHUNK_FRAMES):
+        chunk = (frames[row : row + _CHUNK_FRAMES] - offset) * window
+        spectrum = fft.rfft(chunk, axis=1)[:, 1 : frame // 2 + 1]
+        power[row : row + _CHUNK_FRAMES] = spectrum.real**2 + spectrum.imag**2
+    return power
+
+
+def _occupancy(power: NDArray[np.float32]) -> float:
+    """Share of the time in which a bin holds its energy, averaged over bins by energy."""
+    mean = np.mean(power, axis=0, dtype=np.float64)
+    square = np.einsum("ij,ij->j", power, power, dtype=np.float64) / power.shape[0]
+    total = float(np.sum(mean))
+    if total <= 0.0:
+        return 1.0
+    share = np.divide(mean**2, square, out=np.ones_like(mean), where=square > 0)
+    return float(np.sum(share * mean) / total)
+
+
+def _active_frames(power: NDArray[np.float32]) -> NDArray[np.bool_]:
+    """Which frames hold excitation, shape (frames,)."""
+    rank = int(_QUIET_QUANTILE * (power.shape[0] - 1))
+    quiet = np.partition(power, rank, axis=0)[rank].astype(np.float64) * _QUIET_TO_MEAN
+    # In a short record the quantile scatters; its median over neighbouring bins does not, and
+    # the larger of the two keeps the lines of hum.
+    quiet = np.maximum(quiet, ndimage.median_filter(quiet, size=9, mode="nearest"))
+    quiet = np.maximum(quiet, _RELATIVE_FLOOR * float(power.max(initial=0.0)))
+    active: NDArray[np.bool_] = np.any(power > (_ACTIVE_ABOVE * quiet).astype(np.float32), axis=1)
+    return active
+
+
+def _runs(active: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """Runs of true values as (first, past last)."""
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], active, [False])).astype(np.int8)))
+    return [(int(i), int(j)) for i, j in zip(edges[::2], edges[1::2], strict=True)]
+
+
+def _join(stretches: list[tuple[int, int]], shortest_gap: int) -> list[tuple[int, int]]:
+    joined = [stretches[0]]
+    for start, stop in stretches[1:]:
+        if start - joined[-1][1] < shortest_gap:
+            joined[-1] = (joined[-1][0], stop)
+        else:
+            joined.append((start, stop))
+    return joined
+
+
+def _drop_clicks(
+    stretches: list[tuple[int, int]], signal: NDArray[np.float32]
+) -> list[tuple[int, int]]:
+    energies = np.array([_energy(signal[i:j]) for i, j in stretches])
+    keep = energies > _NEGLIGIBLE_ENERGY * energies.max()
+    return [stretch for stretch, good in zip(stretches, keep, strict=True) if good]
+
+
+def _energy(signal: NDArray[np.float32]) -> float:
+    values: FloatArray = signal - np.mean(signal, dtype=np.float64)
+    return float(np.dot(values, values))
+
+
+def _silences(
+    stretches: list[tuple[int, int]], count: int, margin: int
+) -> tuple[tuple[int, int], ...]:
+    edges = [0, *(frame for stretch in stretches for frame in stretch), count]
+    silences = []
+    for first, last in zip(edges[::2], edges[1::2], strict=True):
+        begin = first if first == 0 else first + margin
+        end = last if last == count else last - margin
+        if end - begin >= 2 * margin:
+            silences.append((begin, end))
+    return tuple(silences)
