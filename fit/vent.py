@@ -1,0 +1,92 @@
+"""The vent of a box: length for a tuning, tuning for a length, air speed."""
+
+from __future__ import annotations
+
+import math
+
+from meas.errors import Finding, Refused
+
+FREE_END = 0.6133
+"""End correction of an unflanged circular tube over its radius, low frequency
+(H. Levine, J. Schwinger, Phys. Rev. 73, 1948, 383)."""
+
+FLANGED_END = 0.8216
+"""End correction of a circular tube in an infinite flange over its radius, low frequency
+(A. N. Norris, I. C. Sheng, J. Sound Vib. 135, 1989, as cited by Dalmont et al. 2001)."""
+
+
+def effective_length(fb: float, volume: float, area: float, sound_speed: float) -> float:
+    """Length of the air plug that tunes a box [m]: Leff = c^2 S/((2 pi fb)^2 V).
+
+    A Helmholtz resonator (L. L. Beranek, Acoustics, 1954, chapter 5).
+
+    Args:
+        fb: Wished tuning [Hz].
+        volume: Net internal volume [m3].
+        area: Total cross section of all vents [m2].
+        sound_speed: [m/s].
+    """
+    return sound_speed**2 * area / ((2 * math.pi * fb) ** 2 * volume)
+
+
+def tube_length(
+    fb: float,
+    volume: float,
+    bore: float,
+    sound_speed: float,
+    tubes: int = 1,
+    ends: float = FREE_END + FLANGED_END,
+) -> float:
+    """Length to cut for round tubes [m].
+
+    Args:
+        fb: Wished tuning [Hz].
+        volume: Net internal volume [m3].
+        bore: Inner diameter of each tube [m].
+        sound_speed: [m/s].
+        tubes: Number of equal tubes.
+        ends: End correction of both ends over the radius; one free and one flanged end by default.
+
+    Raises:
+        Refused: If even a mere hole would tune lower than wished.
+    """
+    radius = bore / 2
+    plug = effective_length(fb, volume, tubes * math.pi * radius**2, sound_speed)
+    length = plug - ends * radius
+    if length <= 0:
+        highest = tuning(0.0, volume, bore, sound_speed, tubes, ends)
+        raise Refused(
+            [
+                Finding(
+                    "vent-too-narrow",
+                    f"a bore of {bore * 1e3:.0f} mm cannot tune {volume * 1e3:.3g} L to "
+                    f"{fb:.3g} Hz: even a bare hole gives {highest:.3g} Hz. Take a wider bore or "
+                    "more tubes",
+                    refuses=True,
+                )
+            ]
+        )
+    return length
+
+
+def tuning(
+    length: float,
+    volume: float,
+    bore: float,
+    sound_speed: float,
+    tubes: int = 1,
+    ends: float = FREE_END + FLANGED_END,
+) -> float:
+    """Tuning fb of a box with round tubes [Hz].
+
+    Args:
+        length: Cut length of each tube [m].
+        volume: Net internal volume [m3].
+        bore: Inner diameter of each tube [m].
+        sound_speed: [m/s].
+        tubes: Number of equal tubes.
+        ends: End correction of both ends over the radius.
+    """
+    radius = bore / 2
+    area = tubes * math.pi * radius**2
+    return sound_speed / (2 * math.pi) * math.sqrt(area / (volume * (length + ends * radius)))

@@ -1,0 +1,249 @@
+"""A driver in a vented box: fourth-order alignments solved from their polynomials.
+
+The lossy vented box is the fourth-order high-pass of R. H. Small, Vented-box loudspeaker systems,
+J. Audio Eng. Soc. 21(5-8), 1973:
+
+    G = s^4 / (s^4 + a1 s^3 w0 + a2 s^2 w0^2 + a3 s w0^3 + w0^4),   w0^2 = 2 pi fb * 2 pi fs
+    a1 = (QL + h QT)/(sqrt(h) QL QT)
+    a2 = [h + (alpha + 1 + h^2) QL QT]/(h QL QT)
+    a3 = (h QL + QT)/(sqrt(h) QL QT)
+
+with h = fb/fs, alpha = Vas/Vb and the box's leakage loss QL.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.optimize import brentq, root
+
+from meas.curve import ComplexArray, FloatArray
+from meas.errors import Finding, Refused
+
+
+@dataclass(frozen=True)
+class VentedBox:
+    """A vented box around a driver.
+
+    Attributes:
+        family: ``flat`` (maximally flat or quasi-Butterworth), ``rippled`` (Chebyshev) or
+            ``given`` (volume and tuning chosen by the user).
+        volume: Net internal volume Vb [m3].
+        fb: Resonance of vent and box [Hz].
+        alpha: Vas/Vb.
+        h: fb/fs.
+        f3: Frequency at which the response is 3 dB below its plateau [Hz].
+        peak_db: Largest height of the response above its plateau [dB].
+    """
+
+    family: str
+    volume: float
+    fb: float
+    alpha: float
+    h: float
+    f3: float
+    peak_db: float
+
+
+def coefficients(QT: float, QL: float, alpha: float, h: float) -> tuple[float, float, float]:
+    """a1, a2, a3 of the module's polynomial.
+
+    Args:
+        QT: Total Q of the driver, the source's resistance included.
+        QL: Leakage Q of the box; ``math.inf`` for none.
+        alpha: Vas/Vb.
+        h: fb/fs.
+    """
+    leak = 0.0 if math.isinf(QL) else 1 / QL
+    root_h = math.sqrt(h)
+    return (
+        1 / (root_h * QT) + root_h * leak,
+        leak / QT + (alpha + 1 + h * h) / h,
+        root_h / QT + leak / root_h,
+    )
+
+
+def response(
+    frequency_hz: FloatArray, fs: float, QT: float, QL: float, alpha: float, h: float
+) -> ComplexArray:
+    """Pressure response relative to the plateau, shape (n,).
+
+    Args:
+        frequency_hz: Frequencies [Hz], shape (n,).
+        fs: Free-air resonance [Hz].
+        QT: Total Q of the driver.
+        QL: Leakage Q of the box.
+        alpha: Vas/Vb.
+        h: fb/fs.
+    """
+    a1, a2, a3 = coefficients(QT, QL, alpha, h)
+    s = 1j * np.asarray(frequency_hz) / (fs * math.sqrt(h))
+    return np.asarray(s**4 / (s**4 + a1 * s**3 + a2 * s**2 + a3 * s + 1))
+
+
+def _power_terms(a1: float, a2: float, a3: float) -> tuple[float, float, float]:
+    """Coefficients of x^3, x^2, x in |denominator|^2 = x^4 + ... + 1 with x = (w/w0)^2."""
+    return (a1 * a1 - 2 * a2, a2 * a2 + 2 - 2 * a1 * a3, a3 * a3 - 2 * a2)
+
+
+def half_power_frequency(fs: float, QT: float, QL: float, alpha: float, h: float) -> float:
+    """Highest frequency at which the response is 3 dB below its plateau [Hz].
+
+    Args:
+        fs: Free-air resonance [Hz].
+        QT: Total Q of the driver.
+        QL: Leakage Q of the box.
+        alpha: Vas/Vb.
+        h: fb/fs.
+    """
+    b3, b2, b1 = _power_terms(*coefficients(QT, QL, alpha, h))
+    # |G|^2 = x^4/(x^4 + b3 x^3 + b2 x^2 + b1 x + 1) = 1/2
+    roots = np.roots([1, -b3, -b2, -b1, -1])
+    real = roots[(abs(roots.imag) < 1e-9 * abs(roots)) & (roots.real > 0)].real
+    return float(fs * math.sqrt(h) * math.sqrt(real.max()))
+
+
+def _peak_db(fs: float, QT: float, QL: float, alpha: float, h: float) -> float:
+    f3 = half_power_frequency(fs, QT, QL, alpha, h)
+    grid = f3 * np.geomspace(1, 20, 4000)
+    height = 20 * np.log10(np.abs(response(grid, fs, QT, QL, alpha, h))).max()
+    return float(height) if height > 1e-3 else 0.0
+
+
+def _box(
+    family: str, fs: float, QT: float, Vas: float, QL: float, alpha: float, h: float
+) -> VentedBox:
+    return VentedBox(
+        family=family,
+        volume=Vas / alpha,
+        fb=h * fs,
+        alpha=alpha,
+        h=h,
+        f3=half_power_frequency(fs, QT, QL, alpha, h),
+        peak_db=_peak_db(fs, QT, QL, alpha, h),
+    )
+
+
+def vented_by_volume(
+    fs: float, QT: float, Vas: float, volume: float, fb: float, QL: float = 7.0
+) -> VentedBox:
+    """The vented box of a given volume and tuning.
+
+    Args:
+        fs: Free-air resonance [Hz].
+        QT: Total Q of the driver.
+        Vas: Volume equivalent to the suspension's compliance [m3].
+        volume: Net internal volume [m3].
+        fb: Resonance of vent and box [Hz].
+        QL: Leakage Q of the box; 7 is a usual value for a well-built one (Small 1973, part IV).
+    """
+    return _box("given", fs, QT, Vas, QL, Vas / volume, fb / fs)
+
+
+def vented_flattest(fs: float, QT: float, Vas: float, QL: float = 7.0) -> VentedBox:
+    """The flattest vented box for a driver.
+
+    Below the Q of the fourth-order Butterworth response the quasi-Butterworth family
+    (a1^2 = 2 a2 and a2^2 + 2 = 2 a1 a3: no term of |G|^-2 between the first and the last), above
+    it the equal-ripple Chebyshev family with the least ripple that this Q allows (A. N. Thiele,
+    J. Audio Eng. Soc. 19(5), 1971; R. H. Small 1973, part IV).
+
+    Args:
+        fs: Free-air resonance [Hz].
+        QT: Total Q of the driver.
+        Vas: Volume equivalent to the suspension's compliance [m3].
+        QL: Leakage Q of the box; 7 is a usual value for a well-built one (Small 1973, part IV).
+
+    Raises:
+        Refused: If no alignment of either family exists for this Q.
+    """
+    solution = _quasi_butterworth(QT, QL)
+    family = "flat"
+    if solution is None:
+        solution = _chebyshev(QT, QL)
+        family = "rippled"
+    if solution is None:
+        raise Refused(
+            [
+                Finding(
+                    "no-alignment",
+                    f"no flat or rippled vented box exists for Qts {QT:.3g} with QL {QL:.3g}; "
+                    "a closed box, or a vented one of chosen volume and tuning, is left",
+                    refuses=True,
+                )
+            ]
+        )
+    return _box(family, fs, QT, Vas, QL, *solution)
+
+
+def butterworth_Q(QL: float) -> float:  # noqa: N802  # Q is the field's symbol
+    """Total Q at which the flattest box is exactly the fourth-order Butterworth response.
+
+    a1 = a3 forces h = 1, then a1 = 1/QT + 1/QL = sqrt(4 + 2 sqrt 2).
+
+    Args:
+        QL: Leakage Q of the box.
+    """
+    return 1 / (math.sqrt(4 + 2 * math.sqrt(2)) - 1 / QL)
+
+
+def _quasi_butterworth(QT: float, QL: float) -> tuple[float, float] | None:
+    """(alpha, h) of the quasi-Butterworth box, or None above the Butterworth Q.
+
+    With x = a1: a2 = x^2/2 and a3 = (x^4/4 + 2)/(2 x). a1 and a3 depend on h alone, so h is the
+    root of one function; alpha follows from a2.
+    """
+    if butterworth_Q(QL) * (1 + 1e-12) < QT:
+        return None
+
+    def mismatch(h: float) -> float:
+        a1, _, a3 = coefficients(QT, QL, 0.0, h)
+        return a3 - (a1**4 / 4 + 2) / (2 * a1)
+
+    # At h = 1 a1 = a3 lies at or above the Butterworth value and the mismatch is not positive;
+    # with growing h a3 grows as sqrt(h) while a1 falls.
+    high = 2.0
+    while mismatch(high) < 0:
+        high *= 2
+        if high > 1e6:
+            return None
+    h = 1.0 if mismatch(1.0) >= 0 else float(brentq(mismatch, 1.0, high, xtol=1e-14))
+    a1 = coefficients(QT, QL, 0.0, h)[0]
+    alpha = _alpha_from_a2(a1 * a1 / 2, QT, QL, h)
+    return (alpha, h) if alpha > 0 else None
+
+
+def _chebyshev(QT: float, QL: float) -> tuple[float, float] | None:
+    """(alpha, h) of the equal-ripple box, or None where it does not exist.
+
+    Poles of the Butterworth circle with real parts scaled by k < 1, normalised to a constant term
+    of 1; k = 1 is Butterworth. Unknowns k and h from a1 and a3; alpha from a2.
+    """
+
+    def targets(k: float) -> tuple[float, float, float]:
+        angles = np.array([5, 7, 9, 11]) * np.pi / 8
+        poles = k * np.cos(angles) + 1j * np.sin(angles)
+        polynomial = np.real(np.poly(1 / poles))  # high-pass: the low-pass poles inverted
+        scale = polynomial[4] ** 0.25
+        return tuple(polynomial[i] / scale**i for i in (1, 2, 3))  # type: ignore[return-value]
+
+    def mismatch(unknown: FloatArray) -> list[float]:
+        k, h = np.exp(unknown)
+        want1, _, want3 = targets(float(k))
+        a1, _, a3 = coefficients(QT, QL, 0.0, float(h))
+        return [a1 / want1 - 1, a3 / want3 - 1]
+
+    for start in ((0.8, 0.95), (0.5, 0.75), (0.3, 0.6)):
+        solution = root(mismatch, np.log(start), tol=1e-13)
+        if solution.success and max(map(abs, mismatch(solution.x))) < 1e-9:
+            k, h = (float(v) for v in np.exp(solution.x))
+            alpha = _alpha_from_a2(targets(k)[1], QT, QL, h)
+            if 0 < k < 1 and alpha > 0:
+                return alpha, h
+    return None
+
+
+def _alpha_from_a2(a2: float, QT: float, QL: float, h: float) -> float:
+    return h * (a2 - coefficients(QT, QL, 0.0, h)[1])
