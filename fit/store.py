@@ -208,7 +208,7 @@ def _check_format(document: object, where: str) -> None:
 
 class _Saved(BaseModel):
     # Keys added later within the same format version are ignored.
-    model_config = ConfigDict(extra="ignore", allow_inf_nan=False)
+    model_config = ConfigDict(extra="ignore", strict=True, allow_inf_nan=False)
 
 
 _Positive = Annotated[float, Field(gt=0)]
