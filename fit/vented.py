@@ -227,7 +227,7 @@ def _chebyshev(QT: float, QL: float) -> tuple[float, float] | None:
         poles = k * np.cos(angles) + 1j * np.sin(angles)
         polynomial = np.real(np.poly(1 / poles))  # high-pass: the low-pass poles inverted
         scale = polynomial[4] ** 0.25
-        return tuple(polynomial[i] / scale**i for i in (1, 2, 3))  # type: ignore[return-value]
+        return tuple(polynomial[i] / scale**i for i in (1, 2, 3))
 
     def mismatch(unknown: FloatArray) -> list[float]:
         k, h = np.exp(unknown)

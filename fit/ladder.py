@@ -1,0 +1,187 @@
+"""Ladder networks between an amplifier and a driver: crossovers, compensation, attenuators.
+
+A ladder is a chain of series and shunt arms from the source to the load; its currents and
+voltages follow from the load backwards by Kirchhoff's laws, exactly, for any impedances.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from meas.curve import ComplexArray, FloatArray
+
+
+@dataclass(frozen=True)
+class Part:
+    """One passive part with its main flaw.
+
+    Attributes:
+        kind: ``resistor``, ``capacitor`` or ``inductor``.
+        value: Ohm, farad or henry.
+        series_ohm: Winding or equivalent series resistance [ohm].
+        core_ohm: Core loss parallel to the inductance; ``math.inf`` for none [ohm].
+    """
+
+    kind: Literal["resistor", "capacitor", "inductor"]
+    value: float
+    series_ohm: float = 0.0
+    core_ohm: float = math.inf
+
+    def impedance(self, frequency_hz: FloatArray) -> ComplexArray:
+        """Complex impedance [ohm], shape (n,)."""
+        s = 2j * np.pi * np.asarray(frequency_hz, dtype=float)
+        if self.kind == "resistor":
+            return np.full(s.shape, self.value + self.series_ohm, dtype=complex)
+        if self.kind == "capacitor":
+            return np.asarray(self.series_ohm + 1 / (s * self.value))
+        reactance = s * self.value
+        return np.asarray(self.series_ohm + reactance / (1 + reactance / self.core_ohm))
+
+
+@dataclass(frozen=True)
+class Arm:
+    """One step of the ladder: parts in series with each other, as one arm.
+
+    Attributes:
+        place: ``series`` in the line, ``shunt`` across it.
+        parts: In series within the arm, at least one.
+    """
+
+    place: Literal["series", "shunt"]
+    parts: tuple[Part, ...]
+
+    def impedance(self, frequency_hz: FloatArray) -> ComplexArray:
+        """Complex impedance of the arm [ohm], shape (n,)."""
+        return np.asarray(sum(part.impedance(frequency_hz) for part in self.parts))
+
+
+@dataclass(frozen=True, eq=False)
+class LadderSolution:
+    """A ladder solved at every frequency for a source of 1 V.
+
+    Attributes:
+        input_ohm: Impedance that the source sees, complex, shape (n,).
+        transfer: Load voltage over source voltage, complex, shape (n,).
+        arm_current: Current of each arm per volt of the source [A/V], complex, shape (arms, n).
+        load_current: Current of the load per volt of the source [A/V], complex, shape (n,).
+    """
+
+    input_ohm: ComplexArray
+    transfer: ComplexArray
+    arm_current: ComplexArray
+    load_current: ComplexArray
+
+
+def solve_ladder(
+    frequency_hz: FloatArray, arms: Sequence[Arm], load_ohm: ComplexArray
+) -> LadderSolution:
+    """Solve the chain from the load backwards.
+
+    Args:
+        frequency_hz: Frequencies [Hz], shape (n,).
+        arms: From the source to the load; may be empty.
+        load_ohm: Impedance of the load, complex, shape (n,).
+    """
+    frequency_hz = np.asarray(frequency_hz, dtype=float)
+    voltage = np.asarray(load_ohm, dtype=complex)  # per ampere of load current
+    current: ComplexArray = np.ones_like(voltage)
+    arm_current: list[ComplexArray] = []
+    for arm in reversed(arms):
+        impedance = arm.impedance(frequency_hz)
+        if arm.place == "series":
+            arm_current.append(current)
+            voltage = voltage + impedance * current
+        else:
+            arm_current.append(voltage / impedance)
+            current = current + voltage / impedance
+    stacked = np.array(arm_current[::-1]).reshape(len(arms), frequency_hz.size)
+    return LadderSolution(
+        input_ohm=voltage / current,
+        transfer=load_ohm / voltage,
+        arm_current=stacked / voltage,
+        load_current=np.asarray(1 / voltage),
+    )
+
+
+def part_power(
+    frequency_hz: FloatArray, arms: Sequence[Arm], solution: LadderSolution, volt_rms: float
+) -> list[list[FloatArray]]:
+    """Heat in every part [W], each of shape (n,): list of arms, each a list of parts.
+
+    Args:
+        frequency_hz: Frequencies [Hz], shape (n,).
+        arms: The ladder.
+        solution: Its solution.
+        volt_rms: Source voltage [V].
+    """
+    return [
+        [np.abs(current * volt_rms) ** 2 * part.impedance(frequency_hz).real for part in arm.parts]
+        for arm, current in zip(arms, solution.arm_current, strict=True)
+    ]
+
+
+def parallel(impedances: Sequence[ComplexArray]) -> ComplexArray:
+    """Combined load of several branches on one source [ohm], shape (n,)."""
+    return np.asarray(1 / sum(1 / impedance for impedance in impedances))
+
+
+def first_order_parts(crossover_hz: float, load_ohm: float) -> tuple[float, float]:
+    """Capacitance [F] and inductance [H] of first-order high-pass and low-pass.
+
+    C = 1/(2 pi f R), L = R/(2 pi f): reactance equals the load at the crossover (basic circuit
+    theory).
+
+    Args:
+        crossover_hz: Half-power frequency [Hz].
+        load_ohm: Resistive load [ohm].
+    """
+    omega = 2 * math.pi * crossover_hz
+    return 1 / (omega * load_ohm), load_ohm / omega
+
+
+def second_order_parts(crossover_hz: float, load_ohm: float, Q: float) -> tuple[float, float]:
+    """Capacitance [F] and inductance [H] of a second-order section of given Q.
+
+    L = R/(omega Q), C = Q/(omega R): series reactance and shunt reactance resonate at the
+    crossover, the load damps to Q (basic circuit theory). Q 0.5 gives two equal real poles
+    (branches sum flat in power with one reversed), 1/sqrt 2 maximally flat, 0.577 maximally flat
+    delay.
+
+    Args:
+        crossover_hz: Corner frequency [Hz].
+        load_ohm: Resistive load [ohm].
+        Q: Wished Q.
+    """
+    omega = 2 * math.pi * crossover_hz
+    return Q / (omega * load_ohm), load_ohm / (omega * Q)
+
+
+def compensation(Re: float, Le: float) -> tuple[float, float]:
+    """Resistance [ohm] and capacitance [F] across a driver that make Re + s Le resistive.
+
+    R = Re, C = Le/Re^2: (Re + s Le) parallel (R + 1/(s C)) is Re at every frequency (basic
+    circuit theory).
+
+    Args:
+        Re: Coil resistance [ohm].
+        Le: Inductance [H].
+    """
+    return Re, Le / Re**2
+
+
+def attenuator(load_ohm: float, decibel: float) -> tuple[float, float]:
+    """Series and shunt resistance [ohm] that lower the level and keep the load.
+
+    Series R1 = R (k - 1)/k, shunt R2 = R/(k - 1) with k the voltage ratio (basic circuit theory).
+
+    Args:
+        load_ohm: Load, and the input resistance to keep [ohm].
+        decibel: Wished attenuation, positive [dB].
+    """
+    ratio = 10 ** (decibel / 20)
+    return load_ohm * (ratio - 1) / ratio, load_ohm / (ratio - 1)
