@@ -1,0 +1,198 @@
+"""A comparison in sentences, and as JSON, format ``freeair-compare/1``."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from itertools import pairwise
+from typing import Any
+
+from fit.compare import Change, Comparison, compare
+from fit.quantities import QUANTITIES, Quantity, rounded
+from fit.result import DriverFit
+
+FORMAT = "freeair-compare/1"
+
+_COPPER_PER_KELVIN = 0.00393  # IEC 60028
+
+
+def in_words(comparison: Comparison, *, same_unit: bool = True) -> str:
+    """What changed, most significant first, and what it means.
+
+    Args:
+        comparison: Of two fits.
+        same_unit: One driver at two times, in contrast to two drivers.
+    """
+    changed = [c for c in comparison.changes if c.verdict == "changed"]
+    undecided = [c for c in comparison.changes if c.verdict == "undecided"]
+    if not comparison.changes:
+        return "Nothing can be compared: the fits share no parameter."
+    sentences = []
+    if changed:
+        parts = [_phrase(change, comparison, same_unit) for change in changed]
+        sentences.append(_capital("; ".join(parts)) + ".")
+        sentences += _meaning(comparison, same_unit)
+        sentences.append(
+            f"Nothing else {'changed' if same_unit else 'differs'} beyond uncertainty."
+        )
+    else:
+        verb = "changed" if same_unit else "differs"
+        sentences.append(f"Nothing {verb} beyond uncertainty.")
+    if undecided:
+        listed = ", ".join(f"{c.parameter} ({_with_reach(c)})" for c in undecided)
+        sentences.append(
+            f"Too uncertain to call unchanged within {100 * comparison.margin:g} %: {listed}."
+        )
+    return " ".join(sentences)
+
+
+def settled(steps: Sequence[Comparison]) -> tuple[str, str]:
+    """Whether a series has come to rest: a word (``yes no undecided``) and a sentence.
+
+    The last step decides: at rest when resonance and, where known, compliance are unchanged
+    within the margin, or changed by surely less than it.
+
+    Args:
+        steps: Neighbours in time compared, at least one.
+    """
+    last = steps[-1]
+    watched = [c for c in last.changes if c.parameter in ("fs", "Cms")]
+    said = ", ".join(f"{c.parameter} {_with_reach(c)}" for c in watched)
+    between = f"between {last.before} and {last.after}: {said}"
+    margin = f"{100 * last.margin:g} %"
+    if not watched:
+        return "undecided", "Not known whether it has settled: no resonance in common."
+    limit = last.margin
+    if all(-limit / (1 + limit) <= c.interval_95[0] and c.interval_95[1] <= limit for c in watched):
+        return "yes", f"Settled within {margin} {between}."
+    if any(c.verdict == "changed" for c in watched):
+        return "no", f"Not settled: it still moved {between}. Go on, and measure again."
+    return (
+        "undecided",
+        f"Cannot tell whether it has settled within {margin} {between}. Measure each state with "
+        "two or more free-air takes, or accept a wider margin.",
+    )
+
+
+def to_json(
+    fits: Sequence[tuple[str, DriverFit]], *, margin: float, same_unit: bool = True
+) -> dict[str, Any]:
+    """The first fit against each later one; ``changes`` is the first against the last.
+
+    Args:
+        fits: Names and fits in the order of time, at least two.
+        margin: As for `fit.compare.compare`.
+        same_unit: One driver at several times, in contrast to several drivers.
+    """
+    (first_name, first), *later = fits
+    against = [compare(first, f, names=(first_name, name), margin=margin) for name, f in later]
+    whole = against[-1]
+    document = {"format": FORMAT, **_document(whole, same_unit), "margin": margin}
+    if len(later) == 1:
+        return document
+    document["steps"] = [_document(comparison, same_unit) for comparison in against]
+    if same_unit:
+        neighbours = [
+            compare(one, other, names=(name, next_name), margin=margin)
+            for (name, one), (next_name, other) in pairwise(fits)
+        ]
+        word, text = settled(neighbours)
+        document["settled"] = {"verdict": word, "text": text}
+    return document
+
+
+def _document(comparison: Comparison, same_unit: bool) -> dict[str, Any]:
+    return {
+        "before": comparison.before,
+        "after": comparison.after,
+        "changes": [
+            {
+                "parameter": c.parameter,
+                "unit": c.unit,
+                "before": c.before,
+                "after": c.after,
+                "change_relative": c.change_relative,
+                "standard_uncertainty": c.standard_uncertainty,
+                "interval_95": list(c.interval_95),
+                "verdict": c.verdict,
+            }
+            for c in comparison.changes
+        ],
+        "text": in_words(comparison, same_unit=same_unit),
+        "notes": list(comparison.notes),
+    }
+
+
+def _phrase(change: Change, comparison: Comparison, same_unit: bool) -> str:
+    """``resonance fs fell from 84.1 to 77.6 Hz (-7.7 %)``."""
+    quantity = QUANTITIES.get(
+        change.parameter, Quantity(change.unit, "coil parameter", 1, change.unit)
+    )
+    before = rounded(change.before / quantity.scale)
+    after = quantity.text(change.after)
+    label = f"{quantity.name} {change.parameter}"
+    if same_unit:
+        verb = "rose" if change.change_relative > 0 else "fell"
+        return f"{label} {verb} from {before} to {after} ({_size(change)})"
+    side = "higher" if change.change_relative > 0 else "lower"
+    return f"{label} is {side} in {comparison.after}: {after} against {before} ({_size(change)})"
+
+
+def _meaning(comparison: Comparison, same_unit: bool) -> list[str]:
+    """What the changes say about the parts of the driver."""
+    said = []
+    fs = comparison.change("fs")
+    if fs and fs.verdict == "changed":
+        said.append(_suspension(comparison, fs, same_unit))
+    coil = comparison.change("Re")
+    if coil and coil.verdict == "changed" and same_unit:
+        kelvin = coil.change_relative / _COPPER_PER_KELVIN
+        said.append(
+            f"Re changed as much as a copper coil {abs(kelvin):.0f} K "
+            f"{'warmer' if kelvin > 0 else 'cooler'} does."
+        )
+    return said
+
+
+def _suspension(comparison: Comparison, fs: Change, same_unit: bool) -> str:
+    """The resonance read as compliance or mass; (2 pi fs)^2 = 1/(Mms Cms)."""
+    mass, compliance = comparison.change("Mms"), comparison.change("Cms")
+    if mass and mass.verdict == "changed":
+        if compliance and compliance.verdict == "changed":
+            return "Both moving mass and compliance had a part in the resonance."
+        return f"The resonance moved with the moving mass ({_size(mass)})."
+    product = (1 + fs.change_relative) ** -2  # of Mms Cms
+    softness = f"{100 * abs(product - 1):.0f} % {'more' if product > 1 else 'less'} compliant"
+    whose = "the suspension" if same_unit else f"the suspension of {comparison.after}"
+    sure = mass and mass.verdict == "unchanged" and compliance and compliance.verdict == "changed"
+    opening = "The moving mass is unchanged:" if sure else "If the moving mass is unchanged,"
+    # At one mass every Q goes as fs, and Vas as the compliance.
+    expected = {"Qms": product**-0.5, "Qes": product**-0.5, "Qts": product**-0.5, "Vas": product}
+    follow = [
+        c.parameter
+        for c in comparison.changes
+        if c.verdict == "changed"
+        and c.parameter in expected
+        and c.interval_95[0] <= expected[c.parameter] - 1 <= c.interval_95[1]
+    ]
+    text = f"{opening} {whose} is {softness}"
+    return f"{text}, which explains {', '.join(follow)} as well." if follow else f"{text}."
+
+
+def _size(change: Change) -> str:
+    return _sized(change, change.change_relative)
+
+
+def _with_reach(change: Change) -> str:
+    low, high = (_sized(change, end) for end in change.interval_95)
+    return f"{_size(change)}, 95 % from {low} to {high}"
+
+
+def _sized(change: Change, relative: float) -> str:
+    if change.unit == "dB":
+        return f"{10 * math.log10(1 + relative):+.2f} dB"
+    return f"{100 * relative:+.2g} %"
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
