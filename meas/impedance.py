@@ -174,4 +174,3 @@ def _loading_slope(
     if wiring.resistor_side == "hot":
         return impedance_ohm**2
     return -impedance_ohm * R / (1.0 + loading * R)
-

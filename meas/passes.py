@@ -114,14 +114,14 @@ def find_passes(samples: NDArray[np.float32], sample_rate_hz: int) -> Passes:
 
 
 def _frame_power(signal: NDArray[np.float32], frame: int, hop: int) -> NDArray[np.float32]:
-    """Short-time power without the bin at zero, shape (frames, bins)."""
+    """Short-time power between zero and half the rate, both excluded, shape (frames, bins)."""
     window = np.hanning(frame + 1)[:-1].astype(np.float32)
     frames = np.lib.stride_tricks.sliding_window_view(signal, frame)[::hop]
     offset = np.float32(np.mean(signal, dtype=np.float64))
-    power = np.empty((frames.shape[0], frame // 2), dtype=np.float32)
+    power = np.empty((frames.shape[0], (frame - 1) // 2), dtype=np.float32)
     for row in range(0, frames.shape[0], _CHUNK_FRAMES):
         chunk = (frames[row : row + _CHUNK_FRAMES] - offset) * window
-        spectrum = fft.rfft(chunk, axis=1)[:, 1 : frame // 2 + 1]
+        spectrum = fft.rfft(chunk, axis=1)[:, 1 : power.shape[1] + 1]
         power[row : row + _CHUNK_FRAMES] = spectrum.real**2 + spectrum.imag**2
     return power
 

@@ -1,0 +1,150 @@
+"""Noise of both inputs as the silences of a recording show it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import fft, ndimage
+
+from meas.curve import ComplexArray, FloatArray
+from meas.passes import Passes
+
+_ENOUGH_SECONDS = 1.0
+_LONGEST_SEGMENT_SECONDS = 1.0
+_SHORTEST_SEGMENT_SECONDS = 0.08
+_FLOOR_BINS = 41
+# A bin above six times the floor is a line (mains, a whine): among bins of averaged noise
+# of two degrees of freedom each that happens once in e^6 = 400 bins, with more averages never.
+_LINE_ABOVE = 6.0
+
+
+@dataclass(frozen=True, eq=False)
+class Noise:
+    """Short-time spectra of the silences, normalised so that white noise of variance s^2 gives
+    a mean square of s^2 in every bin.
+
+    Attributes:
+        frequency_hz: Of the bins [Hz], shape (k,).
+        source: Spectra of the source input, complex, shape (segments, k).
+        driver: Spectra of the driver input, complex, shape (segments, k).
+    """
+
+    frequency_hz: FloatArray
+    source: ComplexArray
+    driver: ComplexArray
+
+    def error_power(
+        self, frequency_hz: FloatArray, ratio: ComplexArray, width_hz: FloatArray
+    ) -> FloatArray:
+        """Power of n2 - H n1, the part of the driver input that the source does not explain.
+
+        Taken on the difference itself, so that whatever both inputs pick up together (hum)
+        enters with its correlation: E|n2 - H n1|^2 = s2^2 + |H|^2 s1^2 - 2 Re{H* E[n2 n1*]}.
+
+        Args:
+            frequency_hz: Where it is wanted [Hz], increasing, shape (n,).
+            ratio: H there, complex, shape (n,).
+            width_hz: Width of the window of frequencies reduced to each point [Hz], shape (n,).
+
+        Returns:
+            Expected squared magnitude per normalised bin, shape (n,). Lines are spread over the
+            resolution of the silences, and raised where the point is narrower than that.
+        """
+        grid = self.frequency_hz
+        H = np.interp(grid, frequency_hz, ratio.real) + 1j * np.interp(
+            grid, frequency_hz, ratio.imag
+        )
+        power = np.mean(np.abs(self.driver - H * self.source) ** 2, axis=0)
+        return self._spread(power, frequency_hz, width_hz)
+
+    def source_bias(
+        self, frequency_hz: FloatArray, ratio: ComplexArray, width_hz: FloatArray
+    ) -> FloatArray:
+        """Size of H s1^2 - E[n2 n1*], which biases a least-squares ratio, shape (n,)."""
+        s1 = self._spread(np.mean(np.abs(self.source) ** 2, axis=0), frequency_hz, width_hz)
+        s2 = self._spread(np.mean(np.abs(self.driver) ** 2, axis=0), frequency_hz, width_hz)
+        return np.abs(ratio) * s1 + np.sqrt(s1 * s2)
+
+    def _spread(
+        self, power: FloatArray, frequency_hz: FloatArray, width_hz: FloatArray
+    ) -> FloatArray:
+        """Floor plus lines at the points asked for."""
+        count = self.source.shape[0]
+        floor = ndimage.median_filter(power, size=min(_FLOOR_BINS, power.size), mode="nearest")
+        # Median of a chi-square over its mean, 2 count degrees (Wilson and Hilferty 1931).
+        floor = floor / (1.0 - 1.0 / (9.0 * count)) ** 3
+        line = np.where(power > _LINE_ABOVE * floor, power - floor, 0.0)
+        line = ndimage.maximum_filter1d(line, size=5, mode="nearest")
+        spacing = self.frequency_hz[1] - self.frequency_hz[0]
+        # A line of amplitude a puts (a N/2)^2 into one bin of the long block. Seen through
+        # a Hann window (noise bandwidth 1.5 bins) the same power is spread over 1.5 spacings.
+        narrower = np.maximum(1.0, 1.5 * spacing / width_hz)
+        nearest = np.rint(frequency_hz / spacing).astype(int) - round(
+            self.frequency_hz[0] / spacing
+        )
+        nearest = np.clip(nearest, 0, power.size - 1)
+        at_points: FloatArray = np.interp(frequency_hz, self.frequency_hz, floor)
+        return at_points + line[nearest] * narrower
+
+
+def noise_of_silences(
+    samples: NDArray[np.float32], sample_rate_hz: int, passes: Passes
+) -> Noise | None:
+    """Spectra of the silences, those farthest from any ringing first.
+
+    Args:
+        samples: Source input and driver input, shape (n, 2).
+        sample_rate_hz: Rate [Hz].
+        passes: Where the silences are.
+
+    Returns:
+        The noise, or None when no silence is long enough.
+    """
+    silences = _rested(passes, round(_ENOUGH_SECONDS * sample_rate_hz))
+    if not silences:
+        return None
+    longest = max(end - begin for begin, end in silences)
+    length = min(longest // 2, round(_LONGEST_SEGMENT_SECONDS * sample_rate_hz))
+    if length < _SHORTEST_SEGMENT_SECONDS * sample_rate_hz:
+        return None
+    starts = [
+        start
+        for begin, end in silences
+        for start in range(begin, end - length + 1, max(1, length // 2))
+    ]
+    window = np.hanning(length + 1)[:-1]
+    scale = window / np.sqrt(np.dot(window, window))
+    source, driver = (
+        np.stack([_segment(samples[start : start + length, channel], scale) for start in starts])
+        for channel in (0, 1)
+    )
+    bins = np.arange(1, source.shape[1] + 1) * (sample_rate_hz / length)
+    return Noise(bins, source, driver)
+
+
+def _segment(signal: NDArray[np.float32], scale: FloatArray) -> ComplexArray:
+    values = signal.astype(np.float64)
+    spectrum: ComplexArray = fft.rfft((values - values.mean()) * scale)[1:]
+    return spectrum
+
+
+def _rested(passes: Passes, enough: int) -> list[tuple[int, int]]:
+    """Silences without their first half, in which the driver may still ring."""
+    stops = [one.stop for one in passes.passes] if passes.contained else []
+    rested: list[tuple[float, int, int]] = []
+    for begin, end in passes.silences:
+        before = [stop for stop in stops if stop <= begin]
+        if not before and begin == 0:
+            rested.append((np.inf, begin, end))
+        else:
+            half = (begin + end) // 2
+            rested.append((float(half - begin), half, end))
+    rested.sort(reverse=True)
+    chosen: list[tuple[int, int]] = []
+    for _, begin, end in rested:
+        if sum(last - first for first, last in chosen) >= enough:
+            break
+        chosen.append((begin, end))
+    return chosen
