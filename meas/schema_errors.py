@@ -1,0 +1,64 @@
+"""What a file's model has against its content, in words for whoever edited the file."""
+
+from __future__ import annotations
+
+import difflib
+from typing import Any, TypeVar, get_args
+
+from pydantic import BaseModel, ValidationError
+
+from meas.errors import UnreadableInput
+
+Model = TypeVar("Model", bound=BaseModel)
+
+
+def validate(model: type[Model], json_text: str, where: str, remedy: str) -> Model:
+    """Read JSON into a model, strictly: no text is taken for a number, no truth for a 1.
+
+    Args:
+        model: What the file should hold.
+        json_text: The content, as JSON whatever the file's own notation is.
+        where: The file, for messages.
+        remedy: What to do when it is wrong.
+
+    Raises:
+        UnreadableInput: Naming every wrong key with its value at once.
+    """
+    try:
+        return model.model_validate_json(json_text, strict=True)
+    except ValidationError as error:
+        reasons = "; ".join(_reason(model, detail) for detail in error.errors())
+        raise UnreadableInput(reasons, where=where, remedy=remedy) from error
+
+
+def _reason(model: type[BaseModel], detail: Any) -> str:
+    loc: tuple[str | int, ...] = detail["loc"]
+    key = "".join(f"[{part + 1}]" if isinstance(part, int) else f".{part}" for part in loc)[1:]
+    if detail["type"] == "extra_forbidden":
+        near = difflib.get_close_matches(str(loc[-1]), _keys_beside(model, loc), n=1, cutoff=0.6)
+        return f"unknown key {key}" + (f" (did you mean {near[0]}?)" if near else "")
+    if detail["type"] == "missing":
+        return f"{key} is missing"
+    text = str(detail["msg"]).removeprefix("Value error, ").replace("Input should", "should")
+    value = detail["input"]
+    if isinstance(value, dict | list) or not key:
+        return f"{key}: {text}" if key else text
+    return f"{key} = {_shortened(value)} {text}"
+
+
+def _keys_beside(model: type[BaseModel], loc: tuple[str | int, ...]) -> list[str]:
+    """Names of the keys that the table with the unknown one may have."""
+    table: type[BaseModel] | None = model
+    for part in loc[:-1]:
+        field = table.model_fields.get(str(part)) if table is not None else None
+        if field is None:
+            continue
+        kinds = (field.annotation, *get_args(field.annotation))
+        found = [k for k in kinds if isinstance(k, type) and issubclass(k, BaseModel)]
+        table = found[0] if found else None
+    return list(table.model_fields) if table is not None else []
+
+
+def _shortened(value: object) -> str:
+    text = repr(value)
+    return text if len(text) <= 40 else f"{text[:37]}..."

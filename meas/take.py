@@ -1,0 +1,362 @@
+"""A take on disk: one capture of one unit with all that is known about it.
+
+A folder with ``capture.wav`` (what the inputs recorded), ``impedance.csv`` (absent when the take
+is refused: no number may be derived from it) and ``take.json``. The folder is whole or absent
+and never overwritten.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import re
+import unicodedata
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from pathlib import Path
+from typing import Literal
+
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+from meas import recording, table
+from meas.audio import StreamEvent
+from meas.curve import ImpedanceCurve
+from meas.errors import Finding, UnreadableInput
+from meas.impedance import bench_systematics
+from meas.recording import Recording, Samples
+from meas.rig import Rig
+from meas.schema_errors import validate
+from meas.whole_file import write_folder
+
+Kind = Literal["driver", "part", "system"]
+ConditionName = Literal["free-air", "added-mass", "test-box"]
+Scalars = Mapping[str, str | float | bool | None]
+
+CAPTURE = "capture.wav"
+IMPEDANCE = "impedance.csv"
+RECORD = "take.json"
+
+_FORMAT = "freeair-take/1"
+_ADVICE = "Restore the take from a copy, or measure again; takes are not meant to be edited."
+
+
+@dataclass(frozen=True)
+class TakeCondition:
+    """What was done to the unit.
+
+    Attributes:
+        name: Free air, added mass or test box.
+        value: The mass [kg] or the net volume [m3]; None in free air.
+        half_width: Half-width of the limits that were stated, same unit; None when none were.
+        written: As the person wrote it; empty in free air.
+    """
+
+    name: ConditionName = "free-air"
+    value: float | None = None
+    half_width: float | None = None
+    written: str = ""
+
+
+@dataclass(frozen=True, eq=False)
+class Take:
+    """One capture of one unit.
+
+    Attributes:
+        unit: What was measured, in its owner's words.
+        kind: Driver, passive part, or driver in its finished box.
+        condition: What was done to it.
+        label: Free text.
+        taken_at: ISO 8601 with offset.
+        rig: The bench as used, with the calibration applied (None: none was).
+        sample_rate_hz: Of the capture [Hz].
+        peak: Largest magnitude at source and driver input, full scale 1.
+        excitation: The stimulus played, or the file that was imported.
+        software: Program and version that made the take.
+        findings: Everything found out about validity.
+        curve: Impedance with random uncertainty and the bench's common errors; None when refused.
+        stream: What recorded it: device, latency, versions.
+        events: Irregularities that the audio path reported.
+        environment: Air temperature [K], pressure [Pa] and the like, if given.
+        path: Its folder; None before it is saved.
+    """
+
+    unit: str
+    kind: Kind
+    condition: TakeCondition
+    label: str
+    taken_at: str
+    rig: Rig
+    sample_rate_hz: int
+    peak: tuple[float, float]
+    excitation: Scalars
+    software: str
+    findings: tuple[Finding, ...] = ()
+    curve: ImpedanceCurve | None = None
+    stream: Scalars = field(default_factory=dict)
+    events: tuple[StreamEvent, ...] = ()
+    environment: Mapping[str, float] = field(default_factory=dict)
+    path: Path | None = None
+
+    @property
+    def refused(self) -> bool:
+        """Whether no number may be derived from the take."""
+        return any(finding.refuses for finding in self.findings)
+
+    @property
+    def reasons(self) -> tuple[Finding, ...]:
+        """The findings that refuse."""
+        return tuple(finding for finding in self.findings if finding.refuses)
+
+
+class _Record(BaseModel):
+    """The content of take.json."""
+
+    model_config = ConfigDict(extra="forbid", allow_inf_nan=False)
+
+    format: Literal["freeair-take/1"]
+    unit: str
+    kind: Kind
+    condition: TakeCondition
+    label: str
+    taken_at: str
+    refused: bool
+    findings: tuple[Finding, ...]
+    points: int = Field(ge=0, description="rows of impedance.csv; 0: there is none")
+    sample_rate_hz: int = Field(gt=0)
+    peak: tuple[float | None, float | None]
+    excitation: dict[str, str | float | bool | None]
+    stream: dict[str, str | float | bool | None]
+    events: tuple[StreamEvent, ...]
+    environment: dict[str, float]
+    software: str
+    rig: Rig
+
+    @model_validator(mode="after")
+    def _check(self) -> _Record:
+        condition = self.condition
+        if condition.name == "free-air":
+            if condition.value is not None or condition.half_width is not None:
+                raise ValueError("condition: free air has no value")
+        elif condition.value is None or condition.value <= 0:
+            raise ValueError(f"condition.value: {condition.name} needs a value above zero")
+        if condition.half_width is not None and condition.half_width <= 0:
+            raise ValueError("condition.half_width must be above zero")
+        if self.refused != any(finding.refuses for finding in self.findings):
+            raise ValueError("refused contradicts the findings")
+        if self.refused and self.points:
+            raise ValueError("points: a refused take has no curve")
+        if self.points and self.rig.wiring.series_resistor_ohm is None:
+            raise ValueError("rig.wiring.series_resistor_ohm is missing though there is a curve")
+        try:
+            aware = datetime.fromisoformat(self.taken_at).tzinfo is not None
+        except ValueError:
+            aware = False
+        if not aware:
+            raise ValueError("taken_at is no ISO 8601 time with offset")
+        return self
+
+
+def save(take: Take, samples: Samples, out_dir: Path) -> Path:
+    """Store a take in a new folder of ``out_dir``, whole or not at all.
+
+    A refused take keeps its capture and its findings, and no curve. The folder is named after
+    unit, condition and time; a number is added when that name is taken.
+
+    Args:
+        take: All but the capture; its ``path`` is not used.
+        samples: Source and driver input, full scale 1, shape (n, 2); stored without loss as
+            32-bit floating point (64-bit if they are float64).
+        out_dir: Made when missing.
+
+    Raises:
+        UsageError: If it cannot be written; nothing is left behind then.
+    """
+    curve = None if take.refused else take.curve
+
+    def fill(folder: Path) -> None:
+        _write_capture(folder / CAPTURE, samples, take.sample_rate_hz)
+        if curve is not None:
+            comments = ("random uncertainty only; common errors follow from the rig in take.json",)
+            _write(folder / IMPEDANCE, table.as_text(curve, comments))
+        _write(folder / RECORD, _record_text(take, 0 if curve is None else len(curve.frequency_hz)))
+
+    return write_folder(out_dir, _folder_name(take), fill)
+
+
+def is_take(path: Path) -> bool:
+    """Whether a path names a take (its folder or its take.json) rather than a table."""
+    return path.is_dir() or path.name == RECORD
+
+
+def load(path: Path) -> Take:
+    """Read a take; the common errors of its bench are worked out anew from its rig.
+
+    Args:
+        path: The take's folder or its take.json.
+
+    Raises:
+        UnreadableInput: If a piece is missing or wrong, or a newer version wrote it.
+    """
+    folder = _folder(path)
+    record = _record(folder / RECORD)
+    for name in (CAPTURE, *((IMPEDANCE,) if record.points else ())):
+        if not (folder / name).is_file():
+            raise UnreadableInput(f"the take has no {name}", where=str(folder), remedy=_ADVICE)
+    return Take(
+        unit=record.unit,
+        kind=record.kind,
+        condition=record.condition,
+        label=record.label,
+        taken_at=record.taken_at,
+        rig=record.rig,
+        sample_rate_hz=record.sample_rate_hz,
+        peak=(_number(record.peak[0]), _number(record.peak[1])),
+        excitation=record.excitation,
+        software=record.software,
+        findings=record.findings,
+        curve=_curve(folder / IMPEDANCE, record) if record.points else None,
+        stream=record.stream,
+        events=record.events,
+        environment=record.environment,
+        path=folder,
+    )
+
+
+def read_capture(path: Path) -> Recording:
+    """The capture of a take: source input first, driver input second.
+
+    Args:
+        path: The take's folder or its take.json.
+
+    Raises:
+        UnreadableInput: If it is missing or damaged.
+    """
+    return recording.read(_folder(path) / CAPTURE)
+
+
+def _folder(path: Path) -> Path:
+    return path.parent if path.name == RECORD else path
+
+
+def _folder_name(take: Take) -> str:
+    """Unit, condition and time without anything that a file system could mind."""
+    return f"{_safe(take.unit)}_{take.condition.name}_{_safe(_compact_time(take.taken_at))}"
+
+
+def _safe(text: str) -> str:
+    """Letters and digits of any script, at most 60 bytes; never a dot, a slash, or nothing."""
+    kept = re.sub(r"[^\w+]+|_+", "-", unicodedata.normalize("NFC", text)).strip("-")
+    return kept.encode("utf-8", "ignore")[:60].decode("utf-8", "ignore").strip("-") or "unit"
+
+
+def _compact_time(taken_at: str) -> str:
+    try:
+        return datetime.fromisoformat(taken_at).strftime("%Y%m%d-%H%M%S")
+    except ValueError:
+        return taken_at
+
+
+def _write_capture(path: Path, samples: Samples, sample_rate_hz: int) -> None:
+    import soundfile
+
+    subtype = "DOUBLE" if samples.dtype == "float64" else "FLOAT"
+    try:
+        soundfile.write(str(path), samples, sample_rate_hz, format="WAV", subtype=subtype)
+    except soundfile.SoundFileError as error:
+        raise OSError(f"the capture: {error}") from error
+    if path.stat().st_size < samples.nbytes:
+        raise OSError("the capture is incomplete")
+
+
+def _write(path: Path, text: str) -> None:
+    # A unit's name from the command line may hold bytes that are no text; they become "?".
+    path.write_bytes(text.encode("utf-8", "replace"))
+
+
+def _record_text(take: Take, points: int) -> str:
+    content = {
+        "format": _FORMAT,
+        "unit": take.unit,
+        "kind": take.kind,
+        "condition": vars(take.condition),
+        "label": take.label,
+        "taken_at": take.taken_at,
+        "refused": take.refused,
+        "findings": [vars(finding) for finding in take.findings],
+        "points": points,
+        "sample_rate_hz": take.sample_rate_hz,
+        "peak": [_storable(float(peak)) for peak in take.peak],
+        "excitation": {key: _storable(value) for key, value in take.excitation.items()},
+        "stream": {key: _storable(value) for key, value in take.stream.items()},
+        "events": [vars(event) for event in take.events],
+        "environment": dict(take.environment),
+        "software": take.software,
+        "rig": take.rig.model_dump(mode="json"),
+    }
+    return json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False, default=float) + "\n"
+
+
+def _storable(value: str | float | bool | None) -> str | float | bool | None:
+    """JSON knows no NaN and no infinity; a capture must be kept even where something has one."""
+    return None if isinstance(value, float) and not math.isfinite(value) else value
+
+
+def _number(value: float | None) -> float:
+    return math.nan if value is None else value
+
+
+def _record(path: Path) -> _Record:
+    try:
+        text = path.read_text("utf-8")
+    except FileNotFoundError as error:
+        raise UnreadableInput(
+            "is no take: there is no take.json in it" if path.parent.is_dir() else "does not exist",
+            where=str(path.parent),
+            remedy="Give the folder that a take was saved in, or an impedance table (CSV).",
+        ) from error
+    except (OSError, ValueError) as error:
+        raise UnreadableInput(
+            f"cannot be read ({error})", where=str(path), remedy=_ADVICE
+        ) from error
+    try:
+        raw = json.loads(text, parse_constant=_no_constant)
+    except (ValueError, RecursionError) as error:
+        raise UnreadableInput(f"is no JSON: {error}", where=str(path), remedy=_ADVICE) from error
+    named = raw.get("format") if isinstance(raw, dict) else None
+    version = re.fullmatch(r"freeair-take/(\d{1,9})", named) if isinstance(named, str) else None
+    if version and int(version[1]) > 1:
+        raise UnreadableInput(
+            f"was written by a newer freeair ({named}, this one reads {_FORMAT})",
+            where=str(path),
+            remedy="Update freeair to read it.",
+        )
+    return validate(_Record, text, str(path), _ADVICE)
+
+
+def _no_constant(name: str) -> float:
+    raise ValueError(f"{name} is no value")
+
+
+def _curve(path: Path, record: _Record) -> ImpedanceCurve:
+    curve = table.read(path)
+    if not isinstance(curve, ImpedanceCurve) or curve.standard_uncertainty_ohm is None:
+        raise UnreadableInput(
+            "has no resistance, reactance and uncertainty, as a take's table must",
+            where=str(path),
+            remedy=_ADVICE,
+        )
+    if len(curve.frequency_hz) != record.points:
+        raise UnreadableInput(
+            f"has {len(curve.frequency_hz)} rows, take.json says {record.points}",
+            where=str(path),
+            remedy=_ADVICE,
+        )
+    common = bench_systematics(
+        curve.frequency_hz,
+        curve.impedance_ohm,
+        record.rig,
+        calibrated=record.rig.calibration is not None,
+        sample_rate_hz=record.sample_rate_hz,
+    )
+    return replace(curve, systematics=common)
