@@ -108,13 +108,15 @@ def compare(
     """
     if not 0 < margin < 1:
         raise ValueError("the margin is a fraction between 0 and 1")
-    assumed = "; ".join(text for _, text in REPEATABILITY.values())
-    notes = [
-        f"{name}: one free-air take cannot show how far a new take of the same driver differs; "
-        f"assumed, as standard uncertainties: {assumed}"
-        for name, fit in zip(names, (before, after), strict=True)
-        if _assumed(fit)
-    ]
+    single = [name for name, fit in zip(names, (before, after), strict=True) if _assumed(fit)]
+    notes = []
+    if single:
+        notes.append(
+            f"One free-air take ({' and '.join(single)}) cannot show how far another take of the "
+            "same driver would differ. Assumed for each, as standard uncertainties: "
+            f"{'; '.join(text for _, text in REPEATABILITY.values())}. Two or more free-air takes "
+            "in one fit, clamped anew, take the place of this assumption."
+        )
     changes = []
     for symbol in _comparable(before, after, notes, names):
         first, second = before.parameters[symbol], after.parameters[symbol]

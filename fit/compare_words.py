@@ -130,7 +130,9 @@ def _phrase(change: Change, comparison: Comparison, same_unit: bool) -> str:
     )
     before = rounded(change.before / quantity.scale)
     after = quantity.text(change.after)
-    label = f"{quantity.name} {change.parameter}"
+    label = quantity.name
+    if "_" not in change.parameter:
+        label += f" {change.parameter}"
     if same_unit:
         verb = "rose" if change.change_relative > 0 else "fell"
         return f"{label} {verb} from {before} to {after} ({_size(change)})"
