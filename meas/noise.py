@@ -85,8 +85,8 @@ class Noise:
             self.frequency_hz[0] / spacing
         )
         nearest = np.clip(nearest, 0, power.size - 1)
-        at_points: FloatArray = np.interp(frequency_hz, self.frequency_hz, floor)
-        return at_points + line[nearest] * narrower
+        at_points = np.interp(frequency_hz, self.frequency_hz, floor) + line[nearest] * narrower
+        return np.asarray(at_points, dtype=np.float64)
 
 
 def noise_of_silences(

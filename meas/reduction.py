@@ -287,12 +287,12 @@ def _sparse_points(
     weight = power[chosen]
     energy = np.add.reduceat(weight, group_starts)
     cross: ComplexArray = v1.conj() * v2
-    ratio: ComplexArray = np.add.reduceat(cross.sum(axis=0), group_starts) / energy
+    ratio = (np.add.reduceat(cross.sum(axis=0), group_starts) / energy).astype(np.complex128)
     sizes = np.diff(group_starts, append=chosen.size)
     group = np.repeat(np.arange(sizes.size), sizes)
     pass_energy = np.add.reduceat(np.abs(v1) ** 2, group_starts, axis=1)
     with np.errstate(divide="ignore", invalid="ignore"):
-        pass_ratio: ComplexArray = np.add.reduceat(cross, group_starts, axis=1) / pass_energy
+        pass_ratio = np.add.reduceat(cross, group_starts, axis=1) / pass_energy
     count = spectra.source.shape[0]
     if count > 1 or spectra.tapered:
         scatter = np.sum(np.abs(v2 - ratio[group] * v1) ** 2, axis=0)
@@ -308,7 +308,7 @@ def _sparse_points(
         1.0 / energy,
         sizes * spectra.bin_hz,
         energy / sizes / count,
-        pass_ratio,
+        pass_ratio.astype(np.complex128),
         pass_energy,
         residual,
         freedom,

@@ -1,0 +1,175 @@
+"""Recording and rig in, curve and findings out: one function for takes and imports."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from meas.audio import StreamEvent
+from meas.calibration import check_matches, correct
+from meas.curve import ComplexArray, FloatArray, ImpedanceCurve
+from meas.errors import Finding, UnreadableInput
+from meas.impedance import bench_systematics, from_ratio
+from meas.passes import Passes, find_passes
+from meas.rig import Calibration, Rig
+from meas.stimulus import Stimulus
+from meas.transfer import Transfer, estimate
+
+Kind = Literal["driver", "part", "system"]
+_SHORTEST_SECONDS = 0.3
+# Beyond this the impedance is no longer a linear function of the noise: H is next to 1 (hot
+# side) or next to 0 (ground side), and all it says is "open".
+_LARGEST_RELATIVE_UNCERTAINTY = 0.3
+
+
+@dataclass(frozen=True, eq=False)
+class Analysis:
+    """What a recording says.
+
+    Attributes:
+        curve: The impedance; None when nothing meaningful can be computed at all. It may stand
+            beside a refusal, so that it can be looked at, but no number may be derived from it.
+        findings: Everything found out, refusals among them.
+        peak: Largest magnitude at the source and at the driver input; full scale is 1.
+        band_hz: Lowest and highest frequency of the curve [Hz]; None without one.
+        passes: Where the excitation is in the recording.
+        transfer: Driver input over source input as recorded, before calibration.
+    """
+
+    curve: ImpedanceCurve | None
+    findings: tuple[Finding, ...]
+    peak: tuple[float, float]
+    band_hz: tuple[float, float] | None
+    passes: Passes
+    transfer: Transfer | None
+
+    @property
+    def refused(self) -> bool:
+        """True when no number may be derived from the recording."""
+        return any(finding.refuses for finding in self.findings)
+
+
+def analyse(
+    samples: NDArray[np.float32],
+    sample_rate_hz: int,
+    rig: Rig,
+    *,
+    kind: Kind = "driver",
+    stimulus: Stimulus | None = None,
+    events: Sequence[StreamEvent] = (),
+    calibration: Calibration | None = None,
+) -> Analysis:
+    """Turn a recording into an impedance curve and judge whether it can be trusted.
+
+    Args:
+        samples: Source input and driver input, full scale 1, shape (n, 2).
+        sample_rate_hz: Rate [Hz].
+        rig: The bench.
+        kind: What was measured; ``part`` and ``system`` need not have one resonance.
+        stimulus: What was played, when it is known.
+        events: What the audio path reported.
+        calibration: Channel mismatch to take out; None leaves it in and counts it as an error.
+
+    Returns:
+        Curve, findings and what they rest on.
+
+    Raises:
+        UnreadableInput: If the samples are not two channels of finite numbers, or too few.
+        UsageError: If the calibration belongs to another rate, device or pair of inputs.
+    """
+    _check_samples(samples, sample_rate_hz)
+    if calibration is not None:
+        check_matches(calibration, rig, sample_rate_hz)
+    passes = find_passes(samples, sample_rate_hz)
+    transfer = estimate(samples, sample_rate_hz, passes)
+    findings: list[Finding] = []
+    curve = None
+    if rig.wiring.series_resistor_ohm is None:
+        findings.append(
+            Finding(
+                "unknown-resistor",
+                "the series resistor of this rig is not known, and every ohm is measured against "
+                "it. Measure the resistor and set series_resistor_ohm in the rig file",
+                refuses=True,
+            )
+        )
+    elif transfer is not None:
+        curve = _curve(transfer, rig, calibration, sample_rate_hz)
+    return Analysis(
+        curve=curve,
+        findings=tuple(findings),
+        peak=_peak(samples),
+        band_hz=None
+        if curve is None
+        else (float(curve.frequency_hz[0]), float(curve.frequency_hz[-1])),
+        passes=passes,
+        transfer=transfer,
+    )
+
+
+def _check_samples(samples: NDArray[np.float32], sample_rate_hz: int) -> None:
+    if samples.ndim != 2 or samples.shape[1] != 2:
+        raise UnreadableInput(
+            f"a recording needs two channels, this one has shape {samples.shape}",
+            where="recording",
+            remedy="Record source input and driver input together as one stereo file",
+        )
+    shortest = round(_SHORTEST_SECONDS * sample_rate_hz)
+    if samples.shape[0] < shortest:
+        raise UnreadableInput(
+            f"the recording holds {samples.shape[0]} frames, too few for an impedance",
+            where="recording",
+            remedy=f"Record at least {_SHORTEST_SECONDS:g} s, better one whole sweep of 5 s",
+        )
+    for channel, name in enumerate(("source", "driver")):
+        # The sum is finite unless a sample is not (or a float32 of 1e38 is no audio either).
+        if not np.isfinite(np.sum(samples[:, channel], dtype=np.float64)):
+            bad = int(np.argmin(np.isfinite(samples[:, channel])))
+            raise UnreadableInput(
+                f"the {name} input holds a value that is not a number at frame {bad}",
+                where="recording",
+                remedy="The file is damaged or was written by a broken converter: record again",
+            )
+
+
+def _peak(samples: NDArray[np.float32]) -> tuple[float, float]:
+    high, low = samples.max(axis=0), samples.min(axis=0)
+    peak = np.maximum(high, -low)
+    return float(peak[0]), float(peak[1])
+
+
+def _curve(
+    transfer: Transfer, rig: Rig, calibration: Calibration | None, sample_rate_hz: int
+) -> ImpedanceCurve | None:
+    frequency, ratio, variance = transfer.frequency_hz, transfer.ratio, transfer.variance
+    if calibration is not None:
+        ratio, variance = correct(calibration, frequency, ratio, variance)
+    impedance, uncertainty = from_ratio(ratio, variance, rig.wiring)
+    keep = _meaningful(impedance, uncertainty)
+    if not keep.any():
+        return None
+    frequency, impedance, uncertainty = frequency[keep], impedance[keep], uncertainty[keep]
+    return ImpedanceCurve(
+        frequency,
+        impedance,
+        uncertainty,
+        bench_systematics(
+            frequency,
+            impedance,
+            rig,
+            calibrated=calibration is not None,
+            sample_rate_hz=sample_rate_hz,
+        ),
+    )
+
+
+def _meaningful(impedance: ComplexArray, uncertainty: FloatArray) -> NDArray[np.bool_]:
+    finite = np.isfinite(impedance) & np.isfinite(uncertainty) & (uncertainty > 0.0)
+    with np.errstate(invalid="ignore"):
+        near = np.sqrt(2.0) * uncertainty < _LARGEST_RELATIVE_UNCERTAINTY * np.abs(impedance)
+    meaningful: NDArray[np.bool_] = finite & near
+    return meaningful
