@@ -1,0 +1,63 @@
+"""Which voice-coil model the data ask for."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from fit.problem import Problem
+from fit.settle import Settled
+from fit.solve import least_squares
+
+PENALTY = 5.0
+"""What each further parameter has to gain in chi-square.
+
+One that means nothing gains more in 2.5 % of cases (chi-square with one degree of freedom above
+5.0), one with an expected gain of 25 fails to in 0.3 %. It lies between the 2 of H. Akaike (IEEE
+Trans. Autom. Control 19, 1974) and the ln n of G. Schwarz (Ann. Stat. 6, 1978).
+"""
+
+
+def choose(candidates: Sequence[Settled]) -> tuple[Settled, Mapping[str, float]]:
+    """The candidate with the lowest chi-square plus penalty, and the criterion of each.
+
+    All candidates are judged by one variance, noise plus the model error of the candidate of
+    greatest likelihood; a model error that repeats itself over several points weighs less by
+    as much, so that structure which no candidate follows decides nothing.
+
+    Args:
+        candidates: At least one, fitted to the same takes.
+    """
+    admissible = [c for c in candidates if not swallows_motion(c)] or list(candidates)
+    reference = min(admissible, key=lambda c: c.deviance).problem.variance
+    scores = {}
+    for candidate in admissible:
+        trial = Problem(
+            [take.measured for take in candidate.problem.takes],
+            candidate.problem.session,
+            candidate.problem.coil,
+            candidate.problem.repeat,
+        )
+        trial.variance = reference
+        cost = least_squares(trial.residual, trial.jacobian, candidate.theta).cost
+        scores[candidate.problem.coil.name] = cost + PENALTY * candidate.problem.coil.size
+    best = min(admissible, key=lambda c: scores[c.problem.coil.name])
+    return best, scores
+
+
+def swallows_motion(candidate: Settled) -> bool:
+    """True where a section of the coil model imitates the resonance.
+
+    A bridged inductor whose corner lies below twice the resonance, with a resistance that shows
+    (5 % of Re), is no eddy current: those begin far above the resonance.
+    """
+    problem, theta = candidate.problem, candidate.theta
+    found = problem.coil.reported(theta[problem.coil_columns])
+    if "R2" not in found:
+        return False
+    R2, L2 = found["R2"][0], found["L2"][0]
+    corner = R2 / L2
+    w0 = math.exp(float(np.clip(theta[2], -50, 50)))
+    return corner < 2 * w0 and R2 > 0.05 * math.exp(theta[0])

@@ -1,0 +1,221 @@
+"""What a fit itself tells against its data: refusals and warnings."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fit.budget import covariance
+from fit.measured import AddedMass, FreeAir, TestBox
+from fit.problem import Problem
+from fit.result import Estimate
+from fit.settle import Settled
+from meas.errors import Finding, Refused
+
+FloatArray = NDArray[np.float64]
+
+NEAR_WARNS = 0.02
+NEAR_REFUSES = 0.06
+"""Residual over |Z| near the resonance. Real drivers follow the model to a per cent or two there
+(common practice, no source); two resonances or a mass that came loose leave a tenth and more."""
+SCATTER_REFUSES = 0.15
+"""The same for values without stated uncertainty, which may be read off a dial."""
+
+RE_WARNS, RE_REFUSES = 0.02, 0.10
+"""Change of coil resistance between takes: 2 % is 5 K of copper, 10 % another coil."""
+COMPLIANCE_WARNS, COMPLIANCE_REFUSES = 0.06, 0.25
+"""Change of compliance: three standard deviations of the drift allowed for; a broken-in
+suspension changes by a quarter at most (common practice, no source)."""
+LEAK_WARNS, LEAK_REFUSES = 1.6, 4.0
+"""Mechanical loss in the box over that in free air."""
+FAINT = 0.25
+"""Relative standard uncertainty of Res from which there is no resonance to speak of."""
+
+
+def refuse_without_resonance(settled: Settled, band: tuple[float, float]) -> None:
+    """Stop where the reference state has no resonance inside the measured band.
+
+    Args:
+        settled: The fit.
+        band: Lowest and highest frequency in free air [Hz].
+
+    Raises:
+        Refused: ``no-resonance``.
+    """
+    problem, theta = settled.problem, settled.theta
+    C = covariance(problem.jacobian(theta))
+    g = np.zeros(problem.size)
+    g[1], g[3] = 1.0, -1.0
+    spread = math.sqrt(float(g @ C @ g))
+    fs = math.exp(float(np.clip(theta[2], -50, 50))) / (2 * math.pi)
+    text = ""
+    if not band[0] < fs < band[1]:
+        text = (
+            f"the resonance is not inside the measured band of {band[0]:.3g} to {band[1]:.3g} Hz;"
+            " sweep an octave beyond it on both sides"
+        )
+    elif spread > FAINT or math.sqrt(C[2, 2]) > 0.1:
+        text = (
+            "the curve shows no resonance: is this a driver in free air, and does the sweep "
+            "reach its resonance?"
+        )
+    if text:
+        raise Refused([Finding("no-resonance", text, refuses=True)])
+
+
+def about(
+    settled: Settled, estimates: Mapping[str, Estimate], band: tuple[float, float]
+) -> list[Finding]:
+    """All findings about a fit, those that refuse it among them.
+
+    Args:
+        settled: The fit.
+        estimates: Its parameters.
+        band: Lowest and highest frequency in free air [Hz].
+    """
+    problem, theta = settled.problem, settled.theta
+    found = [
+        finding
+        for index in range(len(problem.takes))
+        for finding in (
+            *_near_resonance(problem, theta, index),
+            *_changed(problem, theta, index),
+            *_leak(problem, theta, index),
+        )
+    ]
+    found += _multimeter(problem, theta)
+    found += _areas(estimates)
+    fs = estimates["fs"].value
+    if fs < band[0] * 1.25 or fs > band[1] / 1.25:
+        found.append(
+            Finding(
+                "resonance-at-edge",
+                f"the resonance at {fs:.3g} Hz lies at the edge of the measured band; sweep an "
+                "octave beyond it on both sides for better values",
+            )
+        )
+    return found
+
+
+def _near_resonance(problem: Problem, theta: FloatArray, index: int) -> list[Finding]:
+    take = problem.takes[index]
+    motion = np.abs(problem.modelled(theta, index).motion)
+    near = motion > 0.35 * np.max(motion)
+    relative = np.abs(problem.raw(theta, index))[near] / np.abs(take.data[near])
+    rms = float(np.sqrt(np.mean(relative**2)))
+    stated = bool(np.all(take.noise > 0))
+    expected = float(np.sqrt(np.mean((take.noise[near] / np.abs(take.data[near])) ** 2)))
+    limit = NEAR_REFUSES if stated else SCATTER_REFUSES
+    if rms > max(limit, 3 * expected):
+        text = (
+            f"the model misses the take by {rms:.0%} of |Z| near its resonance; a box or a second"
+            " resonance, a loose mass, rub, or a bad contact?"
+        )
+        return [Finding("poor-fit", f"{take.measured.source}: {text}", refuses=True)]
+    if rms > max(NEAR_WARNS, 3 * expected):
+        text = (
+            f"{take.measured.source}: the model misses the take by {rms:.1%} of |Z| near its "
+            "resonance; the intervals are widened by it"
+        )
+        return [Finding("residual-near-resonance", text)]
+    return []
+
+
+def _changed(problem: Problem, theta: FloatArray, index: int) -> list[Finding]:
+    take = problem.takes[index]
+    found = []
+    for kind, word, warns, refuses in (
+        ("re", "coil resistance", RE_WARNS, RE_REFUSES),
+        ("compliance", "suspension compliance", COMPLIANCE_WARNS, COMPLIANCE_REFUSES),
+    ):
+        if kind not in take.departures:
+            continue
+        change = math.expm1(float(theta[take.departures[kind]]))
+        if abs(change) < warns:
+            continue
+        free = isinstance(take.measured.condition, FreeAir)
+        cause = (
+            "are all takes of one unit and in the stated conditions?"
+            if abs(change) >= refuses or free
+            else "let it rest and take free air, loaded, free air in a row"
+        )
+        if isinstance(take.measured.condition, AddedMass) and kind == "compliance":
+            cause += " A wrong or loose mass looks the same"
+        found.append(
+            Finding(
+                "unit-changed",
+                f"{take.measured.source}: the {word} differs by {change:+.1%} from the other "
+                f"takes; {cause}",
+                refuses=abs(change) >= refuses,
+            )
+        )
+    return found
+
+
+def _leak(problem: Problem, theta: FloatArray, index: int) -> list[Finding]:
+    take = problem.takes[index]
+    if not isinstance(take.measured.condition, TestBox):
+        return []
+    factor = math.exp(float(theta[take.departures["loss"]]))
+    if factor < LEAK_WARNS:
+        return []
+    text = (
+        f"{take.measured.source}: the box multiplies the driver's mechanical loss by "
+        f"{factor:.1f}; it leaks or is lined. Seal joints, terminals and the driver's rim, and "
+        "take out all damping material"
+    )
+    return [Finding("leaky-box", text, refuses=factor >= LEAK_REFUSES)]
+
+
+def _multimeter(problem: Problem, theta: FloatArray) -> list[Finding]:
+    """The multimeter's resistance against the bench's, by the standardised residual of its row."""
+    meter = problem.session.measured_re
+    if meter is None:
+        return []
+    rows = next(r for r in problem.rows if r.source == meter.source)
+    jacobian = problem.jacobian(theta)
+    row = jacobian[rows.first]
+    leverage = float(row @ covariance(jacobian) @ row)
+    residual = float(problem.residual(theta)[rows.first])
+    tension = residual / math.sqrt(max(1 - leverage, 1e-9))
+    if abs(tension) < 2.5:
+        return []
+    # Without the multimeter's pull the bench would have said:
+    bench = meter.value * math.exp(
+        residual / max(1 - leverage, 1e-9) * meter.standard_uncertainty / meter.value
+    )
+    text = (
+        f"the multimeter says {meter.value:.4g} ohm for the coil, the bench {bench:.4g} ohm: "
+        f"{abs(tension):.1f} times the uncertainty of both. Measure the series resistor, take "
+        "the leads of the meter off the reading, and check the rig file"
+    )
+    return [Finding("unknown-resistor", text, refuses=abs(tension) > 4)]
+
+
+def _areas(estimates: Mapping[str, Estimate]) -> list[Finding]:
+    """The ruler's area against that from mass and box."""
+    ruler, takes = estimates.get("Sd"), estimates.get("Sd_from_takes")
+    if ruler is None or takes is None:
+        return []
+    sources = {*ruler.contributions, *takes.contributions}
+    variance = sum(
+        (
+            takes.contributions.get(source, 0.0) / takes.value
+            - ruler.contributions.get(source, 0.0) / ruler.value
+        )
+        ** 2
+        for source in sources
+    )
+    difference = math.log(takes.value / ruler.value)
+    if variance <= 0 or abs(difference) < 2.5 * math.sqrt(variance):
+        return []
+    text = (
+        f"mass and box together say an area of {takes.value * 1e4:.4g} cm2, the ruler "
+        f"{ruler.value * 1e4:.4g} cm2: {abs(difference) / math.sqrt(variance):.1f} times the "
+        "uncertainty of both. One of mass, volume and diameter is wrong, or the box leaks or is "
+        "lined"
+    )
+    return [Finding("area-disagrees", text)]

@@ -1,0 +1,97 @@
+"""First idea of what a mass or a box did, from a take and the fitted free-air state."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fit.driver import motional
+from fit.measured import AddedMass, FreeAir
+from fit.problem import Problem
+from meas.errors import Finding, Refused
+
+FloatArray = NDArray[np.float64]
+
+_FACTORS = np.geomspace(0.1, 30.0, 400)
+LEAST_SHIFT = 1.03
+"""Least factor on inertia or stiffness (1.5 % in resonance) that a condition must show.
+
+Less is within the drift of a suspension between two takes.
+"""
+
+
+def first_factor(problem: Problem, theta: FloatArray, take: int) -> float:
+    """Factor on inertia (mass) or stiffness (box) with which free air follows a take best.
+
+    Args:
+        problem: The joint problem.
+        theta: Free-air state in its first columns.
+        take: Index of a loaded take.
+    """
+    this = problem.takes[take]
+    heavier = isinstance(this.measured.condition, AddedMass)
+    coil, _ = problem.coil.impedance(this.s, theta[problem.coil_columns])
+    still = math.exp(theta[0]) + coil
+    strength, stiffness, loss = math.exp(theta[1]), math.exp(2 * theta[2]), math.exp(theta[3])
+    costs = []
+    for factor in _FACTORS:
+        inertia, spring = (factor, stiffness) if heavier else (1.0, stiffness * factor)
+        total = still + motional(this.s, strength, inertia, loss, spring)[0]
+        modelled = total if this.is_complex else np.abs(total)
+        costs.append(np.sum(np.abs(modelled - this.data) ** 2 / np.abs(this.data) ** 2))
+    return float(_FACTORS[int(np.argmin(costs))])
+
+
+def start(problem: Problem, free: FloatArray) -> FloatArray:
+    """Starting vector of the joint problem.
+
+    Args:
+        problem: The joint problem.
+        free: Free-air state and coil, shape (4 + coil size,).
+
+    Raises:
+        Refused: ``wrong-condition`` when a take shows no sign of its mass or box.
+    """
+    theta = np.zeros(problem.size)
+    theta[: free.size] = free
+    masses: list[float] = []
+    volumes: list[float] = []
+    for index, take in enumerate(problem.takes):
+        condition = take.measured.condition
+        if isinstance(condition, FreeAir):
+            continue
+        factor = first_factor(problem, theta, index)
+        if factor < LEAST_SHIFT:
+            raise Refused(
+                [_without_sign(isinstance(condition, AddedMass), factor)],
+                where=take.measured.source,
+            )
+        if isinstance(condition, AddedMass):
+            masses.append(math.log(condition.mass.value / (factor - 1)))
+        else:
+            volumes.append(math.log(condition.volume.value * (factor - 1)))
+    if problem.mass_column is not None:
+        theta[problem.mass_column] = (
+            float(np.median(masses)) if masses else math.log(problem.weighed_mass(theta))
+        )
+    if problem.volume_column is not None:
+        theta[problem.volume_column] = float(np.median(volumes))
+    return theta
+
+
+def _without_sign(heavier: bool, factor: float) -> Finding:
+    moved = f"resonance at {factor ** (-0.5 if heavier else 0.5):.2f} of free air"
+    if heavier:
+        text = (
+            f"said to carry an added mass, but its {moved} is not below it by 1.5 %; was the "
+            "mass on the cone, is it large enough (a quarter of the moving mass or more), and "
+            "are the takes not swapped?"
+        )
+    else:
+        text = (
+            f"said to sit on a test box, but its {moved} is not above it by 1.5 %; does the "
+            "driver close the box tightly, and are the takes not swapped?"
+        )
+    return Finding("wrong-condition", text, refuses=True)

@@ -1,0 +1,126 @@
+"""What a model fails to follow, turned into a variance.
+
+Beyond its noise every real driver departs from every model by per cents of |Z| somewhere. The
+departure is smooth, so that neighbouring residuals repeat each other: n points tell as much as
+n/tau independent ones.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+ComplexArray = NDArray[np.complex128]
+
+_WIDTH = 0.35
+"""Standard deviation of the smoothing kernel in ln f: half an octave."""
+_SIGNIFICANT = 3.0
+"""Excess over noise, in its standard deviation, below which a misfit counts as none."""
+
+
+@dataclass(frozen=True, eq=False)
+class Misfit:
+    """Model error of one curve.
+
+    Attributes:
+        relative: Standard deviation of each component over |Z|, shape (n,).
+        length: Points over which it repeats itself (integrated autocorrelation length), >= 1.
+        freedom: Independent points left after the parameters took theirs.
+    """
+
+    relative: FloatArray
+    length: float
+    freedom: float
+
+    def variance(self, magnitude: FloatArray) -> FloatArray:
+        """Variance per component that gives n correlated points the weight they deserve."""
+        return self.length * (self.relative * magnitude) ** 2
+
+
+def estimate(
+    frequency: FloatArray,
+    residual: ComplexArray | FloatArray,
+    magnitude: FloatArray,
+    noise: FloatArray,
+    parameters: int,
+) -> Misfit:
+    """Local model error from the residuals of a fit.
+
+    The relative variance is the excess of the squared residuals over noise, smoothed along ln f
+    (weighted moments, as for the between-study variance of R. DerSimonian, N. Laird, Controlled
+    Clinical Trials 7, 1986).
+
+    Args:
+        frequency: Shape (n,) [Hz].
+        residual: Model minus data [ohm], complex or real.
+        magnitude: |Z| [ohm].
+        noise: Random standard uncertainty per component [ohm]; zero where not stated.
+        parameters: Number of parameters that follow the curve.
+    """
+    components = 2 if np.iscomplexobj(residual) else 1
+    n = frequency.size
+    q = np.abs(residual) ** 2 / magnitude**2 / components
+    v = noise**2 / magnitude**2
+    share = max(1 - parameters / (components * n), 0.1)
+    q = q / share
+    kernel = _kernel(frequency, components)
+    excess = _excess(q, v, kernel, components)
+    if not np.any(excess > 0):
+        return Misfit(np.zeros(n), 1.0, float("inf"))
+    fraction = excess / (excess + v)
+    normal = residual / magnitude * np.sqrt(fraction / (excess + v))
+    length = autocorrelation_length(normal)
+    # What the parameters absorbed of a smooth misfit does not show in the residual.
+    independent = max(components * n / length, parameters + 1.0)
+    freedom = independent - parameters
+    widened = excess * min(independent / max(freedom, 1.0), 4.0) * share
+    return Misfit(np.sqrt(widened), length, max(freedom, 2.0))
+
+
+def _kernel(frequency: FloatArray, components: int) -> FloatArray:
+    """Smoothing weights, shape (n, n); a short curve is smoothed as a whole."""
+    n = frequency.size
+    if n * components < 80:
+        return np.full((n, n), 1.0 / n)
+    x = np.log(frequency)
+    weights = np.exp(-0.5 * ((x[:, None] - x[None, :]) / _WIDTH) ** 2)
+    return np.asarray(weights / np.sum(weights, axis=1, keepdims=True))
+
+
+def _excess(q: FloatArray, v: FloatArray, kernel: FloatArray, components: int) -> FloatArray:
+    """Positive, significant part of the smoothed excess of q over v."""
+    excess = np.maximum(kernel @ (q - v), 1e-14)
+    for _ in range(4):
+        weight = 1 / (v + excess) ** 2
+        excess = np.maximum((kernel @ (weight * (q - v))) / (kernel @ weight), 1e-14)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        weight = np.where(v > 0, 1 / v, 0.0)
+    scatter = np.sqrt((kernel**2) @ np.full(q.size, 2.0 / components))
+    shown = kernel @ (weight * (q - v)) > _SIGNIFICANT * scatter
+    certain = ~(v > 0)
+    return np.where(shown | certain, excess, 0.0)
+
+
+def autocorrelation_length(values: ComplexArray | FloatArray) -> float:
+    """Integrated autocorrelation length of a sequence, at least 1.
+
+    Window after A. Sokal (Monte Carlo methods in statistical mechanics, 1996): the sum stops at
+    the first lag that is five times the length so far.
+
+    Args:
+        values: Zero-mean sequence, shape (n,).
+    """
+    n = values.size
+    size = 1 << (2 * n - 1).bit_length()
+    spectrum = np.abs(np.fft.fft(values, size)) ** 2
+    correlation = np.real(np.fft.ifft(spectrum))[:n]
+    if correlation[0] <= 0:
+        return 1.0
+    correlation = correlation / correlation[0]
+    lengths = 2 * np.cumsum(correlation) - 1
+    lags = np.arange(n)
+    stop = np.flatnonzero(lags >= 5 * lengths)
+    return float(max(1.0, np.max(lengths[: (int(stop[0]) if stop.size else n - 1) + 1])))

@@ -1,0 +1,395 @@
+"""The joint least-squares problem: residuals, Jacobian, and what every row stands for.
+
+One vector holds the reference state of the driver (free air, logarithms of Re, strength
+Bl^2/Mms, angular resonance, loss), its coil, Mms and Vas where a take can tell them, the small
+departures of each take from the reference, and one standard-normal number per common error.
+Every departure and every common error has one prior row.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fit import air
+from fit.driver import motional
+from fit.measured import AddedMass, FreeAir, MeasuredCurve, Session, Stated, TestBox
+from fit.voicecoil import CoilModel
+from meas.curve import ImpedanceCurve
+
+FloatArray = NDArray[np.float64]
+ComplexArray = NDArray[np.complex128]
+
+DRIFT = {"re": 0.005, "compliance": 0.02, "loss": 0.15}
+"""Standard deviation, in the logarithm, of a loaded take's departure from free air.
+
+Re: 0.5 % is 1.3 K of copper. Compliance: suspensions drift by 2 % between takes, and creep makes
+them softer by 1 % where a mass lowers the resonance by 20 % (handbook values, common practice, no
+source). Loss: Rms varies up to inversely with frequency, and the resonance moves by 15 % or so.
+The estimate of Mms then leans on the strength Bl^2/(Mms + m), which none of these touches.
+"""
+
+BOX = {"loss": 0.3, "air": 0.05}
+"""The same in a test box: its walls and joints lose energy, and the load of the air on the cone,
+2 to 6 % of the moving mass, is another there than in free air (8/3 rho a^3 a side against half
+of it: L. Beranek, Acoustics)."""
+
+REPEAT = {"re": 0.001, "compliance": 0.005, "loss": 0.02}
+"""Prior scatter of one free-air take about their mean (common practice, no source)."""
+
+REPEAT_WEIGHT = 1.0
+"""How many takes the prior scatter counts for beside those seen."""
+
+AIR_LOAD_LIMITS = 0.25
+"""Half-width of the factor on the air load that moving parts on the scales do not show."""
+
+WEAK = 8.0
+"""Standard deviation of the rows that keep unidentified coil parameters finite (logarithms)."""
+
+
+@dataclass(frozen=True, eq=False)
+class Rows:
+    """A stretch of rows that stand for one source of error.
+
+    Attributes:
+        source: Identity of the source, or of a group of random ones.
+        first: Index of the first row.
+        last: Index after the last row.
+        sign: -1 where the unknown error is itself a parameter (its prior says zero), +1 where
+            the row compares a measured value with the model.
+        text: The source in words.
+    """
+
+    source: str
+    first: int
+    last: int
+    sign: float
+    text: str
+
+
+@dataclass(frozen=True, eq=False)
+class _Take:
+    measured: MeasuredCurve
+    s: ComplexArray
+    data: ComplexArray | FloatArray
+    noise: FloatArray
+    errors: ComplexArray | FloatArray  # (n, k) relative effects of the common errors
+    error_columns: list[int]
+    departures: dict[str, int]  # of Re, compliance, loss, air: column of each
+
+    @property
+    def is_complex(self) -> bool:
+        return np.iscomplexobj(self.data)
+
+
+@dataclass(frozen=True, eq=False)
+class Modelled:
+    """A take as modelled.
+
+    Attributes:
+        total: Impedance [ohm], shape (n,).
+        motion: Its motional part [ohm], shape (n,).
+        slopes: Derivatives of the impedance, shape (q, n).
+        columns: The parameter that each of the q derivatives belongs to.
+    """
+
+    total: ComplexArray
+    motion: ComplexArray
+    slopes: ComplexArray
+    columns: list[int]
+
+
+class Problem:
+    """Residuals and Jacobian of several takes of one driver under one coil model.
+
+    Args:
+        curves: At least one take; free air first is not needed.
+        session: What else was measured.
+        coil: Coil model.
+        repeat: Standard deviations of the free-air takes about their mean, keyed as `REPEAT`;
+            used where there are several.
+    """
+
+    def __init__(
+        self,
+        curves: Sequence[MeasuredCurve],
+        session: Session,
+        coil: CoilModel,
+        repeat: dict[str, float] | None = None,
+    ) -> None:
+        self.coil = coil
+        self.session = session
+        self.repeat = repeat or REPEAT
+        self.names: list[str] = ["re", "strength", "resonance", "loss"]
+        self.coil_columns = [self._add(f"coil{i}") for i in range(coil.size)]
+        self._texts: dict[str, str] = {}
+        self._departure_sizes: list[tuple[int, float, str, str]] = []
+        has_mass = any(isinstance(c.condition, AddedMass) for c in curves)
+        self._weighed = session.moving_parts is not None and session.area is not None
+        self.mass_column = self._add("mass") if has_mass or self._weighed else None
+        has_box = any(isinstance(c.condition, TestBox) for c in curves)
+        self.volume_column = self._add("volume") if has_box else None
+        for stated in (session.pressure, session.temperature, session.relative_humidity):
+            self._error(stated.source, stated.text)
+        if session.area is not None:
+            self._error(session.area.source, session.area.text)
+        if self._weighed:
+            self._error("air-load", f"air load of the cone ±{AIR_LOAD_LIMITS:.0%}")
+        several = sum(isinstance(c.condition, FreeAir) for c in curves) > 1
+        self.takes = [self._take(i, c, several) for i, c in enumerate(curves)]
+        self.size = len(self.names)
+        self.variance = [take.noise**2 for take in self.takes]
+        self.rows = self._lay_out()
+
+    def _add(self, name: str) -> int:
+        self.names.append(name)
+        return len(self.names) - 1
+
+    def _error(self, source: str, text: str) -> int:
+        name = f"error {source}"
+        if name in self.names:
+            return self.names.index(name)
+        self._texts[source] = text
+        return self._add(name)
+
+    def error_column(self, source: str) -> int:
+        """Column of a common error."""
+        return self.names.index(f"error {source}")
+
+    def _take(self, index: int, measured: MeasuredCurve, several: bool) -> _Take:
+        curve, condition = measured.curve, measured.condition
+        if isinstance(condition, AddedMass):
+            self._error(condition.mass.source, condition.mass.text)
+        if isinstance(condition, TestBox):
+            self._error(condition.volume.source, condition.volume.text)
+        if isinstance(condition, FreeAir):
+            sizes = self.repeat if several else {}
+            group = "random:repeatability"
+        else:
+            sizes = DRIFT | BOX if isinstance(condition, TestBox) else DRIFT
+            group = "random:drift"
+        departures = {}
+        for kind, size in sizes.items():
+            column = departures[kind] = self._add(f"{kind} of take {index + 1}")
+            text = f"{_DEPARTURE_WORDS[kind]} of take {index + 1} ({measured.source})"
+            self._departure_sizes.append((column, size, f"{group}:{kind}:{index + 1}", text))
+        data = curve.impedance_ohm if isinstance(curve, ImpedanceCurve) else curve.magnitude_ohm
+        noise = curve.standard_uncertainty_ohm
+        # Relative to the data and applied to the model: an error that scales the data would let
+        # the fit shrink its noise (R. Peelle's puzzle).
+        effects = np.zeros((data.size, len(curve.systematics)), dtype=data.dtype)
+        for k, error in enumerate(curve.systematics):
+            effects[:, k] = np.asarray(error.derivative_ohm, dtype=data.dtype) / data
+        return _Take(
+            measured=measured,
+            s=np.asarray(2j * np.pi * curve.frequency_hz, dtype=np.complex128),
+            data=data,
+            noise=np.zeros(curve.frequency_hz.size) if noise is None else noise,
+            errors=effects,
+            error_columns=[self._error(e.source, e.text) for e in curve.systematics],
+            departures=departures,
+        )
+
+    def _lay_out(self) -> list[Rows]:
+        """Order of rows: takes, measured values, priors."""
+        rows: list[Rows] = []
+
+        def add(source: str, count: int, sign: float, text: str) -> None:
+            first = rows[-1].last if rows else 0
+            rows.append(Rows(source, first, first + count, sign, text))
+
+        for take in self.takes:
+            add("random:curve", take.data.size * (2 if take.is_complex else 1), 1.0, "")
+        for stated, present in (
+            (self.session.measured_re, self.session.measured_re is not None),
+            (self.session.moving_parts, self._weighed),
+        ):
+            if stated is not None and present:
+                add(stated.source, 1, 1.0, stated.text)
+        for _, _, source, text in self._departure_sizes:
+            add(source, 1, -1.0, text)
+        for source, text in self._texts.items():
+            add(source, 1, -1.0, text)
+        add("random:model", self.coil.size, -1.0, "")
+        return rows
+
+    def modelled(self, theta: FloatArray, take: int) -> Modelled:
+        """Impedance of one take with its derivatives by the parameters that matter.
+
+        Args:
+            theta: Parameters, shape (p,).
+            take: Index of the take.
+        """
+        this = self.takes[take]
+        condition, departures = this.measured.condition, this.departures
+        columns = [0, 1, 2, 3, *self.coil_columns]
+        zc, dzc = self.coil.impedance(this.s, theta[self.coil_columns])
+        departure = {kind: float(theta[column]) for kind, column in departures.items()}
+        re = math.exp(theta[0] + departure.get("re", 0.0))
+        w2 = math.exp(2 * theta[2])
+        loss = math.exp(theta[3] + departure.get("loss", 0.0))
+        spring = w2 * math.exp(-departure.get("compliance", 0.0))
+        inertia, stiffness = 1.0, spring
+        extra: list[tuple[int, int, float]] = []  # column, row of the motional slopes, factor
+        if isinstance(condition, AddedMass) and self.mass_column is not None:
+            added, slope, column = self._with_error(condition.mass, theta)
+            ratio = added * math.exp(-theta[self.mass_column])
+            inertia += ratio
+            extra += [(self.mass_column, 1, -ratio), (column, 1, ratio * slope)]
+        if isinstance(condition, TestBox) and self.volume_column is not None:
+            volume, slope, column = self._with_error(condition.volume, theta)
+            ratio = math.exp(theta[self.volume_column]) / volume
+            inertia = math.exp(departure["air"])
+            stiffness += w2 * ratio
+            extra += [
+                (self.volume_column, 3, w2 * ratio),
+                (column, 3, -w2 * ratio * slope),
+                (departures["air"], 1, inertia),
+            ]
+        zm, dzm = motional(this.s, math.exp(theta[1]), inertia, loss, stiffness)
+        flat = np.full(this.s.size, re, dtype=np.complex128)
+        slopes = [flat, dzm[0], dzm[3] * (2 * stiffness), dzm[2] * loss, *dzc]
+        if "re" in departures:
+            columns += [departures["re"], departures["compliance"], departures["loss"]]
+            slopes += [flat, dzm[3] * -spring, dzm[2] * loss]
+        for column, row, factor in extra:
+            columns.append(column)
+            slopes.append(dzm[row] * factor)
+        return Modelled(re + zc + zm, zm, np.array(slopes), columns)
+
+    def _with_error(self, stated: Stated, theta: FloatArray) -> tuple[float, float, int]:
+        """Value freed of its error, derivative of its logarithm by the error, and the column."""
+        column = self.error_column(stated.source)
+        relative = stated.standard_uncertainty / stated.value
+        return stated.value * math.exp(-relative * theta[column]), -relative, column
+
+    def air_state(self, theta: FloatArray) -> tuple[float, float, float]:
+        """Pressure [Pa], temperature [K], relative humidity freed of their errors."""
+        session = self.session
+        pressure, temperature, humidity = (
+            stated.value - stated.standard_uncertainty * theta[self.error_column(stated.source)]
+            for stated in (session.pressure, session.temperature, session.relative_humidity)
+        )
+        return pressure, temperature, float(np.clip(humidity, 0.0, 1.0))
+
+    def area(self, theta: FloatArray) -> float:
+        """The ruler's area freed of its error [m2]."""
+        if self.session.area is None:
+            raise ValueError("no area was measured")
+        return self._with_error(self.session.area, theta)[0]
+
+    def weighed_mass(self, theta: FloatArray) -> float:
+        """Moving parts by the scales with their air load [kg].
+
+        A disc in free air carries 8/3 rho a^3 in all, half of what it carries in an infinite
+        baffle (L. Beranek, Acoustics; H. Lamb, Hydrodynamics).
+        """
+        if self.session.moving_parts is None:
+            raise ValueError("no moving parts were weighed")
+        radius = math.sqrt(self.area(theta) / math.pi)
+        factor = 1 - AIR_LOAD_LIMITS / math.sqrt(3) * theta[self.error_column("air-load")]
+        load = factor * 8 / 3 * air.density(*self.air_state(theta)) * radius**3
+        return float(self.session.moving_parts.value + load)
+
+    def _values(self, theta: FloatArray) -> list[tuple[float, FloatArray]]:
+        """Measured values besides curves: residual and Jacobian row of each."""
+        found: list[tuple[float, FloatArray]] = []
+        session = self.session
+        if session.measured_re is not None:
+            u = _relative(session.measured_re, session.measured_re.value)
+            row = np.zeros(self.size)
+            row[0] = 1 / u
+            found.append(((theta[0] - math.log(session.measured_re.value)) / u, row))
+        if self._weighed and self.mass_column is not None and session.moving_parts is not None:
+            expected = self.weighed_mass(theta)
+            u = _relative(session.moving_parts, expected)
+            row = np.zeros(self.size)
+            row[self.mass_column] = 1 / u
+            for name in (
+                "air-load",
+                session.pressure.source,
+                session.temperature.source,
+                session.relative_humidity.source,
+                *([session.area.source] if session.area is not None else []),
+            ):
+                column = self.error_column(name)
+                step = np.zeros(self.size)
+                step[column] = 1e-4
+                change = self.weighed_mass(theta + step) - self.weighed_mass(theta - step)
+                row[column] = -change / (2e-4 * expected * u)
+            found.append(((theta[self.mass_column] - math.log(expected)) / u, row))
+        return found
+
+    def raw(self, theta: FloatArray, take: int) -> ComplexArray | FloatArray:
+        """Model with the common errors minus data [ohm], shape (n,)."""
+        this = self.takes[take]
+        total = self.modelled(theta, take).total
+        modelled = total if this.is_complex else np.abs(total)
+        return modelled * (1 + this.errors @ theta[this.error_columns]) - this.data
+
+    def residual(self, theta: FloatArray) -> FloatArray:
+        """All rows, shape (m,), each in units of its standard deviation."""
+        parts = []
+        for index, variance in enumerate(self.variance):
+            parts.append(_stack(self.raw(theta, index) / np.sqrt(variance)))
+        parts.append(np.array([value for value, _ in self._values(theta)]))
+        parts.append(np.array([theta[c] / size for c, size, _, _ in self._departure_sizes]))
+        parts.append(np.array([theta[self.error_column(source)] for source in self._texts]))
+        parts.append((theta[self.coil_columns] - self.coil.typical) / WEAK)
+        return np.concatenate(parts)
+
+    def jacobian(self, theta: FloatArray) -> FloatArray:
+        """Derivatives of `residual`, shape (m, p)."""
+        jacobian = np.zeros((self.rows[-1].last, self.size))
+        for index, variance in enumerate(self.variance):
+            this, rows = self.takes[index], self.rows[index]
+            modelled = self.modelled(theta, index)
+            slopes, total = modelled.slopes, modelled.total
+            if not this.is_complex:
+                slopes = np.real(slopes * (total.conj() / np.abs(total)))
+                total = np.abs(total)
+            weight = 1 / np.sqrt(variance)
+            scale = weight * (1 + this.errors @ theta[this.error_columns])
+            block = jacobian[rows.first : rows.last]
+            # A source that appears twice in one take must add up.
+            for column, slope in zip(modelled.columns, slopes, strict=True):
+                block[:, column] += _stack(slope * scale)
+            for column, error in zip(this.error_columns, this.errors.T, strict=True):
+                block[:, column] += _stack(total * error * weight)
+        row = self.rows[len(self.takes)].first
+        for _, values in self._values(theta):
+            jacobian[row] = values
+            row += 1
+        for column, size, _, _ in self._departure_sizes:
+            jacobian[row, column] = 1 / size
+            row += 1
+        for source in self._texts:
+            jacobian[row, self.error_column(source)] = 1.0
+            row += 1
+        for column in self.coil_columns:
+            jacobian[row, column] = 1 / WEAK
+            row += 1
+        return jacobian
+
+
+_DEPARTURE_WORDS = {
+    "re": "coil resistance",
+    "compliance": "compliance",
+    "loss": "mechanical loss",
+    "air": "air load",
+}
+
+
+def _relative(stated: Stated, value: float) -> float:
+    """Relative standard uncertainty; a value stated as exact is taken to 1 ppm."""
+    return max(stated.standard_uncertainty / value, 1e-6)
+
+
+def _stack(values: ComplexArray | FloatArray) -> FloatArray:
+    if np.iscomplexobj(values):
+        return np.concatenate([values.real, values.imag])
+    return np.asarray(values.real, dtype=np.float64)
