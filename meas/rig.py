@@ -5,14 +5,14 @@ from __future__ import annotations
 from typing import Literal
 
 import numpy as np
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from meas.curve import ComplexArray, FloatArray
 from meas.simulated_settings import SimulatedSettings
 
 
 class _Table(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
 
 class Calibration(_Table):
@@ -29,6 +29,15 @@ class Calibration(_Table):
     source_input: int = Field(ge=1)
     driver_input: int = Field(ge=1)
     points: tuple[tuple[float, float, float, float], ...] = Field(min_length=2)
+
+    @model_validator(mode="after")
+    def _check_points(self) -> Calibration:
+        frequency_hz = self.frequency_hz
+        if frequency_hz[0] <= 0 or np.any(np.diff(frequency_hz) <= 0):
+            raise ValueError("the frequencies of the points must be positive and increase")
+        if np.any(self.standard_uncertainty < 0):
+            raise ValueError("an uncertainty of the points is negative")
+        return self
 
     @property
     def frequency_hz(self) -> FloatArray:
@@ -60,6 +69,12 @@ class Wiring(_Table):
     input_resistance_tolerance_percent: float = Field(default=10.0, ge=0, le=100)
     amplifier: Literal["none", "grounded", "bridged"] = "none"
 
+    @model_validator(mode="after")
+    def _check_inputs(self) -> Wiring:
+        if self.source_input == self.driver_input:
+            raise ValueError("source_input and driver_input must be two different inputs")
+        return self
+
 
 class Card(_Table):
     """The sound device."""
@@ -85,6 +100,12 @@ class Drive(_Table):
         "so that a tweeter survives; True: full level everywhere",
     )
     gentle_below_hz: float = Field(default=200.0, gt=0)
+
+    @model_validator(mode="after")
+    def _check_band(self) -> Drive:
+        if self.start_hz >= self.stop_hz:
+            raise ValueError("start_hz must be below stop_hz")
+        return self
 
 
 class Assumptions(_Table):

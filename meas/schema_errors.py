@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import re
 from typing import Any, TypeVar, get_args
 
 from pydantic import BaseModel, ValidationError
@@ -31,6 +32,22 @@ def validate(model: type[Model], json_text: str, where: str, remedy: str) -> Mod
         raise UnreadableInput(reasons, where=where, remedy=remedy) from error
 
 
+def check_version(content: object, family: str, newest: int, where: str) -> None:
+    """Refuse what a newer version wrote before its unknown keys look like mistakes.
+
+    Raises:
+        UnreadableInput: If ``format`` names the family with a number above ``newest``.
+    """
+    named = content.get("format") if isinstance(content, dict) else None
+    found = re.fullmatch(rf"{family}/([0-9]{{1,9}})", named) if isinstance(named, str) else None
+    if found and int(found[1]) > newest:
+        raise UnreadableInput(
+            f"was written by a newer freeair ({named}, this one reads {family}/{newest})",
+            where=where,
+            remedy="Update freeair to read it.",
+        )
+
+
 def _reason(model: type[BaseModel], detail: Any) -> str:
     loc: tuple[str | int, ...] = detail["loc"]
     key = "".join(f"[{part + 1}]" if isinstance(part, int) else f".{part}" for part in loc)[1:]
@@ -41,6 +58,8 @@ def _reason(model: type[BaseModel], detail: Any) -> str:
         return f"{key} is missing"
     text = str(detail["msg"]).removeprefix("Value error, ").replace("Input should", "should")
     value = detail["input"]
+    if detail["type"] in ("float_type", "int_type") and isinstance(value, str):
+        text += ", without quotes and without a unit"
     if isinstance(value, dict | list) or not key:
         return f"{key}: {text}" if key else text
     return f"{key} = {_shortened(value)} {text}"

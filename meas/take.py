@@ -26,7 +26,7 @@ from meas.errors import Finding, UnreadableInput
 from meas.impedance import bench_systematics
 from meas.recording import Recording, Samples
 from meas.rig import Rig
-from meas.schema_errors import validate
+from meas.schema_errors import check_version, validate
 from meas.whole_file import write_folder
 
 Kind = Literal["driver", "part", "system"]
@@ -323,14 +323,7 @@ def _record(path: Path) -> _Record:
         raw = json.loads(text, parse_constant=_no_constant)
     except (ValueError, RecursionError) as error:
         raise UnreadableInput(f"is no JSON: {error}", where=str(path), remedy=_ADVICE) from error
-    named = raw.get("format") if isinstance(raw, dict) else None
-    version = re.fullmatch(r"freeair-take/(\d{1,9})", named) if isinstance(named, str) else None
-    if version and int(version[1]) > 1:
-        raise UnreadableInput(
-            f"was written by a newer freeair ({named}, this one reads {_FORMAT})",
-            where=str(path),
-            remedy="Update freeair to read it.",
-        )
+    check_version(raw, "freeair-take", 1, str(path))
     return validate(_Record, text, str(path), _ADVICE)
 
 
