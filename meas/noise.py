@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import fft, ndimage
+from scipy import fft, ndimage, special
 
 from meas.curve import ComplexArray, FloatArray
 from meas.passes import Passes
@@ -15,9 +15,8 @@ _ENOUGH_SECONDS = 1.0
 _LONGEST_SEGMENT_SECONDS = 1.0
 _SHORTEST_SEGMENT_SECONDS = 0.08
 _FLOOR_BINS = 41
-# A bin above six times the floor is a line (mains, a whine): among bins of averaged noise
-# of two degrees of freedom each that happens once in e^6 = 400 bins, with more averages never.
-_LINE_ABOVE = 6.0
+# A bin above what chance explains once in three thousand bins is a line (mains, a whine).
+_LINE_CHANCE = 3e-4
 
 
 @dataclass(frozen=True, eq=False)
@@ -71,12 +70,15 @@ class Noise:
         self, power: FloatArray, frequency_hz: FloatArray, width_hz: FloatArray
     ) -> FloatArray:
         """Floor plus lines at the points asked for."""
-        count = self.source.shape[0]
+        # Hann segments that overlap by half are worth a little less than their number (P. D.
+        # Welch, IEEE Trans. Audio Electroacoust. 15, 1967).
+        count = max(1.0, 0.9 * self.source.shape[0])
         floor = ndimage.median_filter(power, size=min(_FLOOR_BINS, power.size), mode="nearest")
         # Median of a chi-square over its mean, 2 count degrees (Wilson and Hilferty 1931).
         floor = floor / (1.0 - 1.0 / (9.0 * count)) ** 3
-        line = np.where(power > _LINE_ABOVE * floor, power - floor, 0.0)
-        line = ndimage.maximum_filter1d(line, size=5, mode="nearest")
+        highest = float(special.chdtri(2.0 * count, _LINE_CHANCE)) / (2.0 * count)
+        line = np.where(power > highest * floor, power - floor, 0.0)
+        line = ndimage.maximum_filter1d(line, size=3, mode="nearest")
         spacing = self.frequency_hz[1] - self.frequency_hz[0]
         # A line of amplitude a puts (a N/2)^2 into one bin of the long block. Seen through
         # a Hann window (noise bandwidth 1.5 bins) the same power is spread over 1.5 spacings.
@@ -106,7 +108,7 @@ def noise_of_silences(
     if not silences:
         return None
     longest = max(end - begin for begin, end in silences)
-    length = min(longest // 2, round(_LONGEST_SEGMENT_SECONDS * sample_rate_hz))
+    length = min(longest, round(_LONGEST_SEGMENT_SECONDS * sample_rate_hz))
     if length < _SHORTEST_SEGMENT_SECONDS * sample_rate_hz:
         return None
     starts = [

@@ -30,13 +30,11 @@ _FEWEST_LINES = 5
 _INFORMATIVE = 1e-3
 _EDGE_SECONDS = 0.02
 _TAIL_TAPER_SECONDS = 0.2
-_POOLED_NEIGHBOURS = 6
+_POOLED_NEIGHBOURS = 10
 _QUARTIC_RUN = 7
-# Lines of a Hann-windowed spectrum are correlated by 2/3 and 1/6 with their neighbours: the
-# variance of a mean over them is up to 1 + 2 (2/3 + 1/6) = 8/3 that of independent lines, and
-# their squares are worth 1/(1 + 2 (4/9 + 1/36)) = 0.51 lines each. (F. J. Harris, Proc. IEEE 66,
-# 1978, overlap correlation in the other domain; computed here.)
-_HANN_VARIANCE = 8.0 / 3.0
+# Lines of a Hann-windowed spectrum are correlated by 2/3 and 1/6 with their neighbours (F. J.
+# Harris, Proc. IEEE 66, 1978). Their squares, and sums over a drive of random phase, are worth
+# 1/(1 + 2 (4/9 + 1/36)) = 0.51 independent lines each.
 _HANN_FREEDOM = 1.0 / (1.0 + 2.0 * (4.0 / 9.0 + 1.0 / 36.0))
 
 
@@ -107,7 +105,10 @@ def spectra_of_passes(samples: NDArray[np.float32], sample_rate_hz: int, passes:
     """
     blocks = passes.passes
     lengths = np.array([block.end - block.begin for block in blocks])
-    size = fft.next_fast_len(int(lengths.max()), real=True)
+    size = int(lengths.max())
+    unpadded = not passes.contained and passes.swept and not passes.silences
+    if not unpadded:
+        size = fft.next_fast_len(size, real=True)
     bin_hz = sample_rate_hz / size
     first = max(2, int(np.ceil(_LOWEST_HZ / bin_hz)))
     last = (size - 1) // 2
@@ -115,9 +116,12 @@ def spectra_of_passes(samples: NDArray[np.float32], sample_rate_hz: int, passes:
         np.empty((len(blocks), max(0, last - first)), dtype=np.complex128) for _ in (0, 1)
     )
     tapered = not passes.contained and not passes.swept
-    offset = _offset(samples, passes)
+    # Over the very length of the record an unknown offset is in the line at zero alone.
+    offset = np.zeros(2) if unpadded else _offset(samples, passes)
     for row, block in enumerate(blocks):
-        window = _window(block, sample_rate_hz, passes, tapered)
+        window = np.ones(lengths[row])
+        if not unpadded:
+            window = _window(block, sample_rate_hz, passes, tapered)
         scale = 1.0 / np.sqrt(np.dot(window, window))
         for channel, out in ((0, source), (1, driver)):
             values = samples[block.begin : block.end, channel].astype(np.float64)
@@ -125,14 +129,15 @@ def spectra_of_passes(samples: NDArray[np.float32], sample_rate_hz: int, passes:
             values *= window
             out[row] = fft.rfft(values, size, overwrite_x=True)[first:last]
             out[row] *= scale
-    padding = size / float(lengths.min())
+    # Zeros appended to a block make its lines depend on each other by as much.
+    padding = size / float(lengths.mean())
     return Spectra(
         first,
         bin_hz,
         source,
         driver,
         tapered,
-        _HANN_VARIANCE if tapered else padding,
+        padding * (1.0 / _HANN_FREEDOM if tapered else 1.0),
         _HANN_FREEDOM / padding if tapered else 1.0 / padding,
     )
 
@@ -181,18 +186,56 @@ def reduce_to_points(spectra: Spectra) -> Points | None:
     power = np.sum(np.abs(spectra.source) ** 2, axis=0)
     if power.size == 0 or power.max() <= 0.0:
         return None
-    frequency = spectra.frequency_hz
-    windows = np.floor(POINTS_PER_OCTAVE * np.log2(frequency / frequency[0])).astype(int)
-    starts = np.flatnonzero(np.diff(windows, prepend=-1))
-    strongest = np.repeat(np.maximum.reduceat(power, starts), np.diff(starts, append=power.size))
-    informative = power > _INFORMATIVE * strongest
-    lines = np.add.reduceat(informative.astype(int), starts)
-    dense = lines >= _FEWEST_LINES
+    bins = _Bins.of(spectra, power)
     parts = [
-        _dense_points(spectra, power, starts, dense),
-        _sparse_points(spectra, power, starts, dense, informative),
+        _dense_points(spectra, bins),
+        _sparse_points(spectra, bins),
     ]
     return _assemble([part for part in parts if part is not None], spectra)
+
+
+@dataclass(frozen=True, eq=False)
+class _Bins:
+    """How the bins are shared out."""
+
+    power: FloatArray  # |V1|^2, sum over passes
+    frequency_hz: FloatArray  # of the spectral line that the bin belongs to
+    line: NDArray[np.intp]  # number of that line
+    starts: NDArray[np.intp]  # first bin of every window
+    informative: NDArray[np.bool_]  # per bin
+    dense: NDArray[np.bool_]  # per window: enough lines for a local regression
+
+    @classmethod
+    def of(cls, spectra: Spectra, power: FloatArray) -> _Bins:
+        frequency = spectra.frequency_hz
+        number = np.floor(POINTS_PER_OCTAVE * np.log2(frequency / frequency[0])).astype(int)
+        starts = np.flatnonzero(np.diff(number, prepend=-1))
+        counts = np.diff(starts, append=power.size)
+        strongest = np.repeat(np.maximum.reduceat(power, starts), counts)
+        informative = power > _INFORMATIVE * strongest
+        line = np.arange(power.size)
+        if spectra.tapered:
+            line, frequency = _around_peaks(frequency, power)
+        chosen = np.flatnonzero(informative)
+        first = chosen[np.diff(line[chosen], prepend=-1) != 0]
+        window = np.repeat(np.arange(starts.size), counts)
+        lines = np.bincount(window[first], minlength=starts.size)
+        return cls(power, frequency, line, starts, informative, lines >= _FEWEST_LINES)
+
+
+def _around_peaks(frequency: FloatArray, power: FloatArray) -> tuple[NDArray[np.intp], FloatArray]:
+    """Bins around one peak of a tapered spectrum as one line at their centroid.
+
+    A taper spreads every tone over some bins, and all of them carry H at the tone, not at
+    themselves. Between two peaks the weakest bin divides.
+    """
+    dip = np.zeros(power.size, dtype=bool)
+    dip[1:-1] = (power[1:-1] < power[:-2]) & (power[1:-1] <= power[2:])
+    line = np.cumsum(dip)
+    starts = np.flatnonzero(np.diff(line, prepend=-1))
+    total = np.add.reduceat(power, starts)
+    middle = np.add.reduceat(power * frequency, starts) / np.where(total > 0, total, 1.0)
+    return line, np.where(total > 0, middle, frequency[starts])[line]
 
 
 @dataclass(frozen=True, eq=False)
@@ -208,17 +251,16 @@ class _Part:
     freedom: FloatArray  # complex degrees of freedom behind it
 
 
-def _dense_points(
-    spectra: Spectra, power: FloatArray, starts: NDArray[np.intp], dense: NDArray[np.bool_]
-) -> _Part | None:
+def _dense_points(spectra: Spectra, bins: _Bins) -> _Part | None:
     """Second-degree local regression in every window with enough lines."""
+    power, starts, dense = bins.power, bins.starts, bins.dense
     if not dense.any():
         return None
     counts = np.diff(starts, append=power.size)
     # Windows are contiguous from the first dense one; sparse ones among them are simply
     # computed as well and thrown away.
     window = np.repeat(np.arange(starts.size), counts)
-    frequency = spectra.frequency_hz
+    frequency = bins.frequency_hz
     energy = np.add.reduceat(power, starts)
     safe = np.where(energy > 0, energy, 1.0)
     centre = np.add.reduceat(power * frequency, starts) / safe
@@ -266,24 +308,16 @@ def _dense_points(
     )
 
 
-def _sparse_points(
-    spectra: Spectra,
-    power: FloatArray,
-    starts: NDArray[np.intp],
-    dense: NDArray[np.bool_],
-    informative: NDArray[np.bool_],
-) -> _Part | None:
-    """Single lines, or the few lines around one peak when the record had to be tapered."""
-    counts = np.diff(starts, append=power.size)
-    sparse = np.repeat(~dense, counts)
-    if not sparse.any():
-        return None
-    chosen = np.flatnonzero(sparse & informative & (power > 0))
+def _sparse_points(spectra: Spectra, bins: _Bins) -> _Part | None:
+    """Single lines as points, where a window holds too few of them."""
+    power = bins.power
+    sparse = np.repeat(~bins.dense, np.diff(bins.starts, append=power.size))
+    chosen = np.flatnonzero(sparse & bins.informative & (power > 0))
     if chosen.size == 0:
         return None
-    group_starts = _group_starts(chosen, power) if spectra.tapered else np.arange(chosen.size)
+    group_starts = np.flatnonzero(np.diff(bins.line[chosen], prepend=-1))
     v1, v2 = spectra.source[:, chosen], spectra.driver[:, chosen]
-    frequency = spectra.frequency_hz[chosen]
+    frequency = bins.frequency_hz[chosen]
     weight = power[chosen]
     energy = np.add.reduceat(weight, group_starts)
     cross: ComplexArray = v1.conj() * v2
@@ -315,17 +349,6 @@ def _sparse_points(
     )
 
 
-def _group_starts(chosen: NDArray[np.intp], power: FloatArray) -> NDArray[np.intp]:
-    """Where a new group of lines begins: after a gap, or at a dip between two peaks."""
-    height = power[chosen]
-    inner = np.zeros(chosen.size, dtype=bool)
-    inner[0] = True
-    inner[1:] = np.diff(chosen) > 1
-    dip = np.zeros(chosen.size, dtype=bool)
-    dip[1:-1] = (height[1:-1] < height[:-2]) & (height[1:-1] <= height[2:])
-    return np.flatnonzero(inner | dip)
-
-
 def _quartic_residuals(spectra: Spectra, chosen: NDArray[np.intp]) -> tuple[FloatArray, FloatArray]:
     """Scatter of one single pass about a fourth-degree polynomial over runs of seven lines."""
     residual, freedom = np.zeros(chosen.size), np.zeros(chosen.size)
@@ -339,8 +362,9 @@ def _quartic_residuals(spectra: Spectra, chosen: NDArray[np.intp]) -> tuple[Floa
         design = v1[run, None] * delta[:, None] ** np.arange(degree + 1)
         beta, _, rank, _ = np.linalg.lstsq(design, v2[run], rcond=1e-10)
         rest = np.abs(v2[run] - design @ beta) ** 2
-        residual[members] = rest.sum() / members.size
-        freedom[members] = max(0, run.size - int(rank)) / members.size
+        # Every member carries the whole run; in the pooled ratio that cancels.
+        residual[members] = rest.sum()
+        freedom[members] = max(0, run.size - int(rank))
     return residual, freedom * spectra.freedom_factor
 
 
@@ -361,7 +385,7 @@ def _assemble(parts: list[_Part], spectra: Spectra) -> Points | None:
         frequency[order],
         joined("ratio").astype(np.complex128),
         factor * joined("inverse"),
-        _pooled(joined("residual"), joined("freedom")),
+        _pooled(joined("residual") * spectra.freedom_factor, joined("freedom")),
         joined("width_hz"),
         joined("source_power"),
         joined("pass_ratio").astype(np.complex128),
@@ -372,7 +396,7 @@ def _assemble(parts: list[_Part], spectra: Spectra) -> Points | None:
 def _pooled(residual: FloatArray, freedom: FloatArray) -> FloatArray:
     """Noise power per line from the scatter of a point and its neighbours.
 
-    One point alone has too few degrees of freedom to say how noisy it is; over a third of an
+    One point alone has too few degrees of freedom to say how noisy it is; over half an
     octave the noise is taken as smooth. A point that stands out beyond what chance explains
     (one in a thousand) keeps its own, larger value: a line of hum must not be averaged away,
     nor spoil its neighbours.
