@@ -1,0 +1,142 @@
+"""What can hurt someone or break something, and when to say so."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from cli import show
+from meas.errors import UsageError
+
+if TYPE_CHECKING:
+    from meas.rig import Rig
+
+
+@dataclass(frozen=True)
+class Caution:
+    """One caution.
+
+    Attributes:
+        title: A few words.
+        text: What happens, and what to do instead.
+        asks: True when the bench must not sound before someone has acknowledged it.
+    """
+
+    title: str
+    text: str
+    asks: bool = False
+
+
+BRIDGED = Caution(
+    "Bridged amplifier: no output terminal is ground",
+    "Connecting either terminal to the card's ground, an input's sleeve included, shorts half of "
+    "the amplifier. Use a differential or isolated (transformer) input for both channels, or "
+    "leave the amplifier out: the headphone output and a larger resistor will do.",
+    asks=True,
+)
+AMPLIFIER = Caution(
+    "Amplifier in the circuit",
+    "Most small class-D boards are bridged, whatever their terminals are called: make sure that "
+    "this one's minus terminal really is ground before any input touches it. Its output can "
+    "also destroy an input of the card: start with the volume at its lowest. Mains-powered "
+    "equipment: local codes and licensed practice come first.",
+    asks=True,
+)
+INPUT_LEVEL = Caution(
+    "Inputs are delicate",
+    "A line input takes about 1 to 2 V, a microphone input only millivolts, and its plug may "
+    "carry a bias voltage. Use a line input, start low, raise slowly.",
+)
+GENTLE = Caution(
+    "Low-frequency drive is held back",
+    "Tweeters die from low frequencies, so the drive below {gentle:g} Hz stays at a tenth of the "
+    "level. For a woofer, say so in the rig file (woofer = true, or rig new --woofer).",
+)
+WOOFER_ONLY = Caution(
+    "Woofers only: full drive from {start:g} Hz up",
+    "This rig is for woofers. Never sweep a tweeter with it: low frequencies destroy tweeters.",
+)
+HEARING = Caution(
+    "A sweep is loud",
+    "Keep your ear away from the cone and wear hearing protection when it has to be loud.",
+)
+MAGNET = Caution(
+    "Magnet and mass",
+    "The added mass must not be magnetic (brass, putty, coins that a magnet ignores) and has to "
+    "sit tight near the voice coil. Strong magnets pinch fingers and disturb implants.",
+)
+TEST_BOX = Caution(
+    "Test box",
+    "Seal the driver all round and leave the box unlined. Do not press on the cone: a closed box "
+    "pushes back.",
+)
+SAME_NODE = Caution(
+    "Both inputs on the source node",
+    "Move the driver input over to the source node, next to the source input, before the "
+    "calibration plays. Move it back afterwards.",
+    asks=True,
+)
+
+
+def for_rig(rig: Rig) -> tuple[Caution, ...]:
+    """Cautions that belong to a bench, most serious first."""
+    found: list[Caution] = []
+    if rig.wiring.amplifier == "bridged":
+        found.append(BRIDGED)
+    if rig.wiring.amplifier != "none":
+        found.append(AMPLIFIER)
+    found.append(INPUT_LEVEL)
+    found.append(_filled(WOOFER_ONLY if rig.drive.woofer else GENTLE, rig))
+    found.append(HEARING)
+    return tuple(found)
+
+
+def for_condition(name: str) -> tuple[Caution, ...]:
+    """Cautions that belong to what is done to the driver."""
+    return {"added-mass": (MAGNET,), "test-box": (TEST_BOX,)}.get(name, ())
+
+
+def _filled(caution: Caution, rig: Rig) -> Caution:
+    fields = {"gentle": rig.drive.gentle_below_hz, "start": rig.drive.start_hz}
+    return Caution(caution.title.format(**fields), caution.text.format(**fields), caution.asks)
+
+
+def acknowledge(cautions: Sequence[Caution], *, yes: bool, brief: bool = False) -> None:
+    """Show cautions; where one asks, wait for a yes.
+
+    Args:
+        cautions: What to show.
+        yes: The user has said ``--yes``.
+        brief: Only the titles of those that were shown in full when the rig was made.
+
+    Raises:
+        UsageError: If an answer is needed and there is no terminal, or the answer is no.
+    """
+    asking = [caution for caution in cautions if caution.asks]
+    print_cautions([caution for caution in cautions if caution.asks or not brief])
+    reminders = [caution.title for caution in cautions if brief and not caution.asks]
+    if reminders:
+        show.note(f"Mind: {'; '.join(reminders).lower()}.", "yellow")
+    if yes or not asking:
+        return
+    titles = "; ".join(caution.title for caution in asking)
+    if not (sys.stdin.isatty() and sys.stderr.isatty()):
+        raise UsageError(
+            f"a caution has not been acknowledged: {titles}",
+            remedy="Read it, check the wiring (freeair rig wiring FILE), then add --yes.",
+        )
+    sys.stderr.write("Checked, and safe to go on? [y/N] ")
+    sys.stderr.flush()
+    if sys.stdin.readline().strip().lower() not in {"y", "yes"}:
+        raise UsageError(
+            "stopped before anything was played", remedy="Run it again when the bench is ready."
+        )
+
+
+def print_cautions(cautions: Sequence[Caution]) -> None:
+    """Cautions on standard error."""
+    for caution in cautions:
+        style = "bold red" if caution.asks else "bold yellow"
+        show.titled(f"Caution: {caution.title}", caution.text, style)

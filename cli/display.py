@@ -1,0 +1,167 @@
+"""How quantities are written for people: names, workshop units, sensible digits."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from fit.quantities import QUANTITIES
+
+if TYPE_CHECKING:
+    from fit.result import Estimate
+
+
+
+_MARKUP = {
+    "Re": "R<sub>e</sub>", "Le": "L<sub>e</sub>", "fs": "f<sub>s</sub>", "Qms": "Q<sub>ms</sub>",
+    "Qes": "Q<sub>es</sub>", "Qts": "Q<sub>ts</sub>", "Zmin": "Z<sub>min</sub>",
+    "Zmax": "Z<sub>max</sub>", "Mms": "M<sub>ms</sub>", "Cms": "C<sub>ms</sub>",
+    "Rms": "R<sub>ms</sub>", "Bl": "Bl", "Vas": "V<sub>as</sub>", "Sd": "S<sub>d</sub>",
+    "Sd_from_takes": "S<sub>d</sub> (takes)", "eta0": "η<sub>0</sub>",
+    "sensitivity_2v83": "L<sub>2.83 V</sub>", "sensitivity_1w": "L<sub>1 W</sub>",
+}  # fmt: skip
+_SHORT = {
+    "Sd_from_takes": "Sd (takes)",
+    "sensitivity_2v83": "L at 2.83 V",
+    "sensitivity_1w": "L at 1 W",
+}
+_SIGNS = {"ohm": "Ω", "litre": "L", "cm2": "cm²"}
+_COIL_SCALES = {"H": (1e-3, "mH"), "1": (1.0, "")}
+
+CONDITIONS = {"free-air": "free air", "added-mass": "added mass", "test-box": "test box"}
+
+# In the order in which a builder asks: what the meter says, the resonance, then the mechanics.
+ORDER = (
+    *("Re", "Le", "fs", "Qms", "Qes", "Qts", "Zmin", "Zmax"),
+    *("Mms", "Cms", "Rms", "Bl", "Vas", "Sd", "Sd_from_takes"),
+    *("eta0", "sensitivity_2v83", "sensitivity_1w"),
+)
+
+
+@dataclass(frozen=True)
+class Shown:
+    """How one parameter is shown.
+
+    Attributes:
+        symbol: Plain symbol, short enough for a table.
+        markup: Symbol with its subscript in HTML.
+        words: What it is, in words.
+        unit: Unit shown.
+        scale: That unit in the SI base unit.
+    """
+
+    symbol: str
+    markup: str
+    words: str
+    unit: str
+    scale: float
+
+
+def shown(symbol: str, unit: str) -> Shown:
+    """How ``symbol`` is shown; parameters of a coil model by their SI ``unit``."""
+    known = QUANTITIES.get(symbol)
+    if known is not None:
+        sign = _SIGNS.get(known.shown_unit, known.shown_unit)
+        short = _SHORT.get(symbol, symbol)
+        return Shown(short, _MARKUP.get(symbol, symbol), known.name, sign, known.scale)
+    scale, name = _COIL_SCALES.get(unit, (1.0, unit))
+    return Shown(symbol, symbol, "of the coil model", _SIGNS.get(name, name), scale)
+
+
+def in_order(symbols: Iterable[str]) -> list[str]:
+    """Symbols as a builder asks for them; parameters of coil models last."""
+    given = list(symbols)
+    known = [symbol for symbol in ORDER if symbol in given]
+    return known + [symbol for symbol in given if symbol not in ORDER]
+
+
+@dataclass(frozen=True)
+class Figures:
+    """An estimate as strings.
+
+    Attributes:
+        value: With as many decimals as its uncertainty deserves.
+        low: Lower end of the 95 % interval.
+        high: Upper end.
+        unit: Unit of all three.
+    """
+
+    value: str
+    low: str
+    high: str
+    unit: str
+
+
+def figures(symbol: str, estimate: Estimate) -> Figures:
+    """An estimate in its shown unit, rounded together with its interval."""
+    how = shown(symbol, estimate.unit)
+    low, high = (end / how.scale for end in estimate.interval_95)
+    value = estimate.value / how.scale
+    decimals = decimals_for((high - low) / 2, value)
+    return Figures(*(number(part, decimals) for part in (value, low, high)), how.unit)
+
+
+def limits(estimate: Estimate, sources: Mapping[str, str]) -> list[tuple[str, float]]:
+    """What limits an estimate: source in words and its share of the variance, largest first."""
+    total = sum(part * part for part in estimate.contributions.values())
+    if total <= 0:
+        return []
+    shares = [
+        (sources.get(source, source), part * part / total)
+        for source, part in estimate.contributions.items()
+    ]
+    return sorted(shares, key=lambda pair: -pair[1])
+
+
+def decimals_for(uncertainty: float, value: float) -> int:
+    """Decimals that show an uncertainty with two significant digits (JCGM 100:2008, 7.2.6).
+
+    Never more than five significant digits of the value: nobody acts on the sixth.
+    """
+    if not math.isfinite(uncertainty) or uncertainty <= 0:
+        uncertainty = abs(value) * 1e-4
+    most = 4 - math.floor(math.log10(abs(value))) if value else 6
+    return max(0, min(1 - math.floor(math.log10(uncertainty or 1)), most))
+
+
+def number(value: float, decimals: int) -> str:
+    """Fixed-point number with a true minus sign, never ``-0``."""
+    text = f"{value:.{min(decimals, 9)}f}"
+    if text.startswith("-"):
+        return text[1:] if float(text) == 0 else "−" + text[1:]
+    return text
+
+
+def significant(value: float, digits: int = 3) -> str:
+    """Fixed-point number with so many significant digits."""
+    if value == 0 or not math.isfinite(value):
+        return f"{value:g}"
+    return number(value, max(0, digits - 1 - math.floor(math.log10(abs(value)))))
+
+
+def with_unit(text: str, unit: str) -> str:
+    """Number and unit, or the bare number for a pure one."""
+    return f"{text} {unit}" if unit else text
+
+
+def percent(fraction: float) -> str:
+    """A fraction as per cent with two significant digits below 10 %."""
+    size = abs(fraction) * 100
+    return f"{number(fraction * 100, 0 if size >= 10 else 1 if size >= 1 else 2)} %"
+
+
+def signed_percent(fraction: float) -> str:
+    """As `percent`, with its sign."""
+    text = percent(fraction)
+    return text if text.startswith("−") else "+" + text
+
+
+def condition_words(condition: str, value: float | None) -> str:
+    """For instance ``added mass 7.5 g``."""
+    name = CONDITIONS.get(condition, condition)
+    if value is None:
+        return name
+    unit = "g" if condition == "added-mass" else "L"
+    return f"{name} {float(f'{value * 1e3:.4g}'):g} {unit}"

@@ -1,0 +1,221 @@
+"""``freeair fit``: from takes and tables to parameters, verdicts and a report."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from cli import show
+from cli.options import AsJson, ByStatus, Report
+
+if TYPE_CHECKING:
+    from cli.gather import Gathered, SessionWords
+    from fit.judge import Verdict
+    from fit.result import DriverFit
+    from meas.errors import Finding
+
+MISSED, UNDECIDED = 3, 4
+
+
+def fit(
+    free: Annotated[
+        list[str],
+        typer.Argument(
+            metavar="FREE...",
+            help="Takes of any condition; impedance tables (CSV) measured in free air.",
+        ),
+    ],
+    added_mass: Annotated[
+        list[str] | None,
+        typer.Option(metavar="FILE=M", help="A table measured with mass M on the cone."),
+    ] = None,
+    test_box: Annotated[
+        list[str] | None,
+        typer.Option(metavar="FILE=V", help="A table measured on a sealed box of net volume V."),
+    ] = None,
+    diameter: Annotated[
+        str | None,
+        typer.Option(metavar="D", help="Cone from mid-surround to mid-surround, such as 118mm."),
+    ] = None,
+    area: Annotated[
+        str | None, typer.Option(metavar="A", help="Effective cone area instead, such as 113cm2.")
+    ] = None,
+    measured_re: Annotated[
+        str | None, typer.Option(metavar="R", help="Coil resistance by multimeter, such as 6.2ohm.")
+    ] = None,
+    moving_parts: Annotated[
+        str | None,
+        typer.Option(metavar="M", help="Weighed moving parts without their air, such as 9.3g."),
+    ] = None,
+    air_temperature: Annotated[
+        str | None, typer.Option(metavar="T", help="Such as 21C. Default 20C±8K.")
+    ] = None,
+    air_pressure: Annotated[
+        str | None,
+        typer.Option(metavar="P", help="At the bench, not reduced to sea level, such as 985hPa."),
+    ] = None,
+    relative_humidity: Annotated[
+        str | None, typer.Option(metavar="PCT", help="Such as 45%. Default 50%±30%.")
+    ] = None,
+    model: Annotated[
+        str, typer.Option(metavar="auto|NAME", help="Voice-coil model; auto lets the data choose.")
+    ] = "auto",
+    unit: Annotated[
+        str | None, typer.Option(metavar="NAME", help="Name of the driver, for tables.")
+    ] = None,
+    targets: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="What was meant: judge against this file.")
+    ] = None,
+    report: Report = None,
+    save: Annotated[
+        Path | None, typer.Option(metavar="FILE.json", help="Keep the fit, for freeair compare.")
+    ] = None,
+    judge_by_status: ByStatus = False,
+    as_json: AsJson = False,
+) -> None:
+    """Fit a driver's parameters, with what limits each of them.
+
+    Several takes of one condition are fitted together and give the repeatability.
+
+    \b
+    freeair fit takes/Lantern_free-air_* takes/Lantern_added-mass_* --diameter 118mm
+    freeair fit free.csv --added-mass mass.csv=7.5g±0.1g --area 113cm2 --json
+    """
+    from cli.gather import SessionWords
+
+    words = SessionWords(
+        diameter,
+        area,
+        measured_re,
+        moving_parts,
+        air_temperature,
+        air_pressure,
+        relative_humidity,
+    )
+    if judge_by_status and targets is None:
+        from meas.errors import UsageError
+
+        raise UsageError(
+            "there is nothing to judge by",
+            where="--judge-by-status",
+            remedy="Give the targets too: --targets FILE (freeair targets new FILE makes one).",
+        )
+    status = run(
+        free, added_mass or (), test_box or (), words,
+        model=model, unit=unit, targets=targets, report=report, save=save, as_json=as_json,
+    )  # fmt: skip
+    if judge_by_status and status:
+        raise typer.Exit(status)
+
+
+def run(
+    free: Sequence[str],
+    added_mass: Sequence[str],
+    test_box: Sequence[str],
+    words: SessionWords,
+    *,
+    model: str,
+    unit: str | None,
+    targets: Path | None,
+    report: Path | None,
+    save: Path | None,
+    as_json: bool,
+) -> int:
+    """Read, fit, judge, show and write.
+
+    Returns:
+        0, or by the verdicts 3 (one is outside) or 4 (none outside, one undecided).
+    """
+    from cli import gather, targets_file
+    from fit import explain, judge
+    from fit.joint import fit_driver
+    from meas.whole_file import refuse_existing
+
+    for path in (report, save):
+        if path is not None:
+            refuse_existing(path)
+    meant = () if targets is None else targets_file.read(targets)
+    gathered = gather.gather(free, added_mass, test_box, unit)
+    boxes = any(curve.condition.name == "test-box" for curve in gathered.curves)
+    session = gather.session(words, boxes=boxes)
+    fitted = fit_driver(gathered.curves, session, model=model)
+    verdicts = judge.judge(fitted.parameters, meant)
+    findings = explain.explain(fitted, meant)
+    _write(fitted, gathered, verdicts, findings, words, report=report, save=save, as_json=as_json)
+    found = {verdict.verdict for verdict in verdicts}
+    return MISSED if "outside" in found else UNDECIDED if "undecided" in found else 0
+
+
+def _write(
+    fitted: DriverFit,
+    gathered: Gathered,
+    verdicts: Sequence[Verdict],
+    findings: Sequence[Finding],
+    words: SessionWords,
+    *,
+    report: Path | None,
+    save: Path | None,
+    as_json: bool,
+) -> None:
+    import json
+
+    from fit import store
+    from meas.whole_file import write_text
+
+    document = store.to_json(
+        fitted,
+        unit=gathered.unit,
+        verdicts=verdicts,
+        findings=findings,
+        warnings=gathered.findings,
+    )
+    text = json.dumps(document, ensure_ascii=False, allow_nan=False)
+    if save is not None:
+        write_text(save, text + "\n")
+    if report is not None:
+        from cli.report import origin
+        from cli.report.fit_page import fit_page
+
+        page = fit_page(
+            fitted,
+            unit=gathered.unit,
+            verdicts=verdicts,
+            findings=findings,
+            warnings=gathered.findings,
+            origin=origin.of_fit(gathered, words),
+        )
+        write_text(report, page)
+    if as_json:
+        show.line(text)
+    else:
+        print_fit(fitted, gathered.unit, verdicts, findings, gathered.findings)
+    for name, path in (("Fit", save), ("Report", report)):
+        if path is not None:
+            (show.note if as_json else show.line)(f"{name}: {path}")
+
+
+def print_fit(
+    fitted: DriverFit,
+    unit: str,
+    verdicts: Sequence[Verdict],
+    findings: Sequence[Finding],
+    warnings: Sequence[Finding],
+) -> None:
+    """A fit in the terminal: verdicts first, then numbers, then doubts."""
+    from cli import tables
+
+    show.heading(f"{unit}")
+    if verdicts:
+        show.say("", tables.verdicts(verdicts))
+    if findings:
+        show.heading("Why, and what to try next")
+        show.findings(findings)
+    show.say("", tables.parameters(fitted), "", tables.curves(fitted))
+    show.say(f"Coil model: {fitted.model}")
+    doubts = (*fitted.warnings, *warnings)
+    if doubts:
+        show.heading("Doubts")
+        show.findings(doubts)

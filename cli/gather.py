@@ -1,0 +1,303 @@
+"""From words on the command line to what a fit takes in: curves with conditions, a session."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from cli import assumed, show, values
+from cli.values import Value
+from meas.errors import Refused, UsageError
+
+if TYPE_CHECKING:
+    from fit.measured import Condition, MeasuredCurve, Session, Stated
+    from meas.errors import Finding
+    from meas.take import Take
+
+
+@dataclass(frozen=True)
+class Gathered:
+    """Everything that was measured, ready to be fitted.
+
+    Attributes:
+        curves: One per table or take, free air first.
+        takes: The takes among the sources.
+        unit: What was measured.
+        findings: Doubts that the takes themselves came with.
+    """
+
+    curves: tuple[MeasuredCurve, ...]
+    takes: tuple[Take, ...]
+    unit: str
+    findings: tuple[Finding, ...] = ()
+
+
+@dataclass
+class _Stock:
+    curves: list[MeasuredCurve] = field(default_factory=list)
+    takes: list[Take] = field(default_factory=list)
+    names: list[str] = field(default_factory=list)
+    findings: list[Finding] = field(default_factory=list)
+
+
+def gather(
+    free: Sequence[str], added_mass: Sequence[str], test_box: Sequence[str], unit: str | None
+) -> Gathered:
+    """Read every source.
+
+    Args:
+        free: Takes of any condition, and tables measured in free air.
+        added_mass: ``FILE=M`` for tables (or takes, which must agree).
+        test_box: ``FILE=V`` likewise.
+        unit: Name of the driver; None: as the takes say, else the first table's name.
+
+    Raises:
+        UsageError: If sources contradict themselves or each other.
+        UnreadableInput: If a source cannot be read.
+        Refused: If a take was refused when it was made.
+    """
+    stock = _Stock()
+    seen: dict[Path, str] = {}
+    for text in free:
+        if "=" in text and not Path(text).exists():
+            raise UsageError(
+                f"'{text}' has a value, but free-air sources have none",
+                remedy="Write --added-mass FILE=M or --test-box FILE=V.",
+            )
+        _add(stock, seen, text, None, None)
+    for text in added_mass:
+        file, written = _split(text, "--added-mass", "take-or-table.csv=7.5g")
+        value = values.mass(written, f"--added-mass {file}")
+        _add(stock, seen, file, "added-mass", value)
+    for text in test_box:
+        file, written = _split(text, "--test-box", "take-or-table.csv=6.8L")
+        value = values.volume(written, f"--test-box {file}")
+        _add(stock, seen, file, "test-box", value)
+    order = {"free-air": 0, "added-mass": 1, "test-box": 2}
+    stock.curves.sort(key=lambda measured: order[measured.condition.name])
+    return Gathered(
+        tuple(stock.curves), tuple(stock.takes), _unit(stock, unit), tuple(stock.findings)
+    )
+
+
+def _split(text: str, option: str, example: str) -> tuple[str, str]:
+    file, sign, written = text.rpartition("=")
+    if not sign or not file.strip() or not written.strip():
+        raise UsageError(
+            f"'{text}' is not FILE=VALUE",
+            where=option,
+            remedy=f"Write the file, an equals sign and the value: {option} {example}",
+        )
+    return file, written
+
+
+def _add(
+    stock: _Stock, seen: dict[Path, str], text: str, condition: str | None, value: Value | None
+) -> None:
+    from meas import table
+    from meas import take as takes
+
+    path = Path(text)
+    resolved = path.resolve()
+    if resolved in seen:
+        raise UsageError(
+            "is given twice", where=text, remedy="Name every take and every table once."
+        )
+    seen[resolved] = text
+    if takes.is_take(path):
+        _add_take(stock, takes.load(path), text, condition, value)
+        return
+    from fit.measured import FreeAir, MeasuredCurve
+
+    curve = table.read(path)
+    stated = FreeAir() if value is None else _condition(condition or "free-air", value)
+    stock.curves.append(MeasuredCurve(text, curve, stated))
+    stock.names.append(path.stem)
+
+
+def _add_take(
+    stock: _Stock, take: Take, text: str, condition: str | None, value: Value | None
+) -> None:
+    from fit.measured import FreeAir, MeasuredCurve
+
+    if take.refused or take.curve is None:
+        raise Refused(
+            take.reasons,
+            where=text,
+            remedy="This take was refused when it was made and supports no numbers. Measure again.",
+        )
+    if take.kind != "driver":
+        raise UsageError(
+            f"is a take of a {'passive part' if take.kind == 'part' else 'finished system'}, "
+            "not of a driver",
+            where=text,
+            remedy="Fit takes that were made with --kind driver (the default).",
+        )
+    own = take.condition
+    if condition is not None and value is not None:
+        _check_agreement(take, text, condition, value)
+    stated: Condition = FreeAir()
+    if own.value is not None:
+        stated = _condition(own.name, Value(own.value, own.half_width, own.written, 0.0))
+    stock.curves.append(MeasuredCurve(text, take.curve, stated))
+    stock.takes.append(take)
+    stock.findings += [finding for finding in take.findings if not finding.refuses]
+
+
+def _check_agreement(take: Take, text: str, condition: str, value: Value) -> None:
+    """A take knows its own condition; what is said beside it must be the same."""
+    own = take.condition
+    says = "free air" if own.value is None else f"{own.name.replace('-', ' ')} {own.written}"
+    same = own.name == condition and own.value is not None
+    if same and own.value is not None and abs(own.value - value.value) <= 1e-9 * own.value:
+        return
+    raise UsageError(
+        f"the take says {says}, the command says {condition.replace('-', ' ')} {value.written}",
+        where=text,
+        remedy="Leave out the option: a take knows its own mass or box. If the take is wrong, "
+        "measure again with the right one.",
+    )
+
+
+def _condition(name: str, value: Value) -> Condition:
+    from fit.measured import AddedMass, TestBox
+
+    if name == "added-mass":
+        return AddedMass(_stated(assumed.mass(value), f"mass:{value.written}", "added mass"))
+    return TestBox(_stated(assumed.volume(value), f"volume:{value.written}", "test box"))
+
+
+def _stated(found: assumed.Assumed, source: str, name: str, limits: str = "") -> Stated:
+    """A value with its limits, saying what was taken for them."""
+    from fit.measured import Stated
+
+    value, said = found
+    half_width = value.half_width or 0.0
+    if said:
+        show.default_taken(f"{name}: {said}")
+    text = f"{name} {value.written}"
+    if "±" not in value.written and "+-" not in value.written:
+        text += f" ± {limits or f'{100 * half_width / value.value:.2g} %'}"
+    return Stated(value.value, half_width, source, text)
+
+
+def _unit(stock: _Stock, unit: str | None) -> str:
+    named = list(dict.fromkeys(take.unit for take in stock.takes))
+    if unit is not None:
+        named = list(dict.fromkeys([unit, *named]))
+    if len(named) > 1:
+        raise UsageError(
+            f"these are different units: {', '.join(named)}",
+            remedy="One fit is about one driver; fit each by itself and use freeair compare.",
+        )
+    if named:
+        return named[0]
+    return stock.names[0] if stock.names else "driver"
+
+
+@dataclass(frozen=True)
+class SessionWords:
+    """What was measured besides curves, as written on the command line."""
+
+    diameter: str | None = None
+    area: str | None = None
+    measured_re: str | None = None
+    moving_parts: str | None = None
+    air_temperature: str | None = None
+    air_pressure: str | None = None
+    relative_humidity: str | None = None
+
+
+def session(words: SessionWords, *, boxes: bool) -> Session:
+    """The session, with every default that was taken said aloud.
+
+    Args:
+        words: As written.
+        boxes: Whether a test box takes part, so that the air matters even without an area.
+
+    Raises:
+        UsageError: If a value cannot be read, or diameter and area are both given.
+    """
+    from fit.measured import Session
+
+    area = _area(words)
+    air_matters = area is not None or boxes
+    return Session(
+        area=area,
+        measured_re=_optional(
+            words.measured_re,
+            values.resistance,
+            assumed.measured_resistance,
+            ("--measured-re", "multimeter", "multimeter"),
+        ),
+        moving_parts=_optional(
+            words.moving_parts,
+            values.mass,
+            assumed.mass,
+            ("--moving-parts", "moving-parts", "weighed moving parts"),
+        ),
+        pressure=_air(
+            words.air_pressure, values.pressure, assumed.air_pressure, "pressure", air_matters
+        ),
+        temperature=_air(
+            words.air_temperature,
+            values.temperature,
+            assumed.air_temperature,
+            "temperature",
+            air_matters,
+        ),
+        relative_humidity=_air(
+            words.relative_humidity,
+            values.relative_humidity,
+            assumed.relative_humidity,
+            "humidity",
+            air_matters,
+        ),
+    )
+
+
+def _area(words: SessionWords) -> Stated | None:
+    if words.diameter is not None and words.area is not None:
+        raise UsageError(
+            "--diameter and --area are both given",
+            remedy="Give one of them: the diameter from mid-surround to mid-surround, or the area.",
+        )
+    if words.diameter is not None:
+        value, said = assumed.diameter(values.diameter(words.diameter, "--diameter"))
+        area = assumed.area_from_diameter(value)
+        limits = f"{1e3 * (value.half_width or 0.0):.2g} mm"
+        return _stated((area, said), "ruler", "cone diameter", limits)
+    if words.area is not None:
+        return _stated(assumed.area(values.area(words.area, "--area")), "ruler", "cone area")
+    return None
+
+
+def _optional(
+    text: str | None,
+    read: Callable[[str, str], Value],
+    complete: Callable[[Value], assumed.Assumed],
+    names: tuple[str, str, str],
+) -> Stated | None:
+    option, source, name = names
+    if text is None:
+        return None
+    return _stated(complete(read(text, option)), source, name)
+
+
+def _air(
+    text: str | None,
+    read: Callable[[str, str], Value],
+    complete: Callable[[Value | None], assumed.Assumed],
+    name: str,
+    matters: bool,
+) -> Stated:
+    from fit.measured import Stated
+
+    option = "--relative-humidity" if name == "humidity" else f"--air-{name}"
+    value, said = complete(None if text is None else read(text, option))
+    if said and (matters or text is not None):
+        show.default_taken(said)
+    source, words = f"air-{name}", f"air {name} {value.written}"
+    return Stated(value.value, value.half_width or 0.0, source, words)

@@ -1,0 +1,91 @@
+"""``freeair import``: a take out of a two-channel recording made elsewhere."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from cli.options import AddedMass, AsJson, Kind, Label, Out, RigFile, TestBox
+
+if TYPE_CHECKING:
+    from meas.rig import Rig
+
+
+def import_capture(
+    capture: Annotated[
+        Path, typer.Argument(metavar="CAPTURE.wav", help="WAV or FLAC, two channels on one clock.")
+    ],
+    rig: RigFile,
+    unit: Annotated[str, typer.Option(metavar="UNIT", help="Name of what was measured.")],
+    kind: Kind = "driver",
+    added_mass: AddedMass = None,
+    test_box: TestBox = None,
+    calibration: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="CAPTURE.wav", help="A recording with both inputs on the source node."
+        ),
+    ] = None,
+    label: Label = "",
+    out: Out = Path("takes"),
+    as_json: AsJson = False,
+) -> None:
+    """Make a take out of a recording of source and driver voltage.
+
+    Any sample rate and any broadband excitation will do. The path of the take is printed last; a
+    recording that cannot be trusted is kept as a refused take and ends with status 1.
+
+    \b
+    freeair import sweep.wav --rig bench.toml --unit lantern-1 --added-mass 7.5g
+    """
+    from cli import progress, taking
+    from meas import analysis, recording, rig_file
+    from meas import take as takes
+    from meas.whole_file import check_folder
+
+    who = taking.subject(unit, kind, added_mass, test_box, label)
+    bench = rig_file.read(rig)
+    check_folder(out)
+    wiring = bench.wiring
+    recorded = recording.read(capture, wiring.source_input, wiring.driver_input)
+    if calibration is not None:
+        bench = _calibrated(bench, calibration)
+    with progress.working("looking at the recording"):
+        found = analysis.analyse(
+            recorded.samples,
+            recorded.sample_rate_hz,
+            bench,
+            kind=who.kind,
+            calibration=bench.calibration,
+        )
+    found = replace(found, findings=(*recorded.findings, *found.findings))
+    made = taking.assemble(
+        who,
+        found,
+        bench,
+        sample_rate_hz=recorded.sample_rate_hz,
+        excitation={"kind": "imported", **recorded.description},
+    )
+    taking.report(made, takes.save(made, recorded.samples, out), as_json=as_json)
+
+
+def _calibrated(bench: Rig, path: Path) -> Rig:
+    """The rig with the calibration that a recording of both inputs on one node gives."""
+    from cli import bench as benches
+    from cli.taking import now
+    from meas import calibration as calibrations
+    from meas import recording
+    from meas.errors import Refused
+
+    wiring = bench.wiring
+    recorded = recording.read(path, wiring.source_input, wiring.driver_input)
+    try:
+        measured = calibrations.measure(
+            recorded.samples, recorded.sample_rate_hz, bench, benches.device_name(bench), now()
+        )
+    except Refused as error:
+        raise Refused(error.reasons, where=str(path), remedy=error.remedy) from error
+    return bench.model_copy(update={"calibration": measured})

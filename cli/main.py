@@ -1,0 +1,155 @@
+"""The program ``freeair``: its commands and the one place where errors become exit status.
+
+    0    done
+    1    the data or the bench cannot support the result
+    2    wrong usage or unreadable input
+    130  interrupted
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Sequence
+from typing import Annotated
+
+import typer
+from typer.exceptions import TyperException
+
+from cli import compare, demo, export, fit, import_, rig, show, take, targets
+from cli.version import program_version
+from meas.errors import FreeairError, Refused
+
+app = typer.Typer(
+    name="freeair",
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 88},
+)
+
+
+def _print_version(wanted: bool) -> None:
+    if wanted:
+        show.line(f"freeair {program_version()}")
+        raise typer.Exit
+
+
+@app.callback()
+def _freeair(
+    _version: Annotated[
+        bool,
+        typer.Option("--version", callback=_print_version, is_eager=True, help="Show the version."),
+    ] = False,
+) -> None:
+    """Measure, judge and compare loudspeaker drivers built at home.
+
+    \b
+    See the whole job without any hardware:   freeair demo
+    Describe your bench, then measure:        freeair rig new bench.toml --series-resistor 10ohm
+                                              freeair take UNIT --rig bench.toml
+    From takes to parameters:                 freeair fit TAKE... --diameter 118mm
+    """
+
+
+app.command("demo")(demo.demo)
+app.add_typer(rig.app, name="rig")
+app.command("take")(take.take)
+app.command("import")(import_.import_capture)
+app.command("fit")(fit.fit)
+app.command("compare")(compare.compare)
+app.add_typer(targets.app, name="targets")
+app.command("export")(export.export)
+
+
+def _report_fault(as_json: bool, head: str, error: FreeairError) -> None:
+    if isinstance(error, Refused):
+        reasons = [{"code": reason.code, "text": reason.text} for reason in error.reasons]
+        body = "\n".join(f"{reason.code}: {reason.text}" for reason in error.reasons)
+    else:
+        reasons = [{"code": "usage", "text": str(error)}]
+        body = error.what
+    if as_json:
+        show.line(json.dumps({"refused": True, "reasons": reasons}, ensure_ascii=False))
+    show.fault(f"{head}: {error.where}" if error.where else head, body, error.remedy)
+
+
+def _report_defect(as_json: bool, error: Exception) -> None:
+    import tempfile
+    import traceback
+    from pathlib import Path
+
+    text = "".join(traceback.format_exception(error))
+    with tempfile.NamedTemporaryFile(
+        "w", prefix="freeair-", suffix=".log", delete=False, encoding="utf-8"
+    ) as log:
+        log.write(f"freeair {program_version()}, Python {sys.version}\n{text}")
+    what = f"{type(error).__name__}: {error}".strip()
+    if as_json:
+        reason = {"code": "internal-error", "text": what}
+        show.line(json.dumps({"refused": True, "reasons": [reason]}, ensure_ascii=False))
+    show.fault(
+        f"Sorry, this is a mistake in freeair {program_version()}, not yours",
+        what,
+        f"Nothing that was recorded is lost. What happened is written down in {Path(log.name)}; "
+        "please send it along when you report this.",
+    )
+
+
+def _wants_json(argv: Sequence[str]) -> bool:
+    words = list(argv)
+    return "--json" in (words[: words.index("--")] if "--" in words else words)
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command.
+
+    Args:
+        argv: Words after the program's name; None: those it was called with.
+
+    Returns:
+        The exit status.
+    """
+    words = list(sys.argv[1:] if argv is None else argv)
+    as_json = _wants_json(words)
+    show.prepare_streams()
+    try:
+        status = app(args=words, prog_name="freeair", standalone_mode=False)
+    except Refused as error:
+        _report_fault(as_json, "Refused", error)
+        return error.exit_status
+    except FreeairError as error:
+        _report_fault(as_json, "Not possible", error)
+        return error.exit_status
+    except TyperException as error:
+        return _report_usage(as_json, error)
+    except (KeyboardInterrupt, typer.Abort):
+        status = 130
+    except BrokenPipeError:
+        # The reader of a pipe has gone; Python would complain again while closing the stream.
+        sys.stdout = None  # type: ignore[assignment]
+        return 1
+    except Exception as error:
+        _report_defect(as_json, error)
+        return 1
+    if status == 130:
+        show.note("\nInterrupted.")
+    return status if isinstance(status, int) else 0
+
+
+def _report_usage(as_json: bool, error: TyperException) -> int:
+    text = error.format_message()
+    context = getattr(error, "ctx", None)
+    if not text.strip() or type(error).__name__ == "NoArgsIsHelpError":
+        show.note(text or (context.get_help() if context else ""))
+        return 2
+    path = context.command_path if context is not None else "freeair"
+    if as_json:
+        reason = {"code": "usage", "text": text}
+        show.line(json.dumps({"refused": True, "reasons": [reason]}, ensure_ascii=False))
+    show.fault("Not understood", text, f"'{path} --help' shows how it is meant.")
+    return 2
+
+
+if __name__ == "__main__":
+    sys.exit(main())

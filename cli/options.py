@@ -1,0 +1,45 @@
+"""Options that several commands share, declared once."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+AsJson = Annotated[
+    bool,
+    typer.Option("--json", help="Print one JSON object on standard output, all else beside it."),
+]
+Yes = Annotated[bool, typer.Option("--yes", help="The cautions are read and the wiring is right.")]
+RigFile = Annotated[
+    Path, typer.Option("--rig", metavar="FILE", help="The bench, made with freeair rig new.")
+]
+Kind = Annotated[
+    str,
+    typer.Option(
+        metavar="driver|part|system",
+        help="A driver, a passive part, or a driver in its finished box; the latter two need not "
+        "show one resonance.",
+    ),
+]
+AddedMass = Annotated[
+    str | None, typer.Option(metavar="M", help="Mass on the cone, such as 7.5g or 7.5g±0.1g.")
+]
+TestBox = Annotated[
+    str | None, typer.Option(metavar="V", help="Net volume of the test box, such as 6.8L±0.1L.")
+]
+Label = Annotated[str, typer.Option(metavar="TEXT", help="Your own words about this take.")]
+Out = Annotated[
+    Path, typer.Option(metavar="DIR", help="Folder in which the take's folder is made.")
+]
+Report = Annotated[
+    Path | None, typer.Option(metavar="FILE.html", help="Write a page to look at and print.")
+]
+ByStatus = Annotated[
+    bool,
+    typer.Option(
+        "--judge-by-status",
+        help="End with status 3 when a target is missed, 4 when one is undecided.",
+    ),
+]

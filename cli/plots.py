@@ -1,0 +1,328 @@
+"""Pictures of fits and comparisons: colour-blind safe, a unit on every axis, readable in print.
+
+Every ``draw_`` function takes axes and fills them; every ``_figure`` function makes a whole
+figure. No global state of matplotlib is touched, and pyplot is never loaded.
+"""
+
+from __future__ import annotations
+
+import io
+import re
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from cli.display import condition_words
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+    from fit.result import DriverFit, FittedCurve
+    from meas.curve import FloatArray
+
+# M. Okabe, K. Ito, Color Universal Design, 2008: distinguishable with any colour vision. Line
+# styles differ too, so that a grey print still tells the curves apart.
+COLOURS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#E69F00", "#56B4E9")
+DASHES = ("-", (0, (6, 2)), (0, (2, 1.5)), (0, (6, 2, 1.5, 2)), (0, (1, 1)), (0, (10, 2)))
+INK = "#1B1F24"
+FAINT = "#D4D9DF"
+
+_STYLE = {
+    "svg.fonttype": "none",
+    "font.family": "DejaVu Sans",
+    "font.size": 9.5,
+    "axes.titlesize": 10.5,
+    "axes.titleweight": "bold",
+    "axes.titlelocation": "left",
+    "axes.edgecolor": INK,
+    "axes.labelcolor": INK,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "text.color": INK,
+    "xtick.color": INK,
+    "ytick.color": INK,
+    "grid.color": FAINT,
+    "grid.linewidth": 0.7,
+    "axes.grid": True,
+    "axes.axisbelow": True,
+    "legend.frameon": False,
+    "legend.fontsize": 9,
+}
+
+
+@contextmanager
+def _style() -> Iterator[None]:
+    import matplotlib as mpl
+
+    with mpl.rc_context(_STYLE):
+        yield
+
+
+def _new_figure(width: float, height: float) -> Figure:
+    from matplotlib.figure import Figure
+
+    return Figure(figsize=(width, height), layout="constrained")
+
+
+def _phase_deg(curve: FittedCurve) -> FloatArray | None:
+    if not np.iscomplexobj(curve.measured_ohm):
+        return None
+    return np.degrees(np.angle(curve.measured_ohm))
+
+
+def curve_label(curve: FittedCurve) -> str:
+    """Name of a curve in a legend: its condition, and its source where that is short."""
+    return condition_words(curve.condition, curve.condition_value)
+
+
+def _labels(curves: Sequence[FittedCurve]) -> list[str]:
+    labels = [curve_label(curve) for curve in curves]
+    return [
+        f"{label} ({labels[:index].count(label) + 1})" if labels.count(label) > 1 else label
+        for index, label in enumerate(labels)
+    ]
+
+
+def frequency_axis(axes: Axes, low_hz: float, high_hz: float, *, label: bool = True) -> None:
+    """A logarithmic frequency axis with plain numbers at 1, 2, 5."""
+    from matplotlib.ticker import FixedLocator, FuncFormatter, NullFormatter, NullLocator
+
+    axes.set_xscale("log")
+    axes.set_xlim(low_hz, high_hz)
+    marks = [step * 10.0**power for power in range(6) for step in (1, 2, 5)]
+    fine = [step * 10.0**power for power in range(6) for step in (3, 4, 6, 7, 8, 9)]
+    narrow = high_hz / low_hz < 6
+    axes.xaxis.set_major_locator(FixedLocator(sorted(marks + fine) if narrow else marks))
+    axes.xaxis.set_minor_locator(NullLocator() if narrow else FixedLocator(fine))
+    axes.xaxis.set_major_formatter(
+        FuncFormatter(lambda hz, _: f"{hz / 1000:g}k" if hz >= 1000 else f"{hz:g}")
+    )
+    axes.xaxis.set_minor_formatter(NullFormatter())
+    if label:
+        axes.set_xlabel("frequency, Hz")
+    else:
+        axes.tick_params(labelbottom=False)
+
+
+def _span(curves: Sequence[FittedCurve]) -> tuple[float, float]:
+    return (
+        min(float(curve.frequency_hz[0]) for curve in curves),
+        max(float(curve.frequency_hz[-1]) for curve in curves),
+    )
+
+
+def draw_magnitude(axes: Axes, curves: Sequence[FittedCurve]) -> None:
+    """|Z| measured (broad) and model (thin) of every curve."""
+    from matplotlib.ticker import FuncFormatter, MaxNLocator, NullFormatter, NullLocator
+
+    for index, (curve, label) in enumerate(zip(curves, _labels(curves), strict=True)):
+        colour, dash = COLOURS[index % len(COLOURS)], DASHES[index % len(DASHES)]
+        measured = np.abs(curve.measured_ohm)
+        axes.plot(curve.frequency_hz, measured, color=colour, linewidth=3.4, alpha=0.4,
+                  solid_capstyle="round")  # fmt: skip
+        axes.plot(curve.frequency_hz, np.abs(curve.model_ohm), color=colour, linewidth=1.1,
+                  linestyle=dash, label=label)  # fmt: skip
+    low = min(float(np.abs(curve.measured_ohm).min()) for curve in curves)
+    high = max(float(np.abs(curve.measured_ohm).max()) for curve in curves)
+    axes.set_yscale("log")
+    axes.set_ylim(low / 1.15, high * 1.2)
+    if high / low > 8:
+        from matplotlib.ticker import FixedLocator
+
+        steps = [step * 10.0**power for power in range(-1, 5) for step in (1, 2, 3, 5, 7)]
+        axes.yaxis.set_major_locator(FixedLocator(steps))
+    else:
+        axes.yaxis.set_major_locator(MaxNLocator(6))
+    axes.yaxis.set_minor_locator(NullLocator())
+    axes.yaxis.set_major_formatter(FuncFormatter(lambda ohm, _: f"{ohm:g}"))
+    axes.yaxis.set_minor_formatter(NullFormatter())
+    axes.set_ylabel("|Z|, Ω")
+
+
+def draw_phase(axes: Axes, curves: Sequence[FittedCurve]) -> None:
+    """Phase measured and model; magnitude-only curves show the model alone."""
+    from matplotlib.ticker import MultipleLocator
+
+    for index, curve in enumerate(curves):
+        colour, dash = COLOURS[index % len(COLOURS)], DASHES[index % len(DASHES)]
+        phase = _phase_deg(curve)
+        if phase is not None:
+            axes.plot(curve.frequency_hz, phase, color=colour, linewidth=3.4, alpha=0.4)
+        model = np.degrees(np.angle(curve.model_ohm))
+        axes.plot(curve.frequency_hz, model, color=colour, linewidth=1.1, linestyle=dash)
+    axes.yaxis.set_major_locator(MultipleLocator(30))
+    axes.set_ylabel("phase, °")
+
+
+def draw_residual(axes: Axes, curves: Sequence[FittedCurve]) -> None:
+    """What the model does not follow, in per cent of |Z|."""
+    reach = 0.0
+    for index, curve in enumerate(curves):
+        measured = np.abs(curve.measured_ohm)
+        off = (measured - np.abs(curve.model_ohm)) / measured * 100
+        axes.plot(curve.frequency_hz, off, color=COLOURS[index % len(COLOURS)], linewidth=1.0,
+                  linestyle=DASHES[index % len(DASHES)])  # fmt: skip
+        reach = max(reach, float(np.max(np.abs(off))))
+    axes.axhline(0, color=INK, linewidth=0.8)
+    axes.set_ylim(-1.15 * max(reach, 0.1), 1.15 * max(reach, 0.1))
+    axes.set_ylabel("off model, %")
+
+
+def curve_figure(fit: DriverFit, *, width: float = 7.4) -> Figure:
+    """Magnitude, phase and residual of all curves of a fit."""
+    with _style():
+        figure = _new_figure(width, 6.4)
+        top, middle, bottom = figure.subplots(
+            3, 1, sharex=True, gridspec_kw={"height_ratios": (5, 2.4, 2)}
+        )
+        draw_magnitude(top, fit.curves)
+        draw_phase(middle, fit.curves)
+        draw_residual(bottom, fit.curves)
+        low, high = _span(fit.curves)
+        for axes in (top, middle, bottom):
+            frequency_axis(axes, low, high, label=axes is bottom)
+        top.set_title("Impedance: measured (broad) and model (thin)")
+        top.legend(loc="best")
+        return figure
+
+
+def _motional_measured(curve: FittedCurve) -> np.ndarray | None:
+    """Measured minus the fitted blocked coil [ohm]; None where the phase is not known."""
+    if not np.iscomplexobj(curve.measured_ohm):
+        return None
+    return np.asarray(curve.measured_ohm - (curve.model_ohm - curve.motional_ohm))
+
+
+def draw_motional(axes: Axes, curves: Sequence[FittedCurve]) -> None:
+    """Magnitude of the motional part around each resonance."""
+    lows, highs = [], []
+    for index, curve in enumerate(curves):
+        colour, dash = COLOURS[index % len(COLOURS)], DASHES[index % len(DASHES)]
+        peak_hz = float(curve.frequency_hz[int(np.argmax(np.abs(curve.motional_ohm)))])
+        lows.append(peak_hz / 1.8)
+        highs.append(peak_hz * 1.8)
+        measured = _motional_measured(curve)
+        if measured is not None:
+            axes.plot(curve.frequency_hz, np.abs(measured), color=colour, linestyle="none",
+                      marker="o", markersize=3.2, alpha=0.55, markeredgewidth=0)  # fmt: skip
+        axes.plot(curve.frequency_hz, np.abs(curve.motional_ohm), color=colour, linewidth=1.2,
+                  linestyle=dash)  # fmt: skip
+    axes.set_ylim(bottom=0)
+    frequency_axis(axes, min(lows), max(highs))
+    axes.set_ylabel("|Z motional|, Ω")
+
+
+def draw_locus(axes: Axes, curves: Sequence[FittedCurve]) -> None:
+    """Motional part in the complex plane: a circle for one resonance with constant loss."""
+    for index, (curve, label) in enumerate(zip(curves, _labels(curves), strict=True)):
+        colour, dash = COLOURS[index % len(COLOURS)], DASHES[index % len(DASHES)]
+        peak_hz = curve.frequency_hz[int(np.argmax(np.abs(curve.motional_ohm)))]
+        near = (curve.frequency_hz > peak_hz / 4) & (curve.frequency_hz < peak_hz * 4)
+        measured = _motional_measured(curve)
+        if measured is not None:
+            axes.plot(measured.real[near], measured.imag[near], color=colour, linestyle="none",
+                      marker="o", markersize=3.2, alpha=0.55, markeredgewidth=0)  # fmt: skip
+        axes.plot(curve.motional_ohm.real[near], curve.motional_ohm.imag[near], color=colour,
+                  linewidth=1.2, linestyle=dash, label=label)  # fmt: skip
+    axes.set_aspect("equal", adjustable="datalim")
+    axes.set_xlabel("resistance, Ω")
+    axes.set_ylabel("reactance, Ω")
+
+
+def motional_figure(fit: DriverFit, *, width: float = 7.4) -> Figure:
+    """The motional part near resonance: over frequency, and as a circle."""
+    with _style():
+        figure = _new_figure(width, 3.4)
+        left, right = figure.subplots(1, 2, gridspec_kw={"width_ratios": (1.25, 1)})
+        draw_motional(left, fit.curves)
+        draw_locus(right, fit.curves)
+        left.set_title("Motion seen by the coil (dots: measured)")
+        right.set_title("The same as a circle")
+        right.legend(loc="best", fontsize=8)
+        return figure
+
+
+def _free_air(fit: DriverFit) -> FittedCurve:
+    return next((c for c in fit.curves if c.condition == "free-air"), fit.curves[0])
+
+
+def overlay_figure(fits: Sequence[DriverFit], names: Sequence[str], *, width: float = 7.4) -> Figure:
+    """Free-air magnitudes of several fits over each other, differences from the first below."""
+    curves = [_free_air(fit) for fit in fits]
+    with _style():
+        figure = _new_figure(width, 5.4)
+        top, bottom = figure.subplots(2, 1, sharex=True, gridspec_kw={"height_ratios": (3, 1.6)})
+        for index, (curve, name) in enumerate(zip(curves, names, strict=True)):
+            colour, dash = COLOURS[index % len(COLOURS)], DASHES[index % len(DASHES)]
+            top.plot(curve.frequency_hz, np.abs(curve.measured_ohm), color=colour, linestyle=dash,
+                     linewidth=1.8, label=name)  # fmt: skip
+            if index:
+                frequency, difference = _difference(curves[0], curve)
+                bottom.plot(frequency, difference, color=colour, linestyle=dash, linewidth=1.6)
+        bottom.axhline(0, color=INK, linewidth=0.8)
+        low, high = _span(curves)
+        frequency_axis(top, low, high, label=False)
+        frequency_axis(bottom, low, high)
+        top.set_ylim(bottom=0)
+        top.set_ylabel("|Z|, Ω")
+        bottom.set_ylabel(f"|Z| minus\n{names[0]}, Ω")
+        top.set_title("Free-air impedance, measured")
+        top.legend(loc="best")
+        return figure
+
+
+def _difference(before: FittedCurve, after: FittedCurve) -> tuple[FloatArray, FloatArray]:
+    """|Z| after minus before [ohm] where both are known, on the later curve's frequencies."""
+    inside = (after.frequency_hz >= before.frequency_hz[0]) & (
+        after.frequency_hz <= before.frequency_hz[-1]
+    )
+    frequency = after.frequency_hz[inside]
+    earlier = np.interp(
+        np.log(frequency), np.log(before.frequency_hz), np.abs(before.measured_ohm)
+    )
+    return frequency, np.abs(after.measured_ohm)[inside] - earlier
+
+
+def to_svg(figure: Figure, name: str, description: str) -> str:
+    """The figure as an SVG element for a page.
+
+    Ink and grid follow the page (custom properties ``--ink`` and ``--faint``), identifiers are
+    prefixed with ``name`` so that several pictures can share one page.
+    """
+    import html
+
+    buffer = io.StringIO()
+    import matplotlib as mpl
+
+    with mpl.rc_context({**_STYLE, "svg.hashsalt": name}):
+        figure.savefig(buffer, format="svg", transparent=True, metadata={"Date": None})
+    text = buffer.getvalue()
+    text = text[text.index("<svg") :]
+    text = re.sub(r"<metadata>.*?</metadata>", "", text, flags=re.DOTALL)
+    text = re.sub(r'\bid="([^"]+)"', rf'id="{name}-\1"', text)
+    text = re.sub(r'(xlink:href="#|url\(#)([^")]+)', rf"\1{name}-\2", text)
+    for colour, variable in ((INK, "--ink"), (FAINT, "--faint")):
+        text = re.sub(re.escape(colour), f"var({variable}, {colour})", text, flags=re.IGNORECASE)
+    text = text.replace("'DejaVu Sans'", "'DejaVu Sans', Verdana, sans-serif")
+    head = re.match(r"<svg\b[^>]*>", text)
+    if head is None:
+        raise ValueError("matplotlib wrote no svg element")
+    box = re.search(r'viewBox="[^"]+"', head[0])
+    opening = (
+        f'<svg class="plot" role="img" aria-label="{html.escape(description, quote=True)}" '
+        f'xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink" '
+        f"{box[0] if box else ''}>"
+    )
+    return opening + text[head.end() :]
+
+
+def save_png(figure: Figure, path: Path, dpi: int = 150) -> None:
+    """The figure as a picture file on white."""
+    import matplotlib as mpl
+
+    with mpl.rc_context(_STYLE):
+        figure.savefig(path, format="png", dpi=dpi, facecolor="white")

@@ -1,0 +1,243 @@
+"""The page about one driver: what it is, against what was meant, and how that is known."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from markupsafe import Markup
+
+from cli import cautions as caution_texts
+from cli import plots, wiring
+from cli.display import condition_words, figures, in_order, limits, percent, shown, with_unit
+from cli.report.parts import Plot, Strip, render, strip
+
+if TYPE_CHECKING:
+    from fit.judge import Verdict
+    from fit.result import DriverFit
+    from meas.errors import Finding
+    from meas.rig import Rig
+
+
+@dataclass(frozen=True)
+class VerdictRow:
+    """One line of the verdict picture."""
+
+    markup: Markup
+    words: str
+    strip: Strip
+    value: str
+    interval: str
+    word: str
+
+
+@dataclass(frozen=True)
+class ParameterRow:
+    """One line of the parameter table."""
+
+    markup: Markup
+    words: str
+    value: str
+    interval: str
+    limits: str
+
+
+@dataclass(frozen=True)
+class CurveRow:
+    """One line of the table of curves."""
+
+    source: str
+    condition: str
+    points: int
+    off: str
+
+
+@dataclass(frozen=True)
+class Origin:
+    """How the data came about.
+
+    Attributes:
+        rig: The bench, where the takes know it.
+        how: Name and text of everything that another person would need to repeat it.
+        version: Of the program.
+        made_on: Date of the page.
+    """
+
+    rig: Rig | None
+    how: tuple[tuple[str, str], ...]
+    version: str
+    made_on: str
+
+
+@dataclass(frozen=True)
+class FitPage:
+    """Everything that the template shows."""
+
+    title: str
+    subtitle: str
+    lead: str
+    verdicts: tuple[VerdictRow, ...]
+    findings: tuple[Finding, ...]
+    warnings: tuple[Finding, ...]
+    plots: tuple[Plot, ...]
+    parameters: tuple[ParameterRow, ...]
+    curves: tuple[CurveRow, ...]
+    how: tuple[tuple[str, str], ...]
+    picture: Markup | None
+    picture_note: str
+    cautions: tuple[caution_texts.Caution, ...]
+    version: str
+    made_on: str
+
+
+def fit_page(
+    fit: DriverFit,
+    *,
+    unit: str,
+    verdicts: Sequence[Verdict],
+    findings: Sequence[Finding],
+    warnings: Sequence[Finding],
+    origin: Origin,
+) -> str:
+    """The page as HTML text.
+
+    Args:
+        fit: The fit.
+        unit: Name of the driver.
+        verdicts: Against the targets, none without targets.
+        findings: What the deviations say about the build.
+        warnings: Doubts besides the fit's own.
+        origin: How the data came about.
+    """
+    picture, note = bench_picture(origin.rig)
+    page = FitPage(
+        title=unit,
+        subtitle=f"Measured driver, {_counted(len(fit.curves), 'curve')}, {origin.made_on}",
+        lead=lead(fit, verdicts),
+        verdicts=tuple(_verdict_row(verdict) for verdict in verdicts),
+        findings=tuple(findings),
+        warnings=(*fit.warnings, *warnings),
+        plots=_plots(fit),
+        parameters=tuple(_parameter_row(fit, symbol) for symbol in in_order(fit.parameters)),
+        curves=tuple(
+            CurveRow(
+                curve.source,
+                condition_words(curve.condition, curve.condition_value),
+                curve.frequency_hz.size,
+                percent(curve.residual_rms_relative),
+            )
+            for curve in fit.curves
+        ),
+        how=(("Coil model", _model_words(fit)), *origin.how),
+        picture=picture,
+        picture_note=note,
+        cautions=caution_texts.for_rig(origin.rig) if origin.rig else (),
+        version=origin.version,
+        made_on=origin.made_on,
+    )
+    return render("fit.html.j2", page)
+
+
+def bench_picture(rig: Rig | None) -> tuple[Markup | None, str]:
+    """The wiring picture of a rig and the one thing to remember about it."""
+    if rig is None:
+        return None, ""
+    described = wiring.describe(rig.wiring)
+    return Markup(wiring.as_svg(described)), described.note
+
+
+def lead(fit: DriverFit, verdicts: Sequence[Verdict]) -> str:
+    """The result in one or two sentences."""
+    known = [f"{name} {_written(fit, name)}" for name in ("fs", "Qts", "Re", "Vas")
+             if name in fit.parameters]  # fmt: skip
+    sentence = f"{', '.join(known)}."
+    if not verdicts:
+        return sentence
+    by_word = {
+        word: [v.target.parameter for v in verdicts if v.verdict == word]
+        for word in ("inside", "outside", "undecided")
+    }
+    if len(by_word["inside"]) == len(verdicts):
+        return f"It is what was meant: {_counted(len(verdicts), 'target')} met. {sentence}"
+    pieces = [f"{len(by_word['inside'])} of {_counted(len(verdicts), 'target')} met"]
+    if by_word["outside"]:
+        pieces.append(f"{_listed(by_word['outside'])} outside")
+    if by_word["undecided"]:
+        pieces.append(f"{_listed(by_word['undecided'])} undecided")
+    return f"{', '.join(pieces)}. {sentence}"
+
+
+def _written(fit: DriverFit, symbol: str) -> str:
+    found = figures(symbol, fit.parameters[symbol])
+    return with_unit(found.value, found.unit)
+
+
+def _counted(count: int, noun: str) -> str:
+    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
+
+
+def _listed(names: Sequence[str]) -> str:
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+
+
+def _verdict_row(verdict: Verdict) -> VerdictRow:
+    symbol = verdict.target.parameter
+    estimate = verdict.estimate
+    how = shown(symbol, estimate.unit if estimate else "")
+    value, interval = "unknown", ""
+    if estimate is not None:
+        found = figures(symbol, estimate)
+        value, interval = with_unit(found.value, found.unit), f"{found.low} to {found.high}"
+    drawn = strip(verdict.target, estimate, verdict.text)
+    # Markup of symbols is ours, from a fixed table.
+    return VerdictRow(Markup(how.markup), how.words, drawn, value, interval, verdict.verdict)
+
+
+def _parameter_row(fit: DriverFit, symbol: str) -> ParameterRow:
+    estimate = fit.parameters[symbol]
+    how = shown(symbol, estimate.unit)
+    found = figures(symbol, estimate)
+    words = how.words
+    if estimate.frequency_hz is not None:
+        words += f" at {estimate.frequency_hz / 1000:g} kHz"
+    shares = [
+        f"{100 * share:.0f} % {text}" for text, share in limits(estimate, fit.sources)[:3]
+        if share >= 0.05
+    ]  # fmt: skip
+    return ParameterRow(
+        Markup(how.markup),
+        words,
+        with_unit(found.value, found.unit),
+        f"{found.low} … {found.high}",
+        "; ".join(shares),
+    )
+
+
+def _model_words(fit: DriverFit) -> str:
+    if len(fit.model_choice) < 2:
+        return fit.model
+    others = sorted(fit.model_choice.items(), key=lambda pair: pair[1])
+    listed = ", ".join(f"{name} {value:.0f}" for name, value in others)
+    return f"{fit.model} (information criterion, lower is better: {listed})"
+
+
+def _plots(fit: DriverFit) -> tuple[Plot, ...]:
+    curves = plots.to_svg(
+        plots.curve_figure(fit), "curve", "Impedance magnitude, phase and residual over frequency"
+    )
+    motion = plots.to_svg(
+        plots.motional_figure(fit), "motion", "Motional impedance near resonance"
+    )
+    return (
+        Plot(
+            Markup(curves),
+            "What was measured (broad), what the model makes of it (thin), and what it leaves "
+            "over, in per cent of |Z|.",
+        ),
+        Plot(
+            Markup(motion),
+            "The coil taken off: what the cone's motion alone does. A healthy resonance is a "
+            "smooth hill and a round circle; rubbing, leaks and loose parts dent it.",
+        ),
+    )

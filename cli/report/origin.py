@@ -1,0 +1,108 @@
+"""How the data came about, in rows of name and text, for the report."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date
+from typing import TYPE_CHECKING
+
+from cli.report.fit_page import Origin
+from cli.version import program_version
+
+if TYPE_CHECKING:
+    from cli.gather import Gathered, SessionWords
+    from meas.rig import Rig
+    from meas.take import Take
+
+
+def of_fit(gathered: Gathered, words: SessionWords) -> Origin:
+    """Benches, takes and everything that was stated beside them."""
+    return Origin(
+        rig=gathered.takes[0].rig if gathered.takes else None,
+        how=(*_stated(words), *of_takes(gathered.takes)),
+        version=program_version(),
+        made_on=date.today().isoformat(),
+    )
+
+
+def of_takes(takes: Sequence[Take]) -> tuple[tuple[str, str], ...]:
+    """Bench rows (once for each different bench), then one row for each take."""
+    rows: list[tuple[str, str]] = []
+    described: list[str] = []
+    for take in takes:
+        text = bench_text(take.rig)
+        if text not in described:
+            described.append(text)
+            rows.append(("Bench", text))
+            rows.append(("Drive", drive_text(take.rig)))
+    rows += [(f"Take {index}", take_text(take)) for index, take in enumerate(takes, start=1)]
+    return tuple(rows)
+
+
+def bench_text(rig: Rig) -> str:
+    """Wiring, sound card and calibration in a sentence."""
+    wiring = rig.wiring
+    parts = [
+        "series resistor "
+        + (
+            "not known"
+            if wiring.series_resistor_ohm is None
+            else f"{wiring.series_resistor_ohm:g} Ω ± {wiring.tolerance_percent:g} %"
+        )
+        + f" on the {wiring.resistor_side} side",
+        f"source on input {wiring.source_input}, driver on input {wiring.driver_input}",
+        f"amplifier: {wiring.amplifier}",
+        f"device: {rig.card.device or 'the default of the system'}",
+    ]
+    if wiring.input_resistance_ohm is not None:
+        parts.append(f"input resistance {wiring.input_resistance_ohm / 1e3:g} kΩ taken out")
+    calibration = rig.calibration
+    parts.append(
+        f"calibrated on {calibration.taken_at[:16].replace('T', ' ')} ({calibration.standard})"
+        if calibration
+        else f"not calibrated: channels may differ by {rig.assumptions.mismatch_percent:g} %"
+    )
+    return "; ".join(parts)
+
+
+def drive_text(rig: Rig) -> str:
+    """The excitation in a sentence."""
+    drive = rig.drive
+    low = (
+        "full level everywhere"
+        if drive.woofer
+        else f"a tenth of the level below {drive.gentle_below_hz:g} Hz"
+    )
+    return (
+        f"exponential sweeps up and down, {drive.start_hz:g} Hz to {drive.stop_hz:g} Hz in "
+        f"{drive.sweep_seconds:g} s each, {drive.repeats} pair(s), peak {drive.level:g} of full "
+        f"scale, {low}"
+    )
+
+
+def take_text(take: Take) -> str:
+    """One take in a sentence."""
+    condition = take.condition.name.replace("-", " ")
+    words = [f"{condition} {take.condition.written}".strip()]
+    if take.label:
+        words.append(f"“{take.label}”")
+    words += [
+        take.taken_at[:16].replace("T", " "),
+        f"{take.sample_rate_hz} Hz",
+        f"peaks {100 * take.peak[0]:.0f} % and {100 * take.peak[1]:.0f} % of full scale",
+        take.software,
+    ]
+    return ", ".join(words)
+
+
+def _stated(words: SessionWords) -> list[tuple[str, str]]:
+    named = (
+        ("Cone diameter", words.diameter),
+        ("Cone area", words.area),
+        ("Coil resistance by multimeter", words.measured_re),
+        ("Moving parts, weighed", words.moving_parts),
+        ("Air temperature", words.air_temperature or "not given: 20 °C ± 8 K taken"),
+        ("Air pressure", words.air_pressure or "not given: 1013 hPa ± 30 hPa taken"),
+        ("Relative humidity", words.relative_humidity or "not given: 50 % ± 30 % taken"),
+    )
+    return [(name, text) for name, text in named if text is not None]

@@ -1,0 +1,96 @@
+"""Pieces that pages are made of: strips, pictures, and the template engine."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from markupsafe import Markup
+
+from cli.display import shown, with_unit
+from cli.tables import strip_range
+
+if TYPE_CHECKING:
+    from fit.judge import Target
+    from fit.result import Estimate
+
+
+@dataclass(frozen=True)
+class Plot:
+    """A picture with its caption; the SVG is ours and goes in unescaped."""
+
+    svg: Markup
+    caption: str
+
+
+@dataclass(frozen=True)
+class Edge:
+    """One limit on a strip."""
+
+    x: float
+    text: str
+    anchor: str
+
+
+@dataclass(frozen=True)
+class Strip:
+    """A verdict as a line: positions in the picture's own units, 0 to 360."""
+
+    band: tuple[float, float]
+    edges: tuple[Edge, ...]
+    meant: float | None
+    reach: tuple[float, float]
+    value: float | None
+    spoken: str
+
+
+def strip(target: Target, estimate: Estimate | None, spoken: str) -> Strip:
+    """Limits, target, interval and value on one line."""
+    low, high = strip_range(target, estimate)
+    how = shown(target.parameter, estimate.unit if estimate else "")
+
+    def place(value: float) -> float:
+        return round(4 + 352 * (value - low) / (high - low), 2)
+
+    edges = []
+    for limit in (target.lower, target.upper):
+        if limit is None:
+            continue
+        x = place(limit)
+        anchor = "start" if x < 40 else "end" if x > 320 else "middle"
+        edges.append(Edge(x, with_unit(f"{limit / how.scale:.4g}", how.unit), anchor))
+    if len(edges) == 2 and edges[1].x - edges[0].x < 110:  # the words would run into each other
+        left, right = edges
+        edges = [
+            Edge(left.x, left.text, "end" if left.x > 70 else "start"),
+            Edge(right.x, right.text, "start" if right.x < 290 else "end"),
+        ]
+        if edges[0].anchor == edges[1].anchor:
+            edges[1] = Edge(right.x, "", "start")
+    band = (
+        4.0 if target.lower is None else place(target.lower),
+        356.0 if target.upper is None else place(target.upper),
+    )
+    if estimate is None:
+        return Strip(band, tuple(edges), place(target.target), (0.0, 0.0), None, spoken)
+    first, last = (place(end) for end in estimate.interval_95)
+    return Strip(
+        band, tuple(edges), place(target.target), (first, last), place(estimate.value), spoken
+    )
+
+
+def render(template: str, page: object) -> str:
+    """A page from its template; everything but our own pictures is escaped."""
+    from importlib.resources import files
+
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    environment = Environment(
+        loader=PackageLoader("cli", "report"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    style = Markup(files("cli").joinpath("report/style.css").read_text(encoding="utf-8"))
+    return environment.get_template(template).render(page=page, style=style)

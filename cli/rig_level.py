@@ -1,0 +1,134 @@
+"""``freeair rig level``: find and verify how loud the bench may play."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from cli import show
+from cli.options import Yes
+from meas.errors import Finding, Refused
+
+if TYPE_CHECKING:
+    from meas.rig import Rig
+
+# Half of full scale leaves 6 dB for a driver whose impedance is higher than this one's, and for
+# the overshoot of the converter's filters (common practice, no source).
+AIM = 0.5
+# First a tenth of the level: what is too loud at full level shows there, and nothing breaks.
+GENTLE = 0.1
+SHORT_SECONDS = 1.0
+SILENT = 0.0005
+NEAR = 1.6
+
+
+def level(
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="Rig file.")],
+    set_: Annotated[
+        bool, typer.Option("--set", help="Store the level suggested in the rig file.")
+    ] = False,
+    yes: Yes = False,
+) -> None:
+    """Play a short sweep, gently first, and say whether the level suits both inputs.
+
+    Connect the driver as for a take.
+
+    \b
+    freeair rig level bench.toml --set
+    """
+    from cli import cautions
+    from cli.progress import level_text
+    from meas import rig_file
+
+    rig = rig_file.read(file)
+    cautions.acknowledge(cautions.for_rig(rig), yes=yes)
+    gentle = _peaks(rig, GENTLE * rig.drive.level)
+    if max(gentle) < SILENT:
+        raise Refused(
+            [
+                Finding(
+                    "silent-input",
+                    "neither input hears the sweep. Check that the output is turned up, the "
+                    "inputs are line inputs and selected, and the wiring is as in the picture "
+                    "(freeair rig wiring)",
+                    refuses=True,
+                )
+            ],
+            where=str(file),
+        )
+    expected = tuple(peak / GENTLE for peak in gentle)
+    suggested = min(1.0, _two_digits(AIM * rig.drive.level / max(expected)))
+    show.say(f"At level {rig.drive.level:g} the peaks will be: {level_text(_pair(expected))}")
+    fits = AIM / NEAR <= max(expected) <= AIM * NEAR
+    if fits:
+        suggested = rig.drive.level
+        show.say(f"Level {rig.drive.level:g} is good.")
+    else:
+        show.say(f"Level {suggested:g} would bring the louder input to {100 * AIM:.0f} %.")
+    _verify(rig, suggested)
+    if set_ and not fits:
+        drive = rig.drive.model_copy(update={"level": suggested})
+        rig_file.update(file, rig.model_copy(update={"drive": drive}))
+        show.say(f"Stored: level = {suggested:g}.")
+    elif not fits:
+        show.note(f"To store it: freeair rig level {file} --set")
+    show.line(str(file))
+
+
+def _verify(rig: Rig, at: float) -> None:
+    """Play at the level itself: amplifiers and inputs may not scale."""
+    from cli.progress import TOO_FAINT, TOO_HOT, level_text
+
+    peaks = _peaks(rig, at)
+    show.say(f"Verified at level {at:g}: {level_text(peaks)}")
+    if max(peaks) >= TOO_HOT:
+        raise Refused(
+            [
+                Finding(
+                    "clipped",
+                    f"at level {at:g} an input reaches {100 * max(peaks):.0f} % of full scale. "
+                    "Turn the input gain or the amplifier down and run this again",
+                    refuses=True,
+                )
+            ]
+        )
+    if min(peaks) < TOO_FAINT:
+        quiet = "source" if peaks[0] < peaks[1] else "driver"
+        raise Refused(
+            [
+                Finding(
+                    "faint",
+                    f"at level {at:g} the {quiet} input reaches only {100 * min(peaks):.2g} % of "
+                    "full scale. Turn the output or the input gain up, check that input's wiring, "
+                    "and run this again",
+                    refuses=True,
+                )
+            ]
+        )
+
+
+def _peaks(rig: Rig, at: float) -> tuple[float, float]:
+    import numpy as np
+
+    from cli import bench as benches
+    from cli import progress
+
+    short = rig.drive.model_copy(
+        update={"level": at, "sweep_seconds": SHORT_SECONDS, "repeats": 1}
+    )
+    with progress.capturing(f"level {at:.3g}") as told:
+        capture = benches.capture(benches.open_path(rig), rig, short, told)[0]
+    if capture.samples.size == 0:
+        return 0.0, 0.0
+    source, driver = np.max(np.abs(capture.samples), axis=0)
+    return float(source), float(driver)
+
+
+def _pair(values: tuple[float, ...]) -> tuple[float, float]:
+    return values[0], values[1]
+
+
+def _two_digits(value: float) -> float:
+    return float(f"{value:.2g}")

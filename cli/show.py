@@ -1,0 +1,130 @@
+"""Printing: what a command says in words and tables, 80 columns wide or less.
+
+Results go to standard output; progress, cautions, notes and errors to standard error. Colour
+only on a terminal that has it (rich honours NO_COLOR and TERM=dumb), and never alone: every
+colour stands beside a word.
+"""
+
+from __future__ import annotations
+
+import codecs
+import sys
+from typing import TYPE_CHECKING, TextIO
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from rich.console import Console, RenderableType
+
+    from meas.errors import Finding
+
+WIDEST = 100  # lines of prose longer than this tire the eye, however wide the window
+
+_PLAIN = {
+    "Ω": "ohm", "µ": "u", "μ": "u", "±": "+-", "²": "2", "³": "3", "η": "eta", "−": "-", "–": "-",
+    "—": "-", "…": "...", "·": ".", "•": "*", "●": "o", "◆": "o", "│": "|", "─": "-", "┌": "+",
+    "┐": "+", "└": "+", "┘": "+", "├": "+", "┤": "+", "┬": "+", "┴": "+", "┼": "+", "━": "=",
+    "▸": ">", "→": "->", "°": " deg ", "≈": "about ", "≤": "<=", "≥": ">=", "×": "x", "█": "#",
+    "▏": "|", "▕": "|", "╌": "-", "°C": "C",
+}  # fmt: skip
+
+
+def _spell_out(error: UnicodeError) -> tuple[str, int]:
+    if not isinstance(error, UnicodeEncodeError):
+        raise error
+    piece = error.object[error.start : error.end]
+    return "".join(_PLAIN.get(letter, "?") for letter in piece), error.end
+
+
+def prepare_streams() -> None:
+    """Make both streams spell out what their encoding lacks instead of failing."""
+    codecs.register_error("freeair-spell-out", _spell_out)
+    for stream in (sys.stdout, sys.stderr):
+        reconfigure = getattr(stream, "reconfigure", None)
+        if reconfigure is not None:
+            reconfigure(errors="freeair-spell-out")
+
+
+def console(*, stderr: bool = False) -> Console:
+    """A console on the stream as it is now, at most `WIDEST` columns wide."""
+    from rich.console import Console
+
+    stream: TextIO = sys.stderr if stderr else sys.stdout
+    made = Console(file=stream, highlight=False, markup=False, emoji=False)
+    if made.width > WIDEST:
+        made.width = WIDEST
+    return made
+
+
+def say(*renderables: RenderableType) -> None:
+    """Part of the result: standard output."""
+    console().print(*renderables, sep="\n")
+
+
+def note(text: str, style: str = "") -> None:
+    """Beside the result: standard error."""
+    console(stderr=True).print(text, style=style or None)
+
+
+def line(text: str) -> None:
+    """One line on standard output exactly as it is, for scripts that read the last line."""
+    sys.stdout.write(text + "\n")
+    sys.stdout.flush()
+
+
+def heading(text: str, *, stderr: bool = False) -> None:
+    """A heading with air above."""
+    target = console(stderr=stderr)
+    target.print()
+    target.print(text, style="bold")
+
+
+def default_taken(text: str) -> None:
+    """A default that stands in for what nobody said."""
+    note(f"taken: {text}", "dim")
+
+
+def findings(items: Iterable[Finding], *, stderr: bool = False) -> None:
+    """Findings as a list, code first, text beside it."""
+    from rich.table import Table
+
+    items = list(items)
+    if not items:
+        return
+    table = Table(box=None, show_header=False, padding=(0, 2, 0, 0), pad_edge=False)
+    table.add_column(no_wrap=True)
+    table.add_column(no_wrap=True)
+    table.add_column()
+    for item in items:
+        word, style = ("refused", "bold red") if item.refuses else ("note", "yellow")
+        table.add_row(("  " + word), item.code, item.text, style=None)
+        table.columns[0].style = style
+    console(stderr=stderr).print(table)
+
+
+def indented(text: str, width: int) -> str:
+    """Text wrapped and set in by two columns, without the trailing blanks of a padded box."""
+    import textwrap
+
+    return "\n".join(
+        textwrap.fill(part, width, initial_indent="  ", subsequent_indent="  ",
+                      break_on_hyphens=False, break_long_words=False)
+        for part in text.splitlines()
+    )  # fmt: skip
+
+
+def titled(title: str, text: str, style: str) -> None:
+    """A title and the text that belongs to it, on standard error."""
+    target = console(stderr=True)
+    target.print(title, style=style, soft_wrap=True)
+    if text:
+        target.print(indented(text, target.width), soft_wrap=True)
+
+
+def fault(head: str, body: str, remedy: str = "") -> None:
+    """An error on standard error: what and where, then what to do."""
+    titled(head, "\n".join(filter(None, (_sentence(body), _sentence(remedy)))), "bold red")
+
+
+def _sentence(text: str) -> str:
+    return text if not text or text[-1] in ".?!" else f"{text}."

@@ -1,0 +1,90 @@
+"""A state of a driver to compare or export: a saved fit, or takes and tables fitted on the spot."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from cli import show
+from meas.errors import UnreadableInput
+
+if TYPE_CHECKING:
+    from fit.result import DriverFit
+
+
+@dataclass(frozen=True)
+class State:
+    """A driver at one time.
+
+    Attributes:
+        name: What to call it: short and told apart from the others.
+        unit: Which driver it is; None where the source does not say.
+        fit: Its parameters.
+    """
+
+    name: str
+    unit: str | None
+    fit: DriverFit
+
+
+def is_json(path: Path) -> bool:
+    """Whether a path is a saved fit rather than a take (folder or take.json) or a table."""
+    from meas import take as takes
+
+    return path.suffix.lower() == ".json" and not takes.is_take(path)
+
+
+def read_fit(path: Path) -> tuple[str, DriverFit]:
+    """Name of the driver and its fit out of a saved fit.
+
+    Raises:
+        UnreadableInput: If it cannot be read or is no saved fit.
+    """
+    from fit import store
+
+    remedy = "Give the JSON that 'freeair fit --json' printed or 'freeair fit --save' wrote."
+    try:
+        document = json.loads(path.read_text(encoding="utf-8"))
+    except FileNotFoundError as error:
+        raise UnreadableInput(
+            "does not exist", where=str(path), remedy="Check the name of the file."
+        ) from error
+    except OSError as error:
+        reason = error.strerror or str(error)
+        raise UnreadableInput(
+            f"cannot be read ({reason})", where=str(path), remedy=remedy
+        ) from error
+    except (ValueError, RecursionError) as error:
+        raise UnreadableInput(f"is no JSON: {error}", where=str(path), remedy=remedy) from error
+    if isinstance(document, dict) and document.get("refused") is True:
+        raise UnreadableInput(
+            "is the refusal of a fit, not a fit",
+            where=str(path),
+            remedy="Its reasons say what to do; measure again and fit again.",
+        )
+    fitted = store.from_json(document, where=str(path))
+    return str(document["unit"]), fitted
+
+
+def read(text: str) -> State:
+    """A state out of a saved fit, a take or a table; the latter two are fitted here and now.
+
+    Raises:
+        UnreadableInput: If it cannot be read.
+        Refused: If a take was refused, or its curve supports no fit.
+    """
+    path = Path(text)
+    if is_json(path):
+        unit, fitted = read_fit(path)
+        return State(path.stem, unit, fitted)
+    from cli import gather
+    from fit.joint import fit_driver
+
+    gathered = gather.gather([text], (), (), None)
+    session = gather.session(gather.SessionWords(), boxes=False)
+    show.note(f"{text} is no saved fit: fitted by itself, without mass, box or diameter", "dim")
+    unit_name = gathered.unit if gathered.takes else None
+    name = gathered.takes[0].label or path.name if gathered.takes else path.stem
+    return State(name, unit_name, fit_driver(gathered.curves, session))

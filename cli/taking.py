@@ -1,0 +1,179 @@
+"""What `take` and `import` share: condition in, analysis, the take stored, its verdict told."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Literal, cast
+
+import typer
+
+from cli import show, values
+from meas.errors import UsageError
+
+if TYPE_CHECKING:
+    from meas.analysis import Analysis
+    from meas.rig import Rig
+    from meas.take import Take, TakeCondition
+
+Kind = Literal["driver", "part", "system"]
+KINDS = ("driver", "part", "system")
+
+
+@dataclass(frozen=True)
+class Subject:
+    """What is measured, in its owner's words.
+
+    Attributes:
+        unit: Name of the unit.
+        kind: Driver, part or system.
+        condition: Free air, mass or box.
+        label: Free text.
+    """
+
+    unit: str
+    kind: Kind
+    condition: TakeCondition
+    label: str
+
+
+def subject(
+    unit: str, kind: str, added_mass: str | None, test_box: str | None, label: str
+) -> Subject:
+    """Read what is to be measured.
+
+    Raises:
+        UsageError: If a value cannot be read, or mass and box are both given.
+    """
+    if not unit.strip():
+        raise UsageError(
+            "the unit has no name", where="UNIT", remedy="Give it one, such as lantern-1."
+        )
+    if kind not in KINDS:
+        raise UsageError(
+            f"'{kind}' is no kind of unit", where="--kind", remedy=f"One of: {' '.join(KINDS)}."
+        )
+    return Subject(
+        unit.strip(), cast(Kind, kind), _condition(kind, added_mass, test_box), label.strip()
+    )
+
+
+def _condition(kind: str, added_mass: str | None, test_box: str | None) -> TakeCondition:
+    from meas.take import TakeCondition
+
+    if added_mass is not None and test_box is not None:
+        raise UsageError(
+            "an added mass and a test box at once",
+            where="--added-mass, --test-box",
+            remedy="Make one take with the mass and another one with the box.",
+        )
+    if kind != "driver" and (added_mass or test_box) is not None:
+        raise UsageError(
+            f"an added mass or a test box makes no sense with --kind {kind}",
+            where="--kind",
+            remedy="They belong to a bare driver; leave one of the two out.",
+        )
+    if added_mass is not None:
+        value = values.mass(added_mass, "--added-mass")
+        return TakeCondition("added-mass", value.value, value.half_width, value.written)
+    if test_box is not None:
+        value = values.volume(test_box, "--test-box")
+        return TakeCondition("test-box", value.value, value.half_width, value.written)
+    return TakeCondition()
+
+
+def now() -> str:
+    """ISO 8601 with offset, to the second."""
+    return datetime.now().astimezone().isoformat(timespec="seconds")
+
+
+def software() -> str:
+    """Program and version, for the record of a take."""
+    from cli.version import program_version
+
+    return f"freeair {program_version()}"
+
+
+def report(take: Take, path: Path, *, as_json: bool) -> None:
+    """Say whether the take is good, its path last; a refused take ends the program with 1.
+
+    Raises:
+        typer.Exit: With status 1 if the take is refused.
+    """
+    if as_json:
+        _report_json(take, path)
+    else:
+        _report_words(take, path)
+    if take.refused:
+        raise typer.Exit(1)
+
+
+def _report_json(take: Take, path: Path) -> None:
+    found = [{"code": f.code, "text": f.text} for f in take.findings if not f.refuses]
+    reasons = [{"code": reason.code, "text": reason.text} for reason in take.reasons]
+    document: dict[str, object] = {"take": str(path), "findings": found}
+    if take.refused:
+        document = {"refused": True, "reasons": reasons, **document}
+    show.line(json.dumps(document, ensure_ascii=False))
+
+
+def _report_words(take: Take, path: Path) -> None:
+    from cli.progress import level_text
+
+    show.note(f"peaks: {level_text(take.peak)}")
+    if take.refused:
+        show.fault("Refused: this take supports no numbers", "")
+    elif take.curve is not None:
+        show.note(_curve_words(take), "bold green")
+    show.findings(take.findings, stderr=True)
+    if take.refused:
+        show.note("The recording is kept in the take, marked refused. Mend and take it again.")
+    show.line(str(path))
+
+
+def _curve_words(take: Take) -> str:
+    import numpy as np
+
+    curve = take.curve
+    if curve is None:
+        return ""
+    low, high = curve.frequency_hz[[0, -1]]
+    text = f"Good take: {curve.frequency_hz.size} points, {low:.0f} Hz to {high / 1000:.1f} kHz"
+    if take.kind != "driver":
+        return text
+    bass = curve.frequency_hz < 4000
+    magnitude = curve.magnitude_ohm[bass]
+    if magnitude.size == 0:
+        return text
+    peak = int(np.argmax(magnitude))
+    return f"{text}; peak {magnitude[peak]:.1f} Ω at {curve.frequency_hz[bass][peak]:.1f} Hz"
+
+
+def assemble(
+    who: Subject,
+    analysis: Analysis,
+    rig: Rig,
+    *,
+    sample_rate_hz: int,
+    excitation: Mapping[str, str | float | bool | None],
+) -> Take:
+    """A take out of its analysis; stream details are added by whoever knows them."""
+    from meas.take import Take
+
+    return Take(
+        unit=who.unit,
+        kind=who.kind,
+        condition=who.condition,
+        label=who.label,
+        taken_at=now(),
+        rig=rig,
+        sample_rate_hz=sample_rate_hz,
+        peak=analysis.peak,
+        excitation=excitation,
+        software=software(),
+        findings=analysis.findings,
+        curve=None if analysis.refused else analysis.curve,
+    )

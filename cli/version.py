@@ -1,0 +1,13 @@
+"""Which version of the program this is."""
+
+from __future__ import annotations
+
+from importlib.metadata import PackageNotFoundError, version
+
+
+def program_version() -> str:
+    """Version of the installed program; says so in a checkout that is not installed."""
+    try:
+        return version("freeair")
+    except PackageNotFoundError:
+        return "(not installed)"
