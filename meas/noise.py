@@ -17,6 +17,7 @@ _SHORTEST_SEGMENT_SECONDS = 0.08
 _FLOOR_BINS = 41
 # A bin above what chance explains once in three thousand bins is a line (mains, a whine).
 _LINE_CHANCE = 3e-4
+_MOST_LINES = 50
 
 
 @dataclass(frozen=True, eq=False)
@@ -35,7 +36,7 @@ class Noise:
     driver: ComplexArray
 
     def error_power(
-        self, frequency_hz: FloatArray, ratio: ComplexArray, width_hz: FloatArray
+        self, frequency_hz: FloatArray, ratio: ComplexArray, width_hz: FloatArray, bin_hz: float
     ) -> FloatArray:
         """Power of n2 - H n1, the part of the driver input that the source does not explain.
 
@@ -46,49 +47,77 @@ class Noise:
             frequency_hz: Where it is wanted [Hz], increasing, shape (n,).
             ratio: H there, complex, shape (n,).
             width_hz: Width of the window of frequencies reduced to each point [Hz], shape (n,).
+            bin_hz: Spacing of the lines of the blocks [Hz].
 
         Returns:
-            Expected squared magnitude per normalised bin, shape (n,). Lines are spread over the
-            resolution of the silences, and raised where the point is narrower than that.
+            Expected squared magnitude per normalised bin of a block, shape (n,). Lines are
+            spread over the resolution of the silences, raised where a point is narrower than
+            that, and leak into other points as they do from a block that is not tapered.
         """
         grid = self.frequency_hz
         H = np.interp(grid, frequency_hz, ratio.real) + 1j * np.interp(
             grid, frequency_hz, ratio.imag
         )
         power = np.mean(np.abs(self.driver - H * self.source) ** 2, axis=0)
-        return self._spread(power, frequency_hz, width_hz)
+        return self._spread(power, frequency_hz, width_hz) + self._leaked(
+            frequency_hz, ratio, bin_hz
+        )
 
     def source_bias(
         self, frequency_hz: FloatArray, ratio: ComplexArray, width_hz: FloatArray
     ) -> FloatArray:
-        """Size of H s1^2 - E[n2 n1*], which biases a least-squares ratio, shape (n,)."""
+        """Largest size of H s1^2 - E[n2 n1*], which biases a least-squares ratio, shape (n,)."""
         s1 = self._spread(np.mean(np.abs(self.source) ** 2, axis=0), frequency_hz, width_hz)
         s2 = self._spread(np.mean(np.abs(self.driver) ** 2, axis=0), frequency_hz, width_hz)
         return np.abs(ratio) * s1 + np.sqrt(s1 * s2)
+
+    @property
+    def _spacing_hz(self) -> float:
+        return float(self.frequency_hz[1] - self.frequency_hz[0])
+
+    def _floor_and_lines(self, power: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Smooth part of a mean power, and what stands above it beyond chance."""
+        # Hann segments that overlap by half are worth a little less than their number (P. D.
+        # Welch, IEEE Trans. Audio Electroacoust. 15, 1967).
+        freedom = 2.0 * max(1.0, 0.9 * self.source.shape[0])
+        floor = ndimage.median_filter(power, size=min(_FLOOR_BINS, power.size), mode="nearest")
+        floor = floor / (float(special.chdtri(freedom, 0.5)) / freedom)
+        highest = float(special.chdtri(freedom, _LINE_CHANCE)) / freedom
+        return floor, np.where(power > highest * floor, power - floor, 0.0)
 
     def _spread(
         self, power: FloatArray, frequency_hz: FloatArray, width_hz: FloatArray
     ) -> FloatArray:
         """Floor plus lines at the points asked for."""
-        # Hann segments that overlap by half are worth a little less than their number (P. D.
-        # Welch, IEEE Trans. Audio Electroacoust. 15, 1967).
-        count = max(1.0, 0.9 * self.source.shape[0])
-        floor = ndimage.median_filter(power, size=min(_FLOOR_BINS, power.size), mode="nearest")
-        # Median of a chi-square over its mean, 2 count degrees (Wilson and Hilferty 1931).
-        floor = floor / (1.0 - 1.0 / (9.0 * count)) ** 3
-        highest = float(special.chdtri(2.0 * count, _LINE_CHANCE)) / (2.0 * count)
-        line = np.where(power > highest * floor, power - floor, 0.0)
+        floor, line = self._floor_and_lines(power)
         line = ndimage.maximum_filter1d(line, size=3, mode="nearest")
-        spacing = self.frequency_hz[1] - self.frequency_hz[0]
         # A line of amplitude a puts (a N/2)^2 into one bin of the long block. Seen through
         # a Hann window (noise bandwidth 1.5 bins) the same power is spread over 1.5 spacings.
-        narrower = np.maximum(1.0, 1.5 * spacing / width_hz)
-        nearest = np.rint(frequency_hz / spacing).astype(int) - round(
-            self.frequency_hz[0] / spacing
-        )
+        narrower = np.maximum(1.0, 1.5 * self._spacing_hz / width_hz)
+        nearest = np.rint((frequency_hz - self.frequency_hz[0]) / self._spacing_hz).astype(int)
         nearest = np.clip(nearest, 0, power.size - 1)
         at_points = np.interp(frequency_hz, self.frequency_hz, floor) + line[nearest] * narrower
         return np.asarray(at_points, dtype=np.float64)
+
+    def _leaked(self, frequency_hz: FloatArray, ratio: ComplexArray, bin_hz: float) -> FloatArray:
+        """Power that lines leave far from themselves in a block without taper.
+
+        A line of amplitude a has a^2 L/6 at its peak in a Hann segment of L samples, and on
+        average a^2 rate^2/(8 N pi^2 d^2) at a distance of d [Hz] in a rectangular block of N:
+        the peak times 6/(8 pi^2) (rate/L) (rate/N)/d^2. (Elementary; computed here.)
+        """
+        power = np.stack([np.mean(np.abs(x) ** 2, axis=0) for x in (self.source, self.driver)])
+        lines = np.max([self._floor_and_lines(row)[1] for row in power], axis=0)
+        peaks = np.flatnonzero((lines > 0) & (lines >= ndimage.maximum_filter1d(lines, size=5)))
+        peaks = peaks[np.argsort(lines[peaks])[::-1][:_MOST_LINES]]
+        leaked = np.zeros(frequency_hz.size)
+        for peak in peaks:
+            left = self.driver[:, peak, None] - ratio * self.source[:, peak, None]
+            distance = np.abs(frequency_hz - self.frequency_hz[peak])
+            # Nearer than that the line is already counted by itself.
+            distance = np.maximum(distance, self._spacing_hz)
+            leaked += np.mean(np.abs(left) ** 2, axis=0) / distance**2
+        return leaked * (0.75 / np.pi**2 * self._spacing_hz * bin_hz)
 
 
 def noise_of_silences(

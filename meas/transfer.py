@@ -78,7 +78,7 @@ def estimate(samples: NDArray[np.float32], sample_rate_hz: int, passes: Passes) 
     if points is None:
         return None
     scatter = points.gain * points.residual_power
-    noise, bias = _from_silences(samples, sample_rate_hz, passes, points)
+    noise, bias = _from_silences(samples, sample_rate_hz, passes, points, spectra.bin_hz)
     variance = _combined(scatter, noise) + bias + _SMALLEST_VARIANCE
     size = np.maximum(np.abs(points.ratio), _SMALLEST_RATIO)
     keep = (
@@ -118,7 +118,7 @@ def _combined(scatter: FloatArray, noise: FloatArray) -> FloatArray:
 
 
 def _from_silences(
-    samples: NDArray[np.float32], sample_rate_hz: int, passes: Passes, points: Points
+    samples: NDArray[np.float32], sample_rate_hz: int, passes: Passes, points: Points, bin_hz: float
 ) -> tuple[FloatArray, FloatArray]:
     """Variance of each part of H from the silences (NaN without), and what to add for bias.
 
@@ -131,6 +131,6 @@ def _from_silences(
         variance = np.full(points.gain.shape, np.nan)
     else:
         grid = (points.frequency_hz, points.ratio, points.width_hz)
-        variance = points.gain * noise.error_power(*grid)
+        variance = points.gain * noise.error_power(*grid, bin_hz)
         bias = noise.source_bias(*grid)
     return variance, 0.5 * (np.nan_to_num(bias) / points.source_power) ** 2
