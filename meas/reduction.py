@@ -14,57 +14,21 @@ Where a window holds fewer than five lines, each line is a point of its own.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import fft, special
 
 from meas.curve import ComplexArray, FloatArray
-from meas.passes import Pass, Passes
+from meas.scatter import pooled, quartic_residuals
+from meas.spectra import Spectra
 
 POINTS_PER_OCTAVE = 40
-_LOWEST_HZ = 1.0
 _FEWEST_LINES = 5
 # A line with less than this share of the strongest in its window tells next to nothing.
 _INFORMATIVE = 1e-3
-_EDGE_SECONDS = 0.02
-_TAIL_TAPER_SECONDS = 0.2
-_POOLED_NEIGHBOURS = 10
-_QUARTIC_RUN = 7
-# Lines of a Hann-windowed spectrum are correlated by 2/3 and 1/6 with their neighbours (F. J.
-# Harris, Proc. IEEE 66, 1978). Their squares, and sums over a drive of random phase, are worth
-# 1/(1 + 2 (4/9 + 1/36)) = 0.51 independent lines each.
-_HANN_FREEDOM = 1.0 / (1.0 + 2.0 * (4.0 / 9.0 + 1.0 / 36.0))
-
-
-@dataclass(frozen=True, eq=False)
-class Spectra:
-    """Spectra of the blocks on one grid, white noise of variance s^2 having mean square s^2.
-
-    Attributes:
-        first_bin: Number of the first line kept.
-        bin_hz: Spacing [Hz].
-        source: V1, complex, shape (p, k).
-        driver: V2, complex, shape (p, k).
-        tapered: True when a Hann taper had to be used because the record is not contained.
-        variance_factor: How much correlation between lines raises the variance of a mean.
-        freedom_factor: Independent lines per line, for counting degrees of freedom.
-    """
-
-    first_bin: int
-    bin_hz: float
-    source: ComplexArray
-    driver: ComplexArray
-    tapered: bool
-    variance_factor: float
-    freedom_factor: float
-
-    @property
-    def frequency_hz(self) -> FloatArray:
-        """Of the lines [Hz], shape (k,)."""
-        lines = self.first_bin + np.arange(self.source.shape[1], dtype=np.float64)
-        return lines * self.bin_hz
+_CHUNK_BINS = 1 << 18
 
 
 @dataclass(frozen=True, eq=False)
@@ -92,88 +56,6 @@ class Points:
     pass_gain: FloatArray
 
 
-def spectra_of_passes(samples: NDArray[np.float32], sample_rate_hz: int, passes: Passes) -> Spectra:
-    """Spectra of the block of each pass, or of the whole record when it is not contained.
-
-    Args:
-        samples: Source input and driver input, shape (n, 2).
-        sample_rate_hz: Rate [Hz].
-        passes: Where the passes are.
-
-    Returns:
-        The spectra from 1 Hz (or two lines) to just below half the sample rate.
-    """
-    blocks = passes.passes
-    lengths = np.array([block.end - block.begin for block in blocks])
-    size = int(lengths.max())
-    unpadded = not passes.contained and passes.swept and not passes.silences
-    if not unpadded:
-        size = fft.next_fast_len(size, real=True)
-    bin_hz = sample_rate_hz / size
-    first = max(2, int(np.ceil(_LOWEST_HZ / bin_hz)))
-    last = (size - 1) // 2
-    source, driver = (
-        np.empty((len(blocks), max(0, last - first)), dtype=np.complex128) for _ in (0, 1)
-    )
-    tapered = not passes.contained and not passes.swept
-    # Over the very length of the record an unknown offset is in the line at zero alone.
-    offset = np.zeros(2) if unpadded else _offset(samples, passes)
-    for row, block in enumerate(blocks):
-        window = np.ones(lengths[row])
-        if not unpadded:
-            window = _window(block, sample_rate_hz, passes, tapered)
-        scale = 1.0 / np.sqrt(np.dot(window, window))
-        for channel, out in ((0, source), (1, driver)):
-            values = samples[block.begin : block.end, channel].astype(np.float64)
-            values -= offset[channel]
-            values *= window
-            out[row] = fft.rfft(values, size, overwrite_x=True)[first:last]
-            out[row] *= scale
-    # Zeros appended to a block make its lines depend on each other by as much.
-    padding = size / float(lengths.mean())
-    return Spectra(
-        first,
-        bin_hz,
-        source,
-        driver,
-        tapered,
-        padding * (1.0 / _HANN_FREEDOM if tapered else 1.0),
-        _HANN_FREEDOM / padding if tapered else 1.0 / padding,
-    )
-
-
-def _offset(samples: NDArray[np.float32], passes: Passes) -> FloatArray:
-    """What the inputs read without signal, shape (2,).
-
-    The mean of a block would be wrong: a sweep has a mean of its own, and taking that out of
-    a block that is silent at its edges would add a step there.
-    """
-    parts = passes.silences or ((0, samples.shape[0]),)
-    total = sum(np.sum(samples[begin:end], axis=0, dtype=np.float64) for begin, end in parts)
-    return np.asarray(total / sum(end - begin for begin, end in parts), dtype=np.float64)
-
-
-def _window(block: Pass, sample_rate_hz: int, passes: Passes, tapered: bool) -> FloatArray:
-    """Weights of the samples of a block.
-
-    A contained block is tapered only where it is silent, which keeps the leakage of hum and of
-    drift short and leaves the ratio exact.
-    """
-    length = block.end - block.begin
-    if tapered:
-        return np.hanning(length + 2)[1:-1]
-    edge = max(1, round(_EDGE_SECONDS * sample_rate_hz))
-    head = tail = min(edge, length // 4)
-    if passes.contained:
-        head = max(1, min(head, (block.start - block.begin) // 2))
-        rest = (block.end - block.stop) // 3
-        tail = max(1, min(round(_TAIL_TAPER_SECONDS * sample_rate_hz), rest))
-    window = np.ones(length)
-    window[:head] = 0.5 - 0.5 * np.cos(np.pi * (np.arange(head) + 0.5) / head)
-    window[-tail:] = 0.5 + 0.5 * np.cos(np.pi * (np.arange(tail) + 0.5) / tail)
-    return window
-
-
 def reduce_to_points(spectra: Spectra) -> Points | None:
     """Reduce spectra to independent points.
 
@@ -183,15 +65,32 @@ def reduce_to_points(spectra: Spectra) -> Points | None:
     Returns:
         The points, in order of frequency; None when the source holds nothing at all.
     """
-    power = np.sum(np.abs(spectra.source) ** 2, axis=0)
-    if power.size == 0 or power.max() <= 0.0:
-        return None
-    bins = _Bins.of(spectra, power)
-    parts = [
-        _dense_points(spectra, bins),
-        _sparse_points(spectra, bins),
-    ]
+    parts: list[_Part | None] = []
+    for begin, end in _chunks(spectra):
+        chunk = spectra.part(begin, end)
+        bins = _Bins.of(chunk)
+        parts += [_dense_points(chunk, bins), _sparse_points(chunk, bins)]
     return _assemble([part for part in parts if part is not None], spectra)
+
+
+def _window_numbers(frequency: FloatArray) -> NDArray[np.intp]:
+    number: NDArray[np.intp] = np.floor(POINTS_PER_OCTAVE * np.log2(frequency)).astype(np.intp)
+    return number
+
+
+def _chunks(spectra: Spectra) -> Iterator[tuple[int, int]]:
+    """Ranges of bins that end where windows end, so that memory stays bounded."""
+    count = spectra.source.shape[1]
+    begin = 0
+    while begin < count:
+        end = begin + _CHUNK_BINS
+        if end < count:
+            last = _window_numbers(np.array([(spectra.first_bin + end) * spectra.bin_hz]))[0]
+            edge = 2.0 ** (last / POINTS_PER_OCTAVE) / spectra.bin_hz - spectra.first_bin
+            if edge > begin + 1:
+                end = int(np.ceil(edge))
+        yield begin, min(end, count)
+        begin = end
 
 
 @dataclass(frozen=True, eq=False)
@@ -206,10 +105,11 @@ class _Bins:
     dense: NDArray[np.bool_]  # per window: enough lines for a local regression
 
     @classmethod
-    def of(cls, spectra: Spectra, power: FloatArray) -> _Bins:
+    def of(cls, spectra: Spectra) -> _Bins:
+        power = np.sum(spectra.source.real**2 + spectra.source.imag**2, axis=0)
         frequency = spectra.frequency_hz
-        number = np.floor(POINTS_PER_OCTAVE * np.log2(frequency / frequency[0])).astype(int)
-        starts = np.flatnonzero(np.diff(number, prepend=-1))
+        number = _window_numbers(frequency)
+        starts = np.flatnonzero(np.diff(number, prepend=number[0] - 1))
         counts = np.diff(starts, append=power.size)
         strongest = np.repeat(np.maximum.reduceat(power, starts), counts)
         informative = power > _INFORMATIVE * strongest
@@ -335,7 +235,7 @@ def _sparse_points(spectra: Spectra, bins: _Bins) -> _Part | None:
         if not spectra.tapered:
             freedom = np.full(sizes.size, (count - 1.0) * spectra.freedom_factor)
     else:
-        residual, freedom = _quartic_residuals(spectra, chosen)
+        residual, freedom = quartic_residuals(spectra, chosen)
     return _Part(
         np.add.reduceat(weight * frequency, group_starts) / energy,
         ratio,
@@ -347,25 +247,6 @@ def _sparse_points(spectra: Spectra, bins: _Bins) -> _Part | None:
         residual,
         freedom,
     )
-
-
-def _quartic_residuals(spectra: Spectra, chosen: NDArray[np.intp]) -> tuple[FloatArray, FloatArray]:
-    """Scatter of one single pass about a fourth-degree polynomial over runs of seven lines."""
-    residual, freedom = np.zeros(chosen.size), np.zeros(chosen.size)
-    v1, v2 = spectra.source[0], spectra.driver[0]
-    for begin in range(0, chosen.size, _QUARTIC_RUN):
-        members = np.arange(begin, min(begin + _QUARTIC_RUN, chosen.size))
-        low, high = chosen[members[0]], chosen[members[-1]] + 1
-        run = np.arange(low, min(max(high, low + _QUARTIC_RUN), v1.size))
-        delta = np.linspace(-1.0, 1.0, run.size)
-        degree = min(4, members.size - 1)
-        design = v1[run, None] * delta[:, None] ** np.arange(degree + 1)
-        beta, _, rank, _ = np.linalg.lstsq(design, v2[run], rcond=1e-10)
-        rest = np.abs(v2[run] - design @ beta) ** 2
-        # Every member carries the whole run; in the pooled ratio that cancels.
-        residual[members] = rest.sum()
-        freedom[members] = max(0, run.size - int(rank))
-    return residual, freedom * spectra.freedom_factor
 
 
 def _assemble(parts: list[_Part], spectra: Spectra) -> Points | None:
@@ -385,42 +266,9 @@ def _assemble(parts: list[_Part], spectra: Spectra) -> Points | None:
         frequency[order],
         joined("ratio").astype(np.complex128),
         factor * joined("inverse"),
-        _pooled(joined("residual") * spectra.freedom_factor, joined("freedom")),
+        pooled(joined("residual") * spectra.freedom_factor, joined("freedom")),
         joined("width_hz"),
         joined("source_power"),
         joined("pass_ratio").astype(np.complex128),
         pass_gain,
     )
-
-
-def _pooled(residual: FloatArray, freedom: FloatArray) -> FloatArray:
-    """Noise power per line from the scatter of a point and its neighbours.
-
-    One point alone has too few degrees of freedom to say how noisy it is; over half an
-    octave the noise is taken as smooth. A point that stands out beyond what chance explains
-    (one in a thousand) keeps its own, larger value: a line of hum must not be averaged away,
-    nor spoil its neighbours.
-    """
-    reach = _POOLED_NEIGHBOURS
-    width = 2 * reach + 1
-
-    def around(values: FloatArray) -> FloatArray:
-        return np.lib.stride_tricks.sliding_window_view(np.pad(values, reach), width)
-
-    with np.errstate(divide="ignore", invalid="ignore"):
-        own = np.where(freedom >= 0.5, residual / freedom, np.nan)
-        typical = special.chdtri(2.0 * freedom, 0.5) / (2.0 * freedom)
-        limit = special.chdtri(2.0 * freedom, 1e-3) / (2.0 * freedom)
-    scaled = around(np.where(np.isfinite(own), own / typical, np.nan))
-    scaled = np.where(around(np.ones_like(own)) > 0, scaled, np.nan)
-    known = np.isfinite(scaled).any(axis=1)
-    middle = np.full(own.size, np.nan)
-    if known.any():
-        middle[known] = np.nanmedian(scaled[known], axis=1)
-    stands_out = own > limit * middle
-    kept = np.where(stands_out, 0.0, residual)
-    kept_freedom = np.where(stands_out, 0.0, freedom)
-    total, counted = around(kept).sum(axis=1), around(kept_freedom).sum(axis=1)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        pooled = np.where(counted >= 1.0, total / counted, np.nan)
-    return np.where(stands_out, own, pooled)

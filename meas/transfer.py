@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 from meas.curve import ComplexArray, FloatArray
 from meas.noise import noise_of_silences
 from meas.passes import Passes
-from meas.reduction import Points, reduce_to_points, spectra_of_passes
+from meas.reduction import Points, reduce_to_points
+from meas.spectra import spectra_of_passes
 
 # A point whose ratio is uncertain by more than a tenth of itself (of 0.02 for tiny ratios) says
 # nothing about an impedance; nor does a source 100 dB below its strongest point.
