@@ -129,7 +129,7 @@ def no_device() -> BenchFailure:
 def _unknown(devices: Sequence[Device], wanted: str) -> BenchFailure:
     lower = {d.identity.casefold(): d.identity for d in devices}
     lower |= {d.name.casefold(): d.identity for d in devices}
-    close = difflib.get_close_matches(wanted.casefold(), list(lower), n=3, cutoff=0.5)
+    close = difflib.get_close_matches(wanted.casefold(), list(lower), n=3, cutoff=0.6)
     hint = f"Did you mean {' or '.join(dict.fromkeys(lower[c] for c in close))}? " if close else ""
     names = "; ".join(d.identity for d in ranked(devices))
     return BenchFailure(

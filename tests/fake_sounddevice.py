@@ -20,11 +20,11 @@ class PortAudioError(Exception):
     pass
 
 
-class CallbackStop(Exception):  # noqa: N818 - the library's name
+class CallbackStop(Exception):
     pass
 
 
-class CallbackAbort(Exception):  # noqa: N818 - the library's name
+class CallbackAbort(Exception):
     pass
 
 

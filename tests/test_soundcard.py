@@ -190,7 +190,7 @@ def test_unknown_name_lists_what_there_is(install: Install) -> None:
     failure = refusal(SoundCard("hdni (hw:0,3)"))
     assert code(failure) == "unknown-device"
     assert "'hdni (hw:0,3)'" in str(failure)
-    assert "Did you mean ALSA: HDMI (hw:0,3)?" in str(failure)
+    assert "Did you mean ALSA: HDMI (hw:0,3)" in str(failure)
     assert "ALSA: default" in str(failure)
 
 

@@ -98,14 +98,15 @@ class VirtualCard:
         """Impedance of the driver as it is connected now [ohm]."""
         return self.world.impedance(frequency_hz)
 
-    def kill_daemon(self) -> None:
-        """Pull the plug: the sound server dies at once."""
-        self._processes["pulseaudio"].kill()
-        self._processes["pulseaudio"].wait(timeout=10)
+    @property
+    def daemon_pid(self) -> int:
+        """Process to kill or to stop when the sound server is to fail."""
+        return self._processes["pulseaudio"].pid
 
-    def freeze_daemon(self) -> None:
-        """Stop the sound server without killing it: it keeps its connections and says nothing."""
-        self._processes["pulseaudio"].send_signal(signal.SIGSTOP)
+    @property
+    def processes(self) -> list[subprocess.Popen[bytes]]:
+        """Everything that was started."""
+        return list(self._processes.values())
 
     def _start_daemon(self, stack: ExitStack) -> None:
         runtime = self._folder / "run"
