@@ -17,6 +17,8 @@ from scipy import fft, ndimage
 from meas.curve import FloatArray
 
 FRAME_SECONDS = 0.05
+_LONG_FRAME_SECONDS = 0.25
+_LONG_FRAMES_BELOW_HZ = 300.0
 SHORTEST_SILENCE_SECONDS = 0.2
 _CHUNK_FRAMES = 256
 
@@ -88,17 +90,14 @@ def find_passes(samples: NDArray[np.float32], sample_rate_hz: int) -> Passes:
     frame = max(16, round(FRAME_SECONDS * sample_rate_hz))
     if count < 4 * frame:
         return Passes((whole,), (), contained=False, swept=False, excited=False)
-    hop = frame // 2
-    power = _frame_power(samples[:, 0], frame, hop)
+    signal = samples[:, 0]
+    power = _frame_power(signal, frame, frame // 2, (frame - 1) // 2)
     swept = _occupancy(power) < _SWEPT_BELOW
-    active = _active_frames(power)
-    if not active.any():
+    stretches = _stretches(signal, power, frame, sample_rate_hz)
+    if not stretches:
         return Passes((whole,), (), contained=False, swept=False, excited=False)
 
     margin = frame
-    stretches = [(i * hop, min(count, j * hop + hop)) for i, j in _runs(active)]
-    stretches = _join(stretches, round(SHORTEST_SILENCE_SECONDS * sample_rate_hz))
-    stretches = _drop_clicks(stretches, samples[:, 0])
     first, last = stretches[0][0], stretches[-1][1]
     contained = first >= margin and last <= count - 2 * margin
     silences = _silences(stretches, count, margin)
@@ -113,15 +112,49 @@ def find_passes(samples: NDArray[np.float32], sample_rate_hz: int) -> Passes:
     return Passes(passes, silences, contained=True, swept=swept, excited=True)
 
 
-def _frame_power(signal: NDArray[np.float32], frame: int, hop: int) -> NDArray[np.float32]:
-    """Short-time power between zero and half the rate, both excluded, shape (frames, bins)."""
+def _stretches(
+    signal: NDArray[np.float32], power: NDArray[np.float32], frame: int, sample_rate_hz: int
+) -> list[tuple[int, int]]:
+    """Excited stretches as (start, stop) in frames of the recording."""
+    count, hop = signal.size, frame // 2
+    near = [(i * hop, min(count, (j + 1) * hop)) for i, j in _runs(_active_frames(power))]
+    shortest = round(SHORTEST_SILENCE_SECONDS * sample_rate_hz)
+    long_frame = round(_LONG_FRAME_SECONDS * sample_rate_hz)
+    far: list[tuple[int, int]] = []
+    if count >= 4 * long_frame:
+        bins = round(_LONG_FRAMES_BELOW_HZ * long_frame / sample_rate_hz)
+        step = long_frame // 4
+        slow = _frame_power(signal, long_frame, step, bins)
+        # A long frame holds its middle half; what only touches its edges is left to the others.
+        far = [((i + 1) * step, min(count, (j + 2) * step)) for i, j in _runs(_active_frames(slow))]
+    stretches = _join(sorted(near + far), shortest)
+    return _drop_clicks([_sharpened(one, near, shortest) for one in stretches], signal)
+
+
+def _sharpened(
+    stretch: tuple[int, int], near: list[tuple[int, int]], slack: int
+) -> tuple[int, int]:
+    """The edges that short frames saw, unless long frames saw much more."""
+    start, stop = stretch
+    inside = [one for one in near if one[0] >= start and one[1] <= stop]
+    if inside:
+        first, last = inside[0][0], inside[-1][1]
+        start = first if first - start < slack else start
+        stop = last if stop - last < slack else stop
+    return start, stop
+
+
+def _frame_power(
+    signal: NDArray[np.float32], frame: int, hop: int, bins: int
+) -> NDArray[np.float32]:
+    """Short-time power of the first bins above zero, shape (frames, bins)."""
     window = np.hanning(frame + 1)[:-1].astype(np.float32)
     frames = np.lib.stride_tricks.sliding_window_view(signal, frame)[::hop]
     offset = np.float32(np.mean(signal, dtype=np.float64))
-    power = np.empty((frames.shape[0], (frame - 1) // 2), dtype=np.float32)
+    power = np.empty((frames.shape[0], bins), dtype=np.float32)
     for row in range(0, frames.shape[0], _CHUNK_FRAMES):
         chunk = (frames[row : row + _CHUNK_FRAMES] - offset) * window
-        spectrum = fft.rfft(chunk, axis=1)[:, 1 : power.shape[1] + 1]
+        spectrum = fft.rfft(chunk, axis=1)[:, 1 : bins + 1]
         power[row : row + _CHUNK_FRAMES] = spectrum.real**2 + spectrum.imag**2
     return power
 
@@ -156,10 +189,10 @@ def _runs(active: NDArray[np.bool_]) -> list[tuple[int, int]]:
 
 
 def _join(stretches: list[tuple[int, int]], shortest_gap: int) -> list[tuple[int, int]]:
-    joined = [stretches[0]]
+    joined = stretches[:1]
     for start, stop in stretches[1:]:
         if start - joined[-1][1] < shortest_gap:
-            joined[-1] = (joined[-1][0], stop)
+            joined[-1] = (joined[-1][0], max(stop, joined[-1][1]))
         else:
             joined.append((start, stop))
     return joined
@@ -169,6 +202,8 @@ def _drop_clicks(
     stretches: list[tuple[int, int]], signal: NDArray[np.float32]
 ) -> list[tuple[int, int]]:
     energies = np.array([_energy(signal[i:j]) for i, j in stretches])
+    if not stretches:
+        return []
     keep = energies > _NEGLIGIBLE_ENERGY * energies.max()
     return [stretch for stretch, good in zip(stretches, keep, strict=True) if good]
 
