@@ -1,0 +1,159 @@
+"""The parts of a driver as causes: suspension, mass, coil, field, loss."""
+
+from __future__ import annotations
+
+from fit.case import Case, mended, needed, ratio, size
+from meas.errors import Finding
+
+LOSS = (
+    "closed metal former (a shorted turn that brakes), lossy suspension, or a coil that rubs; one "
+    "curve cannot tell. Next: compare Rms across takes with different masses: braking by eddy "
+    "currents stays the same at every resonance, the loss of a suspension rises as the resonance "
+    "falls; rubbing changes with the level and shows as harmonics."
+)
+
+
+def suspension(case: Case) -> list[Finding]:
+    """Compliance off its plan."""
+    if not case.outside("Cms"):
+        return []
+    stiff = ratio(case, "Cms") < 1
+    where = (
+        "spider or surround too stiff, stiffened by glue, or not yet run in"
+        if stiff
+        else "spider or surround too soft, or not glued all around"
+    )
+    step = (
+        "Next: run it in for some hours and compare; then thin the surround or take a softer "
+        "spider."
+        if stiff
+        else "Next: look for a loose edge; then take a stiffer spider or a second one."
+    )
+    text = f"{size(case, 'Cms')}: {where}.{needed(case)}{mended(case, 'Cms')} {step}"
+    return [Finding("stiff-suspension" if stiff else "soft-suspension", text)]
+
+
+def moving_parts(case: Case) -> list[Finding]:
+    """Moving mass off its plan."""
+    if not case.outside("Mms"):
+        return []
+    heavy = ratio(case, "Mms") > 1
+    grams = 1e3 * abs(case.parameters["Mms"].value - case.plan["Mms"].target.target)
+    where = f"{grams:.2g} g {'too much' if heavy else 'missing'} on the cone"
+    if heavy:
+        where += ": glue, coating, dust cap or coil heavier than meant"
+    if case.coil is not None:
+        where += f" (the coil as planned weighs {1e3 * case.coil.mass:.2g} g of it all)"
+    step = "Next: weigh the parts of the next one before they are glued."
+    text = f"{size(case, 'Mms')}: {where}.{needed(case, part='Mms')}{mended(case, 'Mms')} {step}"
+    return [Finding("heavy-moving-parts" if heavy else "light-moving-parts", text)]
+
+
+def coil(case: Case) -> list[Finding]:
+    """Re goes as the turns and inversely as the wire's cross-section, Bl as the turns only."""
+    if not case.outside("Re"):
+        return []
+    factor = ratio(case, "Re")
+    low = factor < 1
+    turns = f"turns {'missing' if low else 'too many'}"
+    if case.coil is not None:
+        turns = f"about {abs(case.coil.turns * (factor - 1)):.0f} of {case.coil.turns} {turns}"
+    else:
+        turns = f"{100 * abs(factor - 1):.0f} % of the {turns}"
+    thickness = 100 * abs(factor**-0.5 - 1)
+    wire = f"wire {thickness:.1f} % {'thicker' if low else 'thinner'} than meant (or another metal)"
+    if low:
+        turns += " (or shorted to each other through scraped enamel, which also lowers Qms)"
+    apart = size(case, "Re")
+    match _turns_or_wire(case):
+        case "turns":
+            return [
+                Finding(
+                    "missing-turns" if low else "surplus-turns",
+                    f"{apart}: {turns}; Bl is off in the same ratio, as it is by turns and not by "
+                    f"wire.{mended(case, 'Re', with_too='Bl')} Next: count while winding, or "
+                    "measure the coil before it is glued in.",
+                )
+            ]
+        case "wire":
+            return [
+                Finding(
+                    "wrong-wire",
+                    f"{apart}: {wire}; Bl is as planned, so the turns are there. Next: measure a "
+                    "metre of the wire and name it by its resistance.",
+                )
+            ]
+    if case.deviation(Bl=1.0) is None:
+        tell = (
+            "Resistance alone cannot tell which. Next: a take with a known mass gives Bl, which "
+            "falls with the turns and not with the wire, against a target of Bl."
+        )
+    else:
+        tell = (
+            "Bl, which falls with the turns and not with the wire, fits neither alone or cannot "
+            "decide. Next: measure a metre of the wire and name it by its resistance."
+        )
+    warm = "" if low else " A warm coil shows 0.39 % more per kelvin: let it rest first."
+    return [Finding("turns-or-wire", f"{apart}: either {turns}, or {wire}. {tell}{warm}")]
+
+
+def _turns_or_wire(case: Case) -> str:
+    """Which of the two Bl supports; neither word where it supports both or none."""
+    as_turns, as_wire = case.deviation(Bl=1.0, Re=-1.0), case.deviation(Bl=1.0)
+    if as_turns is None or as_wire is None:
+        return ""
+    # The limits of Bl alone say how well Bl was planned; those of Re are already exceeded.
+    turns = abs(as_turns.log) <= as_turns.reach + as_wire.allowed
+    wire = not as_wire.excluded
+    return {(True, False): "turns", (False, True): "wire"}.get((turns, wire), "")
+
+
+def field(case: Case) -> list[Finding]:
+    """Force factor off its plan by more than the turns explain."""
+    if not case.outside("Bl"):
+        return []
+    if case.outside("Re") and _turns_or_wire(case) == "turns":
+        return []  # the turns explain all of it
+    weak = ratio(case, "Bl") < 1
+    told = ""
+    if case.coil is not None and case.gap is not None:
+        length = case.coil.length_in_gap(case.gap)
+        measured = case.parameters["Bl"].value / length
+        meant = case.plan["Bl"].target.target / length
+        told = (
+            f" Over {length:.3g} m of wire within the gap's height that is a mean field of "
+            f"{measured:.2f} T where {meant:.2f} T were meant."
+        )
+    if weak:
+        why = (
+            "weak magnet, wide gap, coil off the middle of the gap at rest, or an overhang longer "
+            "than meant; Bl alone cannot tell which"
+        )
+        step = (
+            "look where the coil rests, measure the gap, hold the magnet against a known one "
+            "(carefully: magnets of this size pinch fingers)"
+        )
+    else:
+        why = "stronger magnet or narrower gap than reckoned, or a shorter overhang"
+        step = "check the gap's width and what the plan took for the field"
+    if "Re" not in case.stated:
+        turns = "Other turns than meant would do the same: a target of Re would tell."
+    elif case.outside("Re"):
+        turns = "The coil differs from its plan too, so part of it may be turns."
+    else:
+        turns = "Re is not off, so the turns are there."
+    text = f"{size(case, 'Bl')}: {why}. {turns}{told}{mended(case, 'Bl')} Next: {step}."
+    return [Finding("weak-gap-field" if weak else "strong-gap-field", text)]
+
+
+def loss(case: Case) -> list[Finding]:
+    """Mechanical loss off its plan."""
+    if not case.outside("Rms"):
+        return []
+    if ratio(case, "Rms") < 1:
+        text = (
+            f"{size(case, 'Rms')}: a suspension less lossy than reckoned, or a metal former slit "
+            f"where a closed one was meant.{mended(case, 'Rms')}"
+        )
+        return [Finding("low-mechanical-loss", text)]
+    return [Finding("high-mechanical-loss", f"{size(case, 'Rms')}: {LOSS}{mended(case, 'Rms')}")]
