@@ -27,7 +27,7 @@ _BITS = {
     "DOUBLE": 0,
 }
 _RATES_HZ = (8000, 768000)
-_BLOCK_FRAMES = 1 << 16
+_BLOCK_FRAMES = 4096  # what a broken FLAC file loses at most before the break
 # Writers into a pipe cannot go back to fill in the size; they leave one of these.
 _UNKNOWN_SIZES = range(0xFFFF0000, 0x100000000)
 _ADVICE = "Give an uncompressed WAV or a FLAC file with at least two channels."
@@ -81,7 +81,13 @@ def read(path: Path, source_input: int = 1, driver_input: int = 2) -> Recording:
                 "subtype": subtype,
                 "channels": int(file.channels),
             }
-    except (soundfile.SoundFileError, OSError, TypeError, ValueError) as error:
+    except TypeError as error:
+        raise _error(
+            path,
+            "has a name that stands for samples without a header",
+            "Give it a name that ends in .wav or .flac.",
+        ) from error
+    except (soundfile.SoundFileError, OSError, ValueError) as error:
         raise _error(path, f"cannot be read as audio ({error})") from error
     if not samples.size:
         raise _error(path, "holds no samples")

@@ -220,7 +220,7 @@ def _fill(table: Any, content: Mapping[str, Any], prefix: str) -> None:
 
 
 def _rows(rows: Sequence[Sequence[float]]) -> Item:
-    """One row a line; nine digits resolve a thousandth of the best calibration."""
+    """One row a line; nine digits are far below what any calibration resolves."""
     lines = ",\n".join(f"  [{', '.join(_digits(number) for number in row)}]" for row in rows)
     array: Array = tomlkit.array(f"[\n{lines},\n]")
     return array

@@ -12,7 +12,7 @@ class SimulatedSettings(BaseModel):
     outside the fitted models are not offered here.
     """
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
     Re_ohm: float = Field(default=5.8, gt=0)
     Le_h: float = Field(default=0.35e-3, ge=0)
@@ -38,4 +38,4 @@ class SimulatedSettings(BaseModel):
     hum_hz: float = Field(default=50.0, gt=0)
     bits: int = Field(default=24, ge=8, le=32)
     latency_s: float = Field(default=0.031, ge=0)
-    seed: int | None = Field(default=1, description="None: different noise in every capture")
+    seed: int | None = Field(default=None, description="None: different noise in every capture")

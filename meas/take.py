@@ -286,20 +286,22 @@ def _record_text(take: Take, points: int) -> str:
         "findings": [vars(finding) for finding in take.findings],
         "points": points,
         "sample_rate_hz": take.sample_rate_hz,
-        "peak": [_storable(float(peak)) for peak in take.peak],
+        "peak": [_storable(peak) for peak in take.peak],
         "excitation": {key: _storable(value) for key, value in take.excitation.items()},
         "stream": {key: _storable(value) for key, value in take.stream.items()},
         "events": [vars(event) for event in take.events],
-        "environment": dict(take.environment),
+        "environment": {key: float(value) for key, value in take.environment.items()},
         "software": take.software,
         "rig": take.rig.model_dump(mode="json"),
     }
-    return json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False, default=float) + "\n"
+    return json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
 
 def _storable(value: str | float | bool | None) -> str | float | bool | None:
     """JSON knows no NaN and no infinity; a capture must be kept even where something has one."""
-    return None if isinstance(value, float) and not math.isfinite(value) else value
+    if value is None or isinstance(value, str | bool | int):
+        return value
+    return float(value) if math.isfinite(value) else None
 
 
 def _number(value: float | None) -> float:

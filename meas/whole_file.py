@@ -59,9 +59,6 @@ def write_bytes(path: Path, content: bytes, *, overwrite: bool = False) -> None:
             beside.replace(path)
         else:
             _rename_new(beside, path)
-    except FileExistsError:
-        refuse_existing(path)
-        raise
     except (OSError, ValueError) as error:
         raise unwritable(path, error) from error
     finally:
