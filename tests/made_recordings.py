@@ -8,9 +8,11 @@ imported.
 from __future__ import annotations
 
 import math
+import wave
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from functools import cache
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -101,18 +103,19 @@ class Bench:
     noise: float = 1e-5
     start_hz: float = 10.0
     stop_hz: float = 20000.0
+    rate_hz: int = RATE_HZ
     sweep_seconds: float = 1.2
     gap_seconds: float = 0.5
     drive: Callable[[Samples], Samples] | None = None
 
     def excitation(self) -> Samples:
         """Exponential sweep up and down with silences (A. Farina, AES 108th Convention, 2000)."""
-        t = np.arange(round(self.sweep_seconds * RATE_HZ)) / RATE_HZ
+        t = np.arange(round(self.sweep_seconds * self.rate_hz)) / self.rate_hz
         growth = self.sweep_seconds / math.log(self.stop_hz / self.start_hz)
         sweep = np.sin(2 * math.pi * self.start_hz * growth * np.expm1(t / growth))
         fade = np.minimum(1.0, t / 0.05) * np.minimum(1.0, (t[-1] - t) / 0.01)
         sweep *= self.level * np.sin(math.pi / 2 * fade) ** 2
-        gap = np.zeros(round(self.gap_seconds * RATE_HZ))
+        gap = np.zeros(round(self.gap_seconds * self.rate_hz))
         drive = np.concatenate([gap, sweep, gap, sweep[::-1], gap])
         return drive if self.drive is None else self.drive(drive)
 
@@ -129,7 +132,7 @@ class Bench:
 
     def _inputs(self, drive: Samples, load: Impedance) -> Samples:
         spectrum = np.fft.rfft(drive)
-        f = np.fft.rfftfreq(drive.size, 1 / RATE_HZ)
+        f = np.fft.rfftfreq(drive.size, 1 / self.rate_hz)
         f[0] = f[1] / 1000
         z = load(f)
         total = self.output_resistance + self.series_resistor + z
@@ -179,3 +182,16 @@ def soft(values: Samples, limit: float) -> Samples:
 def varied(**changes: object) -> Bench:
     """The standard bench with something different."""
     return replace(Bench(), **changes)  # type: ignore[arg-type]
+
+
+def write_wav(path: Path, samples: Samples, rate_hz: int = RATE_HZ) -> Path:
+    """24-bit PCM by the standard library, full scale 1."""
+    with wave.open(str(path), "wb") as sink:
+        sink.setnchannels(2)
+        sink.setsampwidth(3)
+        sink.setframerate(rate_hz)
+        for first in range(0, len(samples), 1 << 20):
+            part = np.round(samples[first : first + (1 << 20)] * 2**23)
+            words = np.clip(part, -(2**23), 2**23 - 1).astype("<i4")
+            sink.writeframes(words.reshape(-1).view(np.uint8).reshape(-1, 4)[:, :3].tobytes())
+    return path

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import json
 import math
-import wave
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -29,6 +28,7 @@ from made_recordings import (
     varied,
     vented_box,
     without,
+    write_wav,
     zeroed,
 )
 from numpy.typing import NDArray
@@ -154,17 +154,6 @@ OTHERS = [
     Case("a resistor as part", varied(load=resistor).record, words=("--kind", "part")),
     Case("a vented box as system", varied(load=vented_box).record, words=("--kind", "system")),
 ]
-
-
-def write_wav(path: Path, samples: Samples, rate_hz: int = RATE_HZ) -> Path:
-    """24-bit PCM by the standard library, full scale 1."""
-    words = np.clip(np.round(samples * 2**23), -(2**23), 2**23 - 1).astype("<i4")
-    with wave.open(str(path), "wb") as sink:
-        sink.setnchannels(2)
-        sink.setsampwidth(3)
-        sink.setframerate(rate_hz)
-        sink.writeframes(words.reshape(-1).view(np.uint8).reshape(-1, 4)[:, :3].tobytes())
-    return path
 
 
 @pytest.fixture(scope="module")
