@@ -7,11 +7,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from fit.judge import Target, Verdict
+from fit.known_coil import KnownCoil
 from fit.plan import Deviation, Planned, deviation, outside
 from fit.quantities import QUANTITIES, shown
 from fit.result import Estimate
 from fit.scaling import exponents
-from fit.winding import Coil, Gap
 
 _MORE = ("fs", "Qts")
 """What is told of a driver of which one part alone were mended."""
@@ -25,15 +25,13 @@ class Case:
         parameters: The fit.
         stated: Symbol to verdict on its stated target.
         plan: The parts as stated or derived.
-        coil: The coil as planned, if it was.
-        gap: The air gap, if it is known.
+        coil: What is known of the coil as planned.
     """
 
     parameters: Mapping[str, Estimate]
     stated: Mapping[str, Verdict]
     plan: Mapping[str, Planned]
-    coil: Coil | None
-    gap: Gap | None
+    coil: KnownCoil
 
     def outside(self, part: str) -> bool:
         """Whether a part lies surely outside its plan."""

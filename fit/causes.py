@@ -42,7 +42,7 @@ def moving_parts(case: Case) -> list[Finding]:
     where = f"{grams:.2g} g {'too much' if heavy else 'missing'} on the cone"
     if heavy:
         where += ": glue, coating, dust cap or coil heavier than meant"
-    if case.coil is not None:
+    if case.coil.mass is not None:
         where += f" (the coil as planned weighs {1e3 * case.coil.mass:.2g} g of it all)"
     step = "Next: weigh the parts of the next one before they are glued."
     text = f"{size(case, 'Mms')}: {where}.{needed(case, part='Mms')}{mended(case, 'Mms')} {step}"
@@ -56,8 +56,8 @@ def coil(case: Case) -> list[Finding]:
     factor = ratio(case, "Re")
     low = factor < 1
     turns = f"turns {'missing' if low else 'too many'}"
-    if case.coil is not None:
-        turns = f"about {abs(case.coil.turns * (factor - 1)):.0f} of {case.coil.turns} {turns}"
+    if case.coil.turns is not None:
+        turns = f"about {abs(case.coil.turns * (factor - 1)):.0f} of {case.coil.turns:g} {turns}"
     else:
         turns = f"{100 * abs(factor - 1):.0f} % of the {turns}"
     thickness = 100 * abs(factor**-0.5 - 1)
@@ -116,8 +116,7 @@ def field(case: Case) -> list[Finding]:
         return []  # the turns explain all of it
     weak = ratio(case, "Bl") < 1
     told = ""
-    if case.coil is not None and case.gap is not None:
-        length = case.coil.length_in_gap(case.gap)
+    if (length := case.coil.length_in_gap) is not None:
         measured = case.parameters["Bl"].value / length
         meant = case.plan["Bl"].target.target / length
         told = (

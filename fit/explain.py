@@ -12,38 +12,39 @@ from fit.case import Case, needed, size_of
 from fit.causes import LOSS, field, loss, moving_parts, suspension
 from fit.causes import coil as coil_cause
 from fit.judge import Target, judge
+from fit.known_coil import KnownCoil
 from fit.plan import planned_parts
 from fit.result import Estimate
 from fit.scaling import exponents
-from fit.winding import Coil, Gap
-from fit.winding import targets as coil_targets
 from meas.errors import Finding
+
+_UNKNOWN = KnownCoil()
 
 
 def explain(
     parameters: Mapping[str, Estimate],
     targets: Iterable[Target],
-    *,
-    coil: Coil | None = None,
-    gap: Gap | None = None,
+    coil: KnownCoil = _UNKNOWN,
 ) -> tuple[Finding, ...]:
     """Name what keeps a driver from its targets; empty where it meets them.
 
     Args:
         parameters: Symbol to estimate, as in `fit.result.DriverFit`.
         targets: What was meant.
-        coil: The coil as planned; gives turns, and the target of Re where none is stated.
-        gap: The air gap; turns Bl into a mean field.
+        coil: As planned: gives turns, the field in the gap, and the target of Re where none is
+            stated.
+
+    Raises:
+        UsageError: If what is known of the coil contradicts itself.
     """
     stated = list(targets)
-    if coil is not None and all(target.parameter != "Re" for target in stated):
-        stated += coil_targets(coil)
+    if all(target.parameter != "Re" for target in stated):
+        stated += coil.targets
     case = Case(
         parameters,
         {v.target.parameter: v for v in judge(parameters, stated)},
         planned_parts(stated, parameters),
         coil,
-        gap,
     )
     parts = [*suspension(case), *moving_parts(case)]
     found = [*parts, *coil_cause(case), *field(case), *loss(case)]

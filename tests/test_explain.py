@@ -12,13 +12,12 @@ from made_fits import FREE_AIR_ONLY, Physical, estimates
 
 from fit.explain import explain
 from fit.judge import Target
+from fit.known_coil import KnownCoil
 from fit.result import Estimate
-from fit.winding import Coil, Former, Gap
-from fit.wire import enamelled
+from meas.errors import UsageError
 
 PLAN = Physical()
-COIL = Coil(enamelled(0.2e-3), Former(19.8e-3, 0.1e-3), 4, 152)
-GAP = Gap(19.2e-3, 22.6e-3, 6e-3)
+COIL = KnownCoil(wire_diameter=0.2e-3, turns=152, layers=4, former_diameter=20e-3, gap_height=6e-3)
 
 TOLERANCE = {"Re": 0.05, "fs": 0.08, "Qts": 0.1, "Qes": 0.1, "Qms": 0.2, "Mms": 0.05, "Cms": 0.1,
              "Bl": 0.05, "Rms": 0.25}  # fmt: skip
@@ -121,15 +120,15 @@ def test_mending_one_of_two_causes_says_what_is_left():
 
 
 def test_turns_and_field_from_the_winding():
-    plan = replace(PLAN, Re=COIL.resistance[1])
+    plan = replace(PLAN, Re=COIL.coil.resistance[1])
     short = plan.but(Re=140 / 152, Bl=140 / 152)
     targets = _targets("fs", "Mms", "Cms", "Bl", plan=plan)
-    (turns,) = explain(estimates(short), targets, coil=COIL, gap=GAP)
+    (turns,) = explain(estimates(short), targets, COIL)
     assert turns.code == "missing-turns"
     assert "about 12 of 152 turns missing" in turns.text
-    (field,) = explain(estimates(plan.but(Bl=0.8)), targets, coil=COIL, gap=GAP)
+    (field,) = explain(estimates(plan.but(Bl=0.8)), targets, COIL)
     assert field.code == "weak-gap-field"
-    tesla = 0.8 * plan.Bl / COIL.length_in_gap(GAP)
+    tesla = 0.8 * plan.Bl / COIL.length_in_gap
     assert f"{tesla:.2f} T where {tesla / 0.8:.2f} T were meant" in field.text
     assert "the turns are there" in field.text
 
@@ -222,3 +221,20 @@ def test_every_finding_ends_with_a_step_and_has_no_stray_spaces():
 def test_an_estimate_outside_the_known_symbols_is_left_alone():
     parameters = {**estimates(PLAN), "L1": Estimate(1e-4, "H", {})}
     assert explain(parameters, _targets(*PARTS)) == ()
+
+
+def test_turns_alone_are_enough_to_count_them():
+    (finding,) = explain(estimates(PLAN.but(Re=0.88)), _targets("Re"), KnownCoil(turns=110))
+    assert "about 13 of 110 turns missing" in finding.text
+
+
+def test_a_coil_known_in_part_gives_no_target():
+    assert KnownCoil(turns=110, layers=2).targets == ()
+    assert KnownCoil(turns=110, layers=2).length_in_gap is None
+    assert COIL.targets[0].parameter == "Re"
+
+
+def test_a_coil_that_contradicts_itself_is_refused():
+    impossible = KnownCoil(wire_diameter=0.2e-3, turns=3, layers=4, former_diameter=20e-3)
+    with pytest.raises(UsageError, match="layer without a turn"):
+        explain(estimates(PLAN), _targets("fs"), impossible)

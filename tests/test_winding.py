@@ -116,8 +116,8 @@ def test_current_density():
 
 def test_wire_in_the_gap():
     coil = Coil(WIRE, FORMER, 4, 152)  # 38 x 0.22 mm = 8.36 mm high
-    assert coil.length_in_gap(GAP) == pytest.approx(coil.length * 6 / 8.36)
-    assert coil.length_in_gap(Gap(19e-3, 23e-3, 12e-3)) == coil.length
+    assert coil.length_in_gap(GAP.height) == pytest.approx(coil.length * 6 / 8.36)
+    assert coil.length_in_gap(12e-3) == coil.length
 
 
 def test_turns_by_winding_height():
