@@ -145,9 +145,6 @@ PRESSURE = Quantity(
 VOLTAGE = Quantity(
     "voltage", {"V": 1.0, "mV": 1e-3, "uV": 1e-6}, "1.2V", 1e-6, 1000.0, "1 uV to 1000 V"
 )
-DURATION = Quantity(
-    "duration", {"s": 1.0, "ms": 1e-3, "min": 60.0}, "5s", 1e-3, 3600.0, "1 ms to 60 min"
-)
 PERCENT = Quantity("percentage", {"%": 1.0}, "1%", 0.0, 100.0, "0 % to 100 %", bare="%")
 # Below one per cent somebody wrote a fraction: such dry air does not exist in a workshop.
 HUMIDITY = replace(
@@ -192,7 +189,7 @@ NUMBER = Quantity(
 
 ALL = (
     *(RESISTANCE, MASS, VOLUME, LENGTH, AREA, CAPACITANCE, INDUCTANCE),
-    *(TEMPERATURE, FREQUENCY, PRESSURE, VOLTAGE, DURATION, PERCENT),
+    *(TEMPERATURE, FREQUENCY, PRESSURE, VOLTAGE, PERCENT),
     *(COMPLIANCE, MECHANICAL_RESISTANCE, FORCE_FACTOR, LEVEL),
 )
 NOT_METRIC = {

@@ -19,7 +19,6 @@ from cli.units import (
     AREA,
     CAPACITANCE,
     DIAMETER,
-    DURATION,
     FREQUENCY,
     HUMIDITY,
     INDUCTANCE,
@@ -56,9 +55,12 @@ class Value:
 
 
 _SPELLINGS = str.maketrans(
-    {"\u2126": "Ω", "\u03a9": "Ω", "\u00b5": "u", "\u03bc": "u", "²": "2", "³": "3", "^": ""}
+    {"\u2126": "Ω", "\u03a9": "Ω", "\u00b5": "u", "\u03bc": "u"}
     | {"\u2212": "-", "\u00a0": " ", "\u2009": " ", "\u202f": " ", "º": "°"}
 )
+# Only after a metre: elsewhere 4² would become 42.
+_SQUARED = re.compile(r"(?<=m)(?:\^2|²)")
+_CUBED = re.compile(r"(?<=m)(?:\^3|³)")
 _DIGITS = r"[0-9]+(?:\.[0-9]*)?|\.[0-9]+"
 _NUMBER = re.compile(
     rf"(?P<sign>[+-]?)(?P<digits>{_DIGITS})(?P<power>[eE][+-]?[0-9]{{1,2}})?(?![0-9.])"
@@ -138,11 +140,6 @@ def voltage(text: str, where: str = "") -> Value:
     return read(VOLTAGE, text, where)
 
 
-def duration(text: str, where: str = "") -> Value:
-    """A time [s], greater than zero."""
-    return read(DURATION, text, where)
-
-
 def percent(text: str, where: str = "") -> Value:
     """A percentage, IN PER CENT (1% gives 1.0); a bare number is in per cent."""
     return read(PERCENT, text, where)
@@ -162,7 +159,7 @@ def read(quantity: Quantity, text: str, where: str = "") -> Value:
         UsageError: If the text is anything else, or the value is of an absurd size.
     """
     written = text.strip()
-    plain = written.translate(_SPELLINGS).strip()
+    plain = _CUBED.sub("3", _SQUARED.sub("2", written.translate(_SPELLINGS))).strip()
     if not plain:
         raise _error(quantity, where, f"no {quantity.name} given")
     if "," in plain:

@@ -185,15 +185,19 @@ def save(take: Take, samples: Samples, out_dir: Path) -> Path:
 
 
 def is_take(path: Path) -> bool:
-    """Whether a path names a take (its folder or its take.json) rather than a table."""
-    return path.is_dir() or path.name == RECORD
+    """Whether a path names a take rather than a table.
+
+    The table inside a take counts as the take: by itself it does not tell the common errors of
+    the bench, and a fit of it would claim too small an uncertainty.
+    """
+    return path.is_dir() or _folder(path) != path
 
 
 def load(path: Path) -> Take:
     """Read a take; the common errors of its bench are worked out anew from its rig.
 
     Args:
-        path: The take's folder or its take.json.
+        path: The take's folder, its take.json, or the impedance.csv in it.
 
     Raises:
         UnreadableInput: If a piece is missing or wrong, or a newer version wrote it.
@@ -227,7 +231,7 @@ def read_capture(path: Path) -> Recording:
     """The capture of a take: source input first, driver input second.
 
     Args:
-        path: The take's folder or its take.json.
+        path: The take's folder, its take.json, or the impedance.csv in it.
 
     Raises:
         UnreadableInput: If it is missing or damaged.
@@ -236,7 +240,11 @@ def read_capture(path: Path) -> Recording:
 
 
 def _folder(path: Path) -> Path:
-    return path.parent if path.name == RECORD else path
+    """The take's folder, from any path that names the take."""
+    inside = path.name == RECORD or (
+        path.name == IMPEDANCE and path.with_name(RECORD).exists() and not path.is_dir()
+    )
+    return path.parent if inside else path
 
 
 def _folder_name(take: Take) -> str:

@@ -61,7 +61,8 @@ def test_what_is_saved_is_read_back(tmp_path):
     take = a_take()
     path = takes.save(take, SAMPLES, tmp_path)
     assert sorted(p.name for p in path.iterdir()) == ["capture.wav", "impedance.csv", "take.json"]
-    for given_path in (path, path / "take.json"):
+    for given_path in (path, path / "take.json", path / "impedance.csv"):
+        assert takes.is_take(given_path)
         back = takes.load(given_path)
         for name in vars(take):
             if name not in ("curve", "path"):
@@ -282,7 +283,9 @@ def test_folders_that_are_no_take(tmp_path):
     assert "no take.json" in unreadable(tmp_path)
     assert "does not exist" in unreadable(tmp_path / "none")
     assert takes.is_take(tmp_path)
-    assert not takes.is_take(tmp_path / "table.csv")
+    for name in ("table.csv", "impedance.csv"):
+        (tmp_path / name).write_text("")
+        assert not takes.is_take(tmp_path / name)
     with pytest.raises(UnreadableInput, match="does not exist"):
         takes.read_capture(tmp_path)
 
