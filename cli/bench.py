@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from meas.errors import Finding, Refused
+
 if TYPE_CHECKING:
-    from meas.audio import AudioPath, Capture, Progress
-    from meas.rig import Drive, Rig
+    from meas.audio import AudioPath, Capture
+    from meas.rig import Rig
     from meas.stimulus import Stimulus
 
 SIMULATED = "simulated"
@@ -39,34 +41,56 @@ def open_path(
         from meas.simulated import SimulatedBench
         from meas.simulated_settings import SimulatedSettings
 
-        standard = "same-node" if same_node else resistor_ohm
         return SimulatedBench(
             rig.simulated or SimulatedSettings(),
             rig.wiring,
             added_mass_kg=added_mass_kg,
             test_box_m3=test_box_m3,
-            standard=standard,
+            standard="same-node" if same_node else resistor_ohm,
         )
     from meas.soundcard import SoundCard
 
     return SoundCard(rig.card.device, rig.wiring.source_input, rig.wiring.driver_input)
 
 
-def capture(
-    audio: AudioPath, rig: Rig, drive: Drive, told: Callable[[Progress], None] | None
-) -> tuple[Capture, Stimulus]:
-    """Play a drive through an open path and record both inputs.
+@dataclass(frozen=True)
+class Played:
+    """What was played and what came back.
+
+    Attributes:
+        stimulus: What was played.
+        capture: What the inputs recorded, untouched.
+        findings: What the audio path itself has to say about it.
+    """
+
+    stimulus: Stimulus
+    capture: Capture
+    findings: tuple[Finding, ...]
+
+    def refuse_unsound(self, where: str) -> None:
+        """Raise `Refused` if the audio path failed, for commands that keep no take."""
+        refusing = [finding for finding in self.findings if finding.refuses]
+        if refusing:
+            raise Refused(refusing, where=where)
+
+
+def play(audio: AudioPath, rig: Rig, what: str) -> Played:
+    """Play the rig's excitation and record both inputs, with a bar on a terminal.
 
     Args:
-        audio: The path.
-        rig: Whose sample rate to use.
-        drive: What to play.
-        told: Told the progress.
+        audio: An open path.
+        rig: Whose drive and sample rate to use.
+        what: In a word, for the bar.
 
-    Returns:
-        The capture and what was played.
+    Raises:
+        BenchFailure: If no stream could be opened or started at all.
     """
+    from cli import progress
     from meas import stimulus
+    from meas.acquire import acquire
 
-    played = stimulus.build(drive, rig.card.sample_rate_hz)
-    return audio.play_and_record(played.samples, rig.card.sample_rate_hz, told), played
+    rate = rig.card.sample_rate_hz
+    played = stimulus.build(rig.drive, rate)
+    with progress.capturing(what) as told:
+        capture, findings = acquire(audio, played, rate, told)
+    return Played(played, capture, findings)

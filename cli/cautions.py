@@ -80,6 +80,14 @@ SAME_NODE = Caution(
 )
 
 
+def for_playing(rig: Rig) -> tuple[Caution, ...]:
+    """Cautions before a bench plays; on a simulated one only those that ask, to be learnt."""
+    found = for_rig(rig)
+    if rig.card.device == "simulated":
+        return tuple(caution for caution in found if caution.asks)
+    return found
+
+
 def for_rig(rig: Rig) -> tuple[Caution, ...]:
     """Cautions that belong to a bench, most serious first."""
     found: list[Caution] = []
@@ -118,7 +126,7 @@ def acknowledge(cautions: Sequence[Caution], *, yes: bool, brief: bool = False) 
     print_cautions([caution for caution in cautions if caution.asks or not brief])
     reminders = [caution.title for caution in cautions if brief and not caution.asks]
     if reminders:
-        show.note(f"Mind: {'; '.join(reminders).lower()}.", "yellow")
+        show.note(f"Mind: {'; '.join(reminders)}.", "yellow")
     if yes or not asking:
         return
     titles = "; ".join(caution.title for caution in asking)

@@ -13,7 +13,6 @@ if TYPE_CHECKING:
     from fit.result import Estimate
 
 
-
 _MARKUP = {
     "Re": "R<sub>e</sub>", "Le": "L<sub>e</sub>", "fs": "f<sub>s</sub>", "Qms": "Q<sub>ms</sub>",
     "Qes": "Q<sub>es</sub>", "Qts": "Q<sub>ts</sub>", "Zmin": "Z<sub>min</sub>",
@@ -21,8 +20,14 @@ _MARKUP = {
     "Rms": "R<sub>ms</sub>", "Bl": "Bl", "Vas": "V<sub>as</sub>", "Sd": "S<sub>d</sub>",
     "Sd_from_takes": "S<sub>d</sub> (takes)", "eta0": "η<sub>0</sub>",
     "sensitivity_2v83": "L<sub>2.83 V</sub>", "sensitivity_1w": "L<sub>1 W</sub>",
+    "Res": "R<sub>es</sub>", "Re_20C": "R<sub>e</sub> (20 °C)",
 }  # fmt: skip
+_WORDS = {
+    "Res": "motional resistance at resonance",
+    "Re_20C": "coil resistance at 20 °C",
+}
 _SHORT = {
+    "Re_20C": "Re at 20 °C",
     "Sd_from_takes": "Sd (takes)",
     "sensitivity_2v83": "L at 2.83 V",
     "sensitivity_1w": "L at 1 W",
@@ -34,7 +39,7 @@ CONDITIONS = {"free-air": "free air", "added-mass": "added mass", "test-box": "t
 
 # In the order in which a builder asks: what the meter says, the resonance, then the mechanics.
 ORDER = (
-    *("Re", "Le", "fs", "Qms", "Qes", "Qts", "Zmin", "Zmax"),
+    *("Re", "Re_20C", "Le", "fs", "Qms", "Qes", "Qts", "Zmin", "Zmax", "Res"),
     *("Mms", "Cms", "Rms", "Bl", "Vas", "Sd", "Sd_from_takes"),
     *("eta0", "sensitivity_2v83", "sensitivity_1w"),
 )
@@ -67,7 +72,9 @@ def shown(symbol: str, unit: str) -> Shown:
         short = _SHORT.get(symbol, symbol)
         return Shown(short, _MARKUP.get(symbol, symbol), known.name, sign, known.scale)
     scale, name = _COIL_SCALES.get(unit, (1.0, unit))
-    return Shown(symbol, symbol, "of the coil model", _SIGNS.get(name, name), scale)
+    words = _WORDS.get(symbol, "of the coil model")
+    short, markup = _SHORT.get(symbol, symbol), _MARKUP.get(symbol, symbol)
+    return Shown(short, markup, words, _SIGNS.get(name, name), scale)
 
 
 def in_order(symbols: Iterable[str]) -> list[str]:
@@ -85,12 +92,14 @@ class Figures:
         value: With as many decimals as its uncertainty deserves.
         low: Lower end of the 95 % interval.
         high: Upper end.
-        unit: Unit of all three.
+        reach: The longer of the two ways from the value to an end.
+        unit: Unit of all four.
     """
 
     value: str
     low: str
     high: str
+    reach: str
     unit: str
 
 
@@ -100,7 +109,9 @@ def figures(symbol: str, estimate: Estimate) -> Figures:
     low, high = (end / how.scale for end in estimate.interval_95)
     value = estimate.value / how.scale
     decimals = decimals_for((high - low) / 2, value)
-    return Figures(*(number(part, decimals) for part in (value, low, high)), how.unit)
+    reach = max(high - value, value - low)
+    written = [number(part, decimals) for part in (value, low, high, reach)]
+    return Figures(written[0], written[1], written[2], written[3], how.unit)
 
 
 def limits(estimate: Estimate, sources: Mapping[str, str]) -> list[tuple[str, float]]:
@@ -108,11 +119,11 @@ def limits(estimate: Estimate, sources: Mapping[str, str]) -> list[tuple[str, fl
     total = sum(part * part for part in estimate.contributions.values())
     if total <= 0:
         return []
-    shares = [
-        (sources.get(source, source), part * part / total)
-        for source, part in estimate.contributions.items()
-    ]
-    return sorted(shares, key=lambda pair: -pair[1])
+    shares: dict[str, float] = {}
+    for source, part in estimate.contributions.items():
+        words = sources.get(source, source)
+        shares[words] = shares.get(words, 0.0) + part * part / total
+    return sorted(shares.items(), key=lambda pair: -pair[1])
 
 
 def decimals_for(uncertainty: float, value: float) -> int:
@@ -123,7 +134,7 @@ def decimals_for(uncertainty: float, value: float) -> int:
     if not math.isfinite(uncertainty) or uncertainty <= 0:
         uncertainty = abs(value) * 1e-4
     most = 4 - math.floor(math.log10(abs(value))) if value else 6
-    return max(0, min(1 - math.floor(math.log10(uncertainty or 1)), most))
+    return max(0, min(1 - math.floor(math.log10(uncertainty or 1.0)), most))
 
 
 def number(value: float, decimals: int) -> str:

@@ -84,7 +84,8 @@ def _parameter_table(unit: str, fitted: DriverFit) -> str:
         low, high = estimate.interval_95
         numbers = (estimate.standard_uncertainty, low, high)
         rows.append(
-            f"{symbol},{estimate.value!r},{estimate.unit}," + ",".join(map(repr, map(float, numbers)))
+            f"{symbol},{estimate.value!r},{estimate.unit},"
+            + ",".join(map(repr, map(float, numbers)))
         )
     return "\n".join(rows) + "\n"
 

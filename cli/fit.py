@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -10,9 +11,11 @@ import typer
 
 from cli import show
 from cli.options import AsJson, ByStatus, Report
+from meas.errors import UsageError
 
 if TYPE_CHECKING:
-    from cli.gather import Gathered, SessionWords
+    from cli.gather import Gathered
+    from cli.session import SessionWords
     from fit.judge import Verdict
     from fit.result import DriverFit
     from meas.errors import Finding
@@ -84,7 +87,7 @@ def fit(
     freeair fit takes/Lantern_free-air_* takes/Lantern_added-mass_* --diameter 118mm
     freeair fit free.csv --added-mass mass.csv=7.5g±0.1g --area 113cm2 --json
     """
-    from cli.gather import SessionWords
+    from cli.session import SessionWords
 
     words = SessionWords(
         diameter,
@@ -96,8 +99,6 @@ def fit(
         relative_humidity,
     )
     if judge_by_status and targets is None:
-        from meas.errors import UsageError
-
         raise UsageError(
             "there is nothing to judge by",
             where="--judge-by-status",
@@ -129,24 +130,44 @@ def run(
     Returns:
         0, or by the verdicts 3 (one is outside) or 4 (none outside, one undecided).
     """
-    from cli import gather, targets_file
-    from fit import explain, judge
+    from cli import gather, planned, targets_file
+    from cli import session as sessions
+    from fit import explain, judge, threepoint
     from fit.joint import fit_driver
     from meas.whole_file import refuse_existing
 
     for path in (report, save):
         if path is not None:
             refuse_existing(path)
-    meant = () if targets is None else targets_file.read(targets)
+    plan = None if targets is None else targets_file.read(targets)
+    meant = () if plan is None else plan.targets
+    _check_model(model)
     gathered = gather.gather(free, added_mass, test_box, unit)
     boxes = any(curve.condition.name == "test-box" for curve in gathered.curves)
-    session = gather.session(words, boxes=boxes)
+    session = sessions.session(words, boxes=boxes)
     fitted = fit_driver(gathered.curves, session, model=model)
     verdicts = judge.judge(fitted.parameters, meant)
-    findings = explain.explain(fitted, meant)
+    coil = None if plan is None else planned.coil(plan.winding)
+    findings = explain.explain(fitted.parameters, meant, coil=coil)
+    by_hand = threepoint.cross_check(fitted)
+    if by_hand is not None:
+        gathered = replace(gathered, findings=(*gathered.findings, by_hand))
     _write(fitted, gathered, verdicts, findings, words, report=report, save=save, as_json=as_json)
     found = {verdict.verdict for verdict in verdicts}
     return MISSED if "outside" in found else UNDECIDED if "undecided" in found else 0
+
+
+def _check_model(model: str) -> None:
+    from fit.joint import AUTO
+    from fit.voicecoil import MODELS
+
+    names = [AUTO, *(coil.name for coil in MODELS)]
+    if model not in names:
+        raise UsageError(
+            f"there is no voice-coil model '{model}'",
+            where="--model",
+            remedy=f"One of: {' '.join(names)}.",
+        )
 
 
 def _write(

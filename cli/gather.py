@@ -1,18 +1,19 @@
-"""From words on the command line to what a fit takes in: curves with conditions, a session."""
+"""From words on the command line to curves with their conditions."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from cli import assumed, show, values
+from cli import assumed, values
+from cli.session import GRAMS, LITRES, stated
 from cli.values import Value
 from meas.errors import Refused, UsageError
 
 if TYPE_CHECKING:
-    from fit.measured import Condition, MeasuredCurve, Session, Stated
+    from fit.measured import Condition, MeasuredCurve
     from meas.errors import Finding
     from meas.take import Take
 
@@ -112,8 +113,8 @@ def _add(
     from fit.measured import FreeAir, MeasuredCurve
 
     curve = table.read(path)
-    stated = FreeAir() if value is None else _condition(condition or "free-air", value)
-    stock.curves.append(MeasuredCurve(text, curve, stated))
+    under = FreeAir() if value is None else _condition(condition or "free-air", value)
+    stock.curves.append(MeasuredCurve(text, curve, under))
     stock.names.append(path.stem)
 
 
@@ -138,10 +139,10 @@ def _add_take(
     own = take.condition
     if condition is not None and value is not None:
         _check_agreement(take, text, condition, value)
-    stated: Condition = FreeAir()
+    under: Condition = FreeAir()
     if own.value is not None:
-        stated = _condition(own.name, Value(own.value, own.half_width, own.written, 0.0))
-    stock.curves.append(MeasuredCurve(text, take.curve, stated))
+        under = _condition(own.name, Value(own.value, own.half_width, own.written, 0.0))
+    stock.curves.append(MeasuredCurve(text, take.curve, under))
     stock.takes.append(take)
     stock.findings += [finding for finding in take.findings if not finding.refuses]
 
@@ -165,22 +166,9 @@ def _condition(name: str, value: Value) -> Condition:
     from fit.measured import AddedMass, TestBox
 
     if name == "added-mass":
-        return AddedMass(_stated(assumed.mass(value), f"mass:{value.written}", "added mass"))
-    return TestBox(_stated(assumed.volume(value), f"volume:{value.written}", "test box"))
-
-
-def _stated(found: assumed.Assumed, source: str, name: str, limits: str = "") -> Stated:
-    """A value with its limits, saying what was taken for them."""
-    from fit.measured import Stated
-
-    value, said = found
-    half_width = value.half_width or 0.0
-    if said:
-        show.default_taken(f"{name}: {said}")
-    text = f"{name} {value.written}"
-    if "±" not in value.written and "+-" not in value.written:
-        text += f" ± {limits or f'{100 * half_width / value.value:.2g} %'}"
-    return Stated(value.value, half_width, source, text)
+        mass = stated(assumed.mass(value), f"mass:{value.written}", "added mass", GRAMS)
+        return AddedMass(mass)
+    return TestBox(stated(assumed.volume(value), f"volume:{value.written}", "test box", LITRES))
 
 
 def _unit(stock: _Stock, unit: str | None) -> str:
@@ -195,109 +183,3 @@ def _unit(stock: _Stock, unit: str | None) -> str:
     if named:
         return named[0]
     return stock.names[0] if stock.names else "driver"
-
-
-@dataclass(frozen=True)
-class SessionWords:
-    """What was measured besides curves, as written on the command line."""
-
-    diameter: str | None = None
-    area: str | None = None
-    measured_re: str | None = None
-    moving_parts: str | None = None
-    air_temperature: str | None = None
-    air_pressure: str | None = None
-    relative_humidity: str | None = None
-
-
-def session(words: SessionWords, *, boxes: bool) -> Session:
-    """The session, with every default that was taken said aloud.
-
-    Args:
-        words: As written.
-        boxes: Whether a test box takes part, so that the air matters even without an area.
-
-    Raises:
-        UsageError: If a value cannot be read, or diameter and area are both given.
-    """
-    from fit.measured import Session
-
-    area = _area(words)
-    air_matters = area is not None or boxes
-    return Session(
-        area=area,
-        measured_re=_optional(
-            words.measured_re,
-            values.resistance,
-            assumed.measured_resistance,
-            ("--measured-re", "multimeter", "multimeter"),
-        ),
-        moving_parts=_optional(
-            words.moving_parts,
-            values.mass,
-            assumed.mass,
-            ("--moving-parts", "moving-parts", "weighed moving parts"),
-        ),
-        pressure=_air(
-            words.air_pressure, values.pressure, assumed.air_pressure, "pressure", air_matters
-        ),
-        temperature=_air(
-            words.air_temperature,
-            values.temperature,
-            assumed.air_temperature,
-            "temperature",
-            air_matters,
-        ),
-        relative_humidity=_air(
-            words.relative_humidity,
-            values.relative_humidity,
-            assumed.relative_humidity,
-            "humidity",
-            air_matters,
-        ),
-    )
-
-
-def _area(words: SessionWords) -> Stated | None:
-    if words.diameter is not None and words.area is not None:
-        raise UsageError(
-            "--diameter and --area are both given",
-            remedy="Give one of them: the diameter from mid-surround to mid-surround, or the area.",
-        )
-    if words.diameter is not None:
-        value, said = assumed.diameter(values.diameter(words.diameter, "--diameter"))
-        area = assumed.area_from_diameter(value)
-        limits = f"{1e3 * (value.half_width or 0.0):.2g} mm"
-        return _stated((area, said), "ruler", "cone diameter", limits)
-    if words.area is not None:
-        return _stated(assumed.area(values.area(words.area, "--area")), "ruler", "cone area")
-    return None
-
-
-def _optional(
-    text: str | None,
-    read: Callable[[str, str], Value],
-    complete: Callable[[Value], assumed.Assumed],
-    names: tuple[str, str, str],
-) -> Stated | None:
-    option, source, name = names
-    if text is None:
-        return None
-    return _stated(complete(read(text, option)), source, name)
-
-
-def _air(
-    text: str | None,
-    read: Callable[[str, str], Value],
-    complete: Callable[[Value | None], assumed.Assumed],
-    name: str,
-    matters: bool,
-) -> Stated:
-    from fit.measured import Stated
-
-    option = "--relative-humidity" if name == "humidity" else f"--air-{name}"
-    value, said = complete(None if text is None else read(text, option))
-    if said and (matters or text is not None):
-        show.default_taken(said)
-    source, words = f"air-{name}", f"air {name} {value.written}"
-    return Stated(value.value, value.half_width or 0.0, source, words)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -61,13 +60,19 @@ def import_capture(
             kind=who.kind,
             calibration=bench.calibration,
         )
-    found = replace(found, findings=(*recorded.findings, *found.findings))
-    made = taking.assemble(
-        who,
-        found,
-        bench,
+    made = takes.Take(
+        unit=who.unit,
+        kind=who.kind,
+        condition=who.condition,
+        label=who.label,
+        taken_at=taking.now(),
+        rig=bench,
         sample_rate_hz=recorded.sample_rate_hz,
+        peak=found.peak,
         excitation={"kind": "imported", **recorded.description},
+        software=taking.software(),
+        findings=(*recorded.findings, *found.findings),
+        curve=found.curve,
     )
     taking.report(made, takes.save(made, recorded.samples, out), as_json=as_json)
 

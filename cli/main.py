@@ -1,15 +1,16 @@
 """The program ``freeair``: its commands and the one place where errors become exit status.
 
-    0    done
-    1    the data or the bench cannot support the result
-    2    wrong usage or unreadable input
-    130  interrupted
+0    done
+1    the data or the bench cannot support the result
+2    wrong usage or unreadable input
+130  interrupted
 """
 
 from __future__ import annotations
 
 import json
 import sys
+import warnings
 from collections.abc import Sequence
 from typing import Annotated
 
@@ -113,6 +114,9 @@ def main(argv: Sequence[str] | None = None) -> int:
     words = list(sys.argv[1:] if argv is None else argv)
     as_json = _wants_json(words)
     show.prepare_streams()
+    if not sys.warnoptions:
+        # Warnings of libraries are for developers (python -W error shows them), not for the bench.
+        warnings.simplefilter("ignore")
     try:
         status = app(args=words, prog_name="freeair", standalone_mode=False)
     except Refused as error:
@@ -127,7 +131,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         status = 130
     except BrokenPipeError:
         # The reader of a pipe has gone; Python would complain again while closing the stream.
-        sys.stdout = None  # type: ignore[assignment]
+        sys.stdout = None
         return 1
     except Exception as error:
         _report_defect(as_json, error)

@@ -7,11 +7,10 @@ figure. No global state of matplotlib is touched, and pyplot is never loaded.
 from __future__ import annotations
 
 import io
-import re
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -31,7 +30,7 @@ DASHES = ("-", (0, (6, 2)), (0, (2, 1.5)), (0, (6, 2, 1.5, 2)), (0, (1, 1)), (0,
 INK = "#1B1F24"
 FAINT = "#D4D9DF"
 
-_STYLE = {
+_STYLE: dict[Any, Any] = {
     "svg.fonttype": "none",
     "font.family": "DejaVu Sans",
     "font.size": 9.5,
@@ -95,7 +94,7 @@ def frequency_axis(axes: Axes, low_hz: float, high_hz: float, *, label: bool = T
     axes.set_xlim(low_hz, high_hz)
     marks = [step * 10.0**power for power in range(6) for step in (1, 2, 5)]
     fine = [step * 10.0**power for power in range(6) for step in (3, 4, 6, 7, 8, 9)]
-    narrow = high_hz / low_hz < 6
+    narrow = high_hz / low_hz < 8
     axes.xaxis.set_major_locator(FixedLocator(sorted(marks + fine) if narrow else marks))
     axes.xaxis.set_minor_locator(NullLocator() if narrow else FixedLocator(fine))
     axes.xaxis.set_major_formatter(
@@ -250,7 +249,9 @@ def _free_air(fit: DriverFit) -> FittedCurve:
     return next((c for c in fit.curves if c.condition == "free-air"), fit.curves[0])
 
 
-def overlay_figure(fits: Sequence[DriverFit], names: Sequence[str], *, width: float = 7.4) -> Figure:
+def overlay_figure(
+    fits: Sequence[DriverFit], names: Sequence[str], *, width: float = 7.4
+) -> Figure:
     """Free-air magnitudes of several fits over each other, differences from the first below."""
     curves = [_free_air(fit) for fit in fits]
     with _style():
@@ -281,43 +282,18 @@ def _difference(before: FittedCurve, after: FittedCurve) -> tuple[FloatArray, Fl
         after.frequency_hz <= before.frequency_hz[-1]
     )
     frequency = after.frequency_hz[inside]
-    earlier = np.interp(
-        np.log(frequency), np.log(before.frequency_hz), np.abs(before.measured_ohm)
-    )
+    earlier = np.interp(np.log(frequency), np.log(before.frequency_hz), np.abs(before.measured_ohm))
     return frequency, np.abs(after.measured_ohm)[inside] - earlier
 
 
-def to_svg(figure: Figure, name: str, description: str) -> str:
-    """The figure as an SVG element for a page.
-
-    Ink and grid follow the page (custom properties ``--ink`` and ``--faint``), identifiers are
-    prefixed with ``name`` so that several pictures can share one page.
-    """
-    import html
-
-    buffer = io.StringIO()
+def svg_text(figure: Figure, salt: str) -> str:
+    """The figure as an SVG document; ``salt`` makes its identifiers the same every time."""
     import matplotlib as mpl
 
-    with mpl.rc_context({**_STYLE, "svg.hashsalt": name}):
+    buffer = io.StringIO()
+    with mpl.rc_context({**_STYLE, "svg.hashsalt": salt}):
         figure.savefig(buffer, format="svg", transparent=True, metadata={"Date": None})
-    text = buffer.getvalue()
-    text = text[text.index("<svg") :]
-    text = re.sub(r"<metadata>.*?</metadata>", "", text, flags=re.DOTALL)
-    text = re.sub(r'\bid="([^"]+)"', rf'id="{name}-\1"', text)
-    text = re.sub(r'(xlink:href="#|url\(#)([^")]+)', rf"\1{name}-\2", text)
-    for colour, variable in ((INK, "--ink"), (FAINT, "--faint")):
-        text = re.sub(re.escape(colour), f"var({variable}, {colour})", text, flags=re.IGNORECASE)
-    text = text.replace("'DejaVu Sans'", "'DejaVu Sans', Verdana, sans-serif")
-    head = re.match(r"<svg\b[^>]*>", text)
-    if head is None:
-        raise ValueError("matplotlib wrote no svg element")
-    box = re.search(r'viewBox="[^"]+"', head[0])
-    opening = (
-        f'<svg class="plot" role="img" aria-label="{html.escape(description, quote=True)}" '
-        f'xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink" '
-        f"{box[0] if box else ''}>"
-    )
-    return opening + text[head.end() :]
+    return buffer.getvalue()
 
 
 def save_png(figure: Figure, path: Path, dpi: int = 150) -> None:

@@ -74,7 +74,9 @@ def new(
             "--woofer", help="Full drive at low frequencies too. Never for tweeters: they die."
         ),
     ] = False,
-    start: Annotated[str, typer.Option(metavar="F", help="Lowest frequency of the sweep.")] = "10Hz",
+    start: Annotated[
+        str, typer.Option(metavar="F", help="Lowest frequency of the sweep.")
+    ] = "10Hz",
     stop: Annotated[str, typer.Option(metavar="F", help="Highest frequency.")] = "20kHz",
     sweep_seconds: Annotated[
         float, typer.Option(metavar="S", help="Length of one sweep; longer is quieter noise.")

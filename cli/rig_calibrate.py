@@ -32,9 +32,9 @@ def calibrate(
     freeair rig calibrate bench.toml --standard same-node --yes
     """
     from cli import bench as benches
-    from cli import cautions, progress, taking, wiring
-    from meas import rig_file
+    from cli import cautions, taking, wiring
     from meas import calibration as calibrations
+    from meas import rig_file
 
     if standard not in STANDARDS:
         raise UsageError(
@@ -47,15 +47,15 @@ def calibrate(
     asked = (cautions.SAME_NODE, *(c for c in cautions.for_rig(rig) if c.asks))
     cautions.acknowledge(asked, yes=yes)
     audio = benches.open_path(rig, same_node=True)
-    with progress.capturing("calibrating") as told:
-        capture, _ = benches.capture(audio, rig, rig.drive, told)
+    played = benches.play(audio, rig, "calibrating")
+    played.refuse_unsound("calibration")
+    capture = played.capture
     measured = calibrations.measure(
         capture.samples, capture.sample_rate_hz, rig, benches.device_name(rig), taking.now()
     )
     rig_file.store_calibration(file, rig, measured)
     show.say(describe(measured))
     show.note("Move the driver input back between resistor and driver.", "bold yellow")
-    show.line(str(file))
 
 
 def describe(measured: Calibration) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -61,7 +62,7 @@ def check(
     import json
 
     from cli import bench as benches
-    from cli import cautions, progress, values
+    from cli import cautions, values
     from meas import analysis, rig_file
 
     rig = rig_file.read(file)
@@ -72,14 +73,15 @@ def check(
         show.default_taken(f"{known.written}: ±{100 * half_width / known.value:.2g} %")
     cautions.acknowledge([c for c in cautions.for_rig(rig) if c.asks], yes=yes)
     audio = benches.open_path(rig, resistor_ohm=known.value)
-    with progress.capturing("checking") as told:
-        capture, drive = benches.capture(audio, rig, rig.drive, told)
+    played = benches.play(audio, rig, "checking")
+    played.refuse_unsound("check")
+    capture = played.capture
     found = analysis.analyse(
         capture.samples,
         capture.sample_rate_hz,
         rig,
         kind="part",
-        stimulus=drive,
+        stimulus=played.stimulus,
         events=capture.events,
         calibration=rig.calibration,
     )
@@ -131,7 +133,7 @@ def compare(curve: ImpedanceCurve, resistor_ohm: float, half_width_ohm: float) -
     import numpy as np
 
     bands = []
-    for low, high in zip(BANDS_HZ, BANDS_HZ[1:], strict=False):
+    for low, high in pairwise(BANDS_HZ):
         inside = (curve.frequency_hz >= low) & (curve.frequency_hz < high)
         count = int(np.count_nonzero(inside))
         if count == 0:

@@ -43,7 +43,7 @@ def level(
     from meas import rig_file
 
     rig = rig_file.read(file)
-    cautions.acknowledge(cautions.for_rig(rig), yes=yes)
+    cautions.acknowledge(cautions.for_playing(rig), yes=yes, brief=True)
     gentle = _peaks(rig, GENTLE * rig.drive.level)
     if max(gentle) < SILENT:
         raise Refused(
@@ -74,7 +74,6 @@ def level(
         show.say(f"Stored: level = {suggested:g}.")
     elif not fits:
         show.note(f"To store it: freeair rig level {file} --set")
-    show.line(str(file))
 
 
 def _verify(rig: Rig, at: float) -> None:
@@ -110,20 +109,16 @@ def _verify(rig: Rig, at: float) -> None:
 
 
 def _peaks(rig: Rig, at: float) -> tuple[float, float]:
-    import numpy as np
-
     from cli import bench as benches
     from cli import progress
+    from meas import stimulus
+    from meas.acquire import peak_levels
 
-    short = rig.drive.model_copy(
-        update={"level": at, "sweep_seconds": SHORT_SECONDS, "repeats": 1}
-    )
+    short = rig.drive.model_copy(update={"level": at, "sweep_seconds": SHORT_SECONDS, "repeats": 1})
+    rate = rig.card.sample_rate_hz
     with progress.capturing(f"level {at:.3g}") as told:
-        capture = benches.capture(benches.open_path(rig), rig, short, told)[0]
-    if capture.samples.size == 0:
-        return 0.0, 0.0
-    source, driver = np.max(np.abs(capture.samples), axis=0)
-    return float(source), float(driver)
+        audio = benches.open_path(rig)
+        return peak_levels(audio, stimulus.build(short, rate).samples, rate, told)[0]
 
 
 def _pair(values: tuple[float, ...]) -> tuple[float, float]:

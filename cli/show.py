@@ -85,29 +85,21 @@ def default_taken(text: str) -> None:
 
 
 def findings(items: Iterable[Finding], *, stderr: bool = False) -> None:
-    """Findings as a list, code first, text beside it."""
-    from rich.table import Table
-
-    items = list(items)
-    if not items:
-        return
-    table = Table(box=None, show_header=False, padding=(0, 2, 0, 0), pad_edge=False)
-    table.add_column(no_wrap=True)
-    table.add_column(no_wrap=True)
-    table.add_column()
+    """Findings as paragraphs under their codes."""
+    target = console(stderr=stderr)
     for item in items:
-        word, style = ("refused", "bold red") if item.refuses else ("note", "yellow")
-        table.add_row(("  " + word), item.code, item.text, style=None)
-        table.columns[0].style = style
-    console(stderr=stderr).print(table)
+        style = "bold red" if item.refuses else "bold yellow"
+        target.print(f"  {item.code}", style=style, soft_wrap=True)
+        target.print(indented(_sentence(item.text), target.width, 4), soft_wrap=True)
 
 
-def indented(text: str, width: int) -> str:
-    """Text wrapped and set in by two columns, without the trailing blanks of a padded box."""
+def indented(text: str, width: int, by: int = 2) -> str:
+    """Text wrapped and set in, without the trailing blanks of a padded box."""
     import textwrap
 
+    edge = " " * by
     return "\n".join(
-        textwrap.fill(part, width, initial_indent="  ", subsequent_indent="  ",
+        textwrap.fill(part, width, initial_indent=edge, subsequent_indent=edge,
                       break_on_hyphens=False, break_long_words=False)
         for part in text.splitlines()
     )  # fmt: skip

@@ -80,10 +80,11 @@ def read(text: str) -> State:
         unit, fitted = read_fit(path)
         return State(path.stem, unit, fitted)
     from cli import gather
+    from cli import session as sessions
     from fit.joint import fit_driver
 
     gathered = gather.gather([text], (), (), None)
-    session = gather.session(gather.SessionWords(), boxes=False)
+    session = sessions.session(sessions.SessionWords(), boxes=False)
     show.note(f"{text} is no saved fit: fitted by itself, without mass, box or diameter", "dim")
     unit_name = gathered.unit if gathered.takes else None
     name = gathered.takes[0].label or path.name if gathered.takes else path.stem

@@ -11,6 +11,7 @@ from rich import box
 from rich.table import Table
 from rich.text import Text
 
+from cli import show
 from cli.display import (
     condition_words,
     decimals_for,
@@ -38,41 +39,77 @@ VERDICT_STYLE = {
 STRIP = 23
 
 
-def _table(title: str = "") -> Table:
-    return Table(
-        title=title or None,
-        title_justify="left",
-        title_style="bold",
+@dataclass(frozen=True)
+class _Column:
+    title: str
+    right: bool = False
+    fills: bool = False  # takes what the others leave, and is cut where that is too little
+
+
+def _table(columns: Sequence[_Column], rows: Sequence[Sequence[str | Text]]) -> Table:
+    """A table whose columns keep their width; only the filling one gives way."""
+    table = Table(
         box=box.SIMPLE_HEAD,
-        pad_edge=False,
-        padding=(0, 1),
-        header_style="bold",
         show_edge=False,
+        pad_edge=False,
+        padding=(0, 1, 0, 0),
+        header_style="bold",
     )
+    widths = [
+        max(len(column.title), *(len(row[index]) for row in rows))
+        for index, column in enumerate(columns)
+    ]
+    room = show.console().width - sum(
+        width for width, column in zip(widths, columns, strict=True) if not column.fills
+    )
+    room -= 2 * (len(columns) - 1) + 1
+    for column, width in zip(columns, widths, strict=True):
+        table.add_column(
+            column.title,
+            justify="right" if column.right else "left",
+            no_wrap=True,
+            min_width=max(8, min(width, room)) if column.fills else width,
+        )
+    for row in rows:
+        table.add_row(*(
+            _cut(cell, room) if column.fills else cell
+            for cell, column in zip(row, columns, strict=True)
+        ))  # fmt: skip
+    return table
+
+
+def _cut(cell: str | Text, room: int) -> str | Text:
+    if isinstance(cell, Text) or len(cell) <= max(8, room):
+        return cell
+    return cell[: max(8, room) - 1] + "…"
 
 
 def parameters(fit: DriverFit) -> Table:
     """Every parameter, its 95 % interval and what limits it most."""
-    table = _table()
-    table.add_column("", no_wrap=True)
-    table.add_column("value", justify="right", no_wrap=True)
-    table.add_column("", no_wrap=True, min_width=4)
-    table.add_column("95 % between", no_wrap=True, justify="center")
-    table.add_column("limited most by", overflow="ellipsis", no_wrap=True, ratio=1)
+    rows = []
     for symbol in in_order(fit.parameters):
         estimate = fit.parameters[symbol]
         written = figures(symbol, estimate)
         name = shown(symbol, estimate.unit).symbol
         if estimate.frequency_hz is not None:
             name = f"{name} {estimate.frequency_hz / 1000:g} kHz"
-        table.add_row(
-            Text(name, style="bold"),
-            written.value,
-            written.unit,
-            f"{written.low} … {written.high}",
-            _main_limit(estimate, fit.sources),
+        rows.append(
+            (
+                Text(name, style="bold"),
+                written.value,
+                written.reach,
+                written.unit,
+                _main_limit(estimate, fit.sources),
+            )
         )
-    return table
+    columns = (
+        _Column(""),
+        _Column("value", right=True),
+        _Column("± 95 %", right=True),
+        _Column(""),
+        _Column("limited most by", fills=True),
+    )
+    return _table(columns, rows)
 
 
 def _main_limit(estimate: Estimate, sources: Mapping[str, str]) -> str:
@@ -85,43 +122,50 @@ def _main_limit(estimate: Estimate, sources: Mapping[str, str]) -> str:
 
 def curves(fit: DriverFit) -> Table:
     """How well each curve is followed."""
-    table = _table()
-    table.add_column("curve", ratio=1, overflow="fold")
-    table.add_column("condition", no_wrap=True)
-    table.add_column("points", justify="right")
-    table.add_column("off model", justify="right", no_wrap=True)
-    for curve in fit.curves:
-        table.add_row(
-            curve.source,
+    rows = [
+        (
             condition_words(curve.condition, curve.condition_value),
             str(curve.frequency_hz.size),
             percent(curve.residual_rms_relative),
+            curve.source,
         )
-    return table
+        for curve in fit.curves
+    ]
+    columns = (
+        _Column("curve"),
+        _Column("points", right=True),
+        _Column("off model", right=True),
+        _Column("from", fills=True),
+    )
+    return _table(columns, rows)
 
 
 def verdicts(items: Sequence[Verdict]) -> Table:
     """Targets and how the driver stands to them, each with a strip drawn to its limits."""
-    table = _table()
-    table.add_column("", no_wrap=True)
-    table.add_column("meant", justify="right", no_wrap=True)
-    table.add_column("allowed", justify="center", no_wrap=True)
-    table.add_column("measured", justify="right", no_wrap=True)
-    table.add_column("", no_wrap=True)
-    table.add_column("", no_wrap=True)
+    rows = []
     for item in items:
         target = item.target
         how = shown(target.parameter, item.estimate.unit if item.estimate else "")
         measured = figures(target.parameter, item.estimate).value if item.estimate else "unknown"
-        table.add_row(
-            Text(how.symbol, style="bold"),
-            _short(target.target / how.scale),
-            _allowed(target, how.scale),
-            with_unit(measured, how.unit),
-            strip(target, item.estimate),
-            Text(item.verdict, style=VERDICT_STYLE[item.verdict]),
+        rows.append(
+            (
+                Text(how.symbol, style="bold"),
+                _short(target.target / how.scale),
+                _allowed(target, how.scale),
+                with_unit(measured, how.unit) if item.estimate else measured,
+                strip(target, item.estimate),
+                Text(item.verdict, style=VERDICT_STYLE[item.verdict]),
+            )
         )
-    return table
+    columns = (
+        _Column(""),
+        _Column("meant", right=True),
+        _Column("allowed", right=True),
+        _Column("measured", right=True),
+        _Column(""),
+        _Column(""),
+    )
+    return _table(columns, rows)
 
 
 def _short(value: float) -> str:
@@ -180,20 +224,30 @@ def signed(value: float, decimals: int) -> str:
 
 def changes(comparison: Comparison) -> Table:
     """What changed, most significant first."""
-    table = _table()
-    table.add_column("", no_wrap=True)
-    table.add_column("before", justify="right", no_wrap=True)
-    table.add_column("after", justify="right", no_wrap=True)
-    table.add_column("", no_wrap=True, min_width=4)
-    table.add_column("change", justify="right", no_wrap=True)
-    table.add_column("95 % between", justify="center", no_wrap=True)
-    table.add_column("", no_wrap=True)
+    rows = []
     for change in comparison.changes:
         written = change_figures(change)
-        table.add_row(Text(written.name, style="bold"), written.before, written.after,
-                      written.unit, written.change, written.interval,
-                      Text(change.verdict, style=VERDICT_STYLE[change.verdict]))  # fmt: skip
-    return table
+        rows.append(
+            (
+                Text(written.name, style="bold"),
+                written.before,
+                written.after,
+                written.unit,
+                written.change,
+                written.interval,
+                Text(change.verdict, style=VERDICT_STYLE[change.verdict]),
+            )
+        )
+    columns = (
+        _Column(""),
+        _Column("before", right=True),
+        _Column("after", right=True),
+        _Column(""),
+        _Column("change", right=True),
+        _Column("95 % between", right=True),
+        _Column(""),
+    )
+    return _table(columns, rows)
 
 
 @dataclass(frozen=True)
@@ -211,16 +265,22 @@ class ChangeFigures:
 def change_figures(change: Change) -> ChangeFigures:
     """A change in shown units, rounded to what its uncertainty deserves."""
     how = shown(change.parameter, change.unit)
-    low, high = change.interval_95
-    decimals = decimals_for(50 * (high - low), 100 * change.change_relative)
-    step = abs(change.before) / how.scale * max((high - low) / 2, 1e-4)
+    ends = (change.change_relative, *change.interval_95)
+    sign = "%"
+    if change.unit == "dB":
+        sign = "dB"
+        change_of, low, high = (10 * math.log10(1 + end) for end in ends)
+    else:
+        change_of, low, high = (100 * end for end in ends)
+    decimals = min(2, decimals_for((high - low) / 2, change_of))
+    half = (change.interval_95[1] - change.interval_95[0]) / 2
+    step = half if change.unit == "dB" else abs(change.before) / how.scale * half
     digits = decimals_for(step, change.before / how.scale)
-    ends = " … ".join(signed(100 * end, decimals) for end in (low, high))
     return ChangeFigures(
         how.symbol,
         number(change.before / how.scale, digits),
         number(change.after / how.scale, digits),
         how.unit,
-        f"{signed(100 * change.change_relative, decimals)} %",
-        ends,
+        f"{signed(change_of, decimals)} {sign}",
+        f"{signed(low, decimals)} … {signed(high, decimals)}",
     )

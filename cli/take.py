@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -11,7 +10,10 @@ import typer
 from cli.options import AddedMass, AsJson, Kind, Label, Out, RigFile, TestBox, Yes
 
 if TYPE_CHECKING:
+    from cli.bench import Played
     from cli.taking import Subject
+    from meas.curve import ImpedanceCurve
+    from meas.errors import Finding
     from meas.rig import Rig
     from meas.take import Take
 
@@ -44,7 +46,7 @@ def take(
     bench = rig_file.read(rig)
     check_folder(out)
     cautions.print_cautions(cautions.for_condition(who.condition.name))
-    cautions.acknowledge(cautions.for_rig(bench), yes=yes, brief=True)
+    cautions.acknowledge(cautions.for_playing(bench), yes=yes, brief=True)
     made, path = sweep(who, bench, out)
     taking.report(made, path, as_json=as_json)
 
@@ -62,7 +64,6 @@ def sweep(who: Subject, bench: Rig, out: Path) -> tuple[Take, Path]:
     """
     from cli import bench as benches
     from cli import progress, taking
-    from meas import analysis
     from meas import take as takes
 
     condition = who.condition
@@ -71,24 +72,51 @@ def sweep(who: Subject, bench: Rig, out: Path) -> tuple[Take, Path]:
         added_mass_kg=(condition.value or 0.0) if condition.name == "added-mass" else 0.0,
         test_box_m3=condition.value if condition.name == "test-box" else None,
     )
-    with progress.capturing(f"sweeping {who.unit}") as told:
-        capture, drive = benches.capture(audio, bench, bench.drive, told)
+    played = benches.play(audio, bench, f"sweeping {who.unit}")
+    capture = played.capture
     with progress.working("looking at the recording"):
+        findings, peak, curve = _look(played, who, bench)
+    made = takes.Take(
+        unit=who.unit,
+        kind=who.kind,
+        condition=condition,
+        label=who.label,
+        taken_at=taking.now(),
+        rig=bench,
+        sample_rate_hz=capture.sample_rate_hz,
+        peak=peak,
+        excitation={"kind": "sweep-pair", **bench.drive.model_dump()},
+        software=taking.software(),
+        findings=findings,
+        curve=curve,
+        stream=dict(capture.path),
+        events=capture.events,
+    )
+    return made, takes.save(made, capture.samples, out)
+
+
+def _look(
+    played: Played, who: Subject, bench: Rig
+) -> tuple[tuple[Finding, ...], tuple[float, float], ImpedanceCurve | None]:
+    """Findings, peaks and curve; a capture too short to look at says so in its findings."""
+    from meas import analysis
+    from meas.errors import UnreadableInput
+
+    capture = played.capture
+    try:
         found = analysis.analyse(
             capture.samples,
             capture.sample_rate_hz,
             bench,
             kind=who.kind,
-            stimulus=drive,
+            stimulus=played.stimulus,
             events=capture.events,
             calibration=bench.calibration,
         )
-    made = taking.assemble(
-        who,
-        found,
-        bench,
-        sample_rate_hz=capture.sample_rate_hz,
-        excitation={"kind": "sweep-pair", **bench.drive.model_dump()},
-    )
-    made = replace(made, stream=dict(capture.path), events=capture.events)
-    return made, takes.save(made, capture.samples, out)
+    except UnreadableInput:
+        if any(finding.refuses for finding in played.findings):
+            return played.findings, (0.0, 0.0), None
+        raise
+    known = {finding.code for finding in found.findings}
+    own = tuple(finding for finding in played.findings if finding.code not in known)
+    return (*found.findings, *own), found.peak, found.curve

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -15,8 +14,6 @@ from cli import show, values
 from meas.errors import UsageError
 
 if TYPE_CHECKING:
-    from meas.analysis import Analysis
-    from meas.rig import Rig
     from meas.take import Take, TakeCondition
 
 Kind = Literal["driver", "part", "system"]
@@ -150,30 +147,3 @@ def _curve_words(take: Take) -> str:
         return text
     peak = int(np.argmax(magnitude))
     return f"{text}; peak {magnitude[peak]:.1f} Ω at {curve.frequency_hz[bass][peak]:.1f} Hz"
-
-
-def assemble(
-    who: Subject,
-    analysis: Analysis,
-    rig: Rig,
-    *,
-    sample_rate_hz: int,
-    excitation: Mapping[str, str | float | bool | None],
-) -> Take:
-    """A take out of its analysis; stream details are added by whoever knows them."""
-    from meas.take import Take
-
-    return Take(
-        unit=who.unit,
-        kind=who.kind,
-        condition=who.condition,
-        label=who.label,
-        taken_at=now(),
-        rig=rig,
-        sample_rate_hz=sample_rate_hz,
-        peak=analysis.peak,
-        excitation=excitation,
-        software=software(),
-        findings=analysis.findings,
-        curve=None if analysis.refused else analysis.curve,
-    )

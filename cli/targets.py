@@ -9,7 +9,9 @@ import typer
 
 from cli import show
 
-app = typer.Typer(no_args_is_help=True, help="What a driver was meant to be.", rich_markup_mode=None)
+app = typer.Typer(
+    no_args_is_help=True, help="What a driver was meant to be.", rich_markup_mode=None
+)
 
 
 @app.callback()

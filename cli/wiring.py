@@ -80,7 +80,7 @@ def as_text(picture: Picture) -> str:
         return "".join(cells)
 
     wires = dict.fromkeys(nodes, "│")
-    leads = {node: "│ " + picture.lead for node in nodes}
+    leads = dict.fromkeys(nodes, "│ " + picture.lead)
     rows = [
         (picture.source[0], ""),
         (picture.source[1], top),

@@ -12,6 +12,7 @@ from markupsafe import Markup
 from cli import plots
 from cli.display import shown, with_unit
 from cli.report.parts import Plot, render
+from cli.report.picture import inline
 from cli.tables import change_figures
 from cli.version import program_version
 
@@ -76,7 +77,7 @@ def comparison_page(
 
     names = [state.name for state in states]
     figure = plots.overlay_figure([state.fit for state in states], names)
-    svg = plots.to_svg(figure, "overlay", f"Impedance over frequency: {', '.join(names)}")
+    svg = inline(figure, "overlay", f"Impedance over frequency: {', '.join(names)}")
     today = date.today().isoformat()
     last = in_words(steps[-1], same_unit=same_unit)
     page = ComparisonPage(
@@ -91,9 +92,7 @@ def comparison_page(
             )
             for step in steps
         ),
-        plot=Plot(
-            Markup(svg), f"Above: impedance as measured. Below: difference from {names[0]}."
-        ),
+        plot=Plot(svg, f"Above: impedance as measured. Below: difference from {names[0]}."),
         notes=tuple(dict.fromkeys(note for step in steps for note in step.notes)),
         version=program_version(),
         made_on=today,

@@ -12,6 +12,7 @@ from cli import cautions as caution_texts
 from cli import plots, wiring
 from cli.display import condition_words, figures, in_order, limits, percent, shown, with_unit
 from cli.report.parts import Plot, Strip, render, strip
+from cli.report.picture import inline
 
 if TYPE_CHECKING:
     from fit.judge import Verdict
@@ -223,20 +224,14 @@ def _model_words(fit: DriverFit) -> str:
 
 
 def _plots(fit: DriverFit) -> tuple[Plot, ...]:
-    curves = plots.to_svg(
-        plots.curve_figure(fit), "curve", "Impedance magnitude, phase and residual over frequency"
-    )
-    motion = plots.to_svg(
-        plots.motional_figure(fit), "motion", "Motional impedance near resonance"
-    )
     return (
         Plot(
-            Markup(curves),
+            inline(plots.curve_figure(fit), "curve", "Impedance magnitude, phase and residual"),
             "What was measured (broad), what the model makes of it (thin), and what it leaves "
             "over, in per cent of |Z|.",
         ),
         Plot(
-            Markup(motion),
+            inline(plots.motional_figure(fit), "motion", "Motional impedance near resonance"),
             "The coil taken off: what the cone's motion alone does. A healthy resonance is a "
             "smooth hill and a round circle; rubbing, leaks and loose parts dent it.",
         ),

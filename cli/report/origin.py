@@ -10,7 +10,8 @@ from cli.report.fit_page import Origin
 from cli.version import program_version
 
 if TYPE_CHECKING:
-    from cli.gather import Gathered, SessionWords
+    from cli.gather import Gathered
+    from cli.session import SessionWords
     from meas.rig import Rig
     from meas.take import Take
 
