@@ -73,11 +73,11 @@ def peak_levels(
         on_progress: Told how far it is.
 
     Returns:
-        Peaks, full scale 1, offset taken off as the middle of the record's quietest value
-        (its median); and whether any sample touched full scale.
+        Peaks, full scale 1, counted from the converter's offset (the median of the record); and
+        whether any sample touched full scale.
 
     Raises:
-        BenchFailure: If no stream could be opened or started, or none of the signal came back.
+        BenchFailure: If no stream could be opened or started.
     """
     samples = path.play_and_record(output, sample_rate_hz, on_progress).samples
     if samples.shape[0] == 0:

@@ -22,6 +22,7 @@ from meas.simulated_settings import SimulatedSettings
 AIR_STIFFNESS_PA = 1.2041 * 343.2**2
 
 Standard = Literal["same-node", "open", "short"]
+_CHUNK = 2**18
 
 
 class SimulatedBench:
@@ -157,15 +158,21 @@ class SimulatedBench:
         true = self._settings
         spare = (true.latency_s + abs(true.driver_input_delay_s)) + self._rest_seconds()
         length = next_fast_len(output.size + round(spare * sample_rate_hz), real=True)
-        frequency_hz: FloatArray = np.arange(length // 2 + 1) * (sample_rate_hz / length)
         # The converter cannot put out more than full scale.
         drive = rfft(np.clip(output, -1, 1).astype(float) * true.amplifier_volt_full_scale, length)
-        drive *= np.exp(-2j * np.pi * frequency_hz * true.latency_s)
-        source, second = self.node_voltages(frequency_hz)
-        second = second * true.driver_input_gain
-        second = second * np.exp(-2j * np.pi * frequency_hz * true.driver_input_delay_s)
-        n = output.size
-        return np.stack([irfft(drive * node, length)[:n] for node in (source, second)])
+        second_drive = np.empty_like(drive)
+        for start in range(0, drive.size, _CHUNK):  # long captures at high rates fill the memory
+            part = slice(start, min(start + _CHUNK, drive.size))
+            frequency_hz = np.arange(part.start, part.stop) * (sample_rate_hz / length)
+            source, second = self.node_voltages(frequency_hz)
+            lag = np.exp(-2j * np.pi * frequency_hz * true.driver_input_delay_s)
+            common = drive[part] * np.exp(-2j * np.pi * frequency_hz * true.latency_s)
+            drive[part] = common * source
+            second_drive[part] = common * second * true.driver_input_gain * lag
+        volts = np.empty((2, output.size))
+        volts[0] = irfft(drive, length, overwrite_x=True)[: output.size]
+        volts[1] = irfft(second_drive, length, overwrite_x=True)[: output.size]
+        return volts
 
     def _rest_seconds(self) -> float:
         """Time in which the circuit forgets all but 1e-12, or as good as that."""
@@ -181,16 +188,20 @@ class SimulatedBench:
         return float(min(27.6 * slowest, 30.0))
 
     def _digitised(self, volts: FloatArray, sample_rate_hz: int) -> NDArray[np.float32]:
-        """Noise and hum added, clipped and quantised, shape (n, 2)."""
+        """Noise and hum added, clipped and quantised, shape (n, 2); overwrites ``volts``."""
         true = self._settings
-        seconds = np.arange(volts.shape[1]) / sample_rate_hz
         # A hum loop through the ground of the card: the same voltage at both inputs.
-        phase = self._random.uniform(0, 2 * np.pi)
-        hum = true.hum_volt * np.sin(2 * np.pi * true.hum_hz * seconds + phase)
-        noise = true.noise_volt_rms * self._random.standard_normal(volts.shape)
+        omega, phase = 2 * np.pi * true.hum_hz, self._random.uniform(0, 2 * np.pi)
+        if true.hum_volt > 0:
+            seconds = np.arange(volts.shape[1]) / sample_rate_hz
+            volts += true.hum_volt * np.sin(omega * seconds + phase)
         steps = 2.0 ** (true.bits - 1)
-        codes = np.round((volts + hum + noise) / true.input_volt_full_scale * steps)
-        return np.clip(codes / steps, -1, 1 - 1 / steps).T.astype(np.float32, order="C")
+        for channel in volts:
+            channel += true.noise_volt_rms * self._random.standard_normal(channel.size)
+            channel *= steps / true.input_volt_full_scale
+            np.round(channel, out=channel)
+            np.clip(channel / steps, -1, 1 - 1 / steps, out=channel)
+        return volts.T.astype(np.float32, order="C")
 
 
 def _report(

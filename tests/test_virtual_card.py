@@ -15,6 +15,7 @@ import pytest
 from analogue_world import COMMON_DELAY, RATE_HZ, TAPS, World
 from virtual_card import VirtualCard
 
+from meas.errors import BenchFailure
 from meas.rig import Drive, Wiring
 from meas.simulated import SimulatedBench
 from meas.simulated_settings import SimulatedSettings
@@ -107,6 +108,18 @@ def test_the_card_is_listed(virtual_card: VirtualCard) -> None:
     assert "resamples" in card.note
 
 
+@pytest.mark.virtual_card
+def test_what_the_card_cannot_do_is_refused(virtual_card: VirtualCard) -> None:
+    """Seen with ALSA 1.2 and its PulseAudio plugin: 32 channels, no 768 kHz."""
+    second = np.zeros(RATE_HZ, np.float32)
+    with pytest.raises(BenchFailure, match=r"unsupported-rate.*768000 Hz.*accepts.*192000 Hz"):
+        SoundCard().play_and_record(second, 768000)
+    with pytest.raises(BenchFailure, match=r"too-few-inputs.*input 33"):
+        SoundCard(driver_input=33).play_and_record(second, RATE_HZ)
+    with pytest.raises(BenchFailure, match=r"unknown-device.*ALSA: default"):
+        SoundCard("no such card").play_and_record(second, RATE_HZ)
+
+
 SCRIPT = """
 import json, os, signal, sys, time
 import numpy as np
@@ -141,9 +154,10 @@ print(json.dumps(said))
 
 def spoiled(card: VirtualCard, deed: str, victim: int = 0) -> tuple[dict[str, Any], str]:
     """What a process of its own says of a capture in which a signal is sent; its stderr."""
+    path = os.pathsep.join(filter(None, [str(ROOT), os.environ.get("PYTHONPATH")]))
     done = subprocess.run(
         [sys.executable, "-c", SCRIPT, deed, str(victim)],
-        env={**os.environ, **card.environment, "PYTHONPATH": str(ROOT)},
+        env={**os.environ, **card.environment, "PYTHONPATH": path},
         capture_output=True,
         text=True,
         timeout=60,
