@@ -129,7 +129,10 @@ def _gradients(
 
 def _components(effects: FloatArray) -> list[FloatArray]:
     """Few independent unit errors with the same covariance as many: principal components."""
-    left, singular, _ = np.linalg.svd(effects, full_matrices=False)
+    size = np.sqrt(np.sum(effects**2, axis=1))
+    size = np.where(size > 0, size, 1.0)
+    left, singular, _ = np.linalg.svd(effects / size[:, None], full_matrices=False)
+    left = left * size[:, None]
     total = float(np.sum(singular**2))
     return [
         left[:, k] * singular[k]

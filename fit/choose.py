@@ -5,9 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 
-import numpy as np
-
-from fit.problem import Problem
 from fit.settle import Settled
 from fit.solve import least_squares
 
@@ -34,13 +31,7 @@ def choose(candidates: Sequence[Settled]) -> tuple[Settled, Mapping[str, float]]
     reference = min(admissible, key=lambda c: c.deviance).problem.variance
     scores = {}
     for candidate in admissible:
-        trial = Problem(
-            [take.measured for take in candidate.problem.takes],
-            candidate.problem.session,
-            candidate.problem.coil,
-            candidate.problem.repeat,
-        )
-        trial.variance = reference
+        trial = candidate.problem.weighted(reference)
         cost = least_squares(trial.residual, trial.jacobian, candidate.theta).cost
         scores[candidate.problem.coil.name] = cost + PENALTY * candidate.problem.coil.size
     best = min(admissible, key=lambda c: scores[c.problem.coil.name])
@@ -50,8 +41,9 @@ def choose(candidates: Sequence[Settled]) -> tuple[Settled, Mapping[str, float]]
 def swallows_motion(candidate: Settled) -> bool:
     """True where a section of the coil model imitates the resonance.
 
-    A bridged inductor whose corner lies below twice the resonance, with a resistance that shows
-    (5 % of Re), is no eddy current: those begin far above the resonance.
+    A bridged inductor whose corner lies below half the resonance, with a resistance that shows
+    (5 % of Re), is no eddy current: those begin near the resonance of a tweeter and far above
+    that of a woofer.
     """
     problem, theta = candidate.problem, candidate.theta
     found = problem.coil.reported(theta[problem.coil_columns])
@@ -59,5 +51,5 @@ def swallows_motion(candidate: Settled) -> bool:
         return False
     R2, L2 = found["R2"][0], found["L2"][0]
     corner = R2 / L2
-    w0 = math.exp(float(np.clip(theta[2], -50, 50)))
-    return corner < 2 * w0 and R2 > 0.05 * math.exp(theta[0])
+    w0 = math.exp(theta[2])
+    return corner < 0.5 * w0 and R2 > 0.05 * math.exp(theta[0])

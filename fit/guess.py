@@ -8,6 +8,7 @@ equations, all at once; the deepest valleys become the starts of the nonlinear f
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
@@ -21,164 +22,201 @@ ComplexArray = NDArray[np.complex128]
 
 _QS = np.geomspace(0.35, 30.0, 16)
 _POINTS = 240
-"""Points kept of a long curve for the search."""
+"""Points kept of a long curve for the search; half as many where the phase is missing."""
 _PHASE_ROUNDS = 6
 """Rounds in which the missing phase of a magnitude curve is taken from the model."""
 
 
-def starts(curve: Curve, coil: CoilModel, *, keep: int = 3) -> list[FloatArray]:
-    """Starting vectors, most promising first.
+class Search:
+    """A curve with a grid of trial resonances and Qs; serves every coil model.
 
     Args:
         curve: Impedance or magnitude in free air.
-        coil: Coil model.
-        keep: Greatest number of starts.
+    """
+
+    def __init__(self, curve: Curve) -> None:
+        self.phase_known = isinstance(curve, ImpedanceCurve)
+        data = curve.impedance_ohm if isinstance(curve, ImpedanceCurve) else curve.magnitude_ohm
+        points = _POINTS if self.phase_known else _POINTS // 2
+        step = max(1, int(np.ceil(data.size / points)))
+        frequency = curve.frequency_hz[::step]
+        self.s = np.asarray(2j * np.pi * frequency, dtype=np.complex128)
+        self.data = np.asarray(data[::step], dtype=np.complex128)
+        self.weight = 1 / np.abs(self.data)
+        self.resonances = _resonances(frequency)
+        self.grid = self._grid(self.resonances, _QS)
+
+    def _grid(self, resonances: FloatArray, qs: FloatArray) -> _Grid:
+        """Motional columns for all pairs of resonance and Q."""
+        ratio = self.s / (2 * np.pi * resonances[:, None])
+        tuning = ratio + 1 / ratio
+        motion = self.weight / (1 + qs[None, :, None] * tuning[:, None, :])
+        flat = _real(motion.reshape(-1, self.s.size))
+        target = _real((self.data * self.weight)[None, :])
+        return _Grid(resonances, qs, flat, np.sum(flat**2, axis=1), flat @ target[0])
+
+    def starts(self, coil: CoilModel, *, keep: int = 5) -> list[FloatArray]:
+        """Starting vectors, most promising first.
+
+        Args:
+            coil: Coil model.
+            keep: Greatest number of starts.
+
+        Returns:
+            Vectors (ln Re, ln strength, ln angular resonance, ln loss, coil parameters).
+        """
+        valleys: list[tuple[float, int, int, int]] = []
+        for position, shape in enumerate(coil.shapes):
+            cost, _ = self._solve(self.grid, coil, shape)
+            best_q = np.argmin(cost, axis=1)
+            along = cost[np.arange(best_q.size), best_q]
+            valleys += [(float(along[i]), i, int(best_q[i]), position) for i in _valleys(along)]
+        valleys.sort()
+        chosen: list[tuple[int, int, int]] = []
+        for _, i, j, position in valleys:
+            if all(abs(i - a) > 1 or abs(j - b) > 2 or abs(position - c) > 2 for a, b, c in chosen):
+                chosen.append((i, j, position))
+            if len(chosen) == keep:
+                break
+        found = [self._refined(coil, *valley) for valley in chosen]
+        found.sort(key=lambda pair: pair[0])
+        return [start for _, start in found]
+
+    def _refined(self, coil: CoilModel, i: int, j: int, position: int) -> tuple[float, FloatArray]:
+        """Finer grid around one valley, over the shapes nearby."""
+        near = self.resonances[max(i - 1, 0) : i + 2]
+        grid = self._grid(np.geomspace(near[0], near[-1], 9), _QS[j] * np.geomspace(0.75, 1.33, 7))
+        best = (np.inf, np.zeros(4 + coil.size))
+        for shape in coil.shapes[max(position - 1, 0) : position + 2]:
+            cost, coefficients = self._solve(grid, coil, shape)
+            a, b = np.unravel_index(np.argmin(cost), cost.shape)
+            if cost[a, b] < best[0]:
+                Re, Res, *rest = coefficients[a, b]
+                w0 = 2 * np.pi * grid.resonances[a]
+                loss = w0 / grid.qs[b]
+                Re = max(Re, 1e-3 / float(np.max(self.weight)))
+                Res = max(Res, 1e-3 * Re)
+                values = np.log([Re, Res * loss, w0, loss])
+                start = np.concatenate([values, coil.start(shape, np.array(rest))])
+                best = (float(cost[a, b]), start)
+        return best
+
+    def _solve(self, grid: _Grid, coil: CoilModel, shape: float) -> tuple[FloatArray, FloatArray]:
+        """Cost (r, q) and coefficients (r, q, 2 + k): Re, Res, coil."""
+        still = np.concatenate([np.ones((self.s.size, 1)), coil.basis(self.s, shape)], axis=1)
+        fixed = _real((still * self.weight[:, None]).T)
+        size = fixed.shape[0] + 1
+        order = [0, *range(2, size)]
+        gram = np.empty((grid.motion.shape[0], size, size))
+        gram[:, 1, 1] = grid.square
+        gram[:, np.ix_(order, order)[0], np.ix_(order, order)[1]] = fixed @ fixed.T
+        cross = grid.motion @ fixed.T
+        gram[:, 1, order] = gram[:, order, 1] = cross
+        shape_out = (grid.resonances.size, grid.qs.size)
+        if self.phase_known:
+            target = _real((self.data * self.weight)[None, :])[0]
+            right = np.empty((grid.motion.shape[0], size))
+            right[:, 1] = grid.onto
+            right[:, order] = fixed @ target
+            cost, found = _nonnegative(gram, right, float(target @ target))
+        else:
+            cost, found = self._phaseless(grid, fixed, order, gram)
+        return cost.reshape(shape_out), found.reshape(*shape_out, size)
+
+    def _phaseless(
+        self, grid: _Grid, fixed: FloatArray, order: list[int], gram: FloatArray
+    ) -> tuple[FloatArray, FloatArray]:
+        """The same for a magnitude: the phase is taken from the model found, a few times.
+
+        Alternating projections, from a pure resistance.
+        """
+        n = self.s.size
+        unit = np.zeros((grid.motion.shape[0], 2 * n))
+        unit[:, :n] = 1.0
+        right = np.empty(gram.shape[:2])
+        for _ in range(_PHASE_ROUNDS):
+            right[:, 1] = np.einsum("cn,cn->c", grid.motion, unit)
+            right[:, order] = unit @ fixed.T
+            _, found = _nonnegative(gram, right, float(n))
+            modelled = found[:, order] @ fixed + found[:, 1:2] * grid.motion
+            size = np.hypot(modelled[:, :n], modelled[:, n:])
+            unit = modelled / np.maximum(np.concatenate([size, size], axis=1), 1e-9)
+        return np.sum((size - 1) ** 2, axis=1), found
+
+
+@dataclass(frozen=True, eq=False)
+class _Grid:
+    resonances: FloatArray
+    qs: FloatArray
+    motion: FloatArray  # (cells, 2 n), real parts then imaginary
+    square: FloatArray  # (cells,) its square sum
+    onto: FloatArray  # (cells,) its product with the data
+
+
+def _real(rows: ComplexArray) -> FloatArray:
+    return np.concatenate([rows.real, rows.imag], axis=1)
+
+
+def _nonnegative(gram: FloatArray, right: FloatArray, norm: float) -> tuple[FloatArray, FloatArray]:
+    """Least squares with coefficients of at least zero, by trying sets of active columns.
+
+    Args:
+        gram: Normal matrices, shape (c, k, k).
+        right: Right sides, shape (c, k).
+        norm: Square sum of the data.
 
     Returns:
-        Vectors (ln Re, ln strength, ln angular resonance, ln loss, coil parameters).
+        Cost (c,) and coefficients (c, k).
     """
-    frequency, data = _thinned(curve)
-    s = np.asarray(2j * np.pi * frequency, dtype=np.complex128)
-    phase_known = isinstance(curve, ImpedanceCurve)
-    resonances = _resonances(frequency)
-    found: list[tuple[float, FloatArray]] = []
-    for shape in coil.shapes[:: 1 if len(coil.shapes) < 3 else 3]:
-        cost, _ = _search(s, data, phase_known, resonances, _QS, coil, shape)
-        best_q = np.argmin(cost, axis=1)
-        along = cost[np.arange(resonances.size), best_q]
-        for i in _valleys(along, keep):
-            found.append(_refined(s, data, phase_known, resonances, i, int(best_q[i]), coil, shape))
-    found.sort(key=lambda pair: pair[0])
-    return _distinct(found, keep)
-
-
-def _refined(
-    s: ComplexArray,
-    data: ComplexArray,
-    phase_known: bool,
-    resonances: FloatArray,
-    index: int,
-    q_index: int,
-    coil: CoilModel,
-    shape: float,
-) -> tuple[float, FloatArray]:
-    """Finer grid around one valley, over all shapes nearby."""
-    near = resonances[max(index - 1, 0) : index + 2]
-    fine = np.geomspace(near[0], near[-1], 9)
-    qs = _QS[q_index] * np.geomspace(0.75, 1.33, 7)
-    position = coil.shapes.index(shape)
-    best = (np.inf, np.zeros(4 + coil.size))
-    for trial in coil.shapes[max(position - 2, 0) : position + 3]:
-        cost, coefficients = _search(s, data, phase_known, fine, qs, coil, trial)
-        i, j = np.unravel_index(np.argmin(cost), cost.shape)
-        if cost[i, j] < best[0]:
-            Re, Res, *rest = coefficients[i, j]
-            w0 = 2 * np.pi * fine[i]
-            loss = w0 / qs[j]
-            Re = max(Re, 1e-3 * float(np.min(np.abs(data))))
-            Res = max(Res, 1e-3 * Re)
-            values = np.log([Re, Res * loss, w0, loss])
-            best = (
-                float(cost[i, j]),
-                np.concatenate([values, coil.start(trial, np.array(rest))]),
-            )
-    return best
-
-
-def _search(
-    s: ComplexArray,
-    data: ComplexArray,
-    phase_known: bool,
-    resonances: FloatArray,
-    qs: FloatArray,
-    coil: CoilModel,
-    shape: float,
-) -> tuple[FloatArray, FloatArray]:
-    """Cost (r, q) and non-negative coefficients (r, q, 2 + k) of the linear problem."""
-    w0 = 2 * np.pi * resonances[:, None, None]
-    ratio = s / w0
-    motion = 1 / (1 + qs[None, :, None] * (ratio + 1 / ratio))
-    basis = coil.basis(s, shape)
-    fixed = np.concatenate([np.ones((s.size, 1)), basis], axis=1)
-    weight = 1 / np.abs(data)
-    columns = np.empty((resonances.size, qs.size, fixed.shape[1] + 1, s.size), dtype=np.complex128)
-    columns[:, :, 0] = fixed[:, 0] * weight
-    columns[:, :, 1] = motion * weight
-    columns[:, :, 2:] = (fixed[:, 1:] * weight[:, None]).T
-    if phase_known:
-        return _nonnegative(columns, (data * weight)[None, None, :])
-    # The phase of the minimum-phase impedance is not known: start from a pure resistance and
-    # take it from the model found, a few times (alternating projections).
-    target = np.ones((*columns.shape[:2], s.size), dtype=np.complex128)
-    for _ in range(_PHASE_ROUNDS):
-        _, coefficients = _nonnegative(columns, target)
-        modelled = np.einsum("rqk,rqkn->rqn", coefficients, columns)
-        target = modelled / np.maximum(np.abs(modelled), 1e-12)
-    return np.sum((np.abs(modelled) - 1) ** 2, axis=2), coefficients
-
-
-def _nonnegative(columns: ComplexArray, target: ComplexArray) -> tuple[FloatArray, FloatArray]:
-    """Least squares with coefficients of at least zero, by trying every set of active columns.
-
-    Re and the motional part always stay; with one or two coil columns there are at most four
-    sets.
-    """
-    gram = np.real(np.einsum("rqin,rqjn->rqij", columns.conj(), columns, optimize=True))
-    right = np.real(np.einsum("rqin,rqn->rqi", columns.conj(), target + 0 * columns[:, :, 0]))
-    norm = np.sum(np.abs(target) ** 2, axis=-1)
-    size = columns.shape[2]
-    best_cost = np.full(columns.shape[:2], np.inf)
-    best = np.zeros((*columns.shape[:2], size))
-    optional = range(1, size)
-    for count in range(size):
-        for chosen in combinations(optional, count):
+    count = gram.shape[1]
+    cost = np.full(gram.shape[0], np.inf)
+    best = np.zeros_like(right)
+    open_cells = np.arange(gram.shape[0])
+    for size in range(count, 0, -1):
+        for chosen in combinations(range(1, count), size - 1):
             active = np.array([0, *chosen])
-            sub = gram[:, :, active[:, None], active]
-            scale = 1 / np.sqrt(np.einsum("rqii->rqi", sub))
-            scaled = sub * scale[..., None] * scale[..., None, :]
-            scaled += 1e-12 * np.eye(active.size)
-            solution = np.linalg.solve(scaled, (right[:, :, active] * scale)[..., None])[..., 0]
-            solution *= scale
-            cost = norm - np.sum(solution * right[:, :, active], axis=-1)
-            better = np.all(solution >= 0, axis=-1) & (cost < best_cost)
-            best_cost = np.where(better, cost, best_cost)
-            full = np.zeros_like(best)
-            full[:, :, active] = solution
-            best = np.where(better[..., None], full, best)
-    return np.maximum(best_cost, 0.0), best
+            sub = gram[np.ix_(open_cells, active, active)]
+            solution = _eliminate(sub, right[np.ix_(open_cells, active)])
+            gained = np.einsum("ck,ck->c", solution, right[np.ix_(open_cells, active)])
+            better = np.all(solution >= 0, axis=1) & (norm - gained < cost[open_cells])
+            cells = open_cells[better]
+            cost[cells] = norm - gained[better]
+            best[cells] = 0.0
+            best[np.ix_(cells, active)] = solution[better]
+        if size == count:  # where all are positive this is the solution
+            open_cells = np.flatnonzero(~np.isfinite(cost))
+    return np.maximum(cost, 0.0), best
 
 
-def _thinned(curve: Curve) -> tuple[FloatArray, ComplexArray]:
-    """Frequencies and impedance of at most `_POINTS` points, resonance peaks kept."""
-    data = curve.impedance_ohm if isinstance(curve, ImpedanceCurve) else curve.magnitude_ohm
-    frequency = curve.frequency_hz
-    step = max(1, int(np.ceil(frequency.size / _POINTS)))
-    return frequency[::step], np.asarray(data[::step], dtype=np.complex128)
+def _eliminate(matrix: FloatArray, right: FloatArray) -> FloatArray:
+    """Solve small positive definite systems, all at once: (c, k, k) and (c, k) to (c, k)."""
+    size = right.shape[1]
+    scale = 1 / np.sqrt(np.einsum("cii->ci", matrix))
+    a = matrix * scale[:, :, None] * scale[:, None, :]
+    b = right * scale
+    a[:, range(size), range(size)] += 1e-12
+    for i in range(size):
+        for j in range(i + 1, size):
+            factor = a[:, j, i] / a[:, i, i]
+            a[:, j, i:] -= factor[:, None] * a[:, i, i:]
+            b[:, j] -= factor * b[:, i]
+    for i in range(size - 1, -1, -1):
+        b[:, i] = (b[:, i] - np.einsum("cj,cj->c", a[:, i, i + 1 :], b[:, i + 1 :])) / a[:, i, i]
+    return np.asarray(b * scale)
 
 
 def _resonances(frequency: FloatArray) -> FloatArray:
     """Trial resonances over the band and a little beyond, no coarser than a narrow peak."""
-    octaves = np.log2(frequency[-1] / frequency[0]) + 0.5
+    octaves = float(np.log2(frequency[-1] / frequency[0])) + 0.5
     return np.geomspace(
         frequency[0] / 2**0.25, frequency[-1] * 2**0.25, max(12, round(16 * octaves))
     )
 
 
-def _valleys(along: FloatArray, keep: int) -> list[int]:
-    """Indices of the deepest local minima, ends included."""
+def _valleys(along: FloatArray) -> list[int]:
+    """Indices of the five deepest local minima, ends included."""
     padded = np.concatenate([[np.inf], along, [np.inf]])
     lows = np.flatnonzero((padded[1:-1] <= padded[:-2]) & (padded[1:-1] < padded[2:]))
     if lows.size == 0:
         lows = np.array([int(np.argmin(along))])
-    return [int(i) for i in lows[np.argsort(along[lows])][:keep]]
-
-
-def _distinct(found: list[tuple[float, FloatArray]], keep: int) -> list[FloatArray]:
-    """The best starts that differ in resonance or loss."""
-    chosen: list[FloatArray] = []
-    for _, start in found:
-        if all(np.max(np.abs((start - other)[2:4])) > 0.05 for other in chosen):
-            chosen.append(start)
-        if len(chosen) == keep:
-            break
-    return chosen
+    return [int(i) for i in lows[np.argsort(along[lows])][:5]]

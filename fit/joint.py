@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from fit import budget, doubts
 from fit.choose import choose
 from fit.derived import extremes
-from fit.guess import starts
+from fit.guess import Search
 from fit.loaded import start as joint_start
 from fit.measured import AddedMass, FreeAir, MeasuredCurve, Session, TestBox
 from fit.problem import REPEAT_WEIGHT, Problem
@@ -58,9 +58,13 @@ def fit_driver(curves: Sequence[MeasuredCurve], session: Session, model: str = A
             ]
         )
     coils = [coil for coil in MODELS if model in (AUTO, coil.name)]
-    free = [_free_state(curves, session, coil) for coil in coils]
+    alone = max(
+        (curve for curve in curves if isinstance(curve.condition, FreeAir)),
+        key=lambda curve: curve.curve.frequency_hz.size,
+    )
+    search = Search(alone.curve)
     candidates = [
-        _joint(curves, session, coil, state) for coil, state in zip(coils, free, strict=True)
+        _joint(curves, session, coil, _free_state(alone, search, session, coil)) for coil in coils
     ]
     best, scores = choose(candidates)
     freedom = math.inf
@@ -69,19 +73,17 @@ def fit_driver(curves: Sequence[MeasuredCurve], session: Session, model: str = A
     return _result(best, scores, freedom)
 
 
-def _free_state(curves: Sequence[MeasuredCurve], session: Session, coil: CoilModel) -> FloatArray:
-    """Reference state and coil from the free-air take of most points."""
-    alone = max(
-        (curve for curve in curves if isinstance(curve.condition, FreeAir)),
-        key=lambda curve: curve.curve.frequency_hz.size,
-    )
+def _free_state(
+    alone: MeasuredCurve, search: Search, session: Session, coil: CoilModel
+) -> FloatArray:
+    """Reference state and coil from one free-air take, the best from all starts."""
     bare = Session(
         None, None, None, session.pressure, session.temperature, session.relative_humidity
     )
     problem = Problem([alone], bare, coil)
     problem.variance = rough_variance(problem)
     best: tuple[float, FloatArray] = (math.inf, np.zeros(problem.size))
-    for trial in starts(alone.curve, coil):
+    for trial in search.starts(coil):
         theta = np.zeros(problem.size)
         theta[: trial.size] = trial
         solution = least_squares(problem.residual, problem.jacobian, theta, tolerance=1e-6)

@@ -10,12 +10,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from copy import copy
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from fit import air
+from fit.commonerrors import on_model
 from fit.driver import motional
 from fit.measured import AddedMass, FreeAir, MeasuredCurve, Session, Stated, TestBox
 from fit.voicecoil import CoilModel
@@ -47,8 +50,12 @@ REPEAT_WEIGHT = 1.0
 AIR_LOAD_LIMITS = 0.25
 """Half-width of the factor on the air load that moving parts on the scales do not show."""
 
-WEAK = 8.0
+WEAK = 30.0
 """Standard deviation of the rows that keep unidentified coil parameters finite (logarithms)."""
+
+
+REACH = 30.0
+"""Greatest parameter: a logarithm beyond it (13 decades) is no property of a driver."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,7 +84,7 @@ class _Take:
     s: ComplexArray
     data: ComplexArray | FloatArray
     noise: FloatArray
-    errors: ComplexArray | FloatArray  # (n, k) relative effects of the common errors
+    errors: NDArray[Any]  # (n, k) relative effects of the common errors, like the data
     error_columns: list[int]
     departures: dict[str, int]  # of Re, compliance, loss, air: column of each
 
@@ -179,11 +186,10 @@ class Problem:
             self._departure_sizes.append((column, size, f"{group}:{kind}:{index + 1}", text))
         data = curve.impedance_ohm if isinstance(curve, ImpedanceCurve) else curve.magnitude_ohm
         noise = curve.standard_uncertainty_ohm
-        # Relative to the data and applied to the model: an error that scales the data would let
-        # the fit shrink its noise (R. Peelle's puzzle).
-        effects = np.zeros((data.size, len(curve.systematics)), dtype=data.dtype)
+        dtype = np.complex128 if np.iscomplexobj(data) else np.float64
+        effects = np.zeros((data.size, len(curve.systematics)), dtype=dtype)
         for k, error in enumerate(curve.systematics):
-            effects[:, k] = np.asarray(error.derivative_ohm, dtype=data.dtype) / data
+            effects[:, k] = np.asarray(error.derivative_ohm, dtype=dtype) / data
         return _Take(
             measured=measured,
             s=np.asarray(2j * np.pi * curve.frequency_hz, dtype=np.complex128),
@@ -217,6 +223,25 @@ class Problem:
         add("random:model", self.coil.size, -1.0, "")
         return rows
 
+    def weighted(self, variance: list[FloatArray]) -> Problem:
+        """The same problem under other variances, one array for each take."""
+        other = copy(self)
+        other.variance = variance
+        return other
+
+    def calm_errors(self, theta: FloatArray) -> None:
+        """Take the noise out of the effects of the common errors, given a first solution.
+
+        Args:
+            theta: Parameters near the optimum, shape (p,).
+        """
+        for index, take in enumerate(self.takes):
+            total = self.modelled(theta, index).total
+            model = total if take.is_complex else np.abs(total)
+            for k, error in enumerate(take.measured.curve.systematics):
+                effect = np.asarray(error.derivative_ohm, dtype=take.errors.dtype)
+                take.errors[:, k] = on_model(effect, take.data, model, take.s) / model
+
     def modelled(self, theta: FloatArray, take: int) -> Modelled:
         """Impedance of one take with its derivatives by the parameters that matter.
 
@@ -224,6 +249,7 @@ class Problem:
             theta: Parameters, shape (p,).
             take: Index of the take.
         """
+        theta = bounded(theta)
         this = self.takes[take]
         condition, departures = this.measured.condition, this.departures
         columns = [0, 1, 2, 3, *self.coil_columns]
@@ -298,6 +324,7 @@ class Problem:
     def _values(self, theta: FloatArray) -> list[tuple[float, FloatArray]]:
         """Measured values besides curves: residual and Jacobian row of each."""
         found: list[tuple[float, FloatArray]] = []
+        theta = bounded(theta)
         session = self.session
         if session.measured_re is not None:
             u = _relative(session.measured_re, session.measured_re.value)
@@ -382,6 +409,11 @@ _DEPARTURE_WORDS = {
     "loss": "mechanical loss",
     "air": "air load",
 }
+
+
+def bounded(theta: FloatArray) -> FloatArray:
+    """Parameters kept where an exponential means something; a wild step ends there."""
+    return np.clip(theta, -REACH, REACH)
 
 
 def _relative(stated: Stated, value: float) -> float:

@@ -2,20 +2,23 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from fit.misfit import Misfit, estimate
-from fit.problem import Problem
+from fit.problem import Problem, bounded
 from fit.solve import least_squares
 
 FloatArray = NDArray[np.float64]
 
 ROUGH = 0.02
 """Relative model error assumed before the residuals have shown one."""
-_ROUNDS = 5
+_ROUNDS = 6
+_CLOSE = 0.2
+"""Relative change of the variances from which another round is due."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -49,28 +52,51 @@ def rough_variance(problem: Problem, relative: float = ROUGH) -> list[FloatArray
 def settle(problem: Problem, start: FloatArray) -> Settled:
     """Alternate between fitting and estimating the model error.
 
+    The model error is first taken as one share of |Z| for all points, lowered until the residual
+    bears it out; only then may it vary along frequency. The other way round a poor first fit
+    would excuse itself where it is poor.
+
     Args:
         problem: Its variances are overwritten.
         start: Near the optimum, shape (p,).
     """
-    theta = start
-    problem.variance = rough_variance(problem)
-    before: list[FloatArray] | None = None
-    misfits: tuple[Misfit, ...] = ()
+    theta, level = start, ROUGH
+    for round_ in range(_ROUNDS):
+        problem.variance = rough_variance(problem, level)
+        theta = bounded(least_squares(problem.residual, problem.jacobian, theta).values)
+        if round_ == 0:
+            problem.calm_errors(theta)
+        lower = _level(problem, theta)
+        if lower > 0.7 * level:
+            break
+        level = lower
+    before = problem.variance
     for _ in range(_ROUNDS):
-        theta = least_squares(problem.residual, problem.jacobian, theta).values
         misfits = tuple(_misfit(problem, theta, index) for index in range(len(problem.takes)))
         after = [
             take.noise**2 + misfit.variance(np.abs(take.data))
             for take, misfit in zip(problem.takes, misfits, strict=True)
         ]
-        if before is not None and all(
-            np.max(np.abs(np.log(new / old))) < 0.2 for new, old in zip(after, before, strict=True)
+        problem.variance = after
+        theta = bounded(least_squares(problem.residual, problem.jacobian, theta).values)
+        if all(
+            np.max(np.abs(np.log(new / old))) < _CLOSE
+            for new, old in zip(after, before, strict=True)
         ):
             break
-        problem.variance = before = after
-    theta = least_squares(problem.residual, problem.jacobian, theta).values
+        before = after
     return Settled(problem, theta, misfits)
+
+
+def _level(problem: Problem, theta: FloatArray) -> float:
+    """Root mean square of the residual over |Z| beyond its noise, over all takes."""
+    squares, noise = [], []
+    for index, take in enumerate(problem.takes):
+        components = 2 if take.is_complex else 1
+        squares.append((np.abs(problem.raw(theta, index)) / np.abs(take.data)) ** 2 / components)
+        noise.append((take.noise / np.abs(take.data)) ** 2)
+    square, floor = np.concatenate(squares), np.concatenate(noise)
+    return math.sqrt(max(float(np.mean(square - floor)), 0.01 * float(np.min(floor)), 1e-16))
 
 
 def _misfit(problem: Problem, theta: FloatArray, index: int) -> Misfit:

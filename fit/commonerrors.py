@@ -1,0 +1,60 @@
+"""Common errors of the bench as smooth functions of the impedance.
+
+The effect of an error is stated on the measured impedance and carries its noise. Left so, it
+would pull the fit: a scale error that multiplies noise shrinks the residual by as much as it
+shrinks the noise, hundreds of times over (Peelle's pertinent puzzle; G. D'Agostini, Nucl.
+Instrum. Methods A 346, 1994). So each effect is told as a function of Z and frequency, and that
+function evaluated on the model.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+ComplexArray = NDArray[np.complex128]
+
+_MISSED = 0.02
+"""Relative misfit of the function from which an effect is left as stated."""
+
+
+def on_model(
+    effect: ComplexArray | FloatArray,
+    data: ComplexArray | FloatArray,
+    model: ComplexArray | FloatArray,
+    s: ComplexArray,
+) -> ComplexArray | FloatArray:
+    """Effect of a common error as it would be on the noiseless impedance.
+
+    Every error of a divider of two voltages is, to first order, a polynomial of at most second
+    degree in Z: the resistor Z; the ratio of the inputs Z + Z^2/R or Z + R; the input resistance
+    Z^2/Ri; leads 1; a delay any of these times s.
+
+    Args:
+        effect: Change of the data for plus one standard uncertainty [ohm], shape (n,).
+        data: Measured impedance, or its magnitude [ohm].
+        model: The same as modelled [ohm].
+        s: Complex angular frequency [rad/s].
+
+    Returns:
+        The effect on the model; the effect as stated where it is no such function.
+    """
+    seen, smooth = _terms(data, s), _terms(model, s)
+    weight = 1 / np.abs(data)
+    scale = np.sqrt(np.sum(np.abs(seen * weight[:, None]) ** 2, axis=0))
+    if data.size <= 2 * scale.size:
+        seen, smooth, scale = seen[:, 1:2], smooth[:, 1:2], scale[1:2]  # Z alone
+    coefficients = np.linalg.lstsq(seen * weight[:, None] / scale, effect * weight, rcond=1e-10)[0]
+    missed = np.abs(seen @ (coefficients / scale) - effect)
+    if np.sum((missed * weight) ** 2) > _MISSED**2 * np.sum(np.abs(effect * weight) ** 2):
+        return effect
+    return np.asarray(smooth @ (coefficients / scale))
+
+
+def _terms(z: ComplexArray | FloatArray, s: ComplexArray) -> ComplexArray | FloatArray:
+    """1, Z, Z^2, and these times s where the phase is known, shape (n, k)."""
+    powers = np.stack([np.ones_like(z), z, z * z], axis=1)
+    if not np.iscomplexobj(z):
+        return powers
+    return np.concatenate([powers, powers * s[:, None]], axis=1)
