@@ -214,6 +214,8 @@ def _repeatability(symbol: str, fit: DriverFit) -> float:
     if not _assumed(fit):
         return 0.0
     powers = exponents(symbol, fit.parameters)
+    if symbol not in QUANTITIES:
+        powers = {"Le": 1.0}  # parameters of the coil model move with the coil, as Le does
     return math.sqrt(
         sum(
             (power * REPEATABILITY[part][0]) ** 2

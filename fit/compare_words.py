@@ -13,6 +13,14 @@ from fit.result import DriverFit
 
 FORMAT = "freeair-compare/1"
 
+_ECHO = {
+    "Re_20C": "Re",
+    "Res": "Zmax",
+    "eta0": "sensitivity_2v83",
+    "sensitivity_1w": "sensitivity_2v83",
+}
+"""Quantities that say in other words what another one says: left out of sentences beside it."""
+
 _COPPER_PER_KELVIN = 0.00393  # IEC 60028
 
 
@@ -23,7 +31,12 @@ def in_words(comparison: Comparison, *, same_unit: bool = True) -> str:
         comparison: Of two fits.
         same_unit: One driver at two times, in contrast to two drivers.
     """
-    changed = [c for c in comparison.changes if c.verdict == "changed"]
+    all_changed = {c.parameter for c in comparison.changes if c.verdict == "changed"}
+    changed = [
+        c
+        for c in comparison.changes
+        if c.verdict == "changed" and _ECHO.get(c.parameter) not in all_changed
+    ]
     undecided = [c for c in comparison.changes if c.verdict == "undecided"]
     if not comparison.changes:
         return "Nothing can be compared: the fits share no parameter."
@@ -131,7 +144,7 @@ def _phrase(change: Change, comparison: Comparison, same_unit: bool) -> str:
     before = rounded(change.before / quantity.scale)
     after = quantity.text(change.after)
     label = quantity.name
-    if "_" not in change.parameter:
+    if change.parameter.isalnum():
         label += f" {change.parameter}"
     if same_unit:
         verb = "rose" if change.change_relative > 0 else "fell"
@@ -149,8 +162,11 @@ def _meaning(comparison: Comparison, same_unit: bool) -> list[str]:
     coil = comparison.change("Re")
     if coil and coil.verdict == "changed" and same_unit:
         kelvin = coil.change_relative / _COPPER_PER_KELVIN
+        cold = comparison.change("Re_20C")
         said.append(
-            f"Re changed as much as a copper coil {abs(kelvin):.0f} K "
+            "The temperature of the air explains the change of Re."
+            if cold and cold.verdict == "unchanged"
+            else f"Re changed as much as a copper coil {abs(kelvin):.0f} K "
             f"{'warmer' if kelvin > 0 else 'cooler'} does."
         )
     return said

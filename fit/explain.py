@@ -18,13 +18,11 @@ from fit.result import Estimate
 from fit.scaling import exponents
 from meas.errors import Finding
 
-_UNKNOWN = KnownCoil()
-
 
 def explain(
     parameters: Mapping[str, Estimate],
     targets: Iterable[Target],
-    coil: KnownCoil = _UNKNOWN,
+    coil: KnownCoil | None = None,
 ) -> tuple[Finding, ...]:
     """Name what keeps a driver from its targets; empty where it meets them.
 
@@ -38,6 +36,7 @@ def explain(
         UsageError: If what is known of the coil contradicts itself.
     """
     stated = list(targets)
+    coil = coil or KnownCoil()
     if all(target.parameter != "Re" for target in stated):
         stated += coil.targets
     case = Case(

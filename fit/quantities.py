@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from fit.result import Estimate
@@ -30,11 +31,13 @@ class Quantity:
 
 QUANTITIES = {
     "Re": Quantity("ohm", "coil resistance", 1, "ohm"),
+    "Re_20C": Quantity("ohm", "coil resistance at 20 C", 1, "ohm"),
     "Le": Quantity("H", "coil inductance", 1e-3, "mH"),
     "fs": Quantity("Hz", "resonance", 1, "Hz"),
     "Qms": Quantity("1", "mechanical Q"),
     "Qes": Quantity("1", "electrical Q"),
     "Qts": Quantity("1", "total Q"),
+    "Res": Quantity("ohm", "motional resistance", 1, "ohm"),
     "Zmin": Quantity("ohm", "impedance minimum", 1, "ohm"),
     "Zmax": Quantity("ohm", "impedance peak", 1, "ohm"),
     "Mms": Quantity("kg", "moving mass", 1e-3, "g"),
@@ -61,5 +64,9 @@ def rounded(value: float, digits: int = 3) -> str:
 def shown(symbol: str, estimate: Estimate) -> str:
     """An estimate with its 95 % interval, as people write it."""
     quantity = QUANTITIES.get(symbol, Quantity(estimate.unit, symbol, 1, estimate.unit))
-    low, high = (rounded(end / quantity.scale, 4) for end in estimate.interval_95)
-    return f"{quantity.text(estimate.value, 4)} (95 %: {low} to {high})"
+    ends = estimate.interval_95
+    # As many digits as show the interval to about one in ten of its half-width.
+    half = (ends[1] - ends[0]) / 2 / abs(estimate.value) if estimate.value else 1.0
+    digits = 6 if half <= 1e-5 else min(6, max(3, 1 + math.ceil(-math.log10(half))))
+    low, high = (rounded(end / quantity.scale, digits) for end in ends)
+    return f"{quantity.text(estimate.value, digits)} (95 %: {low} to {high})"

@@ -3,7 +3,7 @@
 A small relative change of a part (coil resistance, force factor, moving mass, compliance, loss,
 area) moves each quantity by exponent times that change. From the definitions of A. N. Thiele, J.
 Audio Eng. Soc. 19(5), 1971 and R. H. Small, J. Audio Eng. Soc. 20(5), 1972:
-fs = 1/(2 pi sqrt(Mms Cms)), Qms = sqrt(Mms/Cms)/Rms, Qes = sqrt(Mms/Cms) Re/Bl^2,
+Res = Bl^2/Rms, fs = 1/(2 pi sqrt(Mms Cms)), Qms = sqrt(Mms/Cms)/Rms, Qes = sqrt(Mms/Cms) Re/Bl^2,
 Vas = rho c^2 Sd^2 Cms, eta0 = rho Bl^2 Sd^2/(2 pi c Re Mms^2), Zmax = Re + Bl^2/Rms.
 """
 
@@ -22,6 +22,8 @@ _POWER_LAWS: Mapping[str, Exponents] = {
     "fs": {"Mms": -0.5, "Cms": -0.5},
     "Qms": {"Mms": 0.5, "Cms": -0.5, "Rms": -1.0},
     "Qes": {"Mms": 0.5, "Cms": -0.5, "Re": 1.0, "Bl": -2.0},
+    "Re_20C": {"Re": 1.0},
+    "Res": {"Bl": 2.0, "Rms": -1.0},
     "Zmin": {"Re": 1.0},  # the inductive share of the minimum is left out
     "Vas": {"Cms": 1.0, "Sd": 2.0},
     "Sd_from_takes": {"Sd": 1.0},

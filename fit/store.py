@@ -146,7 +146,7 @@ def _estimate(e: Estimate) -> dict[str, Any]:
         "value": float(e.value),
         "unit": e.unit,
         "standard_uncertainty": e.standard_uncertainty,
-        "interval_95": [low, high],
+        "interval_95": [float(low), float(high)],
         "logarithmic": e.logarithmic,
         "widening": float(e.widening),
         "contributions": {source: float(part) for source, part in e.contributions.items()},

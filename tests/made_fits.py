@@ -37,6 +37,8 @@ class Physical:
         level = 10 * log10(rho * c / (2 * pi) / 20e-6**2) + 10 * log10(eta0)
         return {
             "Re": self.Re,
+            "Re_20C": self.Re,
+            "Res": self.Bl**2 / self.Rms,
             "Le": self.Le,
             "fs": ws / (2 * pi),
             "Qms": qms,
@@ -63,7 +65,8 @@ class Physical:
 
 
 UNITS = {
-    "Re": "ohm", "Le": "H", "fs": "Hz", "Qms": "1", "Qes": "1", "Qts": "1", "Zmin": "ohm",
+    "Re": "ohm", "Re_20C": "ohm", "Res": "ohm", "Le": "H",
+    "fs": "Hz", "Qms": "1", "Qes": "1", "Qts": "1", "Zmin": "ohm",
     "Zmax": "ohm", "Mms": "kg", "Cms": "m/N", "Rms": "kg/s", "Bl": "T m", "Vas": "m3",
     "Sd": "m2", "eta0": "1", "sensitivity_1w": "dB", "sensitivity_2v83": "dB",
 }  # fmt: skip
@@ -71,18 +74,20 @@ UNITS = {
 # Relative effect of plus one standard uncertainty (for decibels: absolute, in dB). A 1 % resistor
 # goes one to one into resistances and half into Bl; a mass limited to 1.3 % goes into Mms ...
 SOURCES = {
-    "resistor:bench-a": {"Re": 0.0058, "Le": 0.0058, "Zmin": 0.0058, "Zmax": 0.0058, "Bl": 0.0029,
+    "resistor:bench-a": {"Re": 0.0058, "Re_20C": 0.0058, "Res": 0.0058, "Le": 0.0058,
+                         "Zmin": 0.0058, "Zmax": 0.0058, "Bl": 0.0029,
                          "eta0": 0.0, "sensitivity_2v83": 0.025},
     "mass:7.5g±0.1g": {"Mms": 0.0077, "Cms": -0.0077, "Rms": 0.0077, "Bl": 0.0038, "Vas": -0.0077,
                        "eta0": -0.0077, "sensitivity_1w": -0.033, "sensitivity_2v83": -0.033},
     "ruler": {"Sd": 0.008, "Vas": 0.016, "eta0": 0.016, "sensitivity_1w": 0.07,
               "sensitivity_2v83": 0.07},
-    "random:takes": {"Re": 0.0002, "Le": 0.001, "fs": 0.0004, "Qms": 0.001, "Qes": 0.0008,
+    "random:takes": {"Re": 0.0002, "Re_20C": 0.0002, "Res": 0.001, "Le": 0.001,
+                     "fs": 0.0004, "Qms": 0.001, "Qes": 0.0008,
                      "Qts": 0.0007, "Zmin": 0.0002, "Zmax": 0.0005, "Mms": 0.002, "Cms": -0.002,
                      "Rms": 0.002, "Bl": 0.001, "Vas": -0.002, "eta0": -0.002,
                      "sensitivity_1w": -0.01, "sensitivity_2v83": -0.01},
 }  # fmt: skip
-FREE_AIR_ONLY = ("Re", "Le", "fs", "Qms", "Qes", "Qts", "Zmin", "Zmax")
+FREE_AIR_ONLY = ("Re", "Re_20C", "Res", "Le", "fs", "Qms", "Qes", "Qts", "Zmin", "Zmax")
 
 
 def estimates(physical, *, names=tuple(UNITS), sources=None, scale=1.0):

@@ -102,6 +102,14 @@ def test_repeatability_is_assumed_for_single_takes_and_said():
     )
 
 
+def test_parameters_of_the_coil_model_repeat_as_its_inductance_does():
+    def fit(made):
+        return DriverFit("lossy", {**made.parameters, "K": Estimate(0.02, "1", {})}, made.curves)
+
+    change = compare(fit(fit_of(NEW)), fit(fit_of(NEW))).change("K")
+    assert change.standard_uncertainty == pytest.approx(0.01 * math.sqrt(2))
+
+
 @pytest.mark.parametrize("symbol", sorted(Physical().values()))
 def test_exponents_against_the_definitions(symbol):
     # Central differences in the logarithm, error of order h^2 = 1e-6.
@@ -173,6 +181,19 @@ def test_added_glue_is_no_softening():
 def test_a_warm_coil_in_words():
     words = in_words(compare(fit_of(NEW), fit_of(NEW.but(Re=1.0393))))
     assert "copper coil 10 K warmer" in words
+
+
+def test_a_warm_room_in_words():
+    before, after = fit_of(NEW), fit_of(NEW.but(Re=1.0393))
+    same = {**after.parameters, "Re_20C": before.parameters["Re_20C"]}
+    words = in_words(compare(before, DriverFit("plain", same, after.curves)))
+    assert "temperature of the air explains" in words
+
+
+def test_what_says_the_same_is_said_once():
+    words = in_words(compare(fit_of(NEW), fit_of(NEW.but(Bl=1.2))))
+    assert "sensitivity at 2.83 V" in words
+    assert "efficiency" not in words
 
 
 def test_nothing_changed_in_words():
