@@ -1,0 +1,67 @@
+"""Coils that none of our models is: the intervals must own up to it.
+
+A coil in iron is a diffusion problem; no ladder of two inductors and no single power law follows
+it over three decades (J. Vanderkooy, J. Audio Eng. Soc. 37(3), 1989; J. R. Wright, J. Audio Eng.
+Soc. 38(10), 1990). ngspice plays longer ladders and sums of power laws. What is right about such
+a driver, fs, Q, mass, can be told from near its resonance; so no interval may miss the truth, and
+none may be so wide that it says nothing.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from ngspice_bench import Driver, Load, ac_impedance
+from program import fit_json
+from test_ngspice_ac import fractional_inductor
+
+pytestmark = pytest.mark.ngspice
+
+
+def _power_law(size_1khz: float, n: float, series_inductance: float) -> Driver:
+    extra, sections = fractional_inductor(size_1khz / (2e3 * math.pi) ** n, n, 10, 20000)
+    (first, _), *others = sections
+    # What is constant about the power law below the band belongs to Re by any definition.
+    return Driver(Re=Driver().Re + extra, coil=((first + series_inductance, None), *tuple(others)))
+
+
+DRIVERS = {
+    "three sections": Driver(coil=((0.15e-3, None), (0.3e-3, 8.0), (0.6e-3, 2.0))),
+    "four sections": Driver(coil=((0.1e-3, None), (0.2e-3, 25.0), (0.3e-3, 6.0), (0.6e-3, 1.0))),
+    "diffusion and stray field": _power_law(3.0, 0.6, 0.15e-3),
+    "weak diffusion": _power_law(4.0, 0.75, 0.05e-3),
+}
+# Widest 95 % half-width that is of use: common practice, no source.
+USEFUL = {"Re": 0.05, "fs": 0.02, "Qms": 0.15, "Qes": 0.15, "Mms": 0.15, "Bl": 0.10}
+
+
+def _table(path: Path, driver: Driver, load: Load, folder: Path) -> Path:
+    frequency_hz, z = ac_impedance(driver, load, folder)
+    sigma = 1e-4 * np.abs(z)
+    rng = np.random.default_rng(17)
+    z = z + sigma * (rng.normal(size=z.size) + 1j * rng.normal(size=z.size))
+    rows = np.column_stack([frequency_hz, z.real, z.imag, sigma])
+    head = "frequency_hz,resistance_ohm,reactance_ohm,standard_uncertainty_ohm"
+    np.savetxt(path, rows, delimiter=",", header=head, comments="", fmt="%.10g")
+    return path
+
+
+@pytest.mark.parametrize("name", DRIVERS)
+def test_no_interval_misses_the_truth(name: str, tmp_path: Path) -> None:
+    driver = DRIVERS[name]
+    truth = replace(driver, Re=Driver().Re).truth()
+    free = _table(tmp_path / "free.csv", driver, Load(), tmp_path / "ac")
+    mass = _table(tmp_path / "mass.csv", driver, Load(mass=12e-3), tmp_path / "ac")
+    report = fit_json(free, "--added-mass", f"{mass}=12g±0.05g")
+    wrong = []
+    for symbol, widest in USEFUL.items():
+        low, high = report["parameters"][symbol]["interval_95"]
+        if not low <= truth[symbol] <= high or (high - low) / (high + low) > widest:
+            off = (100 * (x / truth[symbol] - 1) for x in (low, high))
+            wrong.append(f"{symbol}: {' to '.join(f'{x:+.2f} %' for x in off)}")
+    residual = report["curves"][0]["residual_rms_relative"]
+    assert not wrong, f"{report['model']}, residual {residual:.2%}: {'; '.join(wrong)}"
