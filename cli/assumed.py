@@ -65,7 +65,7 @@ def measured_resistance(value: Value) -> Assumed:
 def air_temperature(value: Value | None) -> Assumed:
     """±2 K for a thermometer; without one a heated room, 20 °C ± 8 K."""
     if value is None:
-        room = Value(*_ROOM_K, "20C±8K", 1.0)
+        room = Value(*_ROOM_K, "20 °C ± 8 K", 1.0)
         return room, "air temperature not given: 20 °C ± 8 K assumed"
     return _complete(value, max(_THERMOMETER_K, value.last_digit / 2), 1.0, "K")
 
@@ -77,7 +77,7 @@ def air_pressure(value: Value | None) -> Assumed:
     100 m near sea level (ISO 2533:1975 standard atmosphere: 954.6 hPa at 500 m; from memory).
     """
     if value is None:
-        return Value(*_SEA_LEVEL_PA, "1013.25hPa±30hPa", 1.0), (
+        return Value(*_SEA_LEVEL_PA, "1013.25 hPa ± 30 hPa", 1.0), (
             "air pressure not given: 1013 hPa ± 30 hPa assumed, which holds near sea level only; "
             "it falls by about 12 hPa for every 100 m of height and goes straight into Vas. "
             "Above 100 m give --air-pressure (station pressure, not reduced to sea level)"
@@ -88,7 +88,7 @@ def air_pressure(value: Value | None) -> Assumed:
 def relative_humidity(value: Value | None) -> Assumed:
     """±10 % for a hygrometer; without one 50 % ± 30 %."""
     if value is None:
-        room = Value(*_ROOM_HUMIDITY, "50%±30%", 0.01)
+        room = Value(*_ROOM_HUMIDITY, "50 % ± 30 %", 0.01)
         return room, "relative humidity not given: 50 % ± 30 % assumed"
     half_width = min(max(_HYGROMETER, value.last_digit / 2), value.value * 0.999)
     return _complete(value, half_width, 0.01, "%")

@@ -53,11 +53,13 @@ _HEAD = """\
 
 _EXAMPLES: Mapping[str, tuple[str, str]] = {
     "Re": ('"5.8ohm ± 5%"', "direct-current resistance of the coil"),
+    "Re_20C": ('"5.8ohm ± 5%"', "the same at 20 °C, whatever the air had"),
     "fs": ('"48Hz ± 10%"', "resonance in free air"),
     "Qts": ('"0.42 ± 0.08"', "total Q at the resonance"),
     "Qms": ('{ lower = "3" }', "mechanical Q: losses of suspension and former"),
     "Qes": ('"0.46 ± 20%"', "electrical Q: damping by the motor"),
     "Le": ('{ upper = "0.8mH" }', "coil inductance at 1 kHz"),
+    "Res": ('{ lower = "25ohm" }', "height of the peak above Re"),
     "Zmax": ('{ lower = "30ohm" }', "impedance at the resonance peak"),
     "Zmin": ('{ lower = "5.5ohm" }', "least impedance above the resonance"),
     "Mms": ('"13g ± 1.5g"', "moving mass with air; needs mass or box"),

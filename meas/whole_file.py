@@ -96,16 +96,15 @@ def write_folder(parent: Path, name: str, fill: Callable[[Path], None]) -> Path:
         UsageError: If the folder cannot be made or filled. Nothing is left behind then.
     """
     hidden = parent / _hidden_name()
+    _make_folder(hidden)
     try:
-        parent.mkdir(parents=True, exist_ok=True)
-        hidden.mkdir()
         fill(hidden)
         for file in hidden.iterdir():
             with file.open("rb+") as opened:
                 os.fsync(opened.fileno())
         _flush_folder(hidden)
         made = _rename_folder(hidden, parent, name)
-    except (OSError, ValueError) as error:
+    except OSError as error:
         raise unwritable(parent, error) from error
     finally:
         shutil.rmtree(hidden, ignore_errors=True)
@@ -120,12 +119,11 @@ def check_folder(parent: Path, bytes_needed: int = 0) -> None:
         UsageError: If a folder cannot be made in ``parent``, or the disk has too little room.
     """
     hidden = parent / _hidden_name()
+    _make_folder(hidden)
     try:
-        parent.mkdir(parents=True, exist_ok=True)
-        hidden.mkdir()
         hidden.rmdir()
         free = shutil.disk_usage(parent).free
-    except (OSError, ValueError) as error:
+    except OSError as error:
         raise unwritable(parent, error) from error
     if free < bytes_needed:
         raise UsageError(
@@ -141,6 +139,15 @@ def unwritable(path: Path, error: OSError | ValueError) -> UsageError:
     remedy = _REMEDIES.get(number or 0, "Choose another place.")
     reason = (error.strerror if isinstance(error, OSError) else None) or str(error) or "unknown"
     return UsageError(f"cannot be written ({reason})", where=str(path), remedy=remedy)
+
+
+def _make_folder(hidden: Path) -> None:
+    parent = hidden.parent
+    try:
+        parent.mkdir(parents=True, exist_ok=True)
+        hidden.mkdir()
+    except (OSError, ValueError) as error:  # ValueError: a zero byte in the name
+        raise unwritable(parent, error) from error
 
 
 def _rename_folder(hidden: Path, parent: Path, name: str) -> Path:

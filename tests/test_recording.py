@@ -65,6 +65,18 @@ def test_long_recordings_are_read_whole(tmp_path):
     assert read.samples.dtype == np.float32
 
 
+@pytest.mark.parametrize(
+    "how",
+    [{"format": "WAVEX"}, {"format": "RF64"}, {"format": "WAV", "endian": "BIG"}],
+)
+def test_relatives_of_wav(tmp_path, how):
+    samples = noise().astype(np.float32)
+    soundfile.write(tmp_path / "a.wav", samples, RATE, subtype="FLOAT", **how)
+    read = recording.read(tmp_path / "a.wav")
+    assert np.array_equal(read.samples, samples)
+    assert read.findings == ()
+
+
 def refused(path, **inputs):
     with pytest.raises(UnreadableInput) as caught:
         recording.read(path, **inputs)

@@ -138,6 +138,33 @@ def test_values_can_be_removed_and_added(tmp_path):
         assert back.simulated == rig.simulated
 
 
+@pytest.mark.parametrize(
+    "content",
+    [
+        "wiring.series_resistor_ohm = 10.0\ndrive.level = 0.1 # mine\n",
+        "wiring = {series_resistor_ohm = 10.0} # mine\ndrive = {level = 0.1}\n",
+        "[drive]\nlevel = 0.1\n[wiring] # mine\nseries_resistor_ohm = 10",
+        "[drive]\n[calibration]\ntaken_at = 't'\nsample_rate_hz = 8000\ndevice = 'd'\nsource_input"
+        " = 1\ndriver_input = 2\npoints = [[1, 1, 0, 0],\n [2, 1, 0, 0]]\n[card] # mine\n",
+    ],
+)
+def test_updates_respect_every_way_to_write_tables(tmp_path, content):
+    path = tmp_path / "r.toml"
+    path.write_text("name = 'x'\n" + content)
+    before = rig_file.read(path)
+    changes = FULL.model_dump(exclude={"name", "format", "calibration"})
+    after = Rig.model_validate({"name": "x", "mains_hz": 60, **changes})
+    after = after.model_copy(update={"mains_hz": 60, "calibration": CALIBRATION})
+    rig_file.update(path, after)
+    back = rig_file.read(path)
+    assert len(back.calibration.points) == 3
+    same = {"calibration": None}
+    assert back.model_copy(update=same) == after.model_copy(update=same)
+    assert "# mine" in path.read_text()
+    rig_file.update(path, before)
+    assert rig_file.read(path) == before
+
+
 def unreadable(path):
     with pytest.raises(UnreadableInput) as caught:
         rig_file.read(path)

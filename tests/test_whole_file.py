@@ -68,6 +68,7 @@ def test_full_disk_leaves_nothing(tmp_path, monkeypatch):
         ("file/a.txt", "not a folder"),
         ("folder", "exists already"),
         ("x" * 300, "too long"),
+        ("a\0b", "null"),
     ],
 )
 def test_places_that_cannot_be_written(tmp_path, name, said):
@@ -105,6 +106,8 @@ def test_folder_is_checked_before_measuring(tmp_path):
     (tmp_path / "file").write_text("")
     with pytest.raises(UsageError, match="choose another place"):
         whole_file.check_folder(tmp_path / "file")
+    with pytest.raises(UsageError, match="null"):
+        whole_file.check_folder(tmp_path / "a\0b")
     with pytest.raises(UsageError, match="make room"):
         whole_file.check_folder(tmp_path, bytes_needed=10**18)
 
