@@ -111,8 +111,11 @@ def _add(
         _add_take(stock, takes.load(path), text, condition, value)
         return
     from fit.measured import FreeAir, MeasuredCurve
+    from meas.plausibility import plausibility
 
     curve = table.read(path)
+    if doubts := plausibility(curve):
+        raise Refused(doubts, where=text)
     under = FreeAir() if value is None else _condition(condition or "free-air", value)
     stock.curves.append(MeasuredCurve(text, curve, under))
     stock.names.append(path.stem)
