@@ -31,8 +31,11 @@ REPEATABILITY: Mapping[str, tuple[float, str]] = {
     "Le": (0.01, "rest position of the coil, 1 % in Le"),
 }
 """What a driver does between two takes when it is clamped anew, as relative standard uncertainty
-of its parts; used for a fit with one free-air take, which cannot show it itself. Common practice,
-no source, but for copper's 0.393 %/K (IEC 60028) over a rectangular 1 K."""
+of its parts, where the takes of a fit cannot show it themselves. Common practice, no source, but
+for copper's 0.393 %/K (IEC 60028) over a rectangular 1 K."""
+
+_SEEN_IN_TAKES = ("Re", "Cms", "Rms")
+"""Parts whose scatter several free-air takes show, and which the fit then carries itself."""
 
 _Z95 = 1.959964
 
@@ -108,15 +111,9 @@ def compare(
     """
     if not 0 < margin < 1:
         raise ValueError("the margin is a fraction between 0 and 1")
-    single = [name for name, fit in zip(names, (before, after), strict=True) if _assumed(fit)]
-    notes = []
-    if single:
-        notes.append(
-            f"One free-air take ({' and '.join(single)}) cannot show how far another take of the "
-            "same driver would differ. Assumed for each, as standard uncertainties: "
-            f"{'; '.join(text for _, text in REPEATABILITY.values())}. Two or more free-air takes "
-            "in one fit, clamped anew, take the place of this assumption."
-        )
+    notes = [_assumption(name, fit) for name, fit in zip(names, (before, after), strict=True)]
+    if _repeated(before) == _repeated(after):
+        notes = [_assumption(" and ".join(names), before)]
     changes = []
     for symbol in _comparable(before, after, notes, names):
         first, second = before.parameters[symbol], after.parameters[symbol]
@@ -205,21 +202,34 @@ def _logarithmic(estimate: Estimate) -> dict[str, float]:
     return {source: part * scale for source, part in estimate.contributions.items()}
 
 
-def _assumed(fit: DriverFit) -> bool:
-    return sum(curve.condition == "free-air" for curve in fit.curves) < 2
+def _repeated(fit: DriverFit) -> bool:
+    """Whether several free-air takes show how far the driver departs from one to the next."""
+    return sum(curve.condition == "free-air" for curve in fit.curves) > 1
+
+
+def _assumed(fit: DriverFit) -> list[str]:
+    """Parts whose repeatability the fit cannot show."""
+    return [part for part in REPEATABILITY if not (_repeated(fit) and part in _SEEN_IN_TAKES)]
+
+
+def _assumption(names: str, fit: DriverFit) -> str:
+    listed = "; ".join(REPEATABILITY[part][1] for part in _assumed(fit))
+    if _repeated(fit):
+        return (
+            f"{names}: the free-air takes show their own scatter; assumed besides, as standard "
+            f"uncertainties of a driver clamped anew: {listed}"
+        )
+    return (
+        f"{names}: one free-air take cannot show how far another would differ; assumed, as "
+        f"standard uncertainties of a driver clamped anew: {listed}. Two or more free-air takes in "
+        "one fit, clamped anew, show it better."
+    )
 
 
 def _repeatability(symbol: str, fit: DriverFit) -> float:
-    """Relative standard uncertainty to add for clamping anew; 0 where the takes show it."""
-    if not _assumed(fit):
-        return 0.0
+    """Relative standard uncertainty to add for clamping anew."""
     powers = exponents(symbol, fit.parameters)
     if symbol not in QUANTITIES:
         powers = {"Le": 1.0}  # parameters of the coil model move with the coil, as Le does
-    return math.sqrt(
-        sum(
-            (power * REPEATABILITY[part][0]) ** 2
-            for part, power in powers.items()
-            if part in REPEATABILITY
-        )
-    )
+    parts = [part for part in _assumed(fit) if part in powers]
+    return math.sqrt(sum((powers[part] * REPEATABILITY[part][0]) ** 2 for part in parts))
