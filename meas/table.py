@@ -326,5 +326,6 @@ def _error(
         where += f", line {line}"
     if column:
         where += f", column {column}"
-    advice = remedy or "Give an impedance table (CSV) with a header row."
+    general = "Give an impedance table (CSV) with a header row."
+    advice = remedy or (general if line is None else "Mend that row, or remove it.")
     return UnreadableInput(what, where=where, remedy=advice)
