@@ -1,0 +1,377 @@
+"""What shows in the ratio of the inputs and in the impedance that it gives."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from meas.curve import ComplexArray, FloatArray
+from meas.errors import Finding
+
+_SHORTED_OHM = 0.3
+_CROSSTALK = 2e-4
+_FAINT_REFUSED = 0.05
+_FAINT_MENTIONED = 0.01
+_MOST_NEGATIVE = 0.3
+
+# Heights re the coil's own resistance.
+_LEAST_RESONANCE = 0.15
+_LEAST_SECOND = 0.25
+_LEAST_FALL = 0.15
+_LOW_EDGE = 0.5
+_SIGNIFICANT = 5.0
+
+_HUM_NEAR = 1.5
+_HUM_REFUSED = 0.03
+_HUM_MENTIONED = 0.01
+_LOST = 0.3
+_GAP = 1.8
+
+
+def not_connected(ratio: ComplexArray, resistor_side: str, mismatch: float) -> tuple[Finding, ...]:
+    """Find an open driver (resistor on the hot side) and a shorted one (on the ground side).
+
+    Criterion: the two inputs agree, over the whole band, within what they are known to be alike
+    (``mismatch``). With the resistor on the hot side no current flows, the driver is open, or
+    both inputs are on the source node: any impedance from R/mismatch to infinity gives this.
+    On the ground side the driver is shorted, or so small against R that it cannot be told. The
+    opposite ends leave nothing at the driver input and are found by `follows` and `shorted`. A
+    part may be open or shorted in part of the band, so all points must be.
+    """
+    apart = float(np.max(np.abs(1.0 - ratio)))
+    if apart >= mismatch:
+        return ()
+    alike = f"Both inputs are alike within {100 * apart:.2g} % at all frequencies: "
+    if resistor_side == "hot":
+        return (
+            Finding(
+                "open-driver",
+                alike + "no current flows. The driver is not connected or its coil is broken, or "
+                "both inputs are on the source node",
+                refuses=True,
+            ),
+        )
+    return (
+        Finding(
+            "shorted-driver",
+            alike + "the driver is shorted, or both inputs are on the source node, or the "
+            "resistor is far too large for it",
+            refuses=True,
+        ),
+    )
+
+
+def follows(samples: NDArray[np.float32], predicted: NDArray[np.floating]) -> bool:
+    """Whether the driver input follows the source at all.
+
+    Criterion: above -74 dB, the crosstalk of a poor card. Behind 10 ohm that is 2 milliohm; with
+    the resistor on the ground side, an impedance of 5000 times the resistor.
+    """
+    return bool(np.std(predicted) > _CROSSTALK * np.std(samples[:, 0]))
+
+
+def shorted(impedance_ohm: ComplexArray) -> tuple[Finding, ...]:
+    """Find a shorted driver: |Z| below 0.3 ohm at half the points, which no voice coil has."""
+    return (_shorted(),) if float(np.median(np.abs(impedance_ohm))) < _SHORTED_OHM else ()
+
+
+def dead_or_at_an_end(resistor_side: str) -> tuple[Finding, ...]:
+    """What a driver input that does not follow the source may mean; both reasons are given."""
+    silent = Finding(
+        "silent-input",
+        "The driver input does not follow the source: it is not connected, the wrong input, or "
+        "turned down. Check its cable and gain",
+        refuses=True,
+    )
+    return (silent, _shorted() if resistor_side == "hot" else _no_current())
+
+
+def _shorted() -> Finding:
+    return Finding(
+        "shorted-driver",
+        f"The impedance is below {_SHORTED_OHM:g} ohm throughout, less than any voice coil: the "
+        "driver or its leads are shorted, or the input is on the wrong side of it",
+        refuses=True,
+    )
+
+
+def _no_current() -> Finding:
+    return Finding(
+        "open-driver",
+        "No current flows through the resistor: the driver is not connected or its coil is broken",
+        refuses=True,
+    )
+
+
+def swapped(ratio: ComplexArray) -> tuple[Finding, ...]:
+    """Find exchanged inputs.
+
+    Criterion: a passive divider cannot have more at its middle than at its top: |Z/(Z + R)| < 1
+    and |R/(R + Z)| < 1 for every Z with Re Z >= 0. Exchanged inputs give 1/H, which is above 1
+    everywhere, and an impedance with negative real part: -(Z + R) on the hot side and
+    -(R parallel Z) on the ground side. Three quarters of the points must say so; what two
+    inputs differ in gain is caught before, as an open or shorted driver.
+    """
+    if np.mean(np.abs(ratio) > 1.0) < 0.75:
+        return ()
+    return (
+        Finding(
+            "swapped-inputs",
+            "The driver input carries more than the source input, so the impedance comes out "
+            "negative: the inputs are swapped. Exchange the cables or source_input and "
+            "driver_input in the rig file",
+            refuses=True,
+        ),
+    )
+
+
+def faint(relative_uncertainty: FloatArray) -> tuple[Finding, ...]:
+    """Find a signal too weak against the noise.
+
+    Criterion: the median over the points of random uncertainty over |Z|. Parameters rest on
+    about 50 points across the resonance, so 5 % a point is 0.7 % in Res and Q, more than the
+    resistor's own tolerance and no longer a measurement; refused. Mentioned from 1 %.
+    """
+    relative = float(np.median(relative_uncertainty))
+    if relative < _FAINT_MENTIONED:
+        return ()
+    refuses = relative > _FAINT_REFUSED
+    return (
+        Finding(
+            "faint" if refuses else "noisy",
+            f"Noise makes the impedance uncertain by {100 * relative:.2g} % at a typical "
+            f"frequency{', too much to use' if refuses else ''}. Raise the drive or the input gain "
+            "towards -6 dB re full scale, use a longer sweep, keep cables away from the mains",
+            refuses=refuses,
+        ),
+    )
+
+
+def unheard() -> Finding:
+    """No frequency at all is known well enough."""
+    return Finding(
+        "faint",
+        "At no frequency does the excitation stand out of the noise enough to give an impedance. "
+        "Raise the drive or the input gain towards -6 dB re full scale",
+        refuses=True,
+    )
+
+
+def not_passive(
+    frequency_hz: FloatArray,
+    impedance_ohm: ComplexArray,
+    uncertainty_ohm: FloatArray,
+    *,
+    calibrated: bool,
+    kind: str,
+) -> tuple[Finding, ...]:
+    """Find a negative resistance, which no passive thing has.
+
+    Criterion: Re Z below zero by five standard uncertainties and 2 % of |Z|. An uncalibrated delay
+    of one channel turns Z at high frequencies (a sample turns H by 180 degrees at half the
+    sample rate), so uncalibrated that is a caution with that advice, unless 30 % of all points on
+    a logarithmic axis are negative, which takes many samples of delay.
+    """
+    negative = impedance_ohm.real < -np.maximum(
+        _SIGNIFICANT * uncertainty_ohm, (0.02 if kind != "part" else 0.2) * np.abs(impedance_ohm)
+    )
+    share = float(np.mean(negative))
+    if share < 0.01:
+        return ()
+    refuses = share > _MOST_NEGATIVE or (calibrated and share > 0.05)
+    first = float(frequency_hz[np.argmax(negative)])
+    return (
+        Finding(
+            "not-passive",
+            f"The impedance has a negative real part from {first:.0f} Hz on at {100 * share:.0f} % "
+            "of the points, which nothing passive has: one input is delayed against the "
+            "other or inverted. Calibrate the rig with both inputs on the source node",
+            refuses=refuses,
+        ),
+    )
+
+
+def resonances(
+    frequency_hz: FloatArray,
+    impedance_ohm: ComplexArray,
+    uncertainty_ohm: FloatArray,
+    least_height: float,
+) -> list[int]:
+    """Indices of the resonances in a curve, strongest first.
+
+    A mechanical resonance is a peak of Re Z: the motional part has its full height there, an
+    inductance has no real part, and eddy losses only rise with frequency. A peak counts when it
+    stands ``least_height`` times the lowest Re Z above the saddle to any higher peak, falls by
+    15 % of its height towards both sides inside the band (else the drive stopped short of it),
+    and exceeds five uncertainties.
+
+    Args:
+        frequency_hz: Increasing [Hz], shape (n,).
+        impedance_ohm: Complex [ohm], shape (n,).
+        uncertainty_ohm: Random, per component [ohm], shape (n,).
+        least_height: Least prominence re the coil's resistance.
+    """
+    resistance = impedance_ohm.real
+    if resistance.size < 8:
+        return []
+    resistance = ndimage.median_filter(resistance, 3, mode="nearest")
+    base = max(float(np.min(resistance)), 1e-9)
+    inner = resistance[1:-1]
+    tops = 1 + np.flatnonzero((inner >= resistance[:-2]) & (inner > resistance[2:]))
+    found = []
+    for top in tops:
+        peak = resistance[top]
+        left, right = resistance[:top][::-1], resistance[top + 1 :]
+        lows = []
+        for side in (left, right):
+            higher = np.flatnonzero(side > peak)
+            reach = side[: higher[0]] if higher.size else side
+            lows.append((float(reach.min(initial=peak)), bool(higher.size)))
+        # Towards a higher peak the saddle counts; towards the end of the band the fall does.
+        saddles = [low for low, climbs in lows if climbs]
+        saddle = max(saddles) if saddles else min(low for low, _ in lows)
+        height = peak - saddle
+        falls = min(peak - low for low, _ in lows)
+        needed = max(least_height * base, _SIGNIFICANT * float(uncertainty_ohm[top]))
+        if height > needed and falls > _LEAST_FALL * height:
+            found.append((height, int(top)))
+    return [top for _, top in sorted(found, reverse=True)]
+
+
+def resonance(
+    frequency_hz: FloatArray,
+    impedance_ohm: ComplexArray,
+    uncertainty_ohm: FloatArray,
+    series_resistor_ohm: float,
+) -> tuple[tuple[Finding, ...], float | None]:
+    """Demand exactly one resonance, on the side of the divider that the rig says.
+
+    Criterion: one peak of Re Z of at least 0.15 of its lowest value (a driver with Qms/Qes of 0.3
+    has 0.3; below 0.15 nothing tells it from a panel or a rim), see `resonances`. A second one is a
+    box from 0.25 on; healthy surrounds and cones make bumps of a few per cent, a vented box
+    two peaks of the size of Re and more.
+
+    When the resistor is really on the other side than the rig says, the curve comes out as
+    R^2/Z: a dip where the peak should be, between high ends. So where the curve is high at its low
+    end and R^2/Z has a resonance and is low there, the wiring is named instead.
+
+    Returns:
+        Findings, and the frequency of the resonance [Hz] if there is one.
+    """
+    inverse = series_resistor_ohm**2 / impedance_ohm
+    inverse_uncertainty = uncertainty_ohm * np.abs(inverse / impedance_ohm)
+    tops = resonances(frequency_hz, impedance_ohm, uncertainty_ohm, _LEAST_RESONANCE)
+    mirrored = resonances(frequency_hz, inverse, inverse_uncertainty, _LEAST_RESONANCE)
+    if mirrored and _low_below(inverse.real, min(mirrored)):
+        dip = min(mirrored)
+        if not any(_low_below(impedance_ohm.real, top) for top in tops):
+            return (
+                Finding(
+                    "wrong-resistor-side",
+                    f"The impedance dips at {frequency_hz[dip]:.0f} Hz where a driver has its "
+                    "peak: the resistor is on the other side of the driver than the rig says. "
+                    "Correct resistor_side in the rig file or the wiring",
+                    refuses=True,
+                ),
+            ), None
+    if not tops:
+        low, high = float(frequency_hz[0]), float(frequency_hz[-1])
+        return (
+            Finding(
+                "no-resonance",
+                f"There is no resonance between {low:.0f} Hz and {high:.0f} Hz: this is no "
+                "free driver, its cone or coil is blocked, or the drive stops short of the "
+                "resonance. Check what is connected; widen the sweep; a passive part or a driver "
+                "in its box is measured with --kind part or --kind system",
+                refuses=True,
+            ),
+        ), None
+    second = resonances(frequency_hz, impedance_ohm, uncertainty_ohm, _LEAST_SECOND)
+    if len(second) > 1:
+        places = " and ".join(f"{f:.0f} Hz" for f in sorted(frequency_hz[second[:2]]))
+        return (
+            Finding(
+                "two-resonances",
+                f"There are resonances at {places}: a driver in a vented box, or touching "
+                "something that resonates. Measure it in free air, or say --kind system",
+                refuses=True,
+            ),
+        ), float(frequency_hz[second[0]])
+    return (), float(frequency_hz[tops[0]])
+
+
+def _low_below(resistance: FloatArray, top: int) -> bool:
+    """Whether the low end of the band lies low against the peak, as a driver's does."""
+    base = float(np.min(resistance))
+    return bool(resistance[0] < base + _LOW_EDGE * (resistance[top] - base))
+
+
+def hum(
+    frequency_hz: FloatArray,
+    relative_noise: FloatArray,
+    lines_hz: tuple[float, ...],
+    resonance_hz: float | None,
+    *,
+    wanted: bool,
+) -> tuple[Finding, ...]:
+    """Find mains hum that biases the impedance.
+
+    Criterion: where the silences hold a mains line, the relative uncertainty of Z that they
+    predict at the points nearest to it, against the points around: what exceeds them threefold
+    is hum. It is a bias there rather than noise, the same in the whole point; a point that is
+    missing just there was lost to it. Within 1.5 times the resonance to either side, 3 % of |Z|
+    at one of the dozen points that make up the peak moves Res and Q by some tenths of a per cent:
+    refused, as is hum of that size when the resonance that was wanted could not be found.
+    Elsewhere the fit gives such a point its small weight, and from 1 % it is mentioned.
+
+    Args:
+        frequency_hz: Increasing [Hz], shape (n,).
+        relative_noise: Uncertainty from the silences re |Z|, shape (n,); NaN where unknown.
+        lines_hz: Mains lines seen in the silences [Hz].
+        resonance_hz: Where the resonance is [Hz], if there is one.
+        wanted: Whether a resonance is demanded.
+    """
+    known = np.nan_to_num(relative_noise)
+    around = ndimage.median_filter(known, 21, mode="nearest")
+    excess = np.where(known > 3.0 * around, known, 0.0)
+    spacing = np.diff(frequency_hz)
+    worst: tuple[float, float] | None = None
+    for at in lines_hz:
+        if not frequency_hz[0] < at < frequency_hz[-1]:
+            continue
+        right = int(np.searchsorted(frequency_hz, at))
+        size = float(excess[max(0, right - 2) : right + 2].max())
+        gap = right - 1
+        others = np.delete(spacing[max(0, gap - 2) : gap + 3], min(gap, 2))
+        if spacing[gap] > _GAP * others.max(initial=0.0):
+            size = max(size, _LOST)
+        near = wanted
+        if resonance_hz is not None:
+            near = 1 / _HUM_NEAR < at / resonance_hz < _HUM_NEAR
+        if near and size > _HUM_REFUSED:
+            return (_hum(size, at, resonance_hz, refuses=True),)
+        if size > _HUM_MENTIONED and (worst is None or size > worst[0]):
+            worst = (size, at)
+    return () if worst is None else (_hum(*worst, None, refuses=False),)
+
+
+def _hum(size: float, at: float, resonance_hz: float | None, *, refuses: bool) -> Finding:
+    near = "" if resonance_hz is None else f", next to the resonance at {resonance_hz:.0f} Hz,"
+    much = "a third of the signal or more" if size >= _LOST else f"{100 * size:.2g} % of the signal"
+    return Finding(
+        "hum",
+        f"Mains hum at {at:.0f} Hz{near} is {much} there. Break the ground loop, use short "
+        "shielded cables away from transformers, raise the drive, and repeat",
+        refuses=refuses,
+    )
+
+
+def uncalibrated(sample_rate_hz: int) -> Finding:
+    """A channel delay of one sample reads as inductance: R tau at |Z| << R (physics section 1)."""
+    return Finding(
+        "uncalibrated",
+        "The two inputs were not compared: a delay of one sample between them "
+        f"({1e6 / sample_rate_hz:.0f} us) reads as inductance, a difference in gain as resistance. "
+        "Re and Le carry that uncertainty; 'freeair rig calibrate' takes it away",
+    )
