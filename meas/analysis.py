@@ -18,12 +18,27 @@ from meas.passes import Passes, find_passes
 from meas.rig import Calibration, Rig
 from meas.stimulus import Stimulus
 from meas.transfer import Transfer, estimate
+from meas.validity import judge
 
 Kind = Literal["driver", "part", "system"]
 _SHORTEST_SECONDS = 0.3
 # Beyond this the impedance is no longer a linear function of the noise: H is next to 1 (hot
 # side) or next to 0 (ground side), and all it says is "open".
 _LARGEST_RELATIVE_UNCERTAINTY = 0.3
+
+
+_UNKNOWN_RESISTOR = Finding(
+    "unknown-resistor",
+    "The series resistor of this rig is not known, and every ohm is measured against it. Measure "
+    "the resistor and set series_resistor_ohm in the rig file.",
+    refuses=True,
+)
+_OUTSIDE_CALIBRATION = Finding(
+    "outside-calibration",
+    "The recording and the calibration of the rig share no band of frequencies. Calibrate again "
+    "with the excitation that you measure with.",
+    refuses=True,
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -89,16 +104,22 @@ def analyse(
     findings: list[Finding] = []
     curve = None
     if rig.wiring.series_resistor_ohm is None:
-        findings.append(
-            Finding(
-                "unknown-resistor",
-                "the series resistor of this rig is not known, and every ohm is measured against "
-                "it. Measure the resistor and set series_resistor_ohm in the rig file",
-                refuses=True,
-            )
-        )
+        findings.append(_UNKNOWN_RESISTOR)
     elif transfer is not None:
         curve = _curve(transfer, rig, calibration, sample_rate_hz)
+        if curve is None and calibration is not None and not _overlap(transfer, calibration):
+            findings.append(_OUTSIDE_CALIBRATION)
+    findings += judge(
+        samples,
+        sample_rate_hz,
+        passes,
+        transfer,
+        curve,
+        rig,
+        kind=kind,
+        stimulus=stimulus,
+        calibrated=calibration is not None,
+    )
     return Analysis(
         curve=curve,
         findings=tuple(findings),
@@ -165,6 +186,12 @@ def _curve(
             sample_rate_hz=sample_rate_hz,
         ),
     )
+
+
+def _overlap(transfer: Transfer, calibration: Calibration) -> bool:
+    low, high = transfer.band_hz
+    known = calibration.frequency_hz
+    return bool(low <= known[-1] and high >= known[0])
 
 
 def _meaningful(impedance: ComplexArray, uncertainty: FloatArray) -> NDArray[np.bool_]:

@@ -54,11 +54,8 @@ class Noise:
             spread over the resolution of the silences, raised where a point is narrower than
             that, and leak into other points as they do from a block that is not tapered.
         """
-        grid = self.frequency_hz
-        H = np.interp(grid, frequency_hz, ratio.real) + 1j * np.interp(
-            grid, frequency_hz, ratio.imag
-        )
-        power = np.mean(np.abs(self.driver - H * self.source) ** 2, axis=0)
+        left = self.driver - self._on_grid(frequency_hz, ratio) * self.source
+        power = np.mean(np.abs(left) ** 2, axis=0)
         return self._spread(power, frequency_hz, width_hz) + self._leaked(
             frequency_hz, ratio, bin_hz
         )
@@ -66,10 +63,17 @@ class Noise:
     def source_bias(
         self, frequency_hz: FloatArray, ratio: ComplexArray, width_hz: FloatArray
     ) -> FloatArray:
-        """Largest size of H s1^2 - E[n2 n1*], which biases a least-squares ratio, shape (n,)."""
-        s1 = self._spread(np.mean(np.abs(self.source) ** 2, axis=0), frequency_hz, width_hz)
-        s2 = self._spread(np.mean(np.abs(self.driver) ** 2, axis=0), frequency_hz, width_hz)
-        return np.abs(ratio) * s1 + np.sqrt(s1 * s2)
+        """Size of E[(n2 - H n1) n1*], which over |V1|^2 biases a least-squares ratio, (n,)."""
+        left = self.driver - self._on_grid(frequency_hz, ratio) * self.source
+        shared = np.abs(np.mean(left * self.source.conj(), axis=0))
+        return self._spread(shared, frequency_hz, width_hz)
+
+    def _on_grid(self, frequency_hz: FloatArray, ratio: ComplexArray) -> ComplexArray:
+        real, imaginary = (
+            np.interp(self.frequency_hz, frequency_hz, part) for part in (ratio.real, ratio.imag)
+        )
+        H: ComplexArray = real + 1j * imaginary
+        return H
 
     @property
     def _spacing_hz(self) -> float:

@@ -20,6 +20,9 @@ FRAME_SECONDS = 0.05
 _LONG_FRAME_SECONDS = 0.25
 _LONG_FRAMES_BELOW_HZ = 300.0
 SHORTEST_SILENCE_SECONDS = 0.2
+# More silence than this adds noise to a block and no ringing: at 20 Hz and a quality of 10 the
+# ringing has fallen by e^12.
+LONGEST_TAIL_SECONDS = 2.0
 _CHUNK_FRAMES = 256
 
 # The power of a bin of Gaussian noise is exponentially distributed: its 5 % quantile lies at
@@ -31,8 +34,9 @@ _ACTIVE_ABOVE = 30.0
 _RELATIVE_FLOOR = 1e-9
 # A pass this much weaker than the strongest is a click or a crackle, not an excitation.
 _NEGLIGIBLE_ENERGY = 1e-4
-# Occupancy of a bin in time is 1 for a tone, 1/2 for stationary noise, below 1/10 for a sweep.
-_SWEPT_BELOW = 0.1
+# Two successive steps of the strongest frequency go the same way in a sweep, and in one case out
+# of three in anything random (of three independent values the middle one is the second in order).
+_SWEPT_ABOVE = 0.7
 
 
 @dataclass(frozen=True)
@@ -91,9 +95,9 @@ def find_passes(samples: NDArray[np.float32], sample_rate_hz: int) -> Passes:
     if count < 4 * frame:
         return Passes((whole,), (), contained=False, swept=False, excited=False)
     signal = samples[:, 0]
-    power = _frame_power(signal, frame, frame // 2, (frame - 1) // 2)
-    swept = _occupancy(power) < _SWEPT_BELOW
-    stretches = _stretches(signal, power, frame, sample_rate_hz)
+    excess = _excess(_frame_power(signal, frame, frame // 2, (frame - 1) // 2))
+    swept = _steadiness(excess) > _SWEPT_ABOVE
+    stretches = _stretches(signal, _active_frames(excess), frame, sample_rate_hz)
     if not stretches:
         return Passes((whole,), (), contained=False, swept=False, excited=False)
 
@@ -105,28 +109,29 @@ def find_passes(samples: NDArray[np.float32], sample_rate_hz: int) -> Passes:
         return Passes((whole,), silences, contained=False, swept=swept, excited=True)
     begins = [max(0, start - margin) for start, _ in stretches]
     ends = [*begins[1:], count]
+    longest_tail = round(LONGEST_TAIL_SECONDS * sample_rate_hz)
     passes = tuple(
-        Pass(begin, end, start, stop)
+        Pass(begin, min(end, stop + longest_tail), start, stop)
         for begin, end, (start, stop) in zip(begins, ends, stretches, strict=True)
     )
     return Passes(passes, silences, contained=True, swept=swept, excited=True)
 
 
 def _stretches(
-    signal: NDArray[np.float32], power: NDArray[np.float32], frame: int, sample_rate_hz: int
+    signal: NDArray[np.float32], active: NDArray[np.bool_], frame: int, sample_rate_hz: int
 ) -> list[tuple[int, int]]:
     """Excited stretches as (start, stop) in frames of the recording."""
     count, hop = signal.size, frame // 2
-    near = [(i * hop, min(count, (j + 1) * hop)) for i, j in _runs(_active_frames(power))]
+    near = [(i * hop, min(count, (j + 1) * hop)) for i, j in _runs(active)]
     shortest = round(SHORTEST_SILENCE_SECONDS * sample_rate_hz)
     long_frame = round(_LONG_FRAME_SECONDS * sample_rate_hz)
     far: list[tuple[int, int]] = []
     if count >= 4 * long_frame:
         bins = round(_LONG_FRAMES_BELOW_HZ * long_frame / sample_rate_hz)
         step = long_frame // 4
-        slow = _frame_power(signal, long_frame, step, bins)
+        slow = _active_frames(_excess(_frame_power(signal, long_frame, step, bins)))
         # A long frame holds its middle half; what only touches its edges is left to the others.
-        far = [((i + 1) * step, min(count, (j + 2) * step)) for i, j in _runs(_active_frames(slow))]
+        far = [((i + 1) * step, min(count, (j + 2) * step)) for i, j in _runs(slow)]
     stretches = _join(sorted(near + far), shortest)
     return _drop_clicks([_sharpened(one, near, shortest) for one in stretches], signal)
 
@@ -159,27 +164,29 @@ def _frame_power(
     return power
 
 
-def _occupancy(power: NDArray[np.float32]) -> float:
-    """Share of the time in which a bin holds its energy, averaged over bins by energy."""
-    mean = np.mean(power, axis=0, dtype=np.float64)
-    square = np.einsum("ij,ij->j", power, power, dtype=np.float64) / power.shape[0]
-    total = float(np.sum(mean))
-    if total <= 0.0:
-        return 1.0
-    share = np.divide(mean**2, square, out=np.ones_like(mean), where=square > 0)
-    return float(np.sum(share * mean) / total)
-
-
-def _active_frames(power: NDArray[np.float32]) -> NDArray[np.bool_]:
-    """Which frames hold excitation, shape (frames,)."""
+def _excess(power: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Short-time power beyond what the quiet level of the bin explains; below zero elsewhere."""
     rank = int(_QUIET_QUANTILE * (power.shape[0] - 1))
     quiet = np.partition(power, rank, axis=0)[rank].astype(np.float64) * _QUIET_TO_MEAN
     # In a short record the quantile scatters; its median over neighbouring bins does not, and
     # the larger of the two keeps the lines of hum.
     quiet = np.maximum(quiet, ndimage.median_filter(quiet, size=9, mode="nearest"))
     quiet = np.maximum(quiet, _RELATIVE_FLOOR * float(power.max(initial=0.0)))
-    active: NDArray[np.bool_] = np.any(power > (_ACTIVE_ABOVE * quiet).astype(np.float32), axis=1)
+    excess: NDArray[np.float32] = power - (_ACTIVE_ABOVE * quiet).astype(np.float32)
+    return excess
+
+
+def _active_frames(excess: NDArray[np.float32]) -> NDArray[np.bool_]:
+    """Which frames hold excitation, shape (frames,)."""
+    active: NDArray[np.bool_] = np.any(excess > 0.0, axis=1)
     return active
+
+
+def _steadiness(excess: NDArray[np.float32]) -> float:
+    """Share of the steps of the strongest frequency that go the way of the step before."""
+    steps = np.sign(np.diff(np.argmax(excess[_active_frames(excess)], axis=1)))
+    steps = steps[steps != 0]
+    return float(np.mean(steps[1:] == steps[:-1])) if steps.size > 2 else 0.0
 
 
 def _runs(active: NDArray[np.bool_]) -> list[tuple[int, int]]:

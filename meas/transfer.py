@@ -14,10 +14,13 @@ from meas.reduction import Points, reduce_to_points
 from meas.spectra import spectra_of_passes
 
 # A point whose ratio is uncertain by more than a tenth of itself (of 0.02 for tiny ratios) says
-# nothing about an impedance; nor does a source 100 dB below its strongest point.
+# nothing about an impedance.
 _LARGEST_RELATIVE = 0.1
 _SMALLEST_RATIO = 0.02
-_WEAKEST_DRIVE = 1e-10
+# A sweep holds its power per octave within 20 dB (held back for a tweeter) from end to end; 45 dB
+# below its strongest octave there are only the remains of its fades and the distortion of
+# everything on the bench. Other signals have any spectrum, and are told by their variance alone.
+_WEAKEST_SWEPT = 10.0**-4.5
 # Rounding of float32 samples; keeps the variance of a noiseless simulation positive.
 _SMALLEST_VARIANCE = 1e-16
 
@@ -86,7 +89,7 @@ def estimate(samples: NDArray[np.float32], sample_rate_hz: int, passes: Passes) 
         np.isfinite(points.ratio)
         & (variance > 0.0)
         & (2.0 * variance < (_LARGEST_RELATIVE * size) ** 2)
-        & (points.source_power > _WEAKEST_DRIVE * points.source_power.max())
+        & _driven(points, passes)
     )
     if not keep.any():
         return None
@@ -105,6 +108,14 @@ def estimate(samples: NDArray[np.float32], sample_rate_hz: int, passes: Passes) 
         passes=passes,
         bin_hz=spectra.bin_hz,
     )
+
+
+def _driven(points: Points, passes: Passes) -> NDArray[np.bool_]:
+    """Where there is drive to speak of, shape (n,)."""
+    per_octave = points.source_power * points.frequency_hz
+    weakest = _WEAKEST_SWEPT * per_octave.max() if passes.swept else 0.0
+    driven: NDArray[np.bool_] = per_octave > weakest
+    return driven
 
 
 def _combined(scatter: FloatArray, noise: FloatArray) -> FloatArray:
