@@ -146,7 +146,7 @@ def run(
     boxes = any(curve.condition.name == "test-box" for curve in gathered.curves)
     session = sessions.session(words, boxes=boxes)
     fitted = fit_driver(gathered.curves, session, model=model)
-    verdicts = judge.judge(fitted.parameters, meant)
+    verdicts = judge.judge(fitted.parameters, meant, fitted.sources)
     coil = None if plan is None else planned.coil(plan.winding)
     findings = explain.explain(fitted.parameters, meant, coil=coil)
     by_hand = threepoint.cross_check(fitted)

@@ -89,22 +89,30 @@ class Verdict:
     probability_inside: float | None = None
 
 
-def judge(parameters: Mapping[str, Estimate], targets: Iterable[Target]) -> tuple[Verdict, ...]:
+def judge(
+    parameters: Mapping[str, Estimate],
+    targets: Iterable[Target],
+    sources: Mapping[str, str] | None = None,
+) -> tuple[Verdict, ...]:
     """Judge every target, in the order given.
 
     Args:
         parameters: Symbol to estimate, as in `fit.result.DriverFit`.
         targets: What was meant.
+        sources: Error source to its words, as in `fit.result.DriverFit`.
     """
-    return tuple(verdict(parameters.get(target.parameter), target) for target in targets)
+    return tuple(verdict(parameters.get(target.parameter), target, sources) for target in targets)
 
 
-def verdict(estimate: Estimate | None, target: Target) -> Verdict:
+def verdict(
+    estimate: Estimate | None, target: Target, sources: Mapping[str, str] | None = None
+) -> Verdict:
     """Judge one estimate.
 
     Args:
         estimate: None where the takes cannot give the parameter.
         target: What was meant.
+        sources: Error source to its words.
     """
     name = QUANTITIES[target.parameter].name
     if estimate is None:
@@ -122,7 +130,7 @@ def verdict(estimate: Estimate | None, target: Target) -> Verdict:
         return Verdict(target, "outside", f"{said} lies outside {limits}", estimate, inside)
     text = (
         f"{said} cannot be told from {limits}: inside with {100 * inside:.0f} % probability. "
-        f"{_narrower(estimate)}"
+        f"{_narrower(estimate, sources or {})}"
     )
     return Verdict(target, "undecided", text, estimate, inside)
 
@@ -155,12 +163,17 @@ def _limits(target: Target) -> str:
     return "no limit"
 
 
-def _narrower(estimate: Estimate) -> str:
-    if not estimate.contributions:
+def _narrower(estimate: Estimate, sources: Mapping[str, str]) -> str:
+    """The largest source, those of one description counted together."""
+    shares: dict[str, float] = {}
+    for source, part in estimate.contributions.items():
+        words = sources.get(source, source)
+        shares[words] = shares.get(words, 0.0) + part * part
+    total = sum(shares.values())
+    if total == 0:
         return ""
-    source, part = max(estimate.contributions.items(), key=lambda item: abs(item[1]))
-    share = (part / estimate.standard_uncertainty) ** 2 if part else 0.0
-    return f"What limits it most: {source} ({100 * share:.0f} % of the variance)."
+    words = max(shares, key=lambda name: shares[name])
+    return f"What limits it most: {words} ({100 * shares[words] / total:.0f} % of the variance)."
 
 
 def _what_it_takes(symbol: str) -> str:

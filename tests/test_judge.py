@@ -52,6 +52,13 @@ def test_one_sided_limits():
     assert "random:1 (100 % of the variance)" in undecided.text
 
 
+def test_what_limits_it_is_said_in_words_and_by_groups():
+    unsure = Estimate(50.0, "Hz", {"random:noise:1": 0.3, "random:noise:2": 0.3, "ruler": 0.4})
+    words = {"random:noise:1": "noise of the takes", "random:noise:2": "noise of the takes"}
+    (judged,) = judge({"fs": unsure}, [Target("fs", 55.0, lower=50.2)], words)
+    assert "noise of the takes (53 % of the variance)" in judged.text  # 0.18 of 0.34
+
+
 def test_a_wide_interval_reaches_no_farther_than_zero():
     # In the logarithm: 95 % from 50/e^1.96 = 7 to 50 e^1.96 = 355.
     wild = Estimate(50.0, "Hz", {"random:1": 50.0})

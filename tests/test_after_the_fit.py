@@ -1,0 +1,127 @@
+"""What follows from an estimate, with real estimates: two states of one driver on one bench.
+
+The bench errs as it declares: one resistor (1 % limits) for both states, noise of 0.01 % of |Z|.
+"""
+
+import json
+import math
+
+import numpy as np
+import pytest
+from made_fits import Physical
+
+from fit import compare, explain, judge, store, threepoint
+from fit.compare_words import in_words
+from fit.joint import fit_driver
+from fit.measured import AddedMass, FreeAir, MeasuredCurve, Session, Stated
+from meas.curve import ImpedanceCurve, Systematic
+
+NEW = Physical()
+RUN_IN = NEW.but(Cms=1.17)
+RESISTOR_ERROR = 0.008  # of at most 0.01: both states read 0.8 % high
+
+SESSION = Session(
+    area=Stated(133e-4, 0.02 * 133e-4, "ruler", "ruler, 2 %"),
+    measured_re=None,
+    moving_parts=None,
+    pressure=Stated(101325.0, 500.0, "air-pressure", "pressure"),
+    temperature=Stated(294.0, 2.0, "air-temperature", "temperature"),
+    relative_humidity=Stated(0.5, 0.2, "air-humidity", "humidity"),
+)
+MASS = Stated(7.5e-3, 0.1e-3, "mass:7.5g±0.1g", "added mass 7.5 g within 0.1 g")
+
+
+def _curve(driver, seed, rig):
+    rng = np.random.default_rng(seed)
+    f = np.geomspace(10, 2e4, 250)
+    z = driver.impedance(f)[0] * (1 + RESISTOR_ERROR)
+    sigma = 1e-4 * np.abs(z)
+    z = z + sigma * (rng.normal(size=f.size) + 1j * rng.normal(size=f.size))
+    resistor = Systematic(f"resistor:{rig}", "series resistor, 1 %", 0.01 / math.sqrt(3) * z)
+    return ImpedanceCurve(f, z, sigma, (resistor,))
+
+
+def _fit(driver, seed, rig="bench-a"):
+    loaded = Physical(**{**vars(driver), "Mms": driver.Mms + MASS.value})
+    takes = [
+        MeasuredCurve("free", _curve(driver, seed, rig), FreeAir()),
+        MeasuredCurve("loaded", _curve(loaded, seed + 1, rig), AddedMass(MASS)),
+    ]
+    return fit_driver(takes, SESSION, model="plain")
+
+
+@pytest.fixture(scope="module")
+def before():
+    return _fit(NEW, 1)
+
+
+@pytest.fixture(scope="module")
+def after():
+    return _fit(RUN_IN, 5)
+
+
+def test_the_common_resistor_leaves_the_change(before, after):
+    truth = {name: RUN_IN.values()[name] / value - 1 for name, value in NEW.values().items()}
+    same = compare.compare(before, after)
+    assert before.parameters["Re"].value == pytest.approx(6.2 * 1.008, rel=1e-3)
+    for change in same.changes:
+        if change.parameter.startswith("sensitivity"):
+            continue
+        low, high = change.interval_95
+        assert low <= truth[change.parameter] <= high, change
+    changed = {c.parameter for c in same.changes if c.verdict == "changed"}
+    assert changed >= {"fs", "Cms", "Vas", "Qms", "Qes", "Qts"}
+    assert not changed & {"Re", "Mms", "Bl", "Le", "Rms", "Sd", "eta0"}
+
+
+def test_another_bench_or_mass_widens_the_change(before, after):
+    elsewhere = _fit(RUN_IN, 5, rig="bench-b")
+    one, other = (
+        compare.compare(before, fit).change("Re").standard_uncertainty for fit in (after, elsewhere)
+    )
+    # Two resistors of 0.01/sqrt(3) each.
+    assert other**2 - one**2 == pytest.approx(2 * 0.01**2 / 3, rel=0.02)
+
+
+def test_words(before, after):
+    words = in_words(compare.compare(before, after))
+    assert "The moving mass is unchanged: the suspension is 17 % more compliant" in words
+
+
+def test_saved_and_read_back_compares_the_same(before, after):
+    text = json.dumps(store.to_json(after, unit="Auerhahn 1"), allow_nan=False)
+    back = store.from_json(json.loads(text))
+    assert compare.compare(before, back) == compare.compare(before, after)
+
+
+def test_covariance_carries_the_physics(before):
+    saved = store.covariance(before.parameters)
+    at = {name: index for index, name in enumerate(saved["parameters"])}
+    matrix = np.array(saved["matrix"])
+    sd = np.sqrt(np.diag(matrix))
+    correlation = matrix / sd[:, None] / sd
+    # The added mass alone limits Mms, Cms and Rms (resonance and Q are known far better):
+    # Mms Cms = 1/(2 pi fs)^2 and Rms = 2 pi fs Mms/Qms.
+    assert correlation[at["Mms"], at["Cms"]] == pytest.approx(-1, abs=0.01)
+    assert correlation[at["Mms"], at["Rms"]] == pytest.approx(1, abs=0.01)
+    assert np.all(np.linalg.eigvalsh(correlation) > -1e-9)
+
+
+def test_the_hand_evaluation_agrees(before, after):
+    assert threepoint.cross_check(before) is None
+    assert threepoint.cross_check(after) is None
+
+
+def test_judged_and_explained_against_the_plan(before):
+    plan = NEW.but(Cms=1 / 0.62).values()
+    targets = [
+        judge.Target(name, plan[name], 0.92 * plan[name], 1.08 * plan[name])
+        for name in ("Re", "fs", "Mms", "Cms", "Bl")
+    ]
+    verdicts = {v.target.parameter: v.verdict for v in judge.judge(before.parameters, targets)}
+    assert verdicts == {
+        "Re": "inside", "fs": "outside", "Mms": "inside", "Cms": "outside", "Bl": "inside",
+    }  # fmt: skip
+    (finding,) = explain.explain(before.parameters, targets)
+    assert finding.code == "stiff-suspension"
+    assert "38 % below plan" in finding.text
