@@ -51,6 +51,8 @@ def in_words(comparison: Comparison, *, same_unit: bool = True) -> str:
     else:
         verb = "changed" if same_unit else "differs"
         sentences.append(f"Nothing {verb} beyond uncertainty.")
+    if not same_unit:
+        sentences += _as_a_pair(comparison)
     if undecided:
         listed = ", ".join(f"{c.parameter} ({_with_reach(c)})" for c in undecided)
         sentences.append(
@@ -79,11 +81,25 @@ def settled(steps: Sequence[Comparison]) -> tuple[str, str]:
     if all(-limit / (1 + limit) <= c.interval_95[0] and c.interval_95[1] <= limit for c in watched):
         return "yes", f"Settled within {margin} {between}."
     if any(c.verdict == "changed" for c in watched):
-        return "no", f"Not settled: it still moved {between}. Go on, and measure again."
+        return "no", f"Not settled: it still moved {between}. {_rest(steps)}"
     return (
         "undecided",
         f"Cannot tell whether it has settled within {margin} {between}. Measure each state with "
         "two or more free-air takes, or accept a wider margin.",
+    )
+
+
+def _rest(steps: Sequence[Comparison]) -> str:
+    """What is still to come, were the steps a geometric series."""
+    moves = [step.change("fs") for step in steps[-2:]]
+    logs = [math.log1p(c.change_relative) for c in moves if c and c.verdict == "changed"]
+    if len(logs) < 2 or not 0 < logs[1] / logs[0] < 1:
+        return "Go on, and measure again."
+    ratio = logs[1] / logs[0]
+    rest = math.expm1(logs[1] * ratio / (1 - ratio))
+    return (
+        f"Were the last states equally long apart, its resonance would move by another "
+        f"{100 * rest:+.1f} % in the end. Go on, and measure again."
     )
 
 
@@ -168,6 +184,26 @@ def _meaning(comparison: Comparison, same_unit: bool) -> list[str]:
             if cold and cold.verdict == "unchanged"
             else f"Re changed as much as a copper coil {abs(kelvin):.0f} K "
             f"{'warmer' if kelvin > 0 else 'cooler'} does."
+        )
+    return said
+
+
+def _as_a_pair(comparison: Comparison) -> list[str]:
+    """How two drivers go together."""
+    said = []
+    level = comparison.change("sensitivity_2v83")
+    if level is not None:
+        side = "louder" if level.change_relative > 0 else "softer"
+        low, high = (10 * math.log10(1 + end) for end in level.interval_95)
+        said.append(
+            f"At one voltage {comparison.after} plays {abs(level.after - level.before):.1f} dB "
+            f"{side} (95 % from {low:+.1f} to {high:+.1f} dB)."
+        )
+    verdicts = {c.verdict for c in comparison.changes if c.parameter in ("Re", "fs", "Qts")}
+    if verdicts == {"unchanged"}:
+        said.append(
+            f"Re, fs and Qts agree within {100 * comparison.margin:g} %: a pair for one cabinet "
+            "design."
         )
     return said
 

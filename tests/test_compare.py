@@ -216,6 +216,29 @@ def test_two_units_are_not_said_to_have_changed():
     assert "changed" not in words.replace("unchanged", "")
 
 
+def test_how_two_units_go_together():
+    alike = compare(fit_of(NEW), fit_of(NEW.but(Cms=1.01)), names=("left", "right"))
+    words = in_words(alike, same_unit=False)
+    assert "Re, fs and Qts agree within 5 %: a pair" in words
+    assert "0.0 dB" in words
+    apart = compare(fit_of(NEW), fit_of(NEW.but(Bl=1.1)), names=("left", "right"))
+    words = in_words(apart, same_unit=False)
+    # Pressure at one voltage goes as Bl: 20 log10(1.1) = 0.83 dB.
+    assert "right plays 0.8 dB louder" in words
+    assert "a pair" not in words
+
+
+def test_what_is_still_to_come():
+    # Steps of fs of -4 % and -2 % (logarithm), halving: another -2 % in all.
+    fits = [fit_of(NEW.but(Cms=math.exp(c)), free_air_takes=3) for c in (0.0, 0.08, 0.12)]
+    word, text = settled([compare(fits[0], fits[1]), compare(fits[1], fits[2], margin=0.02)])
+    assert word == "no"
+    assert "another -2.0 % in the end" in text
+    word, text = settled([compare(fits[0], fits[1], margin=0.02)])
+    assert word == "no"
+    assert "in the end" not in text
+
+
 def test_most_significant_first():
     comparison = compare(fit_of(NEW), fit_of(NEW.but(Re=1.05, Cms=1.05)))
     sizes = [abs(change.significance) for change in comparison.changes]
