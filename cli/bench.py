@@ -41,8 +41,15 @@ def open_path(
         from meas.simulated import SimulatedBench
         from meas.simulated_settings import SimulatedSettings
 
+        settings = rig.simulated or SimulatedSettings()
+        if rig.wiring.series_resistor_ohm is None and settings.series_resistor_ohm is None:
+            text = (
+                "the rig does not say what its series resistor is, so nothing can be simulated. "
+                "Set series_resistor_ohm in the rig file"
+            )
+            raise Refused([Finding("unknown-resistor", text, refuses=True)], where=rig.name)
         return SimulatedBench(
-            rig.simulated or SimulatedSettings(),
+            settings,
             rig.wiring,
             added_mass_kg=added_mass_kg,
             test_box_m3=test_box_m3,

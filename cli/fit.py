@@ -11,7 +11,7 @@ import typer
 
 from cli import show
 from cli.options import AsJson, ByStatus, Report
-from meas.errors import UsageError
+from meas.errors import Refused, UsageError
 
 if TYPE_CHECKING:
     from cli.gather import Gathered
@@ -145,7 +145,11 @@ def run(
     gathered = gather.gather(free, added_mass, test_box, unit)
     boxes = any(curve.condition.name == "test-box" for curve in gathered.curves)
     session = sessions.session(words, boxes=boxes)
-    fitted = fit_driver(gathered.curves, session, model=model)
+    try:
+        fitted = fit_driver(gathered.curves, session, model=model)
+    except Refused as error:
+        where = error.where or gathered.unit
+        raise Refused(error.reasons, where=where, remedy=error.remedy) from error
     verdicts = judge.judge(fitted.parameters, meant, fitted.sources)
     coil = None if plan is None else planned.coil(plan.winding)
     findings = explain.explain(fitted.parameters, meant, coil=coil)

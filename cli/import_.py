@@ -71,7 +71,7 @@ def import_capture(
         peak=found.peak,
         excitation={"kind": "imported", **recorded.description},
         software=taking.software(),
-        findings=(*recorded.findings, *found.findings),
+        findings=taking.complete((*recorded.findings, *found.findings), found.curve),
         curve=found.curve,
     )
     taking.report(made, takes.save(made, recorded.samples, out), as_json=as_json)

@@ -46,10 +46,10 @@ def _freeair(
     """Measure, judge and compare loudspeaker drivers built at home.
 
     \b
-    See the whole job without any hardware:   freeair demo
-    Describe your bench, then measure:        freeair rig new bench.toml --series-resistor 10ohm
-                                              freeair take UNIT --rig bench.toml
-    From takes to parameters:                 freeair fit TAKE... --diameter 118mm
+    The whole job, no hardware:  freeair demo
+    Your bench, in a file:       freeair rig new bench.toml --series-resistor 10ohm
+    One sweep:                   freeair take UNIT --rig bench.toml
+    Parameters from takes:       freeair fit TAKE... --diameter 118mm
     """
 
 
@@ -102,23 +102,19 @@ def _wants_json(argv: Sequence[str]) -> bool:
     return "--json" in (words[: words.index("--")] if "--" in words else words)
 
 
-def main(argv: Sequence[str] | None = None) -> int:
+def run(argv: Sequence[str]) -> int:
     """Run one command.
 
     Args:
-        argv: Words after the program's name; None: those it was called with.
+        argv: Words after the program's name.
 
     Returns:
         The exit status.
     """
-    words = list(sys.argv[1:] if argv is None else argv)
-    as_json = _wants_json(words)
+    as_json = _wants_json(argv)
     show.prepare_streams()
-    if not sys.warnoptions:
-        # Warnings of libraries are for developers (python -W error shows them), not for the bench.
-        warnings.simplefilter("ignore")
     try:
-        status = app(args=words, prog_name="freeair", standalone_mode=False)
+        status = app(args=list(argv), prog_name="freeair", standalone_mode=False)
     except Refused as error:
         _report_fault(as_json, "Refused", error)
         return error.exit_status
@@ -141,11 +137,19 @@ def main(argv: Sequence[str] | None = None) -> int:
     return status if isinstance(status, int) else 0
 
 
+def main() -> int:
+    """Run the command that the program was called with."""
+    if not sys.warnoptions:
+        # Warnings of libraries are for developers (python -W error shows them), not for the bench.
+        warnings.simplefilter("ignore")
+    return run(sys.argv[1:])
+
+
 def _report_usage(as_json: bool, error: TyperException) -> int:
     text = error.format_message()
     context = getattr(error, "ctx", None)
-    if not text.strip() or type(error).__name__ == "NoArgsIsHelpError":
-        show.note(text or (context.get_help() if context else ""))
+    if not as_json and type(error).__name__ == "NoArgsIsHelpError":
+        sys.stderr.write(text.rstrip() + "\n")
         return 2
     path = context.command_path if context is not None else "freeair"
     if as_json:

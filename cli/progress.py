@@ -28,7 +28,7 @@ def level_word(peak: float) -> str:
 def level_text(peak: tuple[float, float]) -> str:
     """Both peaks with a word each."""
     parts = (
-        f"{name} {100 * value:3.0f} % {level_word(value)}"
+        f"{name} {100 * abs(value):3.0f} % {level_word(value)}"
         for name, value in zip(("source", "driver"), peak, strict=True)
     )
     return ", ".join(parts)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from cli import rig_calibrate, rig_check, rig_level, show
-from cli.options import AsJson, Yes
+from cli.options import AsJson
 from meas.errors import UsageError
 
 if TYPE_CHECKING:
@@ -20,11 +20,6 @@ app = typer.Typer(no_args_is_help=True, rich_markup_mode=None)
 @app.callback()
 def _rig() -> None:
     """The bench: what it is made of, how loud it plays, whether it can be trusted."""
-
-
-app.command("level")(rig_level.level)
-app.command("calibrate")(rig_calibrate.calibrate)
-app.command("check")(rig_check.check)
 
 
 @app.command("new")
@@ -85,7 +80,6 @@ def new(
         int, typer.Option(metavar="N", help="Pairs of a sweep up and a sweep down.")
     ] = 1,
     mains: Annotated[int, typer.Option(metavar="50|60", help="Mains frequency, Hz.")] = 50,
-    yes: Yes = False,
 ) -> None:
     """Describe the bench in a file that you can edit.
 
@@ -144,7 +138,7 @@ def new(
             "simulated": {} if device == "simulated" else None,
         }
     )
-    cautions.acknowledge(cautions.for_rig(made), yes=yes)
+    cautions.print_cautions(cautions.for_rig(made))
     rig_file.write_new(file, made)
     picture = wiring.describe(made.wiring)
     show.say("", wiring.as_text(picture), "", picture.note, "")
@@ -261,3 +255,8 @@ def wiring_picture(
         write_text(svg, wiring.as_svg(picture).replace("currentColor", "#1b1f24") + "\n")
         show.line(str(svg))
     cautions.print_cautions(cautions.for_rig(described))
+
+
+app.command("level")(rig_level.level)
+app.command("calibrate")(rig_calibrate.calibrate)
+app.command("check")(rig_check.check)

@@ -82,7 +82,6 @@ def check(
         rig,
         kind="part",
         stimulus=played.stimulus,
-        events=capture.events,
         calibration=rig.calibration,
     )
     if found.refused or found.curve is None:

@@ -87,7 +87,7 @@ def sweep(who: Subject, bench: Rig, out: Path) -> tuple[Take, Path]:
         peak=peak,
         excitation={"kind": "sweep-pair", **bench.drive.model_dump()},
         software=taking.software(),
-        findings=findings,
+        findings=taking.complete(findings, curve),
         curve=curve,
         stream=dict(capture.path),
         events=capture.events,
@@ -110,7 +110,6 @@ def _look(
             bench,
             kind=who.kind,
             stimulus=played.stimulus,
-            events=capture.events,
             calibration=bench.calibration,
         )
     except UnreadableInput:

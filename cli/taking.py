@@ -11,9 +11,10 @@ from typing import TYPE_CHECKING, Literal, cast
 import typer
 
 from cli import show, values
-from meas.errors import UsageError
+from meas.errors import Finding, UsageError
 
 if TYPE_CHECKING:
+    from meas.curve import ImpedanceCurve
     from meas.take import Take, TakeCondition
 
 Kind = Literal["driver", "part", "system"]
@@ -80,6 +81,19 @@ def _condition(kind: str, added_mass: str | None, test_box: str | None) -> TakeC
         value = values.volume(test_box, "--test-box")
         return TakeCondition("test-box", value.value, value.half_width, value.written)
     return TakeCondition()
+
+
+def complete(
+    findings: tuple[Finding, ...], curve: ImpedanceCurve | None
+) -> tuple[Finding, ...]:
+    """The findings, with a refusal where there is no curve and none of them says why."""
+    if curve is not None or any(finding.refuses for finding in findings):
+        return findings
+    text = (
+        "no curve came out of the recording: the inputs hold no sweep that both share. Check "
+        "wiring, levels and which input is which"
+    )
+    return (*findings, Finding("faint", text, refuses=True))
 
 
 def now() -> str:
