@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from meas.audio import StreamEvent
 from meas.calibration import check_matches, correct
 from meas.curve import ComplexArray, FloatArray, ImpedanceCurve
 from meas.errors import Finding, UnreadableInput
@@ -75,7 +73,6 @@ def analyse(
     *,
     kind: Kind = "driver",
     stimulus: Stimulus | None = None,
-    events: Sequence[StreamEvent] = (),
     calibration: Calibration | None = None,
 ) -> Analysis:
     """Turn a recording into an impedance curve and judge whether it can be trusted.
@@ -86,11 +83,11 @@ def analyse(
         rig: The bench.
         kind: What was measured; ``part`` and ``system`` need not have one resonance.
         stimulus: What was played, when it is known.
-        events: What the audio path reported.
         calibration: Channel mismatch to take out; None leaves it in and counts it as an error.
 
     Returns:
-        Curve, findings and what they rest on.
+        Curve, findings and what they rest on. What the audio path itself reported is not looked
+        at here: `meas.acquire` does.
 
     Raises:
         UnreadableInput: If the samples are not two channels of finite numbers, or too few.

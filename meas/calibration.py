@@ -17,10 +17,13 @@ from meas.transfer import Transfer, estimate
 
 MOST_POINTS = 200
 _LOWEST_GAIN, _HIGHEST_GAIN = 0.5, 2.0
+_DEAD_GAIN = 0.01
 # Two inputs of one device differ by a gain, a delay and the corners of their coupling and
 # anti-alias filters. What those leave is below 0.1 % for any card (common practice, no source);
 # the resonance of a driver leaves per cents.
 _LARGEST_ROUGHNESS = 0.01
+_ROUGHNESS_TERMS = 8
+_ROUGHNESS_ABOVE_HZ = 10.0  # below, coupling capacitors may do anything
 _LARGEST_UNCERTAINTY = 1e-3
 _FULL_SCALE = 0.9999
 
@@ -133,7 +136,7 @@ def interpolate(calibration: Calibration, frequency_hz: FloatArray) -> ComplexAr
     ratio = calibration.ratio
     outside = (frequency_hz < known[0]) | (frequency_hz > known[-1])
     log_magnitude = np.interp(frequency_hz, known, np.log(np.abs(ratio)))
-    phase = np.interp(frequency_hz, known, np.unwrap(np.angle(ratio)))
+    phase = np.interp(frequency_hz, known, _phase(known, ratio))
     K: ComplexArray = np.exp(log_magnitude + 1j * phase)
     return np.where(outside, complex(np.nan, np.nan), K)
 
@@ -161,8 +164,9 @@ def correct(
     inside = np.count_nonzero((frequency_hz >= known[0]) & (frequency_hz <= known[-1]))
     share = max(1.0, inside / known.size)
     own = np.interp(frequency_hz, known, calibration.standard_uncertainty) ** 2 * share
-    corrected = ratio / K
-    return corrected, (variance + own * np.abs(corrected) ** 2) / np.abs(K) ** 2
+    with np.errstate(invalid="ignore"):
+        corrected = ratio / K
+        return corrected, (variance + own * np.abs(corrected) ** 2) / np.abs(K) ** 2
 
 
 def _thinned(transfer: Transfer) -> tuple[FloatArray, ComplexArray, FloatArray]:
@@ -187,13 +191,27 @@ def _thinned(transfer: Transfer) -> tuple[FloatArray, ComplexArray, FloatArray]:
 
 def _delay(frequency: FloatArray, ratio: ComplexArray, weight: FloatArray) -> float:
     """Slope of the phase over frequency [rad/Hz]."""
-    phase = np.unwrap(np.angle(ratio))
+    phase = _phase(frequency, ratio)
     return float(np.polyfit(frequency, phase, 1, w=np.sqrt(weight))[0])
+
+
+def _phase(frequency: FloatArray, ratio: ComplexArray) -> FloatArray:
+    """Unwrapped phase [rad]: each point lies nearest to where a pure delay takes the one before."""
+    phase = np.angle(ratio)
+    for i in range(1, phase.size):
+        expected = phase[i - 1] * frequency[i] / frequency[i - 1]
+        phase[i] += 2.0 * np.pi * np.round((expected - phase[i]) / (2.0 * np.pi))
+    return phase
 
 
 def _check_common_node(frequency: FloatArray, ratio: ComplexArray, variance: FloatArray) -> None:
     size = np.abs(ratio)
     remedy = "Put both inputs on the source node, before the resistor, and repeat the capture"
+    _refuse_unless(
+        float(np.median(size)) > _DEAD_GAIN,
+        "silent-input",
+        f"the driver input hears nothing of what the source input hears. {remedy}",
+    )
     _refuse_unless(
         float(np.median(np.sqrt(variance) / size)) < _LARGEST_UNCERTAINTY,
         "faint",
@@ -221,15 +239,19 @@ def _roughness(
 ) -> tuple[float, float]:
     """Largest relative deviation from what two like inputs can differ by, and where [Hz].
 
-    log K is fitted with a gain, a delay, first and second order corners below and above the band
-    (1/f, 1/f^2, f, f^2 as imaginary and real terms).
+    log K is fitted with a gain, a delay and the expansion of corners below and above the band:
+    log(1 - j a/f) has imaginary terms a/f, (a/f)^3 and real terms (a/f)^2, (a/f)^4.
     """
+    above = frequency >= _ROUGHNESS_ABOVE_HZ
+    if np.count_nonzero(above) <= _ROUGHNESS_TERMS:
+        return 0.0, float(frequency[0])
+    frequency, ratio, variance = frequency[above], ratio[above], variance[above]
     low, high = frequency[0] / frequency, frequency / frequency[-1]
     zero = np.zeros_like(frequency)
-    real = [np.ones_like(frequency), low**2, high**2, zero, zero, zero, zero]
-    imaginary = [zero, zero, zero, high, low, low**3, high**3]
+    real = [np.ones_like(frequency), low**2, low**4, high**2, *[zero] * 4]
+    imaginary = [*[zero] * 4, high, high**3, low, low**3]
     design = np.concatenate([np.stack(real, 1), np.stack(imaginary, 1)])
-    log_ratio = np.log(np.abs(ratio)) + 1j * np.unwrap(np.angle(ratio))
+    log_ratio = np.log(np.abs(ratio)) + 1j * _phase(frequency, ratio)
     spread = np.sqrt(variance) / np.abs(ratio)
     weight = np.tile(1.0 / np.hypot(spread, 1e-3), 2)
     data = np.concatenate([log_ratio.real, log_ratio.imag])
