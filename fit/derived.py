@@ -114,7 +114,7 @@ def _mechanical(
 ) -> dict[str, tuple[float, str]]:
     """Mass, compliance, resistance, motor, volume and area from what was added."""
     found: dict[str, tuple[float, str]] = {}
-    modulus = air.bulk_modulus(*problem.air_state(theta))
+    modulus = problem.bulk_modulus(theta)
     Sd = Mms = Vas = None
     if problem.session.area is not None:
         Sd = problem.area(theta)

@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from fit import budget, doubts
+from fit import air, budget, doubts
 from fit.choose import choose
 from fit.derived import extremes
 from fit.guess import Search
@@ -128,6 +128,13 @@ def _result(settled: Settled, scores: Mapping[str, float], freedom: float) -> Dr
     found = budget.estimates(problem, theta, settled.misfits, at, freedom)
     curves = tuple(_fitted(settled, index) for index in range(len(problem.takes)))
     findings = doubts.about(settled, found.estimates, band)
+    if "Vas" in found.estimates:
+        air_stated = problem.session
+        findings += air.doubts(
+            air_stated.pressure.value,
+            air_stated.temperature.value,
+            air_stated.relative_humidity.value,
+        )
     refusing = [finding for finding in findings if finding.refuses]
     if refusing:
         raise Refused(refusing)

@@ -63,7 +63,9 @@ def planned_parts(
         parameters: The fit; its Qms serves where Qts is a target and Qms is not.
     """
     by = {target.parameter: target for target in targets}
-    plan = {p: Planned(by[p]) for p in ("Re", "Le", "Bl", "Mms", "Cms", "Rms", "Sd") if p in by}
+    plan: dict[str, Planned] = {
+        p: Planned(by[p]) for p in ("Re", "Le", "Bl", "Mms", "Cms", "Rms", "Sd") if p in by
+    }
     fs = by.get("fs")
     for part, other in (("Cms", "Mms"), ("Mms", "Cms")):
         if fs and part not in plan and other in plan and not plan[other].because:

@@ -142,6 +142,10 @@ class Problem:
         self.volume_column = self._add("volume") if has_box else None
         for stated in (session.pressure, session.temperature, session.relative_humidity):
             self._error(stated.source, stated.text)
+        self._air_equations = air.model_uncertainty(
+            session.pressure.value, session.temperature.value
+        )
+        self._error("air-equations", f"equations of humid air, {self._air_equations:.2%}")
         if session.area is not None:
             self._error(session.area.source, session.area.text)
         if self._weighed:
@@ -301,6 +305,11 @@ class Problem:
             for stated in (session.pressure, session.temperature, session.relative_humidity)
         )
         return pressure, temperature, float(np.clip(humidity, 0.0, 1.0))
+
+    def bulk_modulus(self, theta: FloatArray) -> float:
+        """Of the air, freed of the errors of its state and of the equations for it [Pa]."""
+        error = self._air_equations * theta[self.error_column("air-equations")]
+        return air.bulk_modulus(*self.air_state(theta)) * math.exp(-error)
 
     def area(self, theta: FloatArray) -> float:
         """The ruler's area freed of its error [m2]."""

@@ -5,6 +5,7 @@ The bench errs as it declares: one resistor (1 % limits) for both states, noise 
 
 import json
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -15,6 +16,7 @@ from fit.compare_words import in_words
 from fit.joint import fit_driver
 from fit.measured import AddedMass, FreeAir, MeasuredCurve, Session, Stated
 from meas.curve import ImpedanceCurve, Systematic
+from meas.errors import Refused
 
 NEW = Physical()
 RUN_IN = NEW.but(Cms=1.17)
@@ -165,3 +167,33 @@ def test_intervals_of_a_change_cover_the_truth():
             covered[change.parameter] = covered.get(change.parameter, 0) + hit
     assert len(covered) >= 15
     assert min(covered.values()) >= 33, covered
+
+
+def _in_air(celsius, pressure=101325.0):
+    air = (
+        Stated(pressure, 500.0, "air-pressure", "pressure"),
+        Stated(celsius + 273.15, 1.0, "air-temperature", "temperature"),
+    )
+    session = replace(SESSION, pressure=air[0], temperature=air[1])
+    takes = [
+        MeasuredCurve("free", _curve(NEW, 1, "a"), FreeAir()),
+        MeasuredCurve("loaded", _curve(NEW.but(Mms=1.5), 2, "a"), AddedMass(MASS)),
+    ]
+    return fit_driver(takes, session, model="plain")
+
+
+def test_air_beyond_its_equations_is_told_and_counted():
+    cold = _in_air(5.0)
+    assert "air-extrapolated" in [w.code for w in cold.warnings]
+    Vas = cold.parameters["Vas"]
+    # The 0.6 % that the warning names; 0.06 % at home.
+    assert abs(Vas.contributions["air-equations"]) / Vas.value == pytest.approx(0.006, rel=0.01)
+    home = _in_air(21.0)
+    assert "air-extrapolated" not in [w.code for w in home.warnings]
+    Vas = home.parameters["Vas"]
+    assert abs(Vas.contributions["air-equations"]) / Vas.value == pytest.approx(0.0006, rel=0.01)
+
+
+def test_impossible_air_is_refused_where_it_matters():
+    with pytest.raises(Refused, match="air-out-of-range"):
+        _in_air(21.0, pressure=1013.25)
