@@ -106,7 +106,9 @@ def test_different_coupling_corners_are_followed() -> None:
 
     calibration = calibrate(common_node(mismatch))
     f = np.geomspace(12.0, 19000.0, 300)
-    assert np.abs(interpolate(calibration, f) / mismatch(f) - 1).max() < 2e-4
+    # Points lie 6 % apart. A phase of 0.12 rad that falls as 1/f is bent by 0.12 x 0.06^2/4 = 1e-4
+    # between them, averaging over the same width and noise take as much again each.
+    assert np.abs(interpolate(calibration, f) / mismatch(f) - 1).max() < 4e-4
 
 
 def test_points_are_few_and_carry_their_uncertainty() -> None:
