@@ -31,13 +31,7 @@ def in_words(comparison: Comparison, *, same_unit: bool = True) -> str:
         comparison: Of two fits.
         same_unit: One driver at two times, in contrast to two drivers.
     """
-    all_changed = {c.parameter for c in comparison.changes if c.verdict == "changed"}
-    changed = [
-        c
-        for c in comparison.changes
-        if c.verdict == "changed" and _ECHO.get(c.parameter) not in all_changed
-    ]
-    undecided = [c for c in comparison.changes if c.verdict == "undecided"]
+    changed, undecided = (_told(comparison, word) for word in ("changed", "undecided"))
     if not comparison.changes:
         return "Nothing can be compared: the fits share no parameter."
     sentences = []
@@ -54,7 +48,7 @@ def in_words(comparison: Comparison, *, same_unit: bool = True) -> str:
     if not same_unit:
         sentences += _as_a_pair(comparison)
     if undecided:
-        listed = ", ".join(f"{c.parameter} ({_with_reach(c)})" for c in undecided)
+        listed = ", ".join(f"{_label(c.parameter)} ({_with_reach(c)})" for c in undecided)
         sentences.append(
             f"Too uncertain to call unchanged within {100 * comparison.margin:g} %: {listed}."
         )
@@ -152,6 +146,17 @@ def _document(comparison: Comparison, same_unit: bool) -> dict[str, Any]:
     }
 
 
+def _told(comparison: Comparison, word: str) -> list[Change]:
+    """Changes of one verdict, without those that echo another one of it."""
+    found = {c.parameter: c for c in comparison.changes if c.verdict == word}
+    return [c for symbol, c in found.items() if _ECHO.get(symbol) not in found]
+
+
+def _label(symbol: str) -> str:
+    """The symbol where it is one of the field's, else the name."""
+    return QUANTITIES[symbol].name if symbol in QUANTITIES and "_" in symbol else symbol
+
+
 def _phrase(change: Change, comparison: Comparison, same_unit: bool) -> str:
     """``resonance fs fell from 84.1 to 77.6 Hz (-7.7 %)``."""
     quantity = QUANTITIES.get(
@@ -160,8 +165,8 @@ def _phrase(change: Change, comparison: Comparison, same_unit: bool) -> str:
     before = rounded(change.before / quantity.scale)
     after = quantity.text(change.after)
     label = quantity.name
-    if change.parameter.isalnum():
-        label += f" {change.parameter}"
+    if (symbol := _label(change.parameter)) != label:
+        label += f" {symbol}"
     if same_unit:
         verb = "rose" if change.change_relative > 0 else "fell"
         return f"{label} {verb} from {before} to {after} ({_size(change)})"

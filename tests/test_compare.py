@@ -197,6 +197,14 @@ def test_a_warm_room_in_words():
     assert "temperature of the air explains" in words
 
 
+def test_unsure_decibels_are_named_once_and_in_words():
+    words = in_words(compare(fit_of(NEW, scale=20), fit_of(NEW, scale=20)))
+    unsure = words.split("within 5 %: ")[1]
+    assert "sensitivity at 2.83 V (+0.00 dB, 95 % from -0." in unsure
+    assert "efficiency" not in unsure
+    assert "_" not in unsure
+
+
 def test_what_says_the_same_is_said_once():
     words = in_words(compare(fit_of(NEW), fit_of(NEW.but(Bl=1.2))))
     assert "sensitivity at 2.83 V" in words
