@@ -158,6 +158,33 @@ def test_loaded_takes_are_left_alone():
     assert cross_check(DriverFit(fit.model, fit.parameters, (good, heavy))) is None
 
 
+@pytest.mark.parametrize("noise", [0.002, 0.01, 0.03])
+def test_noisy_points_do_not_cry_wolf(noise):
+    rng = np.random.default_rng(8)
+    warned = 0
+    for _ in range(30):
+        fs, Qms, r0 = rng.uniform(20, 200), rng.uniform(1, 10), rng.uniform(2, 15)
+        fit = _fit(fs, Qms, r0)
+        (made,) = fit.curves
+        scatter = 1 + noise * rng.normal(size=made.frequency_hz.size)
+        noisy = replace(made, measured_ohm=np.abs(made.measured_ohm) * scatter)
+        warned += cross_check(DriverFit("any", fit.parameters, (noisy,))) is not None
+    assert warned <= 1
+
+
+def test_takes_of_a_mean_may_depart_from_it():
+    # Three takes whose losses scatter by 5 %: their mean is known to 5 %/sqrt(3), one take is not.
+    fit = _fit(50, 4, 8)
+    (made,) = fit.curves
+    other, motional = _impedance(made.frequency_hz, 50, 4 * 1.12, 8 * 1.12)
+    lossless = replace(made, measured_ohm=other, model_ohm=other, motional_ohm=motional)
+    mean = {
+        **fit.parameters,
+        "Qms": Estimate(4.0, "1", {"random:repeatability": 4 * 0.05 / 3**0.5}),
+    }
+    assert cross_check(DriverFit("any", mean, (made, made, lossless))) is None
+
+
 def test_wide_uncertainty_of_the_fit_is_allowed_for():
     fit = _fit(50, 4, 8, wrong={"Qms": 1.14})
     unsure = {**fit.parameters, "Qms": Estimate(4 * 1.14, "1", {"random:x": 0.4})}
