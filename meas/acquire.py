@@ -55,7 +55,9 @@ def acquire(
     """
     capture = path.play_and_record(stimulus.samples, sample_rate_hz, on_progress)
     sweeps = [(sweep.start_frame, sweep.stop_frame) for sweep in stimulus.passes]
-    return capture, (*_ended_early(capture, sweeps), *_dropouts(capture, sweeps), *_clock(capture))
+    found = [*_ended_early(capture, sweeps), *_dropouts(capture, sweeps)]
+    # A computer that cannot keep up loses time as well: one reason is enough.
+    return capture, tuple(found or _clock(capture))
 
 
 def peak_levels(
@@ -140,7 +142,7 @@ def _counted(events: Sequence[StreamEvent]) -> str:
 def _clock(capture: Capture) -> list[Finding]:
     """Frames against the computer's clock: every frequency is only as good as the rate."""
     measured = capture.path.get("measured_rate_hz")
-    if measured is None or len(capture.samples) < capture.frames_expected:
+    if measured is None:
         return []
     asked = capture.sample_rate_hz
     allowed = CLOCK_TOLERANCE + BLOCK_SECONDS * asked / len(capture.samples)
@@ -150,6 +152,6 @@ def _clock(capture: Capture) -> list[Finding]:
     text = (
         f"the card delivered {float(measured):.0f} samples a second by the computer's clock, not "
         f"{asked}: every frequency would be off by {abs(off):.1%}. Set the rate that the card runs "
-        "at, or use another way to it ('freeair rig devices')"
+        "at, use another way to it ('freeair rig devices'), or give the computer less to do"
     )
     return [Finding("wrong-clock", text, refuses=True)]

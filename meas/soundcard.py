@@ -8,6 +8,8 @@ told, nothing more. No call into the library can hang the program.
 from __future__ import annotations
 
 import atexit
+import contextlib
+import ctypes
 import os
 import sys
 import time
@@ -232,6 +234,7 @@ def _open(
             )
             _refuse_other_rate(stream.samplerate, sample_rate_hz, source)
             stream.start()
+            _alsa_prints(False)
             latency = stream.latency
         except Exception as error:
             if stream is not None:
@@ -254,6 +257,22 @@ def _open(
     return _bounded(opening, source.identity)
 
 
+def _alsa_prints(allowed: bool) -> None:
+    """Stop ALSA from printing a line over the progress bar for every lost block.
+
+    The flags tell the same, with the frame. Outside a running stream it may print: then
+    `kept_stderr` keeps it as the explanation of an error.
+    """
+    if sys.platform != "linux":
+        return
+    with contextlib.suppress(OSError, AttributeError):
+        alsa = ctypes.CDLL("libasound.so.2")
+        # Any C function without effect will do as the handler. One in Python could be called
+        # by a thread of ALSA while the program ends.
+        silent = ctypes.cast(ctypes.CDLL(None).getpid, ctypes.c_void_p)
+        alsa.snd_lib_error_set_handler(None if allowed else silent)
+
+
 def _refuse_other_rate(actual_hz: float, asked_hz: int, device: Device) -> None:
     if abs(actual_hz / asked_hz - 1) > 1e-3:
         text = f"the device runs at {actual_hz:g} Hz although {asked_hz} Hz was asked for"
@@ -268,6 +287,7 @@ def _close(stream: Any) -> str:
         # abort() before close(): closing a running stream hangs in some versions of PortAudio.
         stream.abort()
         stream.close()
+        _alsa_prints(True)
 
     while True:
         try:

@@ -130,6 +130,11 @@ def test_a_card_that_runs_at_another_rate_refuses(rate: float) -> None:
     assert f"{rate:.0f}" in found[0].text and "48000" in found[0].text
 
 
+def test_lost_blocks_explain_lost_time() -> None:
+    events = [StreamEvent(FIRST.start_frame + 10, "input-overflow")]
+    assert only(findings(events=events, path={"measured_rate_hz": 30000.0})) == ("dropout", True)
+
+
 @pytest.mark.parametrize("rate", [48000 * 1.0002, 47800.0])
 def test_crystals_and_bursts_of_blocks_do_not(rate: float) -> None:
     assert findings(path={"measured_rate_hz": rate}) == ()

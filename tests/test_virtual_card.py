@@ -121,7 +121,7 @@ def test_what_the_card_cannot_do_is_refused(virtual_card: VirtualCard) -> None:
 
 
 SCRIPT = """
-import json, os, signal, sys, time
+import json, os, signal, subprocess, sys
 import numpy as np
 import meas.duplex, meas.soundcard
 from meas.errors import BenchFailure
@@ -130,9 +130,13 @@ meas.duplex.STALL_SECONDS = meas.soundcard.CLOSE_SECONDS = 1.5
 deed, victim = sys.argv[1], int(sys.argv[2])
 
 def spoil(progress):
-    global deed
+    global deed, victim
     if progress.frames_done > 24000 and deed != "nothing":
-        os.kill(victim or os.getpid(), getattr(signal, deed))
+        victim = victim or os.getpid()
+        if deed == "PAUSE":
+            deed = "SIGSTOP"
+            subprocess.Popen(["sh", "-c", f"sleep 0.7; kill -CONT {victim}"])
+        os.kill(victim, getattr(signal, deed))
         deed = "nothing"
 
 said = {}
@@ -142,6 +146,7 @@ try:
     capture = card.play_and_record(output, 48000, spoil)
     said["frames"] = len(capture.samples)
     said["heard"] = float(np.abs(capture.samples).max())
+    said["lost"] = [e.frame for e in capture.events if e.kind.endswith("flow") and e.frame > 24000]
     said["last"] = capture.events[-1].kind if capture.events else ""
     said["failure"] = capture.path.get("failure", "")
 except BenchFailure as failure:
@@ -174,6 +179,15 @@ def test_ctrl_c_in_mid_take_keeps_the_capture(virtual_card: VirtualCard) -> None
     assert 24000 < said["frames"] < 3 * 48000
     assert said["last"] == "interrupted" and said["failure"] == ""
     assert said["heard"] > 0.05
+
+
+@pytest.mark.virtual_card
+def test_a_pause_in_mid_take_is_flagged_and_not_chattered_about(virtual_card: VirtualCard) -> None:
+    """The whole process stands still for 0.7 s: a real overflow of the input buffers."""
+    said, stderr = spoiled(virtual_card, "PAUSE")
+    assert said["frames"] == 3 * 48000 and said["failure"] == ""
+    assert said["lost"]
+    assert stderr == ""
 
 
 @pytest.mark.virtual_card

@@ -23,7 +23,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from pathlib import Path
 from types import TracebackType
 
@@ -172,7 +172,7 @@ class VirtualCard:
             stdout=subprocess.PIPE if name in ("parec", "world") else log,
             stderr=log,
             env={**environment, **variables},
-            preexec_fn=_die_with_parent,
+            preexec_fn=_as_a_device,
         )
         stack.callback(_end, process)
         if stdin is not None and stdin.stdout is not None:
@@ -217,7 +217,9 @@ def _end(process: subprocess.Popen[bytes]) -> None:
         process.stdout.close()
 
 
-def _die_with_parent() -> None:
-    """Linux: have the child end with us, even when the test run is killed."""
+def _as_a_device() -> None:
+    """In the child: end with us, even when the test run is killed; go first, if allowed."""
     pr_set_pdeathsig = 1
     ctypes.CDLL(None).prctl(pr_set_pdeathsig, signal.SIGTERM)
+    with suppress(PermissionError):
+        os.setpriority(os.PRIO_PROCESS, 0, -15)
