@@ -1,7 +1,10 @@
 """From the solution of a least-squares problem to estimates with their split of variance.
 
-With C = (J'J)^-1 the variance of a quantity of gradient g is the exact sum over sources k of
-|J_k C g|^2, J_k being the rows of the source (JCGM 102:2011, 6.2.1.3, for independent inputs).
+With C = (J'J)^-1 a quantity of gradient g answers to errors e of the rows by g C J' e, so that its
+variance is the sum over sources k of |J_k C g|^2, J_k being the rows of the source (JCGM
+102:2011, 6.2.1.3, for independent inputs). Rows whose errors are larger or smaller than their
+weights say, as those of a curve that the model follows here better than there, count with their
+own.
 """
 
 from __future__ import annotations
@@ -14,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fit.derived import Extremes, derived
-from fit.misfit import Misfit
+from fit.misfit import Misfit, correlation
 from fit.problem import Problem
 from fit.result import Estimate
 
@@ -69,25 +72,23 @@ def estimates(
     parts: dict[str, FloatArray] = {}
     sources: dict[str, str] = {}
     noise: list[FloatArray] = []
-    model: list[FloatArray] = []
+    weak = np.zeros((len(names), 0))
     for index, rows in enumerate(problem.rows):
         block = jacobian[rows.first : rows.last]
         if index < len(problem.takes):
             take = problem.takes[index]
-            share = take.noise**2 / problem.variance[index]
-            both = np.concatenate([share, share]) if take.is_complex else share
-            noise.append(block * np.sqrt(both)[:, None])
-            model.append(block * np.sqrt(1 - both)[:, None])
+            noise.append(_scaled(block, take.noise / np.sqrt(problem.variance[index])))
         elif rows.source == "random:model":
-            model.append(block)
+            weak = effect @ block.T
         else:
             parts[rows.source] = rows.sign * (effect @ block.T)[:, 0]
             sources[rows.source] = rows.text
-    for group, blocks, text in (
-        ("random:noise", noise, "noise of the takes"),
-        ("random:model", model, "what the model does not follow"),
+    model = _model_effects(problem, effect, jacobian, misfits)
+    for group, effects, text in (
+        ("random:noise", effect @ np.concatenate(noise).T, "noise of the takes"),
+        ("random:model", np.hstack([model, weak]), "what the model does not follow"),
     ):
-        for number, column in enumerate(_components(effect @ np.concatenate(blocks).T), start=1):
+        for number, column in enumerate(_components(effects), start=1):
             parts[f"{group}:{number}"] = column
             sources[f"{group}:{number}"] = text
     degrees = {"random:model": min(m.freedom for m in misfits), "random:repeatability": freedom}
@@ -109,6 +110,38 @@ def estimates(
             widening=_widening(contributions, degrees),
         )
     return Budget(found, sources)
+
+
+def _scaled(block: FloatArray, weight: FloatArray) -> FloatArray:
+    """Rows of one take times a factor per point; complex data have two rows per point."""
+    return block * np.tile(weight, block.shape[0] // weight.size)[:, None]
+
+
+def _model_effects(
+    problem: Problem, effect: FloatArray, jacobian: FloatArray, misfits: Sequence[Misfit]
+) -> FloatArray:
+    """Effects of independent unit errors that together have the covariance of the model error.
+
+    Returns:
+        Shape (q, k).
+    """
+    real, imaginary = [], []
+    for index, take in enumerate(problem.takes):
+        rows, n = problem.rows[index], take.data.size
+        deviation = misfits[index].relative * np.abs(take.data)
+        block = jacobian[rows.first : rows.last]
+        scaled = _scaled(block, deviation / np.sqrt(problem.variance[index]))
+        real.append(scaled[:n])
+        imaginary.append(scaled[n:] if take.is_complex else np.zeros_like(scaled))
+    if not any(np.any(misfit.relative) for misfit in misfits):
+        return np.zeros((effect.shape[0], 0))
+    matrix = correlation([t.measured.curve.frequency_hz for t in problem.takes], misfits)
+    total = np.zeros((effect.shape[0],) * 2)
+    for component in (real, imaginary):
+        answer = effect @ np.concatenate(component).T
+        total += answer @ matrix @ answer.T
+    values, vectors = np.linalg.eigh(total)
+    return np.asarray(vectors * np.sqrt(np.maximum(values, 0.0)))
 
 
 def _gradients(

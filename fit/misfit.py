@@ -7,6 +7,8 @@ n/tau independent ones.
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,6 +21,17 @@ _WIDTH = 0.35
 """Standard deviation of the smoothing kernel in ln f: half an octave."""
 _SIGNIFICANT = 3.0
 """Excess over noise, in its standard deviation, below which a misfit counts as none."""
+
+
+_STRUCTURED = 1.5
+"""Autocorrelation length up to which residuals count as scatter from point to point."""
+_COMMON = 0.5
+_RANGE = 2.0
+"""How far the weights follow a local model error off its root mean square.
+
+Further, a stretch that fits badly would lose its weight, then fit worse: with creep the fit would
+give up the resonance in favour of kilohertz.
+"""
 
 
 @dataclass(frozen=True, eq=False)
@@ -35,9 +48,15 @@ class Misfit:
     length: float
     freedom: float
 
-    def variance(self, magnitude: FloatArray) -> FloatArray:
-        """Variance per component that gives n correlated points the weight they deserve."""
-        return self.length * (self.relative * magnitude) ** 2
+    def weighing_variance(self, magnitude: FloatArray) -> FloatArray:
+        """Variance per component that gives n correlated points the weight they deserve.
+
+        Args:
+            magnitude: |Z| [ohm], shape (n,).
+        """
+        level = float(np.sqrt(np.mean(self.relative**2)))
+        limited = np.clip(self.relative, level / _RANGE, level * _RANGE)
+        return self.length * (limited * magnitude) ** 2
 
 
 def estimate(
@@ -77,6 +96,7 @@ def estimate(
     independent = max(components * n / length, parameters + 1.0)
     freedom = independent - parameters
     widened = excess * min(independent / max(freedom, 1.0), 4.0) * share
+    widened = np.maximum(widened, np.mean(widened) / _RANGE**2)
     return Misfit(np.sqrt(widened), length, max(freedom, 2.0))
 
 
@@ -92,10 +112,14 @@ def _kernel(frequency: FloatArray, components: int) -> FloatArray:
 
 def _excess(q: FloatArray, v: FloatArray, kernel: FloatArray, components: int) -> FloatArray:
     """Positive, significant part of the smoothed excess of q over v."""
-    excess = np.maximum(kernel @ (q - v), 1e-14)
+    level = max(float(np.mean(q - v)), 0.0)
     for _ in range(4):
-        weight = 1 / (v + excess) ** 2
-        excess = np.maximum((kernel @ (weight * (q - v))) / (kernel @ weight), 1e-14)
+        weight = 1 / (v + level + 1e-14) ** 2
+        level = max(float(np.sum(weight * (q - v)) / np.sum(weight)), 0.0)
+    # The weights follow the noise alone: with a model error that differs from place to place,
+    # its own would count the places where it is small.
+    weight = 1 / (v + level + 1e-14) ** 2
+    excess = np.maximum((kernel @ (weight * (q - v))) / (kernel @ weight), 1e-14)
     with np.errstate(divide="ignore", invalid="ignore"):
         weight = np.where(v > 0, 1 / v, 0.0)
     scatter = np.sqrt((kernel**2) @ np.full(q.size, 2.0 / components))
@@ -124,3 +148,29 @@ def autocorrelation_length(values: ComplexArray | FloatArray) -> float:
     lags = np.arange(n)
     stop = np.flatnonzero(lags >= 5 * lengths)
     return float(max(1.0, np.max(lengths[: (int(stop[0]) if stop.size else n - 1) + 1])))
+
+
+def correlation(
+    frequencies: Sequence[FloatArray], misfits: Sequence[Misfit]
+) -> FloatArray:
+    """Correlation of the model errors of all points of all takes, shape (n, n).
+
+    Exponential in ln f, of a length that repeats as often as the residuals do. What a model
+    misses of the coil it misses in every take, what it misses of a suspension differs: between
+    takes half of it is common.
+
+    Args:
+        frequencies: Of each take [Hz].
+        misfits: Of each take.
+    """
+    x = np.log(np.concatenate(frequencies))
+    take = np.repeat(np.arange(len(misfits)), [f.size for f in frequencies])
+    spacing = np.array([math.log(f[-1] / f[0]) / max(f.size - 1, 1) for f in frequencies])
+    length = spacing * np.array([m.length for m in misfits]) / 2
+    reach = np.maximum((length[take][:, None] + length[take][None, :]) / 2, 1e-6)
+    structured = np.array([m.length > _STRUCTURED for m in misfits])[take]
+    shared = np.where(take[:, None] == take[None, :], 1.0, _COMMON)
+    found = shared * np.exp(-np.abs(x[:, None] - x[None, :]) / reach)
+    found = np.where(structured[:, None] & structured[None, :], found, 0.0)
+    np.fill_diagonal(found, 1.0)
+    return np.asarray(found)

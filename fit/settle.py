@@ -71,10 +71,11 @@ def settle(problem: Problem, start: FloatArray) -> Settled:
             break
         level = lower
     before = problem.variance
+    misfits: tuple[Misfit, ...] = ()
     for _ in range(_ROUNDS):
         misfits = tuple(_misfit(problem, theta, index) for index in range(len(problem.takes)))
         after = [
-            take.noise**2 + misfit.variance(np.abs(take.data))
+            take.noise**2 + misfit.weighing_variance(np.abs(take.data))
             for take, misfit in zip(problem.takes, misfits, strict=True)
         ]
         problem.variance = after
