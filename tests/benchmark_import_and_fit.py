@@ -59,7 +59,7 @@ def three_curves(points: int) -> tuple[np.ndarray, list[np.ndarray], list[np.nda
 
 def time_import(folder: Path, seconds: float, repeat: int) -> tuple[float, float, float]:
     """Starting a process, importing in one, importing in this one once it is warm [s]."""
-    from cli.main import main
+    from cli import main as program
 
     bench = Bench(sweep_seconds=(seconds - 3 * 0.5) / 2)
     wav = write_wav(folder / "capture.wav", bench.record())
@@ -73,7 +73,7 @@ def time_import(folder: Path, seconds: float, repeat: int) -> tuple[float, float
             subprocess.run(command, cwd=root, check=True, capture_output=True)
             return
         with contextlib.redirect_stdout(io.StringIO()), contextlib.redirect_stderr(io.StringIO()):
-            status = main(words)
+            status = program.run(words)
         if status:
             raise SystemExit(f"freeair {' '.join(words)} ended with status {status}")
 

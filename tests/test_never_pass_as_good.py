@@ -33,7 +33,7 @@ from made_recordings import (
 )
 from numpy.typing import NDArray
 
-from cli.main import main
+from cli.main import run
 
 # Bounds for what is reported as good: those of the issue that asked for the independent bench.
 BOUNDS = {"Re": 0.005, "fs": 0.002, "Qms": 0.01, "Qes": 0.01}
@@ -163,7 +163,7 @@ def rigs(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     made = {side: folder / f"{side}.toml" for side in ("hot", "ground")}
     for side, path in made.items():
         words = ["--series-resistor", "10ohm", "--resistor-side", side, "--sample-rate", "48000"]
-        assert main(["rig", "new", str(path), *words]) == 0
+        assert run(["rig", "new", str(path), *words]) == 0
     return made
 
 
@@ -177,7 +177,7 @@ class Program:
 
     def run(self, *words: str | Path) -> tuple[int, str, str]:
         self._capsys.readouterr()
-        status = main([str(word) for word in words])
+        status = run([str(word) for word in words])
         out, err = self._capsys.readouterr()
         return status, out, err
 
