@@ -97,7 +97,7 @@ def _split(text: str, option: str, example: str) -> tuple[str, str]:
 def _add(
     stock: _Stock, seen: dict[Path, str], text: str, condition: str | None, value: Value | None
 ) -> None:
-    from meas import table
+    from meas import curve_file
     from meas import take as takes
 
     path = Path(text)
@@ -113,7 +113,7 @@ def _add(
     from fit.measured import FreeAir, MeasuredCurve
     from meas.plausibility import plausibility
 
-    curve = table.read(path)
+    curve = curve_file.read(path)
     if doubts := plausibility(curve):
         raise Refused(doubts, where=text)
     under = FreeAir() if value is None else _condition(condition or "free-air", value)

@@ -40,13 +40,15 @@ STRIP = 23
 
 
 @dataclass(frozen=True)
-class _Column:
+class Column:
+    """A column: its title, whether numbers stand right, whether it takes what the others leave."""
+
     title: str
     right: bool = False
     fills: bool = False  # takes what the others leave, and is cut where that is too little
 
 
-def _table(columns: Sequence[_Column], rows: Sequence[Sequence[str | Text]]) -> Table:
+def plain_table(columns: Sequence[Column], rows: Sequence[Sequence[str | Text]]) -> Table:
     """A table whose columns keep their width; only the filling one gives way."""
     table = Table(
         box=box.SIMPLE_HEAD,
@@ -103,13 +105,13 @@ def parameters(fit: DriverFit) -> Table:
             )
         )
     columns = (
-        _Column(""),
-        _Column("value", right=True),
-        _Column("± 95 %", right=True),
-        _Column(""),
-        _Column("limited most by", fills=True),
+        Column(""),
+        Column("value", right=True),
+        Column("± 95 %", right=True),
+        Column(""),
+        Column("limited most by", fills=True),
     )
-    return _table(columns, rows)
+    return plain_table(columns, rows)
 
 
 def _main_limit(estimate: Estimate, sources: Mapping[str, str]) -> str:
@@ -132,12 +134,12 @@ def curves(fit: DriverFit) -> Table:
         for curve in fit.curves
     ]
     columns = (
-        _Column("curve"),
-        _Column("points", right=True),
-        _Column("off model", right=True),
-        _Column("from", fills=True),
+        Column("curve"),
+        Column("points", right=True),
+        Column("off model", right=True),
+        Column("from", fills=True),
     )
-    return _table(columns, rows)
+    return plain_table(columns, rows)
 
 
 def verdicts(items: Sequence[Verdict]) -> Table:
@@ -158,14 +160,14 @@ def verdicts(items: Sequence[Verdict]) -> Table:
             )
         )
     columns = (
-        _Column(""),
-        _Column("meant", right=True),
-        _Column("allowed", right=True),
-        _Column("measured", right=True),
-        _Column(""),
-        _Column(""),
+        Column(""),
+        Column("meant", right=True),
+        Column("allowed", right=True),
+        Column("measured", right=True),
+        Column(""),
+        Column(""),
     )
-    return _table(columns, rows)
+    return plain_table(columns, rows)
 
 
 def _short(value: float) -> str:
@@ -239,15 +241,15 @@ def changes(comparison: Comparison) -> Table:
             )
         )
     columns = (
-        _Column(""),
-        _Column("before", right=True),
-        _Column("after", right=True),
-        _Column(""),
-        _Column("change", right=True),
-        _Column("95 % between", right=True),
-        _Column(""),
+        Column(""),
+        Column("before", right=True),
+        Column("after", right=True),
+        Column(""),
+        Column("change", right=True),
+        Column("95 % between", right=True),
+        Column(""),
     )
-    return _table(columns, rows)
+    return plain_table(columns, rows)
 
 
 @dataclass(frozen=True)
