@@ -78,6 +78,50 @@ SAME_NODE = Caution(
     "calibration plays. Move it back afterwards.",
     asks=True,
 )
+BACK_TO_BACK = Caution(
+    "Polarised capacitors back to back",
+    "Two in series with equal poles joined make half of one, without polarity. Each still sees "
+    "the whole peak voltage while the other conducts: rate each for the amplifier's peak, keep "
+    "to its ripple current, and never let direct voltage stand on the pair. Overheated or "
+    "reversed electrolytics vent hot, caustic electrolyte: eye protection, and no direct line "
+    "to the vent. A bipolar or a film capacitor is the safer part.",
+)
+ELECTROLYTIC = Caution(
+    "This loss is that of an electrolytic capacitor",
+    "If it is polarised it must not be used alone for sound, which reverses it: it may vent. "
+    "If it is two polarised ones back to back, say --back-to-back and mind their voltage and "
+    "ripple current.",
+)
+LOW_LOAD = Caution(
+    "The load falls below what the amplifier tolerates",
+    "It may shut down, overheat or fail. Raise the impedance there (shunt arms draw the current), "
+    "or keep the level down until it is raised.",
+)
+HOT_PART = Caution(
+    "Parts that get hot",
+    "A resistor at its rated power reaches 200 °C and more: take at least twice the power that "
+    "it will see, in free air, away from wood, damping wool and plastic. Long loud tones heat "
+    "more than music does.",
+)
+SATURATION = Caution(
+    "Inductors with a core saturate",
+    "Above its limit of current a core lets the inductance collapse and distorts. Compare the "
+    "peak current above with the part's rating, or measure it at several levels (freeair part "
+    "inductor QUIET LOUD). Keep coils apart and at right angles.",
+)
+CELL = Caution(
+    "The cell touches the input for a moment only",
+    "One 1.5 V cell, through 100 kohm or more, on a line input whose gain is turned down; never "
+    "on a microphone input (its plug may carry a bias voltage), never with an amplifier "
+    "connected, and never the driver and the cell at once.",
+    asks=True,
+)
+PRESS = Caution(
+    "Press the cone gently",
+    "With clean fingers near the voice coil, a millimetre or so; never a dome, never a tweeter "
+    "without its maker's leave. Strong magnets pinch and disturb implants. Amplifier off or "
+    "disconnected.",
+)
 
 
 def for_playing(rig: Rig) -> tuple[Caution, ...]:

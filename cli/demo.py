@@ -193,7 +193,10 @@ def _run(command: str) -> None:
     words: list[str] = []
     for word in shlex.split(command)[1:]:
         words += sorted(map(str, Path().glob(word))) if "*" in word else [word]
-    program.app(args=words, prog_name="freeair", standalone_mode=False)
+    status = program.app(args=words, prog_name="freeair", standalone_mode=False)
+    if isinstance(status, int) and status:
+        show.note(f"The story ends here: the command above ended with status {status}.", "bold red")
+        raise typer.Exit(status)
 
 
 def _say(title: str, text: str) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -121,7 +122,8 @@ def limits(estimate: Estimate, sources: Mapping[str, str]) -> list[tuple[str, fl
         return []
     shares: dict[str, float] = {}
     for source, part in estimate.contributions.items():
-        words = sources.get(source, source)
+        # Takes are numbered wherever they are shown; their paths would drown the cause.
+        words = re.sub(r"(take \d+) \([^)]*\)", r"\1", sources.get(source, source))
         shares[words] = shares.get(words, 0.0) + part * part / total
     return sorted(shares.items(), key=lambda pair: -pair[1])
 

@@ -24,21 +24,20 @@ class Gathered:
 
     Attributes:
         curves: One per table or take, free air first.
-        takes: The takes among the sources.
+        takes: The take behind each curve; None behind a table.
         unit: What was measured.
         findings: Doubts that the takes themselves came with.
     """
 
     curves: tuple[MeasuredCurve, ...]
-    takes: tuple[Take, ...]
+    takes: tuple[Take | None, ...]
     unit: str
     findings: tuple[Finding, ...] = ()
 
 
 @dataclass
 class _Stock:
-    curves: list[MeasuredCurve] = field(default_factory=list)
-    takes: list[Take] = field(default_factory=list)
+    curves: list[tuple[MeasuredCurve, Take | None]] = field(default_factory=list)
     names: list[str] = field(default_factory=list)
     findings: list[Finding] = field(default_factory=list)
 
@@ -76,10 +75,13 @@ def gather(
         file, written = _split(text, "--test-box", "take-or-table.csv=6.8L")
         value = values.volume(written, f"--test-box {file}")
         _add(stock, seen, file, "test-box", value)
-    order = {"free-air": 0, "added-mass": 1, "test-box": 2}
-    stock.curves.sort(key=lambda measured: order[measured.condition.name])
+    order = ("free-air", "added-mass", "test-box")
+    stock.curves.sort(key=lambda pair: order.index(pair[0].condition.name))
     return Gathered(
-        tuple(stock.curves), tuple(stock.takes), _unit(stock, unit), tuple(stock.findings)
+        tuple(measured for measured, _ in stock.curves),
+        tuple(take for _, take in stock.curves),
+        _unit(stock, unit),
+        tuple(stock.findings),
     )
 
 
@@ -117,7 +119,7 @@ def _add(
     if doubts := plausibility(curve):
         raise Refused(doubts, where=text)
     under = FreeAir() if value is None else _condition(condition or "free-air", value)
-    stock.curves.append(MeasuredCurve(text, curve, under))
+    stock.curves.append((MeasuredCurve(text, curve, under), None))
     stock.names.append(path.stem)
 
 
@@ -145,8 +147,7 @@ def _add_take(
     under: Condition = FreeAir()
     if own.value is not None:
         under = _condition(own.name, Value(own.value, own.half_width, own.written, 0.0))
-    stock.curves.append(MeasuredCurve(text, take.curve, under))
-    stock.takes.append(take)
+    stock.curves.append((MeasuredCurve(text, take.curve, under), take))
     stock.findings += [finding for finding in take.findings if not finding.refuses]
 
 
@@ -175,7 +176,7 @@ def _condition(name: str, value: Value) -> Condition:
 
 
 def _unit(stock: _Stock, unit: str | None) -> str:
-    named = list(dict.fromkeys(take.unit for take in stock.takes))
+    named = list(dict.fromkeys(take.unit for _, take in stock.curves if take))
     if unit is not None:
         named = list(dict.fromkeys([unit, *named]))
     if len(named) > 1:

@@ -17,7 +17,7 @@ from typing import Annotated
 import typer
 from typer.exceptions import TyperException
 
-from cli import compare, demo, export, fit, import_, rig, show, take, targets
+from cli import compare, demo, export, fit, import_, part, rig, show, take, targets
 from cli.version import program_version
 from meas.errors import FreeairError, Refused
 
@@ -59,6 +59,7 @@ app.command("take")(take.take)
 app.command("import")(import_.import_capture)
 app.command("fit")(fit.fit)
 app.command("compare")(compare.compare)
+app.command("part")(part.part)
 app.add_typer(targets.app, name="targets")
 app.command("export")(export.export)
 

@@ -86,6 +86,7 @@ def read(text: str) -> State:
     gathered = gather.gather([text], (), (), None)
     session = sessions.session(sessions.SessionWords(), boxes=False)
     show.note(f"{text} is no saved fit: fitted by itself, without mass, box or diameter", "dim")
-    unit_name = gathered.unit if gathered.takes else None
-    name = gathered.takes[0].label or path.name if gathered.takes else path.stem
+    take = gathered.takes[0]
+    unit_name = take.unit if take else None
+    name = (take.label or path.name) if take else path.stem
     return State(name, unit_name, fit_driver(gathered.curves, session))

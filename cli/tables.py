@@ -126,15 +126,17 @@ def curves(fit: DriverFit) -> Table:
     """How well each curve is followed."""
     rows = [
         (
+            str(number_of),
             condition_words(curve.condition, curve.condition_value),
             str(curve.frequency_hz.size),
             percent(curve.residual_rms_relative),
             curve.source,
         )
-        for curve in fit.curves
+        for number_of, curve in enumerate(fit.curves, start=1)
     ]
     columns = (
-        Column("curve"),
+        Column("take"),
+        Column("condition"),
         Column("points", right=True),
         Column("off model", right=True),
         Column("from", fills=True),

@@ -83,9 +83,7 @@ def _condition(kind: str, added_mass: str | None, test_box: str | None) -> TakeC
     return TakeCondition()
 
 
-def complete(
-    findings: tuple[Finding, ...], curve: ImpedanceCurve | None
-) -> tuple[Finding, ...]:
+def complete(findings: tuple[Finding, ...], curve: ImpedanceCurve | None) -> tuple[Finding, ...]:
     """The findings, with a refusal where there is no curve and none of them says why."""
     if curve is not None or any(finding.refuses for finding in findings):
         return findings

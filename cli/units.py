@@ -145,6 +145,7 @@ PRESSURE = Quantity(
 VOLTAGE = Quantity(
     "voltage", {"V": 1.0, "mV": 1e-3, "uV": 1e-6}, "1.2V", 1e-6, 1000.0, "1 uV to 1000 V"
 )
+POWER = Quantity("power", {"W": 1.0, "mW": 1e-3, "kW": 1e3}, "10W", 1e-6, 1e4, "1 uW to 10 kW")
 PERCENT = Quantity("percentage", {"%": 1.0}, "1%", 0.0, 100.0, "0 % to 100 %", bare="%")
 # Below one per cent somebody wrote a fraction: such dry air does not exist in a workshop.
 HUMIDITY = replace(
@@ -189,7 +190,7 @@ NUMBER = Quantity(
 
 ALL = (
     *(RESISTANCE, MASS, VOLUME, LENGTH, AREA, CAPACITANCE, INDUCTANCE),
-    *(TEMPERATURE, FREQUENCY, PRESSURE, VOLTAGE, PERCENT),
+    *(TEMPERATURE, FREQUENCY, PRESSURE, VOLTAGE, POWER, PERCENT),
     *(COMPLIANCE, MECHANICAL_RESISTANCE, FORCE_FACTOR, LEVEL),
 )
 NOT_METRIC = {

@@ -96,18 +96,17 @@ def as_text(picture: Picture) -> str:
 
 def as_svg(picture: Picture) -> str:
     """The picture as an SVG element that takes its colours from the page (``currentColor``)."""
-    width, top, bottom = 720, 70, 210
-    first_x, second_x = 250, 500
-    block_w, block_h = 150, 44
-    nodes = (130, 205) if picture.same_node else (170, 450)
-    right = 690
+    width, top, bottom, left, right = 740, 50, 190, 132, 715
+    block_w, block_h, second_x = 150, 44, 530
+    first_x = 330 if picture.same_node else 230
+    nodes = (180, 270) if picture.same_node else (180, 455)
     parts = [
-        f'<svg class="wiring" viewBox="0 0 {width} 250" role="img" '
+        f'<svg class="wiring" viewBox="0 0 {width} 216" role="img" '
         f'aria-label="{_escaped(_spoken(picture))}" xmlns="http://www.w3.org/2000/svg" '
         'fill="none" stroke="currentColor" stroke-width="2" font-size="15" '
         'font-family="inherit">',
-        f'<path d="M92 {top}H{first_x}M{first_x + block_w} {top}H{second_x}'
-        f'M{second_x + block_w} {top}H{right}V{bottom}H92"/>',
+        f'<path d="M{left} {top}H{first_x}M{first_x + block_w} {top}H{second_x}'
+        f'M{second_x + block_w} {top}H{right}V{bottom}H{left}"/>',
     ]
     for x, text in zip((first_x, second_x), picture.blocks, strict=True):
         shape = (
@@ -115,11 +114,11 @@ def as_svg(picture: Picture) -> str:
         )
         parts += [shape, _label(x + block_w / 2, top + 5, text)]
     for y, pair in ((top, picture.source), (bottom, picture.back)):
-        parts.append(f'<circle cx="92" cy="{y}" r="5" fill="currentColor"/>')
+        parts.append(f'<circle cx="{left}" cy="{y}" r="5" fill="currentColor"/>')
         parts += [_label(4, y - 4, pair[0], "start"), _label(4, y + 15, pair[1], "start")]
     rows = zip(nodes, picture.inputs, ("source", "driver"), strict=True)
     for x, name, role in rows:
-        high = 118
+        high = 90
         parts += [
             f'<path class="probe" d="M{x} {top}V{high}M{x} {high + 46}V{bottom}"/>',
             f'<circle cx="{x}" cy="{top}" r="4" fill="currentColor"/>',

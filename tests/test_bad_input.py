@@ -5,6 +5,7 @@ cannot support a result) and pieces that the message must hold. Nothing may prin
 write a file, or change one.
 """
 
+# ruff: noqa: E501 - a row of the table stays on one line
 from __future__ import annotations
 
 import errno
@@ -97,7 +98,9 @@ def _rigs(folder: Path) -> None:
         'format = "freeair-rig/1"\nname = "x"\n[wiring]\nseries_resistor_ohm = 10.0\n'
         '[card]\ndevice = "a card that is not there"\n'
     )
-    (folder / "bad-targets.toml").write_text('format = "freeair-targets/1"\n[targets]\nfs = "48Hz"\n')
+    (folder / "bad-targets.toml").write_text(
+        'format = "freeair-targets/1"\n[targets]\nfs = "48Hz"\n'
+    )
     (folder / "odd-targets.toml").write_text(
         'format = "freeair-targets/1"\n[targets]\nfz = "48Hz ± 5%"\n'
     )

@@ -97,9 +97,7 @@ def test_cautions_follow_the_rig() -> None:
 def test_simulated_bench_only_asks_what_must_be_learnt() -> None:
     card = {"device": "simulated"}
     assert cautions.for_playing(Rig.model_validate({"name": "a", "card": card})) == ()
-    amplified = Rig.model_validate(
-        {"name": "a", "card": card, "wiring": {"amplifier": "bridged"}}
-    )
+    amplified = Rig.model_validate({"name": "a", "card": card, "wiring": {"amplifier": "bridged"}})
     assert all(caution.asks for caution in cautions.for_playing(amplified))
 
 

@@ -10,7 +10,16 @@ from markupsafe import Markup
 
 from cli import cautions as caution_texts
 from cli import plots, wiring
-from cli.display import condition_words, figures, in_order, limits, percent, shown, with_unit
+from cli.display import (
+    condition_words,
+    figures,
+    in_order,
+    limits,
+    percent,
+    shown,
+    significant,
+    with_unit,
+)
 from cli.report.parts import Plot, Strip, render, strip
 from cli.report.picture import inline
 
@@ -48,6 +57,7 @@ class ParameterRow:
 class CurveRow:
     """One line of the table of curves."""
 
+    number: int
     source: str
     condition: str
     points: int
@@ -123,12 +133,13 @@ def fit_page(
         parameters=tuple(_parameter_row(fit, symbol) for symbol in in_order(fit.parameters)),
         curves=tuple(
             CurveRow(
+                number,
                 curve.source,
                 condition_words(curve.condition, curve.condition_value),
                 curve.frequency_hz.size,
                 percent(curve.residual_rms_relative),
             )
-            for curve in fit.curves
+            for number, curve in enumerate(fit.curves, start=1)
         ),
         how=(("Coil model", _model_words(fit)), *origin.how),
         picture=picture,
@@ -150,13 +161,16 @@ def bench_picture(rig: Rig | None) -> tuple[Markup | None, str]:
 
 def lead(fit: DriverFit, verdicts: Sequence[Verdict]) -> str:
     """The result in one or two sentences."""
-    known = [f"{name} {_written(fit, name)}" for name in ("fs", "Qts", "Re", "Vas")
-             if name in fit.parameters]  # fmt: skip
+    known = [
+        f"{name} {_written(fit, name)}"
+        for name in ("fs", "Qts", "Re", "Vas")
+        if name in fit.parameters
+    ]
     sentence = f"{', '.join(known)}."
     if not verdicts:
         return sentence
     by_word = {
-        word: [v.target.parameter for v in verdicts if v.verdict == word]
+        word: [shown(v.target.parameter, "").symbol for v in verdicts if v.verdict == word]
         for word in ("inside", "outside", "undecided")
     }
     if len(by_word["inside"]) == len(verdicts):
@@ -170,8 +184,10 @@ def lead(fit: DriverFit, verdicts: Sequence[Verdict]) -> str:
 
 
 def _written(fit: DriverFit, symbol: str) -> str:
-    found = figures(symbol, fit.parameters[symbol])
-    return with_unit(found.value, found.unit)
+    """To three digits: a sentence is read, not calculated with."""
+    estimate = fit.parameters[symbol]
+    how = shown(symbol, estimate.unit)
+    return with_unit(significant(estimate.value / how.scale), how.unit)
 
 
 def _counted(count: int, noun: str) -> str:
@@ -203,7 +219,7 @@ def _parameter_row(fit: DriverFit, symbol: str) -> ParameterRow:
     if estimate.frequency_hz is not None:
         words += f" at {estimate.frequency_hz / 1000:g} kHz"
     shares = [
-        f"{100 * share:.0f} % {text}" for text, share in limits(estimate, fit.sources)[:3]
+        f"{100 * share:.0f} % {text}" for text, share in limits(estimate, fit.sources)[:2]
         if share >= 0.05
     ]  # fmt: skip
     return ParameterRow(
@@ -218,9 +234,7 @@ def _parameter_row(fit: DriverFit, symbol: str) -> ParameterRow:
 def _model_words(fit: DriverFit) -> str:
     if len(fit.model_choice) < 2:
         return fit.model
-    others = sorted(fit.model_choice.items(), key=lambda pair: pair[1])
-    listed = ", ".join(f"{name} {value:.0f}" for name, value in others)
-    return f"{fit.model} (information criterion, lower is better: {listed})"
+    return f"{fit.model}, chosen by an information criterion from {', '.join(fit.model_choice)}"
 
 
 def _plots(fit: DriverFit) -> tuple[Plot, ...]:

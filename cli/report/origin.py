@@ -19,24 +19,26 @@ if TYPE_CHECKING:
 def of_fit(gathered: Gathered, words: SessionWords) -> Origin:
     """Benches, takes and everything that was stated beside them."""
     return Origin(
-        rig=gathered.takes[0].rig if gathered.takes else None,
+        rig=next((take.rig for take in gathered.takes if take), None),
         how=(*_stated(words), *of_takes(gathered.takes)),
         version=program_version(),
         made_on=date.today().isoformat(),
     )
 
 
-def of_takes(takes: Sequence[Take]) -> tuple[tuple[str, str], ...]:
-    """Bench rows (once for each different bench), then one row for each take."""
+def of_takes(takes: Sequence[Take | None]) -> tuple[tuple[str, str], ...]:
+    """Bench rows (once for each different bench), then one row for each take, by its number."""
     rows: list[tuple[str, str]] = []
     described: list[str] = []
-    for take in takes:
+    for take in filter(None, takes):
         text = bench_text(take.rig)
         if text not in described:
             described.append(text)
             rows.append(("Bench", text))
             rows.append(("Drive", drive_text(take.rig)))
-    rows += [(f"Take {index}", take_text(take)) for index, take in enumerate(takes, start=1)]
+    rows += [
+        (f"Take {number}", take_text(take)) for number, take in enumerate(takes, start=1) if take
+    ]
     return tuple(rows)
 
 
