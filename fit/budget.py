@@ -20,6 +20,7 @@ from fit.derived import Extremes, derived
 from fit.misfit import Misfit, correlation
 from fit.problem import Problem
 from fit.result import Estimate
+from fit.settle import Settled
 
 FloatArray = NDArray[np.float64]
 
@@ -51,18 +52,16 @@ def covariance(jacobian: FloatArray) -> FloatArray:
     return np.asarray(inverse @ inverse.T)
 
 
-def estimates(
-    problem: Problem, theta: FloatArray, misfits: Sequence[Misfit], at: Extremes, freedom: float
-) -> Budget:
+def estimates(settled: Settled, rival: Settled | None, at: Extremes, freedom: float) -> Budget:
     """All reported parameters with signed contributions of every error source.
 
     Args:
-        problem: The fitted problem, with its variances settled.
-        theta: Its solution, shape (p,).
-        misfits: Model error of each take.
+        settled: The fit.
+        rival: The next best coil model, which shows how far a misfit moves the parameters.
         at: Frequencies of the extremes.
         freedom: Degrees of freedom of the repeatability.
     """
+    problem, theta, misfits = settled.problem, settled.theta, settled.misfits
     jacobian = problem.jacobian(theta)
     C = covariance(jacobian)
     values = derived(problem, theta, at)
@@ -84,9 +83,10 @@ def estimates(
             parts[rows.source] = rows.sign * (effect @ block.T)[:, 0]
             sources[rows.source] = rows.text
     model = _model_effects(problem, effect, jacobian, misfits)
+    moved = _rival_effect(settled, rival, at, values)
     for group, effects, text in (
         ("random:noise", effect @ np.concatenate(noise).T, "noise of the takes"),
-        ("random:model", np.hstack([model, weak]), "what the model does not follow"),
+        ("random:model", np.hstack([model, weak, moved]), "what the model does not follow"),
     ):
         for number, column in enumerate(_components(effects), start=1):
             parts[f"{group}:{number}"] = column
@@ -142,6 +142,30 @@ def _model_effects(
         total += answer @ matrix @ answer.T
     values, vectors = np.linalg.eigh(total)
     return np.asarray(vectors * np.sqrt(np.maximum(values, 0.0)))
+
+
+def _rival_effect(
+    settled: Settled,
+    rival: Settled | None,
+    at: Extremes,
+    values: Mapping[str, tuple[float, str]],
+) -> FloatArray:
+    """What a misfit does to the parameters where the residual does not show it, shape (q, 1).
+
+    Two models that miss the curve differ in their parameters by about what the worse of them is
+    wrong. The better is taken to be wrong in proportion to its misfit; without misfit not at all.
+    """
+    effect = np.zeros((len(values), 1))
+    if rival is None or settled.misfit <= 0:
+        return effect
+    ratio = min(1.0, settled.misfit / max(rival.misfit, 1e-12))
+    others = derived(rival.problem, rival.theta, at)
+    for row, (name, (value, unit)) in enumerate(values.items()):
+        if name in others:
+            other = others[name][0]
+            change = other - value if unit == "dB" else math.log(other / value)
+            effect[row, 0] = ratio * change
+    return effect
 
 
 def _gradients(

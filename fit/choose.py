@@ -17,25 +17,25 @@ Trans. Autom. Control 19, 1974) and the ln n of G. Schwarz (Ann. Stat. 6, 1978).
 """
 
 
-def choose(candidates: Sequence[Settled]) -> tuple[Settled, Mapping[str, float]]:
-    """The candidate with the lowest chi-square plus penalty, and the criterion of each.
+def scores(candidates: Sequence[Settled]) -> Mapping[str, float]:
+    """Chi-square plus penalty of each candidate, by the name of its coil model.
 
     All candidates are judged by one variance, noise plus the model error of the candidate of
     greatest likelihood; a model error that repeats itself over several points weighs less by
-    as much, so that structure which no candidate follows decides nothing.
+    as much, so that structure which no candidate follows decides nothing. A candidate whose
+    coil imitates the resonance is left out, unless all do.
 
     Args:
         candidates: At least one, fitted to the same takes.
     """
     admissible = [c for c in candidates if not swallows_motion(c)] or list(candidates)
     reference = min(admissible, key=lambda c: c.deviance).problem.variance
-    scores = {}
+    found = {}
     for candidate in admissible:
         trial = candidate.problem.weighted(reference)
         cost = least_squares(trial.residual, trial.jacobian, candidate.theta).cost
-        scores[candidate.problem.coil.name] = cost + PENALTY * candidate.problem.coil.size
-    best = min(admissible, key=lambda c: scores[c.problem.coil.name])
-    return best, scores
+        found[trial.coil.name] = cost + PENALTY * trial.coil.size
+    return found
 
 
 def swallows_motion(candidate: Settled) -> bool:
@@ -47,9 +47,9 @@ def swallows_motion(candidate: Settled) -> bool:
     """
     problem, theta = candidate.problem, candidate.theta
     found = problem.coil.reported(theta[problem.coil_columns])
-    if "R2" not in found:
-        return False
-    R2, L2 = found["R2"][0], found["L2"][0]
-    corner = R2 / L2
-    w0 = math.exp(theta[2])
-    return corner < 0.5 * w0 and R2 > 0.05 * math.exp(theta[0])
+    w0, Re = math.exp(theta[2]), math.exp(theta[0])
+    resistances = {name: value for name, (value, _) in found.items() if name.startswith("R")}
+    return any(
+        value / found[f"L{name[1:]}"][0] < 0.5 * w0 and value > 0.05 * Re
+        for name, value in resistances.items()
+    )

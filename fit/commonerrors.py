@@ -9,22 +9,26 @@ function evaluated on the model.
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
+Values = NDArray[Any]
+"""Complex, or real where only the magnitude is known."""
 
 _MISSED = 0.02
 """Relative misfit of the function from which an effect is left as stated."""
 
 
 def on_model(
-    effect: ComplexArray | FloatArray,
-    data: ComplexArray | FloatArray,
-    model: ComplexArray | FloatArray,
+    effect: Values,
+    data: Values,
+    model: Values,
     s: ComplexArray,
-) -> ComplexArray | FloatArray:
+) -> Values:
     """Effect of a common error as it would be on the noiseless impedance.
 
     Every error of a divider of two voltages is, to first order, a polynomial of at most second
@@ -49,12 +53,13 @@ def on_model(
     missed = np.abs(seen @ (coefficients / scale) - effect)
     if np.sum((missed * weight) ** 2) > _MISSED**2 * np.sum(np.abs(effect * weight) ** 2):
         return effect
-    return np.asarray(smooth @ (coefficients / scale))
+    found: Values = smooth @ (coefficients / scale)
+    return found
 
 
-def _terms(z: ComplexArray | FloatArray, s: ComplexArray) -> ComplexArray | FloatArray:
+def _terms(z: Values, s: ComplexArray) -> Values:
     """1, Z, Z^2, and these times s where the phase is known, shape (n, k)."""
     powers = np.stack([np.ones_like(z), z, z * z], axis=1)
-    if not np.iscomplexobj(z):
-        return powers
-    return np.concatenate([powers, powers * s[:, None]], axis=1)
+    if np.iscomplexobj(z):
+        powers = np.concatenate([powers, powers * s[:, None]], axis=1)
+    return powers

@@ -14,7 +14,7 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import NDArray
 
-from fit.voicecoil import CoilModel
+from fit.voicecoil import CoilModel, Shape
 from meas.curve import Curve, ImpedanceCurve
 
 FloatArray = NDArray[np.float64]
@@ -101,7 +101,7 @@ class Search:
                 best = (float(cost[a, b]), start)
         return best
 
-    def _solve(self, grid: _Grid, coil: CoilModel, shape: float) -> tuple[FloatArray, FloatArray]:
+    def _solve(self, grid: _Grid, coil: CoilModel, shape: Shape) -> tuple[FloatArray, FloatArray]:
         """Cost (r, q) and coefficients (r, q, 2 + k): Re, Res, coil."""
         still = np.concatenate([np.ones((self.s.size, 1)), coil.basis(self.s, shape)], axis=1)
         fixed = _real((still * self.weight[:, None]).T)
@@ -153,7 +153,7 @@ class _Grid:
     onto: FloatArray  # (cells,) its product with the data
 
 
-def _real(rows: ComplexArray) -> FloatArray:
+def _real(rows: ComplexArray | FloatArray) -> FloatArray:
     return np.concatenate([rows.real, rows.imag], axis=1)
 
 

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fit import air, budget, doubts
-from fit.choose import choose
+from fit.choose import scores
 from fit.derived import extremes
 from fit.guess import Search
 from fit.loaded import start as joint_start
@@ -57,20 +57,22 @@ def fit_driver(curves: Sequence[MeasuredCurve], session: Session, model: str = A
                 )
             ]
         )
-    coils = [coil for coil in MODELS if model in (AUTO, coil.name)]
     alone = max(
         (curve for curve in curves if isinstance(curve.condition, FreeAir)),
         key=lambda curve: curve.curve.frequency_hz.size,
     )
     search = Search(alone.curve)
     candidates = [
-        _joint(curves, session, coil, _free_state(alone, search, session, coil)) for coil in coils
+        _joint(curves, session, coil, _free_state(alone, search, session, coil)) for coil in MODELS
     ]
-    best, scores = choose(candidates)
+    choice = scores(candidates)
+    ranked = sorted(candidates, key=lambda c: choice.get(c.problem.coil.name, math.inf))
+    best = next(c for c in ranked if model in (AUTO, c.problem.coil.name))
+    rival = next(c for c in ranked if c is not best)
     freedom = math.inf
     if sum(isinstance(curve.condition, FreeAir) for curve in curves) > 1:
         best, freedom = _with_repeatability(best)
-    return _result(best, scores, freedom)
+    return _result(best, rival, choice, freedom)
 
 
 def _free_state(
@@ -118,14 +120,16 @@ def _with_repeatability(first: Settled) -> tuple[Settled, float]:
     return settle(again, first.theta), freedom
 
 
-def _result(settled: Settled, scores: Mapping[str, float], freedom: float) -> DriverFit:
+def _result(
+    settled: Settled, rival: Settled, choice: Mapping[str, float], freedom: float
+) -> DriverFit:
     problem, theta = settled.problem, settled.theta
     free = [take for take in problem.takes if isinstance(take.measured.condition, FreeAir)]
     bands = [take.measured.curve.frequency_hz[[0, -1]] for take in free]
     band = (float(min(b[0] for b in bands)), float(max(b[1] for b in bands)))
     doubts.refuse_without_resonance(settled, band)
     at = extremes(problem, theta, band)
-    found = budget.estimates(problem, theta, settled.misfits, at, freedom)
+    found = budget.estimates(settled, rival, at, freedom)
     curves = tuple(_fitted(settled, index) for index in range(len(problem.takes)))
     findings = doubts.about(settled, found.estimates, band)
     if "Vas" in found.estimates:
@@ -144,7 +148,7 @@ def _result(settled: Settled, scores: Mapping[str, float], freedom: float) -> Dr
         curves=curves,
         warnings=tuple(findings),
         sources=found.sources,
-        model_choice=scores,
+        model_choice=choice,
     )
 
 

@@ -48,14 +48,18 @@ class Misfit:
     length: float
     freedom: float
 
+    @property
+    def level(self) -> float:
+        """Root mean square of the relative model error."""
+        return float(np.sqrt(np.mean(self.relative**2)))
+
     def weighing_variance(self, magnitude: FloatArray) -> FloatArray:
         """Variance per component that gives n correlated points the weight they deserve.
 
         Args:
             magnitude: |Z| [ohm], shape (n,).
         """
-        level = float(np.sqrt(np.mean(self.relative**2)))
-        limited = np.clip(self.relative, level / _RANGE, level * _RANGE)
+        limited = np.clip(self.relative, self.level / _RANGE, self.level * _RANGE)
         return self.length * (limited * magnitude) ** 2
 
 
@@ -150,9 +154,7 @@ def autocorrelation_length(values: ComplexArray | FloatArray) -> float:
     return float(max(1.0, np.max(lengths[: (int(stop[0]) if stop.size else n - 1) + 1])))
 
 
-def correlation(
-    frequencies: Sequence[FloatArray], misfits: Sequence[Misfit]
-) -> FloatArray:
+def correlation(frequencies: Sequence[FloatArray], misfits: Sequence[Misfit]) -> FloatArray:
     """Correlation of the model errors of all points of all takes, shape (n, n).
 
     Exponential in ln f, of a length that repeats as often as the residuals do. What a model

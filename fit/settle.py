@@ -36,6 +36,11 @@ class Settled:
     misfits: tuple[Misfit, ...]
 
     @property
+    def misfit(self) -> float:
+        """Root mean square of the relative model error over all takes."""
+        return math.sqrt(sum(m.level**2 for m in self.misfits) / len(self.misfits))
+
+    @property
     def deviance(self) -> float:
         """Minus twice the logarithm of the likelihood, up to a constant."""
         cost = float(np.sum(self.problem.residual(self.theta) ** 2))

@@ -7,7 +7,8 @@ model is linear in non-negative coefficients, from which starting values are fou
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from itertools import combinations
 from typing import Protocol
 
 import numpy as np
@@ -15,6 +16,8 @@ from numpy.typing import NDArray
 
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
+Shape = tuple[float, ...]
+"""Parameters that do not enter linearly."""
 
 REFERENCE = 2 * np.pi * 1000.0
 """Angular frequency [rad/s] at which a power law is anchored inside the fit."""
@@ -40,18 +43,18 @@ class CoilModel(Protocol):
 
     name: str
     size: int
-    shapes: tuple[float, ...]
+    shapes: tuple[Shape, ...]
     typical: FloatArray
 
     def impedance(self, s: ComplexArray, internal: FloatArray) -> tuple[ComplexArray, ComplexArray]:
         """Impedance [ohm], shape (n,), and its derivatives, shape (size, n), at s [rad/s]."""
         ...
 
-    def basis(self, s: ComplexArray, shape: float) -> ComplexArray:
+    def basis(self, s: ComplexArray, shape: Shape) -> ComplexArray:
         """Columns in which the impedance is linear for a given shape, shape (n, k)."""
         ...
 
-    def start(self, shape: float, coefficients: FloatArray) -> FloatArray:
+    def start(self, shape: Shape, coefficients: FloatArray) -> FloatArray:
         """Internal parameters from a shape and non-negative coefficients, shape (size,)."""
         ...
 
@@ -69,7 +72,7 @@ class Plain:
 
     name = "plain"
     size = 1
-    shapes: tuple[float, ...] = (0.0,)
+    shapes: tuple[Shape, ...] = ((),)
     typical: FloatArray = np.log([0.3e-3])
 
     def impedance(self, s: ComplexArray, internal: FloatArray) -> tuple[ComplexArray, ComplexArray]:
@@ -77,11 +80,11 @@ class Plain:
         z = s * np.exp(internal[0])
         return z, z[None, :]
 
-    def basis(self, s: ComplexArray, shape: float) -> ComplexArray:
+    def basis(self, s: ComplexArray, shape: Shape) -> ComplexArray:
         """One column, s."""
         return s[:, None]
 
-    def start(self, shape: float, coefficients: FloatArray) -> FloatArray:
+    def start(self, shape: Shape, coefficients: FloatArray) -> FloatArray:
         """ln Le."""
         return np.asarray(np.log(np.maximum(coefficients, _NEGLIGIBLE)))
 
@@ -91,39 +94,57 @@ class Plain:
 
 
 class Ladder:
-    """Two inductors, one of them bridged by eddy losses: Zc = s L1 + (s L2 parallel R2).
+    """Inductors in series, all but the first bridged by eddy losses.
 
-    Zero at s = 0 with inductance L1 + L2; at high s, s L1 + R2. Equivalent circuit of an induced
-    current in the iron (common practice; the first two sections of the ladder in J. Vanderkooy,
-    J. Audio Eng. Soc. 37(3), 1989).
+    Zc = s L1 + sum over k > 1 of (s Lk parallel Rk). Zero at s = 0 with inductance sum Lk; at
+    high s, s L1 + sum Rk. Two inductors are common practice; each further section widens the
+    band in which induced currents in iron are followed (J. Vanderkooy, J. Audio Eng. Soc. 37(3),
+    1989).
+
+    Args:
+        name: Of the model.
+        corners: Corner frequencies Rk/(2 pi Lk) tried as starts [Hz], one tuple a start.
     """
 
-    name = "ladder"
-    size = 3
-    shapes: tuple[float, ...] = tuple(float(2 * np.pi * f) for f in np.geomspace(60.0, 30e3, 13))
-    typical: FloatArray = np.log([0.2e-3, 0.3e-3, 5.0])
+    def __init__(self, name: str, corners: Sequence[tuple[float, ...]]) -> None:
+        sections = len(corners[0])
+        self.name = name
+        self.size = 1 + 2 * sections
+        self.shapes: tuple[Shape, ...] = tuple(
+            tuple(2 * np.pi * corner for corner in start) for start in corners
+        )
+        self.typical = np.log(np.array([0.2e-3] + [0.3e-3, 5.0] * sections))
 
     def impedance(self, s: ComplexArray, internal: FloatArray) -> tuple[ComplexArray, ComplexArray]:
-        """Impedance and derivatives by ln L1, ln L2, ln R2."""
-        L1, L2, R2 = np.exp(internal)
-        total = s * L2 + R2
-        first = s * L1
-        second = s * L2 * R2 / total
-        return first + second, np.stack([first, second * R2 / total, second * s * L2 / total])
+        """Impedance and derivatives by ln L1, ln L2, ln R2, ln L3, ..."""
+        values = np.exp(internal)
+        total = s * values[0]
+        slopes = [total]
+        for L, R in zip(values[1::2], values[2::2], strict=True):
+            both = s * L + R
+            section = s * L * R / both
+            slopes += [section * R / both, section * s * L / both]
+            total = total + section
+        return total, np.stack(slopes)
 
-    def basis(self, s: ComplexArray, shape: float) -> ComplexArray:
-        """Columns s and s/(1 + s/shape), with shape = R2/L2 [rad/s]."""
-        return np.stack([s, s / (1 + s / shape)], axis=1)
+    def basis(self, s: ComplexArray, shape: Shape) -> ComplexArray:
+        """Columns s and, for each corner, s/(1 + s/corner), with corners Rk/Lk [rad/s]."""
+        return np.stack([s, *(s / (1 + s / corner) for corner in shape)], axis=1)
 
-    def start(self, shape: float, coefficients: FloatArray) -> FloatArray:
-        """ln L1, ln L2, ln R2."""
-        L1, L2 = np.maximum(coefficients, 1e3 * _NEGLIGIBLE)
-        return np.asarray(np.log(np.array([L1, L2, L2 * shape])))
+    def start(self, shape: Shape, coefficients: FloatArray) -> FloatArray:
+        """ln L1, ln L2, ln R2, ln L3, ..."""
+        first, *rest = np.maximum(coefficients, 1e3 * _NEGLIGIBLE)
+        pairs = [(L, L * corner) for L, corner in zip(rest, shape, strict=True)]
+        return np.asarray(np.log(np.array([first, *(value for pair in pairs for value in pair)])))
 
     def reported(self, internal: FloatArray) -> Mapping[str, tuple[float, str]]:
-        """L1, L2, R2."""
-        L1, L2, R2 = (float(value) for value in np.exp(internal))
-        return {"L1": (L1, "H"), "L2": (L2, "H"), "R2": (R2, "ohm")}
+        """L1, L2, R2, L3, R3, ..., sections by rising corner frequency."""
+        first, *rest = (float(value) for value in np.exp(internal))
+        found = {"L1": (first, "H")}
+        pairs = sorted(zip(rest[::2], rest[1::2], strict=True), key=lambda pair: pair[1] / pair[0])
+        for number, (L, R) in enumerate(pairs, start=2):
+            found |= {f"L{number}": (L, "H"), f"R{number}": (R, "ohm")}
+        return found
 
 
 class Lossy:
@@ -136,7 +157,9 @@ class Lossy:
 
     name = "lossy"
     size = 2
-    shapes: tuple[float, ...] = (0.52, 0.56, 0.6, 0.65, 0.7, 0.75, 0.8, 0.85, 0.9, 0.95)
+    shapes: tuple[Shape, ...] = tuple(
+        (n,) for n in (0.52, 0.56, 0.6, 0.65, 0.7, 0.75, 0.8, 0.85, 0.9, 0.95)
+    )
     typical: FloatArray = np.array([np.log(3.0), 0.0])
 
     def impedance(self, s: ComplexArray, internal: FloatArray) -> tuple[ComplexArray, ComplexArray]:
@@ -148,13 +171,13 @@ class Lossy:
         z = np.exp(internal[0] + n * logarithm)
         return z, np.stack([z, z * logarithm * (0.5 * share * (1 - share))])
 
-    def basis(self, s: ComplexArray, shape: float) -> ComplexArray:
-        """One column, (s/REFERENCE)^shape, with shape = n."""
-        return ((s / REFERENCE) ** shape)[:, None]
+    def basis(self, s: ComplexArray, shape: Shape) -> ComplexArray:
+        """One column, (s/REFERENCE)^shape, with shape = (n,)."""
+        return ((s / REFERENCE) ** shape[0])[:, None]
 
-    def start(self, shape: float, coefficients: FloatArray) -> FloatArray:
+    def start(self, shape: Shape, coefficients: FloatArray) -> FloatArray:
         """ln |Zc(REFERENCE)| and the logit of 2 n - 1."""
-        share = 2 * shape - 1
+        share = 2 * shape[0] - 1
         size = max(float(coefficients[0]), REFERENCE * _NEGLIGIBLE)
         return np.array([np.log(size), np.log(share / (1 - share))])
 
@@ -164,5 +187,12 @@ class Lossy:
         return {"K": (float(np.exp(internal[0])) * REFERENCE**-n, "ohm"), "n": (n, "1")}
 
 
-MODELS: tuple[CoilModel, ...] = (Plain(), Lossy(), Ladder())
+_CORNERS = [float(f) for f in np.geomspace(60.0, 30e3, 13)]
+
+MODELS: tuple[CoilModel, ...] = (
+    Plain(),
+    Lossy(),
+    Ladder("ladder", [(corner,) for corner in _CORNERS]),
+    Ladder("ladder3", list(combinations(_CORNERS[1::2], 2))),
+)
 """Every coil model, simplest first."""
