@@ -14,9 +14,10 @@ from ngspice_bench import Air, Driver, Load, ac_impedance, nonlinear
 from numpy.typing import NDArray
 
 from fit.driver import motional
-from fit.voicecoil import CoilModel, Ladder, Lossy, Plain
+from fit.voicecoil import MODELS
 
 TOLERANCE = 1e-6
+COIL = {model.name: model for model in MODELS}
 
 LADDER = Driver()
 PLAIN = Driver(coil=((0.42e-3, None),))
@@ -29,6 +30,7 @@ TWEETER = Driver(
     Cms=35e-6,
     Sd=math.pi / 4 * 0.030**2,
 )
+LONG = Driver(coil=((0.15e-3, None), (0.3e-3, 8.0), (0.6e-3, 2.0)))
 SHARP = Driver(coil=((1.1e-3, None),), Bl=8.0, Mms=60e-3, Cms=1.055e-3, Rms=0.503)
 CONDITIONS = {
     "free-air": Load(),
@@ -38,7 +40,7 @@ CONDITIONS = {
 
 
 def model_impedance(
-    driver: Driver, load: Load, coil: CoilModel, internal: list[float], f: NDArray[np.float64]
+    driver: Driver, load: Load, coil: str, internal: list[float], f: NDArray[np.float64]
 ) -> NDArray[np.complex128]:
     """What the project's model says for the circuit's values."""
     s = 2j * np.pi * f
@@ -53,7 +55,7 @@ def model_impedance(
         driver.Rms / driver.Mms,
         stiffness / driver.Mms,
     )
-    return driver.Re + coil.impedance(s, np.array(internal))[0] + z
+    return driver.Re + COIL[coil].impedance(s, np.array(internal))[0] + z
 
 
 def fractional_inductor(
@@ -89,17 +91,21 @@ def worst(model: NDArray[np.complex128], reference: NDArray[np.complex128]) -> f
 @pytest.mark.parametrize("condition", CONDITIONS)
 @pytest.mark.parametrize(
     ("driver", "coil"),
-    [(LADDER, Ladder()), (PLAIN, Plain()), (TWEETER, Ladder()), (SHARP, Plain())],
-    ids=["ladder", "plain", "tweeter", "sharp-resonance"],
+    [
+        (LADDER, "ladder"),
+        (PLAIN, "plain"),
+        (TWEETER, "ladder"),
+        (SHARP, "plain"),
+        (LONG, "ladder3"),
+    ],
+    ids=["ladder", "plain", "tweeter", "sharp-resonance", "three-sections"],
 )
-def test_model_is_the_circuit(
-    driver: Driver, coil: CoilModel, condition: str, tmp_path: Path
-) -> None:
+def test_model_is_the_circuit(driver: Driver, coil: str, condition: str, tmp_path: Path) -> None:
     load = CONDITIONS[condition]
     frequency, reference = ac_impedance(driver, load, tmp_path)
-    inductance = [math.log(section[0]) for section in driver.coil]
-    resistance = [math.log(section[1]) for section in driver.coil if section[1] is not None]
-    model = model_impedance(driver, load, coil, inductance + resistance, frequency)
+    parts = (part for section in driver.coil for part in section if part is not None)
+    internal = [math.log(part) for part in parts]
+    model = model_impedance(driver, load, coil, internal, frequency)
     assert worst(model, reference) < TOLERANCE
 
 
@@ -112,7 +118,7 @@ def test_lossy_coil_is_a_long_ladder(n: float, tmp_path: Path) -> None:
     frequency, reference = ac_impedance(circuit, Load(), tmp_path)
     share = 2 * n - 1
     model = model_impedance(
-        LADDER, Load(), Lossy(), [math.log(8.0), math.log(share / (1 - share))], frequency
+        LADDER, Load(), "lossy", [math.log(8.0), math.log(share / (1 - share))], frequency
     )
     assert worst(model, reference) < TOLERANCE
 
@@ -122,7 +128,7 @@ def test_wrong_circuit_is_noticed(tmp_path: Path) -> None:
     """The comparison can fail: a part in ten thousand of mass is a hundred times the limit."""
     frequency, reference = ac_impedance(LADDER, Load(mass=1e-4 * LADDER.Mms), tmp_path)
     internal = [math.log(0.3e-3), math.log(0.5e-3), math.log(4.0)]
-    model = model_impedance(LADDER, Load(), Ladder(), internal, frequency)
+    model = model_impedance(LADDER, Load(), "ladder", internal, frequency)
     assert worst(model, reference) > 100 * TOLERANCE
 
 
@@ -161,5 +167,5 @@ def test_model_is_its_electrical_equivalent_in_scikit_rf(driver: Driver) -> None
         admittance = sum((part**ground).y[:, 0, 0] for part in parts)
         reference = reference + 1 / admittance
     internal = [math.log(l1), math.log(l2), math.log(r2 or 0)]
-    model = model_impedance(driver, Load(), Ladder(), internal, frequency.f)
+    model = model_impedance(driver, Load(), "ladder", internal, frequency.f)
     assert worst(model, reference) < TOLERANCE
