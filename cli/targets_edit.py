@@ -126,7 +126,7 @@ def _commented(new: str, rest: str) -> str:
     """The new line with the comment that stood behind the old value."""
     outside = re.sub(r'"[^"]*"', lambda text: " " * len(text.group()), rest)
     at = outside.find("#")
-    return new if at < 0 else f"{new:<40}{rest[at:]}"
+    return new if at < 0 else f"{f'{new}  ':<40}{rest[at:]}"
 
 
 def _span(lines: list[str], table: str) -> tuple[int | None, int]:

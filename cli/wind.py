@@ -133,6 +133,7 @@ def wind(
     else:
         coils = _solutions(words, salvaged, resistance, at_least)
     gap = coil_words.gap(words)
+    _refuse_misfit(coils[0], gap)
     high = coil_words.gap_height(words)
     _write_targets(targets, coils[0], high, replace=replace)
     if as_json:
@@ -145,6 +146,15 @@ def wind(
     _show_coil(coils[0], gap, high, kelvin, watt, first=resistance is not None)
     if targets is not None:
         show.say("", f"Put into {targets}: Re and the facts of this coil.")
+
+
+def _refuse_misfit(coil: Coil, gap: Gap | None) -> None:
+    """A coil that does not go into its gap is no plan."""
+    from fit.winding import cautions
+    from meas.errors import Refused
+
+    if reasons := [finding for finding in cautions(coil, gap) if finding.refuses]:
+        raise Refused(reasons, remedy="Take fewer layers, thinner wire or a wider gap.")
 
 
 def _identified(
