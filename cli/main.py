@@ -17,7 +17,7 @@ from typing import Annotated
 import typer
 from typer.exceptions import TyperException
 
-from cli import compare, demo, export, fit, import_, part, rig, show, take, targets
+from cli import compare, demo, export, fit, import_, part, rig, show, take, targets, wind
 from cli.version import program_version
 from meas.errors import FreeairError, Refused
 
@@ -61,6 +61,7 @@ app.command("fit")(fit.fit)
 app.command("compare")(compare.compare)
 app.command("part")(part.part)
 app.add_typer(targets.app, name="targets")
+app.command("wind")(wind.wind)
 app.command("export")(export.export)
 
 

@@ -1,0 +1,185 @@
+"""A measured part as JSON, format ``freeair-part/1``, and back."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from fit.part import PartFit
+from fit.part_levels import AtLevel
+from fit.result import Estimate
+from meas.errors import Finding, UnreadableInput
+
+FORMAT = "freeair-part/1"
+_REMEDY = "Give the JSON that 'freeair part ... --json' printed or '--save' wrote."
+
+
+@dataclass(frozen=True)
+class KnownValue:
+    """A value with its standard uncertainty, in SI units."""
+
+    value: float
+    standard_uncertainty: float
+
+
+@dataclass(frozen=True)
+class SavedPart:
+    """What a network needs to know of a measured part.
+
+    Attributes:
+        name: What it was called.
+        kind: ``inductor``, ``capacitor`` or ``resistor``.
+        values: ``L R Rcore``, ``C ESR`` or ``R L``, those that were resolved.
+    """
+
+    name: str
+    kind: Literal["inductor", "capacitor", "resistor"]
+    values: dict[str, KnownValue]
+
+
+def to_json(
+    part: PartFit,
+    *,
+    unit: str,
+    source: str,
+    levels: Sequence[AtLevel] = (),
+    findings: Sequence[Finding] = (),
+) -> dict[str, Any]:
+    """The saved form of a part, ready for ``json.dumps(..., allow_nan=False)``.
+
+    Args:
+        part: What was found.
+        unit: Name of the part.
+        source: The take or table it came from.
+        levels: Of an inductor measured at several levels.
+        findings: Doubts besides the part's own.
+    """
+    value, series = _columns(part.kind)
+    return {
+        "format": FORMAT,
+        "kind": part.kind,
+        "unit": unit,
+        "parameters": {name: _estimate(e) for name, e in part.parameters.items()},
+        "limits": {
+            name: {
+                **({} if limit.lower is None else {"lower": limit.lower}),
+                **({} if limit.upper is None else {"upper": limit.upper}),
+                "unit": limit.unit,
+            }
+            for name, limit in part.limits.items()
+        },
+        "curves": [
+            {
+                "source": source,
+                "points": int(part.frequency_hz.size),
+                "residual_rms_relative": part.residual_rms_relative,
+            }
+        ],
+        "against_frequency": [
+            {
+                "frequency_hz": row.frequency_hz,
+                **(
+                    {}
+                    if row.value is None
+                    else {value: row.value, f"{value}_standard_uncertainty": row.value_uncertainty}
+                ),
+                **(
+                    {}
+                    if part.kind == "resistor"
+                    else {
+                        series: row.series_ohm,
+                        f"{series}_standard_uncertainty": row.series_ohm_uncertainty,
+                    }
+                ),
+            }
+            for row in part.table
+        ],
+        "against_level": [
+            {
+                "source": at.source,
+                **({} if at.level_db is None else {"level_db": at.level_db}),
+                "change_relative": at.change,
+                "standard_uncertainty": at.uncertainty,
+            }
+            for at in levels
+        ],
+        "warnings": [{"code": w.code, "text": w.text} for w in (*part.warnings, *findings)],
+        "sources": dict(part.sources),
+    }
+
+
+def _columns(kind: str) -> tuple[str, str]:
+    return {
+        "inductor": ("series_L", "series_R"),
+        "capacitor": ("series_C", "ESR"),
+        "resistor": ("R", ""),
+    }[kind]
+
+
+def _estimate(e: Estimate) -> dict[str, Any]:
+    low, high = e.interval_95
+    saved: dict[str, Any] = {
+        "value": e.value,
+        "unit": e.unit,
+        "standard_uncertainty": e.standard_uncertainty,
+        "interval_95": [low, high],
+        "contributions": dict(e.contributions),
+    }
+    if e.frequency_hz is not None:
+        saved["frequency_hz"] = e.frequency_hz
+    return saved
+
+
+class _Value(BaseModel):
+    model_config = ConfigDict(extra="ignore", strict=True, allow_inf_nan=False)
+    value: Annotated[float, Field(gt=0)]
+    standard_uncertainty: Annotated[float, Field(ge=0)]
+
+
+class _Part(BaseModel):
+    model_config = ConfigDict(extra="ignore", strict=True, allow_inf_nan=False)
+    format: Literal["freeair-part/1"]
+    kind: Literal["inductor", "capacitor", "resistor"]
+    unit: str
+    parameters: dict[str, _Value]
+
+
+def read(path: Path) -> SavedPart:
+    """A measured part out of its file.
+
+    Raises:
+        UnreadableInput: If it cannot be read or is no saved part.
+    """
+    try:
+        text = path.read_text(encoding="utf-8")
+    except FileNotFoundError as error:
+        raise UnreadableInput(
+            "does not exist", where=str(path), remedy="Check the name of the file."
+        ) from error
+    except (OSError, ValueError) as error:
+        raise UnreadableInput(
+            f"cannot be read ({error})", where=str(path), remedy=_REMEDY
+        ) from error
+    try:
+        json.loads(text)
+        saved = _Part.model_validate_json(text)
+    except ValidationError as error:
+        first = error.errors()[0]
+        key = ".".join(str(part) for part in first["loc"]) or "the document"
+        raise UnreadableInput(
+            f"is no saved part: {key}: {first['msg'][0].lower()}{first['msg'][1:]}",
+            where=str(path),
+            remedy=_REMEDY,
+        ) from error
+    except (ValueError, RecursionError) as error:
+        raise UnreadableInput(f"is no JSON: {error}", where=str(path), remedy=_REMEDY) from error
+    needed = {"inductor": "L", "capacitor": "C", "resistor": "R"}[saved.kind]
+    if needed not in saved.parameters:
+        raise UnreadableInput(f"has no {needed}", where=str(path), remedy=_REMEDY)
+    values = {n: KnownValue(v.value, v.standard_uncertainty) for n, v in saved.parameters.items()}
+    return SavedPart(saved.unit, saved.kind, values)
