@@ -96,7 +96,7 @@ def _judge(
             findings += of_ratio.dead_or_at_an_end(wiring.resistor_side)
         return findings
     if transfer is None:
-        return [*findings, of_ratio.unheard()]
+        return _unheard(findings, samples, relation, passes)
     assumed = rig.assumptions
     percent = assumed.calibrated_mismatch_percent if calibrated else assumed.mismatch_percent
     ends = of_ratio.not_connected(
@@ -106,8 +106,8 @@ def _judge(
         return [*findings, *ends]
     if rig.wiring.series_resistor_ohm is None:
         return findings
-    if curve is None or curve.standard_uncertainty_ohm is None:
-        return [*findings, of_ratio.unheard()]
+    if curve is None:
+        return _unheard(findings, samples, relation, passes)
     impedance, noise = from_ratio(transfer.ratio, transfer.noise_variance, wiring)
     relative_noise = noise / np.abs(impedance)
     known = np.isfinite(relative_noise)
@@ -132,6 +132,15 @@ def _judge(
         findings += _of_residual(samples, relation, passes, resonance_hz, humming=bool(hum))
     # A broken recording gives a broken curve: the break is the reason, the curve its consequence.
     return findings if _refused(findings) else [*findings, *of_curve]
+
+
+def _unheard(
+    findings: list[Finding], samples: NDArray[np.float32], relation: Relation, passes: Passes
+) -> list[Finding]:
+    """Nothing is known well enough: because the recording is broken, or else too faint."""
+    if not _refused(findings):
+        findings = [*findings, *_of_residual(samples, relation, passes, None, humming=False)]
+    return findings if _refused(findings) else [*findings, of_ratio.unheard()]
 
 
 def _of_curve(
@@ -172,7 +181,7 @@ def _of_residual(
     if saturated:
         return list(saturated)
     broken = of_residual.bursts(samples, relation, moves)
-    moved = of_residual.drift(moves, quiet)
+    moved = of_residual.drift(moves, quiet, humming=humming)
     slipped = [finding for finding in moved if finding.code == "channel-slip"]
     if slipped and not any(finding.code == "dropout" for finding in broken):
         return slipped

@@ -217,6 +217,8 @@ def resonances(
         return []
     resistance = ndimage.median_filter(resistance, 3, mode="nearest")
     base = max(float(np.min(resistance)), 1e-9)
+    # Of equal tops, which a median filter makes, the first shall be the higher.
+    resistance = resistance - 1e-9 * base * np.arange(resistance.size)
     inner = resistance[1:-1]
     tops = 1 + np.flatnonzero((inner >= resistance[:-2]) & (inner > resistance[2:]))
     found = []

@@ -27,7 +27,7 @@ SignalArray = NDArray[np.floating]
 _RELATIVE_HALF_WIDTH = 0.04
 _LEAST_HALF_WIDTH_HZ = 1.5
 _LEAST_HALF_WIDTH_BINS = 12
-_LOWEST_HZ = 4.0
+_LOWEST_HZ = 1.0
 # A window whose driver input is explained to less than this share holds no drive.
 _LEAST_EXPLAINED = 0.5
 
@@ -72,8 +72,10 @@ def relate(samples: NDArray[np.float32], sample_rate_hz: int, *, contained: bool
     """
     count = samples.shape[0]
     size = fft.next_fast_len(count, real=True)
-    source = fft.rfft(samples[:, 0], size)
-    driver = fft.rfft(samples[:, 1], size)
+    # An offset would be a step where the record is padded.
+    offset = [np.float32(np.mean(samples[:, channel], dtype=np.float64)) for channel in (0, 1)]
+    source = fft.rfft(samples[:, 0] - offset[0], size)
+    driver = fft.rfft(samples[:, 1] - offset[1], size)
     predicted = np.zeros_like(source)
     bin_hz = sample_rate_hz / size
     related = np.zeros(source.size, dtype=np.bool_)

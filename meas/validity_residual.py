@@ -38,9 +38,9 @@ _BACKGROUND_SECONDS = 0.1
 _BURST_SCORE = 7.0
 _BURST_REFUSED = 1e-3
 _BURST_MENTIONED = 3e-4
+_LEAST_NEARBY = 0.1  # re the loudest block: what breaks in a fade breaks nothing
 _MANY_BURSTS = 12
 _CLICK_SCORE = 15.0
-_FEWEST_CUTS = 3
 
 # --- relation moving in time ------------------------------------------------------------------
 _GAIN_REFUSED = 0.004
@@ -212,6 +212,7 @@ def bursts(samples: NDArray[np.float32], relation: Relation, moves: Track) -> tu
         (np.arange(count) * _BURST_FRAMES + _BURST_FRAMES // 2) // block, moves.level.size - 1
     )
     nearby = ndimage.maximum_filter1d(moves.level, 5)[index]
+    nearby = np.maximum(nearby, _LEAST_NEARBY * moves.level.max(initial=0.0))
     watched = ndimage.maximum_filter1d(moves.driven.astype(np.int8), 3)[index] > 0
     size = np.where(watched, rms / np.maximum(nearby, 1e-30), 0.0)
     jump = watched & (rms > _BURST_SCORE * around) & (size > _BURST_MENTIONED)
@@ -279,20 +280,22 @@ def bursts(samples: NDArray[np.float32], relation: Relation, moves: Track) -> tu
 def _at_extremes(samples: NDArray[np.float32], relation: Relation, blocks: list[int]) -> int | None:
     """The input whose own extremes are where the residual jumps, if any.
 
-    A sine spends a fifth of its time above 95 % of its peak, and only at its loudest; three jumps
-    and more, nearly all of them there, are no chance.
+    A loud sweep spends 5 % of its time above 99 % of its peak, noise next to none. That so many
+    of the jumps, and three quarters of them, fall there must be a chance below one in 1000.
     """
-    if len(blocks) < _FEWEST_CUTS:
-        return None
     frames = []
     for block in blocks:
         first = block * _BURST_FRAMES
         rest = np.abs(relation.residual[first : first + _BURST_FRAMES])
         frames.append(first + int(np.argmax(rest)))
-    sizes = np.abs(samples[frames, :])
-    shares = np.mean(sizes > 0.95 * np.max(np.abs(samples), axis=0), axis=0)
-    channel = int(np.argmax(shares))
-    return channel if shares[channel] > 0.75 else None
+    found: list[tuple[int, int]] = []
+    for channel in (0, 1):
+        signal = samples[:, channel]
+        extreme = (signal > 0.99 * signal.max()) | (signal < 0.99 * signal.min())
+        hits = int(np.count_nonzero(extreme[frames]))
+        if hits >= 0.75 * len(frames) and float(np.mean(extreme)) ** hits < 1e-3:
+            found.append((hits, channel))
+    return max(found)[1] if found else None
 
 
 def _clicks(signal: NDArray[np.float32], frame: int, rate: int) -> bool:
@@ -313,7 +316,7 @@ def _clicks(signal: NDArray[np.float32], frame: int, rate: int) -> bool:
     return False
 
 
-def drift(moves: Track, quiet_rms: float) -> tuple[Finding, ...]:
+def drift(moves: Track, quiet_rms: float, *, humming: bool) -> tuple[Finding, ...]:
     """Find a gain of one channel that moves, or a channel that slipped, from the track.
 
     Criterion: sweeps up and down (and noise) meet every frequency at different times. A gain
@@ -343,6 +346,8 @@ def drift(moves: Track, quiet_rms: float) -> tuple[Finding, ...]:
     power = np.maximum(moves.unexplained[good] ** 2 - _NOISE_MARGIN * quiet_rms**2, 0.0)
     rest = float(np.quantile(np.sqrt(power) / moves.level[good], 0.98))
     turn, change = float(right - left), float(high - low)
+    if humming:  # hum beats with the sweep within a block instead of averaging out
+        noise = max(noise, 3.0 * quiet_rms / float(np.quantile(moves.level[good], 0.25)))
     if turn > _PHASE_REFUSED and (rest > _GAIN_EXPLAINS or turn > max(2.0 * change, noise)):
         return (
             Finding(
@@ -362,7 +367,7 @@ def drift(moves: Track, quiet_rms: float) -> tuple[Finding, ...]:
                 f"The ratio of the inputs at one frequency changed by {100 * change:.2g} % "
                 f"between {first:.1f} s and {last:.1f} s. Switch off automatic gain, enhancements "
                 "and noise suppression of the inputs; if there are none, the unit itself changed "
-                "(a coil that warms, a suspension that creeps): lower the drive, let it rest, repeat",
+                "(a coil that warms, a suspension that creeps): lower the drive, rest it, repeat",
                 refuses=True,
             ),
         )

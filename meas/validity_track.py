@@ -20,6 +20,7 @@ _UNKNOWN_PAST_SECONDS = 0.5
 # Blocks weaker than this against the strongest hold the fades, not the excitation; a drive held
 # at a tenth of its level for the sake of a tweeter stays inside.
 _LEAST_LEVEL = 0.02
+_ABOVE_EDGE = 1.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,6 +86,10 @@ def track(relation: Relation, *, contained: bool) -> Track:
     aa, cc, ac, ar, cr, rr = (summed(one) for one in (aa, cc, ac, ar, cr, rr))
     determinant = aa * cc - ac**2
     driven = (level > _LEAST_LEVEL * level.max(initial=0.0)) & (determinant > 0.05 * aa * cc)
+    # At the lower edge of the band the prediction has lost what lies below, and less than half a
+    # period tells no gain from an offset.
+    lowest_hz = max(_ABOVE_EDGE * relation.band_hz[0], 0.5 / (BLOCKS_TOGETHER * BLOCK_SECONDS))
+    driven &= rate / np.pi * sine > lowest_hz
     if not contained:
         lost = min(round(_UNKNOWN_PAST_SECONDS * rate / length), count // 5)
         driven[:lost] = driven[count - lost :] = False
