@@ -156,7 +156,7 @@ def test_without_targets_and_rig(fit: DriverFit) -> None:
     assert "Is it what was meant?" not in text
     assert "Why, and what to try next" not in text
     assert "Before you measure again" not in text
-    assert "fs 50.84" in text
+    assert "fs 50.8 Hz, Qts 0.580, Re 6.20 Ω, Vas 17.6 L." in text
 
 
 @pytest.mark.parametrize(

@@ -77,17 +77,22 @@ def comparison_page(
 
     names = [state.name for state in states]
     figure = plots.overlay_figure([state.fit for state in states], names)
-    svg = inline(figure, "overlay", f"Impedance over frequency: {', '.join(names)}")
+    svg = inline(
+        plots.svg_text(figure, "overlay"),
+        "overlay",
+        f"Impedance over frequency: {', '.join(names)}",
+    )
     today = date.today().isoformat()
+    alone = len(steps) == 1
     last = in_words(steps[-1], same_unit=same_unit)
     page = ComparisonPage(
         title=f"{title}: {'what changed' if same_unit else 'how they differ'}",
         subtitle=f"{' → '.join(names)}, {today}",
-        lead=settled or last.split(". ")[0].rstrip(".") + ".",
+        lead=last if alone else settled or last.split(". ")[0].rstrip(".") + ".",
         steps=tuple(
             Step(
                 f"{step.before} → {step.after}",
-                in_words(step, same_unit=same_unit),
+                "" if alone else in_words(step, same_unit=same_unit),
                 tuple(_row(change) for change in step.changes),
             )
             for step in steps

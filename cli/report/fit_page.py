@@ -238,14 +238,16 @@ def _model_words(fit: DriverFit) -> str:
 
 
 def _plots(fit: DriverFit) -> tuple[Plot, ...]:
+    curves = plots.svg_text(plots.curve_figure(fit), "curve")
+    motion = plots.svg_text(plots.motional_figure(fit), "motion")
     return (
         Plot(
-            inline(plots.curve_figure(fit), "curve", "Impedance magnitude, phase and residual"),
+            inline(curves, "curve", "Impedance magnitude, phase and residual over frequency"),
             "What was measured (broad), what the model makes of it (thin), and what it leaves "
             "over, in per cent of |Z|.",
         ),
         Plot(
-            inline(plots.motional_figure(fit), "motion", "Motional impedance near resonance"),
+            inline(motion, "motion", "Motional impedance near resonance"),
             "The coil taken off: what the cone's motion alone does. A healthy resonance is a "
             "smooth hill and a round circle; rubbing, leaks and loose parts dent it.",
         ),

@@ -4,14 +4,10 @@ from __future__ import annotations
 
 import html
 import re
-from typing import TYPE_CHECKING
 
 from markupsafe import Markup
 
 from cli import plots
-
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
 
 VARIABLES = {plots.INK: "--ink", plots.FAINT: "--faint"} | {
     colour: f"--curve-{index}" for index, colour in enumerate(plots.COLOURS, start=1)
@@ -19,16 +15,15 @@ VARIABLES = {plots.INK: "--ink", plots.FAINT: "--faint"} | {
 """Colours of figures and the custom properties of the page that take their place."""
 
 
-def inline(figure: Figure, name: str, description: str) -> Markup:
+def inline(svg: str, name: str, description: str) -> Markup:
     """The figure as an SVG element.
 
     Args:
-        figure: The figure.
+        svg: The figure as `cli.plots.svg_text` wrote it.
         name: Prefix of all identifiers, so that several pictures can share one page.
         description: What it shows, for who cannot see it.
     """
-    text = plots.svg_text(figure, name)
-    text = text[text.index("<svg") :]
+    text = svg[svg.index("<svg") :]
     text = re.sub(r"<metadata>.*?</metadata>", "", text, flags=re.DOTALL)
     text = re.sub(r'\bid="([^"]+)"', rf'id="{name}-\1"', text)
     text = re.sub(r'(xlink:href="#|url\(#)([^")]+)', rf"\1{name}-\2", text)
