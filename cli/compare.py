@@ -22,7 +22,7 @@ def compare(
         str, typer.Argument(metavar="BEFORE", help="A saved fit, a take or an impedance table.")
     ],
     after: Annotated[
-        list[str], typer.Argument(metavar="AFTER...", help="One later state, or several in order.")
+        list[str], typer.Argument(metavar="AFTER", help="One later state, or several in order.")
     ],
     margin: Annotated[
         str | None,
@@ -33,7 +33,7 @@ def compare(
     report: Report = None,
     as_json: AsJson = False,
 ) -> None:
-    """Say what changed between states of a driver, or between two drivers.
+    """Say what changed, or how two drivers differ.
 
     Errors that both share (same resistor, same ruler) cancel; repeatability does not.
 

@@ -72,9 +72,10 @@ def demo(
         ),
     ] = Path("freeair-demo"),
 ) -> None:
-    """See the whole job without any hardware: plan, bench, takes, fit, judgement, break-in.
+    """See the whole job without any hardware.
 
-    Ends with the path of a report to open.
+    Plan, bench, takes, fit, judgement and break-in of an invented woofer, each step as the
+    command that does it. Ends with the path of a report to open.
 
     \b
     freeair demo

@@ -27,7 +27,7 @@ def fit(
     free: Annotated[
         list[str],
         typer.Argument(
-            metavar="FREE...",
+            metavar="FREE",
             help="Takes of any condition; impedance tables (CSV) measured in free air.",
         ),
     ],

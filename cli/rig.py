@@ -19,7 +19,7 @@ app = typer.Typer(no_args_is_help=True, rich_markup_mode=None)
 
 @app.callback()
 def _rig() -> None:
-    """The bench: what it is made of, how loud it plays, whether it can be trusted."""
+    """Describe, draw, level, calibrate and check the bench."""
 
 
 @app.command("new")

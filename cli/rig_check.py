@@ -52,9 +52,9 @@ def check(
     yes: Yes = False,
     as_json: AsJson = False,
 ) -> None:
-    """Measure a known resistor in the driver's place and say whether the bench can be trusted.
+    """Verify the bench on a known resistor.
 
-    Ends with status 1 when the two disagree beyond their combined uncertainty.
+    Put it in the driver's place. Ends with status 1 when the two disagree beyond their combined uncertainty.
 
     \b
     freeair rig check bench.toml --resistor 8.2ohm±1%

@@ -31,9 +31,10 @@ def level(
     ] = False,
     yes: Yes = False,
 ) -> None:
-    """Play a short sweep, gently first, and say whether the level suits both inputs.
+    """Set and verify how loud the bench plays.
 
-    Connect the driver as for a take.
+    Plays short sweeps, gently first, and says whether the level suits both inputs. Connect the
+    driver as for a take.
 
     \b
     freeair rig level bench.toml --set
