@@ -54,14 +54,16 @@ _STYLE: dict[Any, Any] = {
 
 
 @contextmanager
-def _style() -> Iterator[None]:
+def style() -> Iterator[None]:
+    """All pictures are drawn and saved under this."""
     import matplotlib as mpl
 
     with mpl.rc_context(_STYLE):
         yield
 
 
-def _new_figure(width: float, height: float) -> Figure:
+def new_figure(width: float, height: float) -> Figure:
+    """An empty figure [inch]."""
     from matplotlib.figure import Figure
 
     return Figure(figsize=(width, height), layout="constrained")
@@ -173,8 +175,8 @@ def draw_residual(axes: Axes, curves: Sequence[FittedCurve]) -> None:
 
 def curve_figure(fit: DriverFit, *, width: float = 7.4) -> Figure:
     """Magnitude, phase and residual of all curves of a fit."""
-    with _style():
-        figure = _new_figure(width, 6.4)
+    with style():
+        figure = new_figure(width, 6.4)
         top, middle, bottom = figure.subplots(
             3, 1, sharex=True, gridspec_kw={"height_ratios": (5, 2.4, 2)}
         )
@@ -234,8 +236,8 @@ def draw_locus(axes: Axes, curves: Sequence[FittedCurve]) -> None:
 
 def motional_figure(fit: DriverFit, *, width: float = 7.4) -> Figure:
     """The motional part near resonance: over frequency, and as a circle."""
-    with _style():
-        figure = _new_figure(width, 3.4)
+    with style():
+        figure = new_figure(width, 3.4)
         left, right = figure.subplots(1, 2, gridspec_kw={"width_ratios": (1.25, 1)})
         draw_motional(left, fit.curves)
         draw_locus(right, fit.curves)
@@ -254,8 +256,8 @@ def overlay_figure(
 ) -> Figure:
     """Free-air magnitudes of several fits over each other, differences from the first below."""
     curves = [_free_air(fit) for fit in fits]
-    with _style():
-        figure = _new_figure(width, 5.4)
+    with style():
+        figure = new_figure(width, 5.4)
         top, bottom = figure.subplots(2, 1, sharex=True, gridspec_kw={"height_ratios": (3, 1.6)})
         for index, (curve, name) in enumerate(zip(curves, names, strict=True)):
             colour, dash = COLOURS[index % len(COLOURS)], DASHES[index % len(DASHES)]
@@ -296,9 +298,39 @@ def svg_text(figure: Figure, salt: str) -> str:
     return buffer.getvalue()
 
 
-def save_png(figure: Figure, path: Path, dpi: int = 150) -> None:
-    """The figure as a picture file on white."""
+def save_picture(figure: Figure, path: Path) -> None:
+    """The figure as PNG or SVG, told by the extension; nothing is overwritten.
+
+    Raises:
+        UsageError: If the extension is another, or the file exists or cannot be written.
+    """
+    from meas.whole_file import write_bytes, write_text
+
+    if path.suffix.lower() == ".svg":
+        write_text(path, svg_text(figure, path.stem))
+        return
+    check_picture(path)
+    buffer = io.BytesIO()
     import matplotlib as mpl
 
     with mpl.rc_context(_STYLE):
-        figure.savefig(path, format="png", dpi=dpi, facecolor="white")
+        figure.savefig(buffer, format="png", dpi=150, facecolor="white")
+    write_bytes(path, buffer.getvalue())
+
+
+def check_picture(path: Path) -> None:
+    """Make sure, before anything is computed, that a picture can go there.
+
+    Raises:
+        UsageError: If the extension is neither .png nor .svg, or the file exists.
+    """
+    from meas.errors import UsageError
+    from meas.whole_file import refuse_existing
+
+    if path.suffix.lower() not in (".png", ".svg"):
+        raise UsageError(
+            f"'{path.suffix}' is no kind of picture here",
+            where=str(path),
+            remedy="Name the file .png or .svg.",
+        )
+    refuse_existing(path)

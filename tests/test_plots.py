@@ -138,7 +138,7 @@ def test_ink_on_white_has_contrast() -> None:
 def test_png_and_svg_without_pyplot(fit: DriverFit, tmp_path: Path) -> None:
     """Nothing global: pyplot, which picks a backend for the whole process, stays out."""
     pyplot = "matplotlib.pyplot" in sys.modules
-    plots.save_png(plots.motional_figure(fit), tmp_path / "motion.png")
+    plots.save_picture(plots.motional_figure(fit), tmp_path / "motion.png")
     assert (tmp_path / "motion.png").read_bytes().startswith(b"\x89PNG")
     first = plots.svg_text(plots.motional_figure(fit), "motion")
     assert first == plots.svg_text(plots.motional_figure(fit), "motion")
