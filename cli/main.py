@@ -18,6 +18,7 @@ import typer
 from typer.exceptions import TyperException
 
 from cli import compare, demo, export, fit, import_, part, rig, show, take, targets, wind
+from cli import filter as filter_
 from cli.version import program_version
 from meas.errors import FreeairError, Refused
 
@@ -62,6 +63,7 @@ app.command("compare")(compare.compare)
 app.command("part")(part.part)
 app.add_typer(targets.app, name="targets")
 app.command("wind")(wind.wind)
+app.command("filter")(filter_.filter_)
 app.command("export")(export.export)
 
 

@@ -5,7 +5,11 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Mapping
+from dataclasses import dataclass
 
+import numpy as np
+
+from meas.curve import ComplexArray
 from meas.errors import Finding, Refused
 
 _STEP = 0.6
@@ -34,9 +38,9 @@ def subcircuit(
 
     Args:
         name: Name of the subcircuit; anything but letters, digits and _ is replaced.
-        values: ``Re fs Qms Res`` and the coil's: ``Le`` (plain), ``L1 L2 R2`` (ladder) or
-            ``K n`` (lossy).
-        model: ``plain``, ``ladder`` or ``lossy``.
+        values: ``Re fs Qms Res`` and the coil's: ``Le`` (plain), ``L1 L2 R2 L3 R3 ...``
+            (ladders) or ``K n`` (lossy).
+        model: Name of the coil model.
         low_hz: Lower end of the band in which a lossy coil is to be right [Hz].
         high_hz: Its upper end [Hz].
         comments: Lines to put on top.
@@ -45,7 +49,7 @@ def subcircuit(
         Refused: If the model cannot be written as a circuit.
     """
     omega = 2 * math.pi * values["fs"]
-    coil = _coil(values, model, low_hz, high_hz)
+    coil = coil_sections(values, model).chain(low_hz, high_hz)
     clean = re.sub(r"\W", "_", name, flags=re.ASCII) or "driver"
     lines = [f"* {line}" for comment in comments for line in comment.splitlines()]
     lines += [f".subckt {clean} plus minus", f"Re plus c0 {values['Re']!r}"]
@@ -68,16 +72,66 @@ def subcircuit(
     return "\n".join(lines)
 
 
-def _coil(
-    values: Mapping[str, float], model: str, low_hz: float, high_hz: float
-) -> list[tuple[float | None, float | None]]:
-    """Sections in series, each a resistance parallel to an inductance; None where absent."""
+@dataclass(frozen=True)
+class CoilSections:
+    """A coil model as a circuit.
+
+    Attributes:
+        pairs: Sections in series: resistance [ohm] parallel to inductance [H], None where absent.
+        power: K and n of a power law K s^n in series with them; None without one.
+        symbols: The parameters that it is made of.
+    """
+
+    pairs: tuple[tuple[float | None, float], ...]
+    power: tuple[float, float] | None
+    symbols: tuple[str, ...]
+
+    def impedance(self, s: ComplexArray) -> ComplexArray:
+        """Impedance [ohm], shape (n,), at s [rad/s]; the power law exact."""
+        total = np.zeros(s.shape, dtype=np.complex128)
+        for resistance, inductance in self.pairs:
+            reactance = s * inductance
+            total += (
+                reactance
+                if resistance is None
+                else reactance * resistance / (resistance + reactance)
+            )
+        if self.power is not None:
+            K, n = self.power
+            total += K * s**n
+        return total
+
+    def chain(self, low_hz: float, high_hz: float) -> list[tuple[float | None, float | None]]:
+        """Resistance and inductance of each section, the power law expanded for the band."""
+        pairs: list[tuple[float | None, float | None]] = list(self.pairs)
+        if self.power is not None:
+            pairs += _power_law(*self.power, low_hz, high_hz)
+        return pairs
+
+
+def coil_sections(values: Mapping[str, float], model: str) -> CoilSections:
+    """The circuit of a fitted coil: an inductance, a chain of bridged ones, or a power law.
+
+    Args:
+        values: The coil's parameters under their own names.
+        model: Name of the coil model, for messages.
+
+    Raises:
+        Refused: ``no-circuit``, if the model cannot be written as a circuit.
+    """
+    if "K" in values and "n" in values:
+        return CoilSections((), (values["K"], values["n"]), ("K", "n"))
+    if "L1" in values:
+        pairs: list[tuple[float | None, float]] = [(None, values["L1"])]
+        symbols = ["L1"]
+        for number in range(2, 10):
+            names = (f"L{number}", f"R{number}")
+            if all(name in values for name in names):
+                pairs.append((values[names[1]], values[names[0]]))
+                symbols += names
+        return CoilSections(tuple(pairs), None, tuple(symbols))
     if model == "plain":
-        return [(None, values["Le"])]
-    if model == "ladder":
-        return [(None, values["L1"]), (values["R2"], values["L2"])]
-    if model == "lossy":
-        return _power_law(values["K"], values["n"], low_hz, high_hz)
+        return CoilSections(((None, values["Le"]),), None, ("Le",))
     raise Refused(
         [
             Finding(

@@ -1,0 +1,133 @@
+"""What a crossover branch drives: an impedance at any frequency, with its errors."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from fit.result import DriverFit
+from fit.spice import coil_sections
+from meas.curve import ComplexArray, FloatArray, ImpedanceCurve
+
+Impedance = Callable[[FloatArray], ComplexArray]
+
+
+@dataclass(frozen=True, eq=False)
+class Load:
+    """A driver as a load.
+
+    Attributes:
+        name: What it is.
+        impedance: Frequencies [Hz], shape (n,), to impedance [ohm], complex, shape (n,).
+        band_hz: Where it is known.
+        errors: Error source to the change of the impedance for plus one standard uncertainty.
+        sources: Error source to its description.
+        Re: Coil resistance [ohm], or the least magnitude where it was not fitted.
+        Le: Coil inductance near 1 to 10 kHz [H].
+    """
+
+    name: str
+    impedance: Impedance
+    band_hz: tuple[float, float]
+    errors: Mapping[str, Impedance]
+    sources: Mapping[str, str]
+    Re: float
+    Le: float
+
+
+def from_curve(name: str, curve: ImpedanceCurve) -> Load:
+    """A load as measured, between its points by cubic splines over ln f.
+
+    Its random errors are left out: they are a few parts in ten thousand at a single point and
+    average out in everything that is read from a network. Common errors count.
+
+    Args:
+        name: What was measured.
+        curve: Its impedance.
+    """
+    z, f = curve.impedance_ohm, curve.frequency_hz
+    high = int(np.argmin(np.abs(np.log(f / 10e3))))
+    inductance = max(float(z[high].imag) / (2 * math.pi * float(f[high])), 0.0)
+    return Load(
+        name=name,
+        impedance=_spline(f, z),
+        band_hz=(float(f[0]), float(f[-1])),
+        errors={e.source: _spline(f, e.derivative_ohm) for e in curve.systematics},
+        sources={e.source: e.text for e in curve.systematics},
+        Re=float(np.min(np.abs(z))),
+        Le=inductance,
+    )
+
+
+def from_fit(name: str, fit: DriverFit) -> Load:
+    """A load as fitted in free air: exact at every frequency of the band.
+
+    Args:
+        name: What was measured.
+        fit: Its fit.
+
+    Raises:
+        Refused: ``no-circuit``, where its coil model has no equivalent circuit.
+        KeyError: If the fit lacks Re, fs, Qms or Res.
+    """
+    values = {symbol: e.value for symbol, e in fit.parameters.items()}
+    sections = coil_sections(values, fit.model)
+    curve = next((c for c in fit.curves if c.condition == "free-air"), fit.curves[0])
+    used = ["Re", "fs", "Qms", "Res", *sections.symbols]
+
+    def impedance(f: FloatArray, shift: Mapping[str, float]) -> ComplexArray:
+        return fitted_impedance(f, {n: values[n] + shift.get(n, 0.0) for n in used}, fit.model)
+
+    def effect(source: str) -> Impedance:
+        shift = {n: fit.parameters[n].contributions.get(source, 0.0) for n in used}
+        return lambda f: np.asarray(impedance(f, shift) - impedance(f, {}))
+
+    named = {s for symbol in used for s in fit.parameters[symbol].contributions}
+    return Load(
+        name=name,
+        impedance=lambda f: impedance(f, {}),
+        band_hz=(float(curve.frequency_hz[0]), float(curve.frequency_hz[-1])),
+        # What is random in two fits is not the same error, whatever it is called in each.
+        errors={_own(source, name): effect(source) for source in sorted(named)},
+        sources={_own(source, name): fit.sources.get(source, source) for source in named},
+        Re=values["Re"],
+        Le=values.get("Le", 0.0),
+    )
+
+
+def fitted_impedance(
+    frequency_hz: FloatArray, values: Mapping[str, float], model: str
+) -> ComplexArray:
+    """Impedance of a fitted driver in free air [ohm], shape (n,).
+
+    Re + coil + Res/(1 + j Qms (f/fs - fs/f)) (R. H. Small, J. Audio Eng. Soc. 20(5), 1972).
+
+    Args:
+        frequency_hz: Frequencies [Hz], shape (n,).
+        values: ``Re fs Qms Res`` and the coil's.
+        model: Name of the coil model.
+
+    Raises:
+        Refused: ``no-circuit``.
+    """
+    f = np.asarray(frequency_hz, dtype=float)
+    detuning = f / values["fs"] - values["fs"] / f
+    motion = values["Res"] / (1 + 1j * values["Qms"] * detuning)
+    coil = coil_sections(values, model).impedance(2j * np.pi * f)
+    return np.asarray(values["Re"] + coil + motion)
+
+
+def _own(source: str, name: str) -> str:
+    return f"{source}:{name}" if source.startswith("random:") else source
+
+
+def _spline(frequency_hz: FloatArray, values: ComplexArray) -> Impedance:
+    from scipy.interpolate import CubicSpline
+
+    if frequency_hz.size < 2:
+        return lambda f: np.full(np.shape(f), values[0])
+    spline = CubicSpline(np.log(frequency_hz), values)
+    return lambda f: np.asarray(spline(np.log(f)))
