@@ -54,7 +54,8 @@ def check(
 ) -> None:
     """Verify the bench on a known resistor.
 
-    Put it in the driver's place. Ends with status 1 when the two disagree beyond their combined uncertainty.
+    Put it in the driver's place. Ends with status 1 when the two disagree beyond their combined
+    uncertainty.
 
     \b
     freeair rig check bench.toml --resistor 8.2ohm±1%
