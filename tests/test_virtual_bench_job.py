@@ -120,6 +120,7 @@ def test_mismatch_is_there_without_calibration(card: VirtualCard, tmp_path: Path
     And are owned up to: the interval of Re holds the truth. Hot side: a mismatch e changes Z by
     e (1 + Z/R) of itself, to first order.
     """
+    card.set_world(WORLD)
     rig = new_rig(tmp_path / "bare.toml")
     words = ("take", "rowan-3", "--rig", rig, "--out", tmp_path, "--yes")
     take = take_path(on_card(card, *words))
