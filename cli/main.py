@@ -17,7 +17,7 @@ from typing import Annotated
 import typer
 from typer.exceptions import TyperException
 
-from cli import compare, demo, export, fit, import_, part, rig, show, take, targets, wind
+from cli import box, compare, demo, export, fit, import_, part, rig, show, take, targets, wind
 from cli import filter as filter_
 from cli.version import program_version
 from meas.errors import FreeairError, Refused
@@ -63,6 +63,7 @@ app.command("compare")(compare.compare)
 app.command("part")(part.part)
 app.add_typer(targets.app, name="targets")
 app.command("wind")(wind.wind)
+app.command("box")(box.box)
 app.command("filter")(filter_.filter_)
 app.command("export")(export.export)
 

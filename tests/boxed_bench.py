@@ -1,0 +1,92 @@
+"""Drivers in boxes as circuits, and the fits that stand for them.
+
+The box is an acoustical circuit seen through the cone's area in the mechanical loop, where
+velocity is current: the air of the box a capacitor V/(rho c^2 Sd^2), the vent an inductor that
+resonates with it at fb, the leak a resistor, all side by side (L. L. Beranek, Acoustics, 1954,
+chapters 3 and 8).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from ngspice_bench import Air, Driver, Load, driver_lines, run_ngspice
+from numpy.typing import NDArray
+
+from fit.result import DriverFit, Estimate, FittedCurve
+
+DENSITY, SOUND_SPEED = 1.199359, 343.9630  # those of ngspice_bench.Air
+
+WOOFER = Driver()
+"""fs 41 Hz, Qts 0.64, Vas 22 L: an invented driver; too limp a motor for a flat vented box."""
+STRONG = Driver(Re=5.6, coil=((0.3e-3, None), (0.5e-3, 4.0)), Bl=7.6, Mms=14e-3, Rms=0.8)
+"""fs 45 Hz, Qts 0.33: one for a vented box."""
+
+
+@dataclass(frozen=True)
+class BoxCircuit:
+    """A box; fb None: closed. ``leak`` is the acoustical leak as 1/(R C) [1/s]."""
+
+    volume: float
+    fb: float | None = None
+    leak: float = 0.0
+
+    @staticmethod
+    def vented(volume: float, fb: float, QL: float) -> BoxCircuit:
+        return BoxCircuit(volume, fb, 2 * math.pi * fb / QL)
+
+
+def boxed_lines(driver: Driver, box: BoxCircuit, hot: str, cold: str) -> list[str]:
+    """The driver in its box between two nodes; currents i(vair), i(vvent) are velocities of the
+    cone's area."""
+    compliance = box.volume / (Air().rho_c2 * driver.Sd**2)
+    lines = [*driver_lines(driver, Load(), hot, cold)[:-1], "Vair m4 air 0",
+             f"Cair air 0 {compliance!r}"]  # fmt: skip
+    if box.fb is not None:
+        mass = 1 / ((2 * math.pi * box.fb) ** 2 * compliance)
+        lines += ["Vvent m4 port 0", f"Lvent port 0 {mass!r}"]
+    if box.leak:
+        lines.append(f"Gleak m4 0 m4 0 {box.leak * compliance!r}")
+    return lines
+
+
+def ac(
+    driver: Driver, box: BoxCircuit, folder: Path, source: list[str], save: str,
+    sweep: str = "dec 100 10 1000",
+) -> dict[str, NDArray[np.complex128]]:  # fmt: skip
+    """Small-signal analysis with the driver between nodes ``in`` and 0."""
+    lines = [*boxed_lines(driver, box, "in", "0"), *source, f".ac {sweep}", f".save {save}"]
+    return run_ngspice(lines, folder)
+
+
+def fit_of(driver: Driver, effects: dict[str, dict[str, float]] | None = None) -> DriverFit:
+    """A fit that found the truth, uncertain as said.
+
+    Args:
+        driver: The truth.
+        effects: Error source to relative effects on parameters for one standard uncertainty.
+    """
+    (L1, _), (L2, R2) = driver.coil
+    values = driver.truth() | {"L1": L1, "L2": L2, "R2": R2 or 0.0}
+    values["Qts"] = 1 / (1 / values["Qms"] + 1 / values["Qes"])
+    units = {
+        "Re": "ohm", "fs": "Hz", "Mms": "kg", "Bl": "T m", "Cms": "m/N", "Rms": "kg/s",
+        "Vas": "m3", "Sd": "m2", "L1": "H", "L2": "H", "R2": "ohm",
+    }  # fmt: skip
+    parameters = {
+        name: Estimate(
+            value=value,
+            unit=units.get(name, "1"),
+            contributions={
+                source: row[name] * value for source, row in (effects or {}).items() if name in row
+            },
+        )
+        for name, value in values.items()
+    }
+    f = np.geomspace(10, 2e4, 5)
+    flat = np.full(5, 6.0 + 0j)
+    curve = FittedCurve("made", "free-air", None, f, flat, flat, flat, 1e-4)
+    return DriverFit("ladder", parameters, (curve,), (), {s: s for s in effects or {}}, {})
