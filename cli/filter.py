@@ -224,6 +224,7 @@ def _designed(
     """A standard two-way crossover, or one half of it."""
     from fit.crossover import TOLERANCE, Wish, design
     from fit.network import Branch
+    from fit.quantities import rounded
     from meas.errors import Finding
 
     if not wanted:
@@ -254,7 +255,7 @@ def _designed(
         if not low <= wish.crossover_hz <= high:
             raise UsageError(
                 f"{wish.crossover_hz:g} Hz lies outside the {name}'s curve "
-                f"({low:.3g} to {high:.3g} Hz)",
+                f"({rounded(low)} to {rounded(high)} Hz)",
                 where="--crossover",
                 remedy="Choose a corner inside, or measure a wider band.",
             )

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from cli.display import significant
 from meas.errors import Finding, Refused, UsageError
 
 if TYPE_CHECKING:
@@ -131,8 +132,8 @@ def _judged(made: MeasuredTransfer) -> list[Finding]:
         Finding(
             "section-differs",
             f"the {made.branch} section departs from its prediction by {made.rms_db:.2g} dB (root "
-            f"mean square), most at {at:.3g} Hz ({worst:+.2g} dB): look for a wrong value, a part "
-            "in the wrong place, a winding resistance left out, or coils that couple",
+            f"mean square), most at {significant(at)} Hz ({worst:+.2g} dB): look for a wrong "
+            "value, a part in the wrong place, a winding resistance left out, or coils that couple",
         )
     ]
 
@@ -169,7 +170,8 @@ def _of_recording(
     recorded = recording.read(path)
     # Any resistor will do: only what is wrong with the recording itself is asked.
     rig: Rig = Rig(name="section", wiring=Wiring(series_resistor_ohm=10.0))
-    found = analysis.analyse(recorded.samples, recorded.sample_rate_hz, rig, kind="part")
+    samples = np.asarray(recorded.samples, dtype=np.float32)
+    found = analysis.analyse(samples, recorded.sample_rate_hz, rig, kind="part")
     refusing = [f for f in found.findings if f.refuses and f.code not in _OF_ONE_PORTS]
     if refusing:
         raise Refused(refusing, where=text, remedy="Record it again.")

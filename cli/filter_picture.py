@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from cli.plots import COLOURS, DASHES, INK, frequency_axis, new_figure, style
+from cli.display import significant
+from cli.plots import COLOURS, DASHES, INK, frequency_axis, magnitude_axis, new_figure, style
 
 if TYPE_CHECKING:
-    from cli.plots import Figure
     from fit.network_result import NetworkResult
     from meas.curve import ComplexArray, FloatArray
 
@@ -21,8 +21,11 @@ def figure(
     *,
     amplifier_minimum_ohm: float | None = None,
     measured: tuple[str, FloatArray, ComplexArray] | None = None,
-) -> Figure:
+) -> Any:
     """Levels above, load below.
+
+    Returns:
+        A figure of matplotlib.
 
     Args:
         result: The crossover.
@@ -46,11 +49,15 @@ def figure(
                          label=f"{one.branch.name}, measured")  # fmt: skip
         for crossed in result.crossings:
             top.plot(crossed.frequency.value, crossed.level_db, "o", color=INK, markersize=4.5)
-            top.annotate(f"{crossed.frequency.value:.3g} Hz",
+            top.annotate(f"{significant(crossed.frequency.value)} Hz",
                          (crossed.frequency.value, crossed.level_db),
-                         xytext=(0, 7), textcoords="offset points", ha="center")  # fmt: skip
+                         xytext=(0, -9), textcoords="offset points",
+                         ha="center", va="top")  # fmt: skip
         bottom.plot(f, np.abs(solution.load_ohm), color=INK, linewidth=2.0, label="together")
         bottom.plot(result.least_hz, result.least_load.value, "o", color=INK, markersize=4.5)
+        bottom.annotate(f"{result.least_load.value:.3g} Ω",
+                        (result.least_hz, result.least_load.value),
+                        xytext=(0, 7), textcoords="offset points", ha="center")  # fmt: skip
         if amplifier_minimum_ohm is not None:
             bottom.axhline(amplifier_minimum_ohm, color=COLOURS[3], linewidth=1.2,
                            linestyle=DASHES[2],
@@ -63,14 +70,16 @@ def figure(
         top.set_title("Electrical response of each branch")
         bottom.set_title("Load of the amplifier")
         top.legend(loc="lower center")
-        bottom.legend(loc="upper left")
+        bottom.legend(loc="upper center")
         return made
 
 
-def _limits(result: NetworkResult, top, bottom, minimum) -> None:  # type: ignore[no-untyped-def]
+def _limits(result: NetworkResult, top: Any, bottom: Any, minimum: float | None) -> None:
     levels = np.concatenate([one.level_db for one in result.solution.branches])
     top.set_ylim(max(float(levels.min()), _DEEPEST_DB) - 2, max(float(levels.max()), 0.0) + 3)
     size = np.abs(result.solution.load_ohm)
-    # Far above the load a branch says little: its peak must not press the load flat.
-    high = max(2.2 * float(np.median(size)), 1.25 * float(size.max()))
-    bottom.set_ylim(0, max(high, 1.6 * (minimum or 0.0)))
+    low, high = float(size.min()), float(size.max())
+    low = min(low, minimum or low) / 1.5
+    # Branches rise without end where their driver is cut off: as far as shows the load.
+    high = 1.3 * max(high, 8 * low)
+    magnitude_axis(bottom, low, high)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -42,10 +43,10 @@ def in_words(
     for crossed in result.crossings:
         show.say(
             f"{crossed.lower} and {crossed.upper} get the same voltage at "
-            f"{_interval(crossed.frequency)} Hz, {crossed.level_db:.1f} dB re the amplifier."
+            f"{_interval(crossed.frequency)} Hz, {number(crossed.level_db, 1)} dB re the amplifier."
         )
     show.heading("What the amplifier sees")
-    show.say(f"Least load {_interval(result.least_load)} Ω at {result.least_hz:.4g} Hz.")
+    show.say(f"Least load {_interval(result.least_load)} Ω at {significant(result.least_hz)} Hz.")
     if result.verdict is not None:
         verdict = Text(f"Amplifier wants at least {asked.minimum_ohm:g} Ω: ")
         verdict.append(result.verdict, style=VERDICT_STYLE[result.verdict])
@@ -58,7 +59,7 @@ def in_words(
         show.heading(f"The {transfer.branch} section as measured")
         show.say(
             f"Off its prediction by {transfer.rms_db:.2f} dB (root mean square), most at "
-            f"{at:.4g} Hz: {worst:+.2f} dB. From {transfer.source}."
+            f"{significant(at)} Hz: {worst:+.2f} dB. From {transfer.source}."
         )
     if findings:
         show.heading("Mind")
@@ -85,10 +86,17 @@ def _each(
 
 
 def _parts_table(result: NetworkResult) -> Any:
-    rows = []
+    rows: list[list[str | Text]] = []
     for branch, arm, named, stress in _each(result):
-        limits = 196 * named.value_uncertainty / named.part.value
-        cells = [branch, arm.place, Text(named.name, style="bold"), part_words(named)]
+        # Limits as stated; of a measured part its 95 % interval.
+        factor = 196.0 if named.measured else 100 * math.sqrt(3)
+        limits = factor * named.value_uncertainty / named.part.value
+        cells: list[str | Text] = [
+            branch,
+            arm.place,
+            Text(named.name, style="bold"),
+            part_words(named),
+        ]
         cells.append(f"{limits:.2g} %" if limits else "")
         if stress is not None:
             cells += [
@@ -99,7 +107,7 @@ def _parts_table(result: NetworkResult) -> Any:
             ]
         rows.append(cells)
     columns = [Column("branch"), Column("place"), Column(""), Column("value", right=True)]
-    columns.append(Column("± 95 %", right=True))
+    columns.append(Column("within ±", right=True))
     if result.stresses is not None:
         columns += [
             Column("tone", right=True),
@@ -117,14 +125,14 @@ def _power(watt: float) -> str:
 def _levels_table(result: NetworkResult) -> Any:
     f = result.solution.frequency_hz
     shown = [hz for hz in _SHOWN_HZ if f[0] <= hz <= f[-1]]
-    rows = []
+    rows: list[tuple[str | Text, ...]] = []
     for one, edges in zip(result.solution.branches, result.half_power_hz, strict=True):
         levels = np.interp(np.log(shown), np.log(f), one.level_db)
         rows.append(
             (
                 Text(one.branch.name, style="bold"),
                 *(number(float(level), 1) for level in levels),
-                ", ".join(f"{edge:.3g}" for edge in edges[:3]) or "none",
+                ", ".join(f"{significant(edge)}" for edge in edges[:3]) or "none",
             )
         )
     columns = [Column("dB at Hz")]

@@ -204,6 +204,7 @@ def measured_part(saved: Any, name: str, back_to_back: bool = False) -> NetworkP
         series.standard_uncertainty if series else 0.0,
         None,
         back_to_back,
+        measured=True,
     )
 
 

@@ -118,8 +118,6 @@ def _span(curves: Sequence[FittedCurve]) -> tuple[float, float]:
 
 def draw_magnitude(axes: Axes, curves: Sequence[FittedCurve]) -> None:
     """|Z| measured (broad) and model (thin) of every curve."""
-    from matplotlib.ticker import FuncFormatter, MaxNLocator, NullFormatter, NullLocator
-
     for index, (curve, label) in enumerate(zip(curves, _labels(curves), strict=True)):
         colour, dash = COLOURS[index % len(COLOURS)], DASHES[index % len(DASHES)]
         measured = np.abs(curve.measured_ohm)
@@ -129,11 +127,22 @@ def draw_magnitude(axes: Axes, curves: Sequence[FittedCurve]) -> None:
                   linestyle=dash, label=label)  # fmt: skip
     low = min(float(np.abs(curve.measured_ohm).min()) for curve in curves)
     high = max(float(np.abs(curve.measured_ohm).max()) for curve in curves)
-    axes.set_yscale("log")
-    axes.set_ylim(low / 1.15, high * 1.2)
-    if high / low > 8:
-        from matplotlib.ticker import FixedLocator
+    magnitude_axis(axes, low / 1.15, high * 1.2)
 
+
+def magnitude_axis(axes: Axes, low_ohm: float, high_ohm: float) -> None:
+    """A logarithmic axis of |Z| with plain numbers."""
+    from matplotlib.ticker import (
+        FixedLocator,
+        FuncFormatter,
+        MaxNLocator,
+        NullFormatter,
+        NullLocator,
+    )
+
+    axes.set_yscale("log")
+    axes.set_ylim(low_ohm, high_ohm)
+    if high_ohm / low_ohm > 11:
         steps = [step * 10.0**power for power in range(-1, 5) for step in (1, 2, 3, 5, 7)]
         axes.yaxis.set_major_locator(FixedLocator(steps))
     else:

@@ -27,6 +27,7 @@ class NetworkPart:
         series_uncertainty: Of its series resistance [ohm].
         rated_watt: Power that it bears [W]; None: not stated.
         back_to_back: Made of polarised capacitors with equal poles joined.
+        measured: Whether the value was measured, rather than stated with limits.
     """
 
     name: str
@@ -35,6 +36,7 @@ class NetworkPart:
     series_uncertainty: float = 0.0
     rated_watt: float | None = None
     back_to_back: bool = False
+    measured: bool = False
 
 
 @dataclass(frozen=True)

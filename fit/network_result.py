@@ -22,6 +22,7 @@ from fit.network import (
     stresses,
 )
 from fit.network_budget import crossing, estimate, minimum
+from fit.quantities import rounded
 from fit.result import Estimate
 from meas.curve import FloatArray
 from meas.errors import Finding, Refused
@@ -176,8 +177,8 @@ def _band(branches: Sequence[Branch], band: tuple[float, float]) -> list[Finding
     return [
         Finding(
             "band-limited",
-            f"the drivers are both known from {band[0]:.3g} to {band[1]:.3g} Hz only; nothing is "
-            "said about the load outside",
+            f"the drivers are both known from {rounded(band[0])} to {rounded(band[1])} Hz only; "
+            "nothing is said about the load outside",
         )
     ]
 
@@ -188,7 +189,7 @@ def _load(
     if verdict in (None, "inside"):
         return []
     low, high = least.interval_95
-    seen = f"{least.value:.3g} ohm (95 %: {low:.3g} to {high:.3g}) at {least_hz:.3g} Hz"
+    seen = f"{least.value:.3g} ohm (95 %: {low:.3g} to {high:.3g}) at {rounded(least_hz)} Hz"
     if verdict == "outside":
         text = f"the load falls to {seen}, below the {wanted:g} ohm that the amplifier tolerates"
     else:
@@ -208,8 +209,8 @@ def _overloaded(
                     Finding(
                         "overloaded-part",
                         f"{branch.name} {named.name} takes {borne.worst_watt:.3g} W of a tone at "
-                        f"{borne.worst_hz:.3g} Hz ({borne.pink_watt:.3g} W of pink noise); it is "
-                        f"rated {named.rated_watt:g} W",
+                        f"{rounded(borne.worst_hz)} Hz ({borne.pink_watt:.3g} W of pink noise); "
+                        f"it is rated {named.rated_watt:g} W",
                     )
                 )
     return found
@@ -225,7 +226,7 @@ def _levels(solution: NetworkSolution) -> list[Finding]:
                 Finding(
                     "boost",
                     f"the {one.branch.name} gets {one.level_db[top]:.1f} dB more than the "
-                    f"amplifier puts out at {f[top]:.3g} Hz: its filter resonates with the "
+                    f"amplifier puts out at {rounded(f[top])} Hz: its filter resonates with the "
                     "driver. Compensate the impedance, or lower the Q",
                 )
             )
@@ -248,7 +249,7 @@ def _resonance(one: BranchSolution, f: FloatArray) -> list[Finding]:
     return [
         Finding(
             "resonance-driven",
-            f"at its resonance of {f[peak]:.3g} Hz the tweeter still gets {-down:.0f} dB less "
+            f"at its resonance of {rounded(f[peak])} Hz the tweeter still gets {-down:.0f} dB less "
             f"than at most ({-_RESONANCE_DB:.0f} dB or more are usual): its travel there limits "
             "the level. A higher corner or a second-order branch protects it",
         )

@@ -20,6 +20,7 @@ from fit.oneport import Followed, OnePort, follow
 from fit.part_kind import UNRESOLVED, linear_points, refuse_open_or_shorted, refuse_other_kind
 from fit.part_table import PartRow, rows
 from fit.passive import REFERENCE_HZ, Capacitor, Inductor, Resistor
+from fit.quantities import rounded
 from fit.result import Estimate
 from meas.curve import ComplexArray, Curve, FloatArray, ImpedanceCurve, MagnitudeCurve, Systematic
 from meas.errors import Finding, Refused
@@ -260,8 +261,8 @@ def _doubts(whole: Curve, curve: Curve, found: Followed, kind: str) -> list[Find
         doubts.append(
             Finding(
                 "band-cut",
-                f"only {low:.3g} to {high:.3g} Hz were used: beyond, the bench is off by more "
-                "than it can be reckoned with. Calibrate the inputs (freeair rig calibrate), or "
+                f"only {rounded(low)} to {rounded(high)} Hz were used: beyond, the bench is off by "
+                "more than it can be reckoned with. Calibrate the inputs (freeair rig calibrate), or "
                 "take a series resistor nearer to the part's impedance",
             )
         )

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from fit.quantities import rounded
 from meas.curve import Curve, FloatArray, ImpedanceCurve, Systematic
 from meas.errors import Finding, Refused
 
@@ -170,7 +171,7 @@ def _resonates(
     at = float(np.sqrt(frequency_hz[first] * frequency_hz[last]))
     return Finding(
         "resonates",
-        f"the phase turns from one side to the other near {at:.3g} Hz: this is a driver, a "
+        f"the phase turns from one side to the other near {rounded(at)} Hz: this is a driver, a "
         "network, or a part beyond its self-resonance, not one plain part",
         refuses=True,
     )
