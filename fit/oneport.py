@@ -110,7 +110,11 @@ _NOISE, _MODEL = "random:noise", "random:model"
 
 
 def follow(
-    curve: Curve, model: OnePort, start: FloatArray, extra: tuple[Systematic, ...] = ()
+    curve: Curve,
+    model: OnePort,
+    start: FloatArray,
+    extra: tuple[Systematic, ...] = (),
+    known: Mapping[str, str] | None = None,
 ) -> Followed:
     """Weighted least squares of a model on a curve, with all its common errors.
 
@@ -119,9 +123,12 @@ def follow(
         model: What to fit.
         start: Starting values, shape (p,).
         extra: Common errors besides the curve's own.
+        known: Error source to its description, for the last parameters of the model: each is
+            the error of that source in standard uncertainties, zero as far as is known. Where
+            the curve has an error of the same source, it is the same number.
     """
-    run = _Run(curve, model, start.size, (*curve.systematics, *extra))
-    theta = np.concatenate([start, np.zeros(len(run.errors))])
+    run = _Run(curve, model, start.size, (*curve.systematics, *extra), known or {})
+    theta = np.concatenate([start, np.zeros(run.total - start.size)])
     level = ROUGH
     for _ in range(_ROUNDS):
         run.variance = run.noise**2 + (level * run.magnitude) ** 2
@@ -149,9 +156,22 @@ class _Run:
     """Residuals and Jacobian: model parameters first, then one number per common error."""
 
     def __init__(
-        self, curve: Curve, model: OnePort, size: int, errors: tuple[Systematic, ...]
+        self,
+        curve: Curve,
+        model: OnePort,
+        size: int,
+        errors: tuple[Systematic, ...],
+        known: Mapping[str, str],
     ) -> None:
-        self.model, self.size, self.errors = model, size, errors
+        self.model, self.size = model, size
+        self.free = size - len(known)
+        # One column for each source, whether the model or the curve tells of it.
+        self.columns = {source: self.free + k for k, source in enumerate(known)}
+        for error in errors:
+            self.columns.setdefault(error.source, self.free + len(self.columns))
+        self.total = self.free + len(self.columns)
+        self.words = {**{error.source: error.text for error in errors}, **known}
+        self.error_columns = [self.columns[error.source] for error in errors]
         self.frequency = curve.frequency_hz
         self.s = np.asarray(2j * np.pi * curve.frequency_hz, dtype=np.complex128)
         self.data: ComplexArray | FloatArray = (
@@ -187,18 +207,23 @@ class _Run:
     def raw(self, theta: FloatArray) -> ComplexArray | FloatArray:
         """Model with errors minus data [ohm]."""
         z, _ = self._modelled(theta)
-        difference: ComplexArray | FloatArray = z + theta[self.size :] @ self.effects - self.data
+        difference: ComplexArray | FloatArray = (
+            z + theta[self.error_columns] @ self.effects - self.data
+        )
         return difference
 
     def residual(self, theta: FloatArray) -> FloatArray:
-        return np.concatenate([self._stack(self.raw(theta)), theta[self.size :]])
+        return np.concatenate([self._stack(self.raw(theta)), theta[self.free :]])
 
     def jacobian(self, theta: FloatArray) -> FloatArray:
         _, slopes = self._modelled(theta)
-        columns = [self._stack(row) for row in (*slopes, *self.effects)]
-        upper = np.array(columns).T
-        priors = np.zeros((len(self.errors), theta.size))
-        priors[:, self.size :] = np.eye(len(self.errors))
+        upper = np.zeros((self.components * self.magnitude.size, self.total))
+        for column, slope in enumerate(slopes):
+            upper[:, column] = self._stack(slope)
+        for column, effect in zip(self.error_columns, self.effects, strict=True):
+            upper[:, column] += self._stack(effect)
+        priors = np.zeros((len(self.columns), self.total))
+        priors[:, self.free :] = np.eye(len(self.columns))
         return np.concatenate([upper, priors])
 
     def _stack(self, values: ComplexArray | FloatArray) -> FloatArray:
@@ -208,7 +233,7 @@ class _Run:
         return np.concatenate([weighted.real, weighted.imag])
 
     def misfit(self, theta: FloatArray) -> Misfit:
-        return estimate(self.frequency, self.raw(theta), self.magnitude, self.noise, self.size)
+        return estimate(self.frequency, self.raw(theta), self.magnitude, self.noise, self.free)
 
     def model_variance(self, misfit: Misfit) -> FloatArray:
         """Variance per component that gives n correlated points the weight they deserve."""
@@ -228,10 +253,10 @@ class _Run:
             own = _principal(answer @ (jacobian[:rows] * share[:, None]).T)
             effects |= {f"{group}:{k}": effect for k, effect in enumerate(own, start=1)}
             words |= {f"{group}:{k}": text for k in range(1, len(own) + 1)}
-        for error, row in zip(self.errors, jacobian[rows:], strict=True):
+        for source, row in zip(self.columns, jacobian[rows:], strict=True):
             # The prior says zero where the error is one: the row is off by minus one.
-            effects[error.source] = -(answer @ row)
-            words[error.source] = error.text
+            effects[source] = -(answer @ row)
+            words[source] = self.words[source]
         raw = self.raw(theta)
         return Followed(
             theta=theta[: self.size],
