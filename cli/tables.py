@@ -36,7 +36,7 @@ VERDICT_STYLE = {
     "unchanged": "green",
     "changed": "bold magenta",
 }
-STRIP = 23
+STRIP = 19
 
 
 @dataclass(frozen=True)

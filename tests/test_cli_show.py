@@ -99,6 +99,16 @@ def test_strip_shows_where_value_and_limits_are() -> None:
     assert "●" not in tables.strip(target, None).plain
 
 
+def test_longest_verdict_is_whole_in_80_columns() -> None:
+    """The widest row there is: a decibel target with limits and an undecided verdict."""
+    target = Target("sensitivity_2v83", 88.8, 88.5, 89.1)
+    item = judge(
+        {"sensitivity_2v83": Estimate(88.6, "dB", {"a": 0.1}, logarithmic=False)}, [target]
+    )
+    lines = printed(tables.verdicts(item))
+    assert lines[-1].rstrip().endswith("undecided")
+
+
 def test_verdict_has_a_word_beside_its_colour(fit: DriverFit) -> None:
     text = "\n".join(printed(tables.verdicts(judge(fit.parameters, TARGETS))))
     for word in ("inside", "outside", "undecided", "unknown"):

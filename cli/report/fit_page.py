@@ -50,7 +50,7 @@ class ParameterRow:
     words: str
     value: str
     interval: str
-    limits: str
+    limits: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -227,7 +227,7 @@ def _parameter_row(fit: DriverFit, symbol: str) -> ParameterRow:
         words,
         with_unit(found.value, found.unit),
         f"{found.low} … {found.high}",
-        "; ".join(shares),
+        tuple(shares),
     )
 
 
