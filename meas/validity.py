@@ -175,7 +175,7 @@ def _of_residual(
     humming: bool,
 ) -> list[Finding]:
     """The first reason that the residual shows; later ones would be its consequences."""
-    moves = track(relation, contained=passes.contained)
+    moves = track(relation, passes)
     quiet = _quiet_rms(relation, passes, moves)
     saturated = of_residual.saturation(samples, relation, moves, resonance_hz, swept=passes.swept)
     if saturated:

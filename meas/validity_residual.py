@@ -25,6 +25,7 @@ _INNER = 0.7  # share of the range in which the static curve is taken as straigh
 _END_SHARE = 0.003  # of the samples, at either end
 _END_SAMPLES = 60
 _FEWEST_BLOCKS = 5
+_MOST_SAMPLES = 1_000_000
 _BEND_FAR_ABOVE = 0.001
 _BEND_ANYWHERE = 0.0012
 _STATIC_SHARE = 0.2
@@ -145,17 +146,20 @@ def _bend(
     if np.count_nonzero(chosen) < _FEWEST_BLOCKS:
         return None
     count = chosen.size
+    # A million samples tell enough; a long record shall not be copied several times over.
+    places = np.flatnonzero(chosen)
+    places = places[:: max(1, places.size * length // _MOST_SAMPLES)]
 
     def pick(signal: SignalArray) -> SignalArray:
-        return signal[: count * length].reshape(count, length)[chosen]
+        return signal[: count * length].reshape(count, length)[places]
 
     value = pick(voltage)
     # Only blocks about as loud as the loudest reach the ends; the others dilute the curve.
     loudest = np.max(np.abs(value), axis=1)
     loud = loudest > 0.8 * np.partition(loudest, -_FEWEST_BLOCKS)[-_FEWEST_BLOCKS]
     rest = pick(relation.residual)
-    rest -= moves.gain[chosen, None].astype(rest.dtype) * pick(relation.predicted)
-    rest -= moves.phase[chosen, None].astype(rest.dtype) * pick(relation.quadrature)
+    rest -= moves.gain[places, None].astype(rest.dtype) * pick(relation.predicted)
+    rest -= moves.phase[places, None].astype(rest.dtype) * pick(relation.quadrature)
     voltages, rests = value[loud].ravel(), rest[loud].ravel()
     peak = float(np.max(np.abs(voltages)))
     if peak <= 0.0:

@@ -21,6 +21,7 @@ _UNKNOWN_PAST_SECONDS = 0.5
 # at a tenth of its level for the sake of a tweeter stays inside.
 _LEAST_LEVEL = 0.02
 _ABOVE_EDGE = 1.5
+_RINGING_SECONDS = 0.1
 
 
 @dataclass(frozen=True, eq=False)
@@ -48,12 +49,12 @@ class Track:
     driven: NDArray[np.bool_]
 
 
-def track(relation: Relation, *, contained: bool) -> Track:
+def track(relation: Relation, passes: Passes) -> Track:
     """Regress the residual on the prediction and its quadrature, block by block.
 
     Args:
         relation: The fixed filter's prediction and residual.
-        contained: As for `meas.validity_relation.relate`.
+        passes: Where the excitation is.
 
     Returns:
         Gain, phase and remainder over time.
@@ -90,7 +91,12 @@ def track(relation: Relation, *, contained: bool) -> Track:
     # period tells no gain from an offset.
     lowest_hz = max(_ABOVE_EDGE * relation.band_hz[0], 0.5 / (BLOCKS_TOGETHER * BLOCK_SECONDS))
     driven &= rate / np.pi * sine > lowest_hz
-    if not contained:
+    middle = (np.arange(count) + 0.5) * length
+    within = np.zeros(count, dtype=np.bool_)
+    for one in passes.passes:
+        within |= (middle > one.start) & (middle < one.stop + _RINGING_SECONDS * rate)
+    driven &= within
+    if not passes.contained:
         lost = min(round(_UNKNOWN_PAST_SECONDS * rate / length), count // 5)
         driven[:lost] = driven[count - lost :] = False
     safe = np.where(driven, determinant, 1.0)
@@ -99,7 +105,7 @@ def track(relation: Relation, *, contained: bool) -> Track:
     spent = np.convolve(np.ones(count), together, "same") * length
     unexplained = np.sqrt(np.maximum(rr - gain * ar - phase * cr, 0.0) / spent)
     return Track(
-        time_s=(np.arange(count) + 0.5) * length / rate,
+        time_s=middle / rate,
         frequency_hz=rate / np.pi * np.arcsin(np.minimum(sine, 1.0)),
         level=level,
         gain=gain,
