@@ -55,6 +55,15 @@ class Calibration(_Table):
         return np.array([row[3] for row in self.points])
 
 
+class InputPolarity(_Table):
+    """Whether the driver input turns the sign of a voltage around, told by a cell of known poles."""
+
+    driver_input: int = Field(ge=1)
+    device: str
+    inverted: bool
+    taken_at: str = Field(description="ISO 8601 with offset")
+
+
 class Wiring(_Table):
     """How resistor, driver and inputs are connected."""
 
@@ -128,4 +137,5 @@ class Rig(_Table):
     drive: Drive = Drive()
     assumptions: Assumptions = Assumptions()
     calibration: Calibration | None = None
+    polarity: InputPolarity | None = None
     simulated: SimulatedSettings | None = None

@@ -90,6 +90,14 @@ _COMMENTS: Mapping[str, Sequence[str]] = {
         "cables calibrate again. Rows: frequency [Hz], real and imaginary part of driver input",
         "over source input, standard uncertainty of each part.",
     ),
+    "polarity": (
+        "Sign of the driver input, measured by: freeair polarity reference. Holds for this input",
+        "of this device only.",
+    ),
+    "polarity.driver_input": (),
+    "polarity.device": (),
+    "polarity.inverted": (),
+    "polarity.taken_at": (),
     "simulated": ("The driver and the faults of the simulated bench (SI base units).",),
 }
 

@@ -1,0 +1,154 @@
+"""The sign of the first pulse in a recording: which terminal of a driver is plus.
+
+A coil that moves in its magnet is a generator (Faraday's law). A positive voltage on plus moves
+the cone out; moving it out by hand gives a positive voltage on plus, for the back electromotive
+force opposes the current that would move it so (Lenz's law). Pressing the cone in therefore
+makes plus negative, first of all; what comes after depends on the hand and on coupling
+capacitors.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+
+from meas.curve import FloatArray
+from meas.errors import Finding, Refused
+
+_FULL_SCALE = 0.999
+_SIGNIFICANT = 6.0
+"""Height of a pulse over the noise, in its standard deviations, from which it counts."""
+_LEAST_PEAK = 1e-4
+"""Smallest pulse that is not taken for drift or crosstalk, full scale 1 (-80 dB)."""
+_FIRST_SHARE = 0.35
+"""A first excursion smaller than this share of the largest may be a tremor of the hand."""
+_ALIKE = 0.8
+"""Share from which an excursion of the other sign is as good as the first."""
+_HAND_SECONDS = 0.035
+"""A hand takes longer than this to move a cone by a millimetre (common practice, no source).
+
+Even behind a coupling capacitor, which makes a second excursion of the other sign out of every
+press, the first then lasts longer; where both are shorter their order means nothing.
+"""
+_BLOCK_SECONDS = 0.1
+_EDGE_SECONDS = 0.2
+
+
+@dataclass(frozen=True)
+class Pulse:
+    """The first significant excursion of a recording.
+
+    Attributes:
+        sign: +1 or -1.
+        at_s: When it peaks, from the start of the recording [s].
+        height: Its peak, full scale 1.
+        noise: Standard deviation of the noise that it stands above, full scale 1.
+    """
+
+    sign: int
+    at_s: float
+    height: float
+    noise: float
+
+
+def first_pulse(samples: FloatArray, sample_rate_hz: int, mains_hz: float = 50.0) -> Pulse:
+    """The first significant excursion, hum and noise averaged away.
+
+    The signal is averaged over one period of the mains, which takes out hum with all its
+    harmonics and leaves the tenth of a second that a hand takes.
+
+    Args:
+        samples: One input, full scale 1, shape (n,).
+        sample_rate_hz: Rate [Hz].
+        mains_hz: Mains frequency [Hz].
+
+    Raises:
+        Refused: ``clipped``, ``too-short``, ``no-pulse``, ``noisy``, ``ambiguous-pulse``.
+    """
+    samples = np.asarray(samples, dtype=np.float64)
+    if samples.size < round(2 * _EDGE_SECONDS * sample_rate_hz) + 1:
+        raise _refused("too-short", "the recording is too short to hold a pulse; record 5 s")
+    if np.max(np.abs(samples)) >= _FULL_SCALE:
+        raise _refused(
+            "clipped",
+            "the input is driven to full scale, and a clipped pulse may begin anywhere. Press "
+            "more gently, or lower the input's gain",
+        )
+    period = max(1, round(sample_rate_hz / mains_hz))
+    smooth = _averaged(samples - np.median(samples), period)
+    noise = _quiet(smooth, sample_rate_hz)
+    peak = float(np.max(np.abs(smooth)))
+    if peak < _LEAST_PEAK:
+        raise _refused(
+            "no-pulse",
+            f"nothing above {100 * peak:.2g} % of full scale was heard. Press the cone while it "
+            "records, raise the input's gain, and see that the driver is connected",
+        )
+    if peak < _SIGNIFICANT * noise:
+        raise _refused(
+            "noisy",
+            f"the largest excursion is only {peak / noise:.1f} times the noise: no pulse can be "
+            "told from it. Shorten the leads, keep away from mains cables, press less slowly",
+        )
+    return _judged(smooth, sample_rate_hz, noise, peak)
+
+
+def _judged(smooth: FloatArray, rate: int, noise: float, peak: float) -> Pulse:
+    threshold = max(_SIGNIFICANT * noise, 0.1 * peak, _LEAST_PEAK)
+    excursions = _excursions(smooth, threshold)
+    begin, end = excursions[0]
+    if begin <= 1:
+        raise _refused(
+            "ambiguous-pulse",
+            "the pulse had begun before the recording did. Start it first, wait, then press",
+        )
+    at = begin + int(np.argmax(np.abs(smooth[begin:end])))
+    height = float(smooth[at])
+    if abs(height) < _FIRST_SHARE * peak:
+        raise _refused(
+            "ambiguous-pulse",
+            f"a small excursion of {100 * abs(height):.2g} % comes before a larger one of "
+            f"{100 * peak:.2g} %: which of them was the press cannot be told. Keep still, then "
+            "press once, gently, and hold",
+        )
+    short = end - begin < _HAND_SECONDS * rate
+    for start, stop in excursions[1:]:
+        opposite = float(np.max(np.abs(smooth[start:stop])))
+        soon = start - end < _HAND_SECONDS * rate
+        if short and soon and opposite > _ALIKE * abs(height):
+            raise _refused(
+                "ambiguous-pulse",
+                f"excursions of both signs and about one size ({100 * abs(height):.2g} and "
+                f"{100 * opposite:.2g} %) follow each other faster than a hand: the cone was "
+                "knocked, or something else made a noise. Press it once, gently, and hold",
+            )
+    return Pulse(1 if height > 0 else -1, at / rate, abs(height), noise)
+
+
+def _averaged(samples: FloatArray, period: int) -> FloatArray:
+    """Moving average over one period, same length."""
+    sums = np.concatenate([np.zeros(1), np.cumsum(np.pad(samples, period // 2, mode="edge"))])
+    averaged = (sums[period:] - sums[:-period]) / period
+    return np.asarray(averaged[: samples.size])
+
+
+def _quiet(smooth: FloatArray, rate: int) -> float:
+    """Noise of the quietest quarter of the recording, in blocks: the hand rests for longer."""
+    size = max(1, round(_BLOCK_SECONDS * rate))
+    blocks = smooth[: smooth.size // size * size].reshape(-1, size)
+    levels = np.sqrt(np.mean((blocks - np.mean(smooth[:size])) ** 2, axis=1))
+    spread = np.sqrt(np.mean((blocks - np.median(blocks, axis=1)[:, None]) ** 2, axis=1))
+    return float(max(np.quantile(spread, 0.25), min(np.quantile(levels, 0.25), spread.max()) * 0.5))
+
+
+def _excursions(smooth: FloatArray, threshold: float) -> list[tuple[int, int]]:
+    """Stretches beyond the threshold, of one sign each, in order."""
+    state = np.where(smooth > threshold, 1, np.where(smooth < -threshold, -1, 0))
+    edges = np.flatnonzero(np.diff(state, prepend=0, append=0))
+    return [(int(a), int(b)) for a, b in pairwise(edges) if state[a] != 0]
+
+
+def _refused(code: str, text: str) -> Refused:
+    return Refused([Finding(code, text, refuses=True)])
