@@ -17,6 +17,10 @@ Trans. Autom. Control 19, 1974) and the ln n of G. Schwarz (Ann. Stat. 6, 1978).
 """
 
 
+_EVALUATIONS = 15
+"""A candidate that needs more to get used to the common variance has lost anyway."""
+
+
 def scores(candidates: Sequence[Settled]) -> Mapping[str, float]:
     """Chi-square plus penalty of each candidate, by the name of its coil model.
 
@@ -33,7 +37,9 @@ def scores(candidates: Sequence[Settled]) -> Mapping[str, float]:
     found = {}
     for candidate in admissible:
         trial = candidate.problem.weighted(reference)
-        cost = least_squares(trial.residual, trial.jacobian, candidate.theta).cost
+        cost = least_squares(
+            trial.residual, trial.jacobian, candidate.theta, evaluations=_EVALUATIONS
+        ).cost
         found[trial.coil.name] = cost + PENALTY * trial.coil.size
     return found
 

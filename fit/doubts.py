@@ -31,6 +31,10 @@ COMPLIANCE_WARNS, COMPLIANCE_REFUSES = 0.06, 0.25
 suspension changes by a quarter at most (common practice, no source)."""
 LEAK_WARNS, LEAK_REFUSES = 1.6, 4.0
 """Mechanical loss in the box over that in free air."""
+_LEAK = (
+    "The box leaks or is lined: seal joints, terminals and the driver's rim, and take out all "
+    "damping material"
+)
 FAINT = 0.25
 """Relative standard uncertainty of Res from which there is no resonance to speak of."""
 
@@ -43,7 +47,7 @@ def refuse_without_resonance(settled: Settled, band: tuple[float, float]) -> Non
         band: Lowest and highest frequency in free air [Hz].
 
     Raises:
-        Refused: ``no-resonance``.
+        Refused: ``no-resonance``, or ``poor-fit`` where there are more than one.
     """
     problem, theta = settled.problem, settled.theta
     C = covariance(problem.jacobian(theta))
@@ -62,8 +66,23 @@ def refuse_without_resonance(settled: Settled, band: tuple[float, float]) -> Non
             "the curve shows no resonance: is this a driver in free air, and does the sweep "
             "reach its resonance?"
         )
+    if text and _missed(settled) > NEAR_REFUSES:
+        text = (
+            f"the model of one resonance misses the curve by {_missed(settled):.0%} of |Z|: is "
+            "this a bare driver in free air, not one in a box, and not several?"
+        )
+        raise Refused([Finding("poor-fit", text, refuses=True)])
     if text:
         raise Refused([Finding("no-resonance", text, refuses=True)])
+
+
+def _missed(settled: Settled) -> float:
+    """Root mean square of residual over |Z| of the worst take."""
+    problem = settled.problem
+    return max(
+        float(np.sqrt(np.mean(np.abs(problem.raw(settled.theta, i) / take.data) ** 2)))
+        for i, take in enumerate(problem.takes)
+    )
 
 
 def about(
@@ -111,10 +130,13 @@ def _near_resonance(problem: Problem, theta: FloatArray, index: int) -> list[Fin
     limit = NEAR_REFUSES if stated else SCATTER_REFUSES
     if rms > max(limit, 3 * expected):
         text = (
-            f"the model misses the take by {rms:.0%} of |Z| near its resonance; a box or a second"
-            " resonance, a loose mass, rub, or a bad contact?"
+            f"{take.measured.source}: the model misses the take by {rms:.0%} of |Z| near its "
+            "resonance; a box or a second resonance, a loose mass, rub, or a bad contact?"
         )
-        return [Finding("poor-fit", f"{take.measured.source}: {text}", refuses=True)]
+        found = [Finding("poor-fit", text, refuses=True)]
+        if isinstance(take.measured.condition, TestBox):
+            found.append(Finding("leaky-box", f"{take.measured.source}: {_LEAK}", refuses=True))
+        return found
     if rms > max(NEAR_WARNS, 3 * expected):
         text = (
             f"{take.measured.source}: the model misses the take by {rms:.1%} of |Z| near its "
@@ -164,8 +186,7 @@ def _leak(problem: Problem, theta: FloatArray, index: int) -> list[Finding]:
         return []
     text = (
         f"{take.measured.source}: the box multiplies the driver's mechanical loss by "
-        f"{factor:.1f}; it leaks or is lined. Seal joints, terminals and the driver's rim, and "
-        "take out all damping material"
+        f"{factor:.1f}. {_LEAK}"
     )
     return [Finding("leaky-box", text, refuses=factor >= LEAK_REFUSES)]
 

@@ -22,16 +22,22 @@ Less is within the drift of a suspension between two takes.
 """
 
 
-def first_factor(problem: Problem, theta: FloatArray, take: int) -> float:
-    """Factor on inertia (mass) or stiffness (box) with which free air follows a take best.
+_LIKE = 0.25
+"""Greatest logarithm of stiffness between free-air takes of one unit (break-in included)."""
+
+
+def _best_factor(
+    problem: Problem, theta: FloatArray, take: int, *, heavier: bool
+) -> tuple[float, float]:
+    """Factor on inertia (or else stiffness) that follows a take best, and the misfit left.
 
     Args:
         problem: The joint problem.
         theta: Free-air state in its first columns.
-        take: Index of a loaded take.
+        take: Index of the take.
+        heavier: Inertia rather than stiffness.
     """
     this = problem.takes[take]
-    heavier = isinstance(this.measured.condition, AddedMass)
     coil, _ = problem.coil.impedance(this.s, theta[problem.coil_columns])
     still = math.exp(theta[0]) + coil
     strength, stiffness, loss = math.exp(theta[1]), math.exp(2 * theta[2]), math.exp(theta[3])
@@ -40,8 +46,9 @@ def first_factor(problem: Problem, theta: FloatArray, take: int) -> float:
         inertia, spring = (factor, stiffness) if heavier else (1.0, stiffness * factor)
         total = still + motional(this.s, strength, inertia, loss, spring)[0]
         modelled = total if this.is_complex else np.abs(total)
-        costs.append(np.sum(np.abs(modelled - this.data) ** 2 / np.abs(this.data) ** 2))
-    return float(_FACTORS[int(np.argmin(costs))])
+        costs.append(float(np.sum(np.abs(modelled - this.data) ** 2 / np.abs(this.data) ** 2)))
+    best = int(np.argmin(costs))
+    return float(_FACTORS[best]), costs[best]
 
 
 def start(problem: Problem, free: FloatArray) -> FloatArray:
@@ -52,7 +59,8 @@ def start(problem: Problem, free: FloatArray) -> FloatArray:
         free: Free-air state and coil, shape (4 + coil size,).
 
     Raises:
-        Refused: ``wrong-condition`` when a take shows no sign of its mass or box.
+        Refused: ``wrong-condition`` when a take shows no sign of its mass or box,
+            ``unit-changed`` when a free-air take is unlike the others.
     """
     theta = np.zeros(problem.size)
     theta[: free.size] = free
@@ -61,13 +69,18 @@ def start(problem: Problem, free: FloatArray) -> FloatArray:
     for index, take in enumerate(problem.takes):
         condition = take.measured.condition
         if isinstance(condition, FreeAir):
+            factor, _ = _best_factor(problem, theta, index, heavier=False)
+            if take.departures and abs(math.log(factor)) > _LIKE:
+                raise Refused([_unlike(factor)], where=take.measured.source)
             continue
-        factor = first_factor(problem, theta, index)
+        heavier = isinstance(condition, AddedMass)
+        factor, cost = _best_factor(problem, theta, index, heavier=heavier)
+        other, other_cost = _best_factor(problem, theta, index, heavier=not heavier)
+        moved = factor ** (-0.5 if heavier else 0.5)
+        if other > LEAST_SHIFT and other_cost < 0.3 * cost:  # the other condition explains it
+            factor, moved = 0.0, other ** (0.5 if heavier else -0.5)
         if factor < LEAST_SHIFT:
-            raise Refused(
-                [_without_sign(isinstance(condition, AddedMass), factor)],
-                where=take.measured.source,
-            )
+            raise Refused([_without_sign(heavier, moved)], where=take.measured.source)
         if isinstance(condition, AddedMass):
             masses.append(math.log(condition.mass.value / (factor - 1)))
         else:
@@ -81,17 +94,26 @@ def start(problem: Problem, free: FloatArray) -> FloatArray:
     return theta
 
 
-def _without_sign(heavier: bool, factor: float) -> Finding:
-    moved = f"resonance at {factor ** (-0.5 if heavier else 0.5):.2f} of free air"
+def _unlike(factor: float) -> Finding:
+    return Finding(
+        "unit-changed",
+        f"resonates at {math.sqrt(factor):.2f} of the other free-air take; is it of the same "
+        "unit, and was nothing added?",
+        refuses=True,
+    )
+
+
+def _without_sign(heavier: bool, moved: float) -> Finding:
+    seen = f"its resonance lies at {moved:.2f} of free air"
     if heavier:
         text = (
-            f"said to carry an added mass, but its {moved} is not below it by 1.5 %; was the "
-            "mass on the cone, is it large enough (a quarter of the moving mass or more), and "
-            "are the takes not swapped?"
+            f"said to carry an added mass, but {seen}, not 1.5 % or more below; was the mass on "
+            "the cone, is it large enough (a quarter of the moving mass or more), and are the "
+            "takes not swapped?"
         )
     else:
         text = (
-            f"said to sit on a test box, but its {moved} is not above it by 1.5 %; does the "
-            "driver close the box tightly, and are the takes not swapped?"
+            f"said to sit on a test box, but {seen}, not 1.5 % or more above; does the driver "
+            "close the box tightly, and are the takes not swapped?"
         )
     return Finding("wrong-condition", text, refuses=True)

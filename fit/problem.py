@@ -342,7 +342,7 @@ class Problem:
             found.append(((theta[0] - math.log(session.measured_re.value)) / u, row))
         if self._weighed and self.mass_column is not None and session.moving_parts is not None:
             expected = self.weighed_mass(theta)
-            u = _relative(session.moving_parts, expected)
+            u = _relative(session.moving_parts, self.weighed_mass(np.zeros(self.size)))
             row = np.zeros(self.size)
             row[self.mass_column] = 1 / u
             for name in (

@@ -68,7 +68,7 @@ def settle(problem: Problem, start: FloatArray) -> Settled:
     theta, level = start, ROUGH
     for round_ in range(_ROUNDS):
         problem.variance = rough_variance(problem, level)
-        theta = bounded(least_squares(problem.residual, problem.jacobian, theta).values)
+        theta = _solved(problem, theta, 1e-6)
         if round_ == 0:
             problem.calm_errors(theta)
         lower = _level(problem, theta)
@@ -84,14 +84,19 @@ def settle(problem: Problem, start: FloatArray) -> Settled:
             for take, misfit in zip(problem.takes, misfits, strict=True)
         ]
         problem.variance = after
-        theta = bounded(least_squares(problem.residual, problem.jacobian, theta).values)
+        theta = _solved(problem, theta, 1e-6)
         if all(
             np.max(np.abs(np.log(new / old))) < _CLOSE
             for new, old in zip(after, before, strict=True)
         ):
             break
         before = after
-    return Settled(problem, theta, misfits)
+    return Settled(problem, _solved(problem, theta, 1e-10), misfits)
+
+
+def _solved(problem: Problem, start: FloatArray, tolerance: float) -> FloatArray:
+    found = least_squares(problem.residual, problem.jacobian, start, tolerance=tolerance)
+    return bounded(found.values)
 
 
 def _level(problem: Problem, theta: FloatArray) -> float:

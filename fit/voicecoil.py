@@ -193,6 +193,6 @@ MODELS: tuple[CoilModel, ...] = (
     Plain(),
     Lossy(),
     Ladder("ladder", [(corner,) for corner in _CORNERS]),
-    Ladder("ladder3", list(combinations(_CORNERS[1::2], 2))),
+    Ladder("ladder3", list(combinations(_CORNERS[1::3], 2))),
 )
 """Every coil model, simplest first."""
