@@ -81,9 +81,7 @@ def _from_sweeps(
     told: tuple[Finding, ...] = ()
     if out.any():
         starts = [
-            one.start / sample_rate_hz
-            for one, drop in zip(passes.passes, out, strict=True)
-            if drop
+            one.start / sample_rate_hz for one, drop in zip(passes.passes, out, strict=True) if drop
         ]
         told = _left_out(starts, out.size, "sweeps")
         samples = rejection.cut_out(samples, passes, out)
@@ -122,9 +120,7 @@ def spoilt_passes(
         return np.zeros(count, dtype=np.bool_)
     frequency = points.frequency_hz[known]
     values, weight = points.pass_ratio[:, known], weight[:, known]
-    return rejection.spoilt(
-        values, weight, rejection.octaves(frequency), np.ones(frequency.size)
-    )
+    return rejection.spoilt(values, weight, rejection.octaves(frequency), np.ones(frequency.size))
 
 
 def _left_out(starts_s: list[float], of: int, what: str) -> tuple[Finding, ...]:

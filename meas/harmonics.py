@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import fft
+from scipy import fft, interpolate
 
 from meas.curve import ComplexArray, FloatArray
 from meas.distortion import Distortion
@@ -65,23 +65,26 @@ def harmonics(
     gates += [_gate(L, order) for order in ORDERS]
     quiet = _gate(L, ORDERS[-1] + 1)
     quiet = (quiet[0] - (quiet[1] - quiet[0]), quiet[0])
+    H = _on(frequency, transfer)
     seen: list[ComplexArray] = []
     for one in rising:
         block = samples[one.begin : one.end].astype(np.float64)
         block -= block.mean(axis=0)
-        response = fft.irfft(
-            fft.rfft(block, size, axis=0) * inverse[:, None], size, axis=0
+        source, driver = fft.rfft(block, size, axis=0).T
+        # The linear part is taken out before the cut in time: its ringing at the low end of the
+        # band reaches into the stretches of the harmonics.
+        linear, rest = (
+            fft.irfft(part * inverse, size) for part in (driver, driver - H * source)
         )
-        middle = int(np.argmax(np.abs(response[:, 0])))
-        response = np.roll(response, -middle, axis=0)
-        cut = [_cut(response, gate, sample_rate_hz) for gate in (*gates, quiet)]
-        seen.append(np.stack([fft.rfft(part, axis=0) for part in cut]))
-    mean: ComplexArray = np.mean(seen, axis=0)  # (orders + 2, k, 2)
-    H = _on(frequency, transfer)
-    own = np.abs(mean[..., 1] - H * mean[..., 0])
+        middle = int(np.argmax(np.abs(fft.irfft(source * inverse, size))))
+        linear, rest = np.roll(linear, -middle), np.roll(rest, -middle)
+        cut = [_cut(linear, gates[0], sample_rate_hz)]
+        cut += [_cut(rest, gate, sample_rate_hz) for gate in (*gates[1:], quiet)]
+        seen.append(np.stack([fft.rfft(part) for part in cut]))
+    own = np.abs(np.mean(seen, axis=0))
     low, high = max(stimulus.start_hz, transfer.band_hz[0]), transfer.band_hz[1]
     grid = low * 2.0 ** np.arange(0.0, np.log2(high / low), 1.0 / _POINTS_PER_OCTAVE)
-    fundamental = np.interp(grid, frequency, np.abs(mean[0, :, 1]))
+    fundamental = np.interp(grid, frequency, own[0])
     parts = {}
     for row, order in enumerate(ORDERS, start=1):
         start, stop = gates[row]
@@ -118,8 +121,8 @@ def _gate(L: float, order: int) -> tuple[float, float]:
 
 
 def _cut(response: FloatArray, gate: tuple[float, float], rate: int) -> FloatArray:
-    """The response within a stretch of time around the linear peak, the rest zero, (n, 2)."""
-    count = response.shape[0]
+    """The response within a stretch of time around the linear peak, the rest zero, (n,)."""
+    count = response.size
     begin, end = (round(edge * rate) for edge in gate)
     fade = max(1, round(_FADE * (end - begin) / 2))
     ramp = 0.5 - 0.5 * np.cos(np.pi * (np.arange(fade) + 0.5) / fade)
@@ -128,16 +131,16 @@ def _cut(response: FloatArray, gate: tuple[float, float], rate: int) -> FloatArr
     weight[-fade:] *= ramp[::-1]
     cut = np.zeros_like(response)
     at = np.arange(begin, end) % count
-    cut[at] = response[at] * weight[:, None]
+    cut[at] = response[at] * weight
     return cut
 
 
 def _on(frequency: FloatArray, transfer: Transfer) -> ComplexArray:
     known = transfer.frequency_hz
-    real, imaginary = (
-        np.interp(frequency, known, part) for part in (transfer.ratio.real, transfer.ratio.imag)
-    )
-    H: ComplexArray = real + 1j * imaginary
+    inside = np.clip(frequency, known[0], known[-1])
+    H: ComplexArray = interpolate.PchipInterpolator(np.log(known), transfer.ratio.real)(
+        np.log(inside)
+    ) + 1j * interpolate.PchipInterpolator(np.log(known), transfer.ratio.imag)(np.log(inside))
     return H
 
 

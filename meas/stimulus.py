@@ -1,4 +1,6 @@
-"""The excitation: silence, sweep up, silence, sweep down, repeated, silence.
+"""The excitation, and the default one: silence, sweep up, silence, sweep down, repeated, silence.
+
+The others are built in `meas.multisine` and `meas.steppedsine`; `meas.excitation` chooses.
 
 The sweep is a synchronised exponential sine, x(t) = sin[2 pi f1 L (exp(t/L) - 1)] with f1 L
 an integer, so that every harmonic a nonlinear driver adds is in phase with the sweep itself
@@ -48,15 +50,50 @@ class StimulusPass:
 
 
 @dataclass(frozen=True, eq=False)
+class Periodic:
+    """Where the periods of a multisine are, and which lines of their spectrum it holds.
+
+    Attributes:
+        first_frame: Start of the first period that counts, one period after the drive set in.
+        period_frames: Length of a period.
+        periods: How many count.
+        excited: Numbers of the excited lines, odd ones only, shape (k,).
+        odd_detection: Odd lines left out among them, shape (m,).
+        even_detection: Even lines next to excited ones, shape (k,).
+        crest_factor: Peak over rms.
+    """
+
+    first_frame: int
+    period_frames: int
+    periods: int
+    excited: NDArray[np.intp]
+    odd_detection: NDArray[np.intp]
+    even_detection: NDArray[np.intp]
+    crest_factor: float
+
+
+@dataclass(frozen=True)
+class Tone:
+    """One tone of a stepped sine and the frames in which it has settled."""
+
+    frequency_hz: float
+    start_frame: int
+    stop_frame: int
+
+
+@dataclass(frozen=True, eq=False)
 class Stimulus:
     """An excitation ready to be played.
 
     Attributes:
         samples: Full scale 1, float32, shape (n,).
-        passes: The sweeps, in order of time.
+        passes: The sweeps in order of time, or the whole excitation as one.
         start_hz: Lowest frequency [Hz].
         stop_hz: Highest frequency, at most 0.45 of the sample rate [Hz].
-        rate_constant_seconds: L, the time in which the frequency grows e-fold [s].
+        rate_constant_seconds: L, the time in which a sweep's frequency grows e-fold [s]; 0
+            otherwise.
+        periodic: For a multisine.
+        tones: For a stepped sine.
     """
 
     samples: NDArray[np.float32]
@@ -64,10 +101,44 @@ class Stimulus:
     start_hz: float
     stop_hz: float
     rate_constant_seconds: float
+    periodic: Periodic | None = None
+    tones: tuple[Tone, ...] = ()
+
+
+def band(drive: Drive, sample_rate_hz: int) -> tuple[float, float]:
+    """Lowest and highest frequency of the excitation at a sample rate [Hz].
+
+    Raises:
+        UsageError: If nothing lies between them.
+    """
+    stop_hz = min(drive.stop_hz, HIGHEST_SHARE_OF_RATE * sample_rate_hz)
+    if drive.start_hz >= stop_hz:
+        raise UsageError(
+            f"an excitation from {drive.start_hz:g} Hz to {stop_hz:g} Hz has no band",
+            where="drive",
+            remedy="Set start_hz well below stop_hz, and stop_hz below 0.45 of the sample rate",
+        )
+    return drive.start_hz, stop_hz
+
+
+def gentle_gain(drive: Drive, frequency_hz: FloatArray) -> FloatArray:
+    """Share of the level at which each frequency is driven, so that a tweeter survives.
+
+    Args:
+        drive: ``woofer`` False holds the drive at a tenth of the level up to
+            ``gentle_below_hz`` and raises it over the octave above.
+        frequency_hz: Frequencies [Hz], shape (n,).
+    """
+    if drive.woofer:
+        return np.ones(frequency_hz.shape)
+    octaves = np.log2(frequency_hz / drive.gentle_below_hz)
+    rise = 0.5 - 0.5 * np.cos(np.pi * np.clip(octaves, 0.0, 1.0))
+    gain: FloatArray = GENTLE_SHARE + (1.0 - GENTLE_SHARE) * rise
+    return gain
 
 
 def build(drive: Drive, sample_rate_hz: int) -> Stimulus:
-    """Build the excitation that a rig asks for.
+    """Build pairs of sweeps.
 
     A sweep lasts as long as asked within what synchronisation allows: half a rate constant's
     step, (1/2 f1) ln(f2/f1), to either side.
@@ -83,13 +154,7 @@ def build(drive: Drive, sample_rate_hz: int) -> Stimulus:
     Raises:
         UsageError: If the band is empty at this sample rate.
     """
-    stop_hz = min(drive.stop_hz, HIGHEST_SHARE_OF_RATE * sample_rate_hz)
-    if drive.start_hz >= stop_hz:
-        raise UsageError(
-            f"a sweep from {drive.start_hz:g} Hz to {stop_hz:g} Hz has no band to sweep through",
-            where="drive",
-            remedy="Set start_hz well below stop_hz, and stop_hz below 0.45 of the sample rate",
-        )
+    _, stop_hz = band(drive, sample_rate_hz)
     constant = synchronised_rate_constant(drive.start_hz, stop_hz, drive.sweep_seconds)
     up = _sweep(drive, stop_hz, constant, sample_rate_hz).astype(np.float32)
     gap = _gap_frames(drive.gap_seconds, up.size, sample_rate_hz)
@@ -127,11 +192,7 @@ def _sweep(drive: Drive, stop_hz: float, constant: float, sample_rate_hz: int) -
     time = np.arange(round(duration * sample_rate_hz)) / sample_rate_hz
     growth = np.exp(time / constant)
     wave = np.sin(2.0 * np.pi * drive.start_hz * constant * (growth - 1.0))
-    gain = drive.level * _fades(time, duration)
-    if not drive.woofer:
-        octaves = np.log2(drive.start_hz * growth / drive.gentle_below_hz)
-        rise = 0.5 - 0.5 * np.cos(np.pi * np.clip(octaves, 0.0, 1.0))
-        gain = gain * (GENTLE_SHARE + (1.0 - GENTLE_SHARE) * rise)
+    gain = drive.level * _fades(time, duration) * gentle_gain(drive, drive.start_hz * growth)
     swept: FloatArray = wave * gain
     return swept
 

@@ -108,9 +108,7 @@ def estimate_tones(
         passes=passes,
         bin_hz=float(sample_rate_hz / max(t.stop_frame - t.start_frame for t in inside)),
     )
-    return transfer, Distortion(
-        frequency[keep], parts, (np.sqrt(noise) / np.abs(V[:, 1]))[keep]
-    )
+    return transfer, Distortion(frequency[keep], parts, (np.sqrt(noise) / np.abs(V[:, 1]))[keep])
 
 
 def _tone(

@@ -22,7 +22,7 @@ _SMALLEST_RATIO = 0.02
 # everything on the bench. Other signals have any spectrum, and are told by their variance alone.
 _WEAKEST_SWEPT = 10.0**-4.5
 # Rounding of float32 samples; keeps the variance of a noiseless simulation positive.
-_SMALLEST_VARIANCE = 1e-16
+SMALLEST_VARIANCE = 1e-16
 
 
 @dataclass(frozen=True, eq=False)
@@ -83,14 +83,8 @@ def estimate(samples: NDArray[np.float32], sample_rate_hz: int, passes: Passes) 
         return None
     scatter = points.gain * points.residual_power
     noise, bias = _from_silences(samples, sample_rate_hz, passes, points, spectra.bin_hz)
-    variance = _combined(scatter, noise) + bias + _SMALLEST_VARIANCE
-    size = np.maximum(np.abs(points.ratio), _SMALLEST_RATIO)
-    keep = (
-        np.isfinite(points.ratio)
-        & (variance > 0.0)
-        & (2.0 * variance < (_LARGEST_RELATIVE * size) ** 2)
-        & _driven(points, passes)
-    )
+    variance = _combined(scatter, noise) + bias + SMALLEST_VARIANCE
+    keep = informative(points.ratio, variance) & _driven(points, passes)
     if not keep.any():
         return None
     frequency = points.frequency_hz[keep]
@@ -108,6 +102,18 @@ def estimate(samples: NDArray[np.float32], sample_rate_hz: int, passes: Passes) 
         passes=passes,
         bin_hz=spectra.bin_hz,
     )
+
+
+def informative(ratio: ComplexArray, variance: FloatArray) -> NDArray[np.bool_]:
+    """Where a ratio is known well enough to say anything about an impedance, shape (n,)."""
+    size = np.maximum(np.abs(ratio), _SMALLEST_RATIO)
+    with np.errstate(invalid="ignore"):
+        known: NDArray[np.bool_] = (
+            np.isfinite(ratio)
+            & (variance > 0.0)
+            & (2.0 * variance < (_LARGEST_RELATIVE * size) ** 2)
+        )
+    return known
 
 
 def _driven(points: Points, passes: Passes) -> NDArray[np.bool_]:
