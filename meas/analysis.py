@@ -10,12 +10,14 @@ from numpy.typing import NDArray
 
 from meas.calibration import check_matches, correct
 from meas.curve import ComplexArray, FloatArray, ImpedanceCurve
+from meas.distortion import Distortion
 from meas.errors import Finding, UnreadableInput
+from meas.estimation import estimate_from
 from meas.impedance import bench_systematics, from_ratio
-from meas.passes import Passes, find_passes
+from meas.passes import Passes
 from meas.rig import Calibration, Rig
 from meas.stimulus import Stimulus
-from meas.transfer import Transfer, estimate
+from meas.transfer import Transfer
 from meas.validity import judge
 
 Kind = Literal["driver", "part", "system"]
@@ -51,6 +53,7 @@ class Analysis:
         band_hz: Lowest and highest frequency of the curve [Hz]; None without one.
         passes: Where the excitation is in the recording.
         transfer: Driver input over source input as recorded, before calibration.
+        distortion: Of the driver against frequency, where the excitation tells it.
     """
 
     curve: ImpedanceCurve | None
@@ -59,6 +62,7 @@ class Analysis:
     band_hz: tuple[float, float] | None
     passes: Passes
     transfer: Transfer | None
+    distortion: Distortion | None = None
 
     @property
     def refused(self) -> bool:
@@ -96,9 +100,9 @@ def analyse(
     _check_samples(samples, sample_rate_hz)
     if calibration is not None:
         check_matches(calibration, rig, sample_rate_hz)
-    passes = find_passes(samples, sample_rate_hz)
-    transfer = estimate(samples, sample_rate_hz, passes)
-    findings: list[Finding] = []
+    estimated = estimate_from(samples, sample_rate_hz, stimulus)
+    passes, transfer = estimated.passes, estimated.transfer
+    findings = list(estimated.findings)
     curve = None
     if rig.wiring.series_resistor_ohm is None:
         findings.append(_UNKNOWN_RESISTOR)
@@ -107,14 +111,14 @@ def analyse(
         if curve is None and calibration is not None and not _overlap(transfer, calibration):
             findings.append(_OUTSIDE_CALIBRATION)
     findings += judge(
-        samples,
+        estimated.samples,
         sample_rate_hz,
         passes,
         transfer,
         curve,
         rig,
         kind=kind,
-        stimulus=stimulus,
+        stimulus=estimated.stimulus,
         calibrated=calibration is not None,
     )
     return Analysis(
@@ -126,6 +130,7 @@ def analyse(
         else (float(curve.frequency_hz[0]), float(curve.frequency_hz[-1])),
         passes=passes,
         transfer=transfer,
+        distortion=estimated.distortion,
     )
 
 

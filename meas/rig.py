@@ -103,6 +103,10 @@ class Drive(_Table):
     sweep_seconds: float = Field(default=5.0, ge=0.5, le=120)
     gap_seconds: float = Field(default=1.0, ge=0.3, le=10)
     repeats: int = Field(default=1, ge=1, le=50, description="of the pair sweep up, sweep down")
+    excitation: Literal["sweep", "multisine", "stepped"] = "sweep"
+    period_seconds: float = Field(default=2.0, ge=0.1, le=60, description="of the multisine")
+    periods: int = Field(default=8, ge=4, le=200, description="of the multisine, after one more")
+    tone_seconds: float = Field(default=0.4, ge=0.02, le=20, description="of one stepped tone")
     woofer: bool = Field(
         default=False,
         description="False: below gentle_below_hz the drive is held at a tenth of the level, "

@@ -72,7 +72,17 @@ _COMMENTS: Mapping[str, Sequence[str]] = {
     "drive.stop_hz": (),
     "drive.sweep_seconds": ("Length of one sweep; longer is less noisy.",),
     "drive.gap_seconds": ("Silence between sweeps, in which the driver rings out.",),
-    "drive.repeats": ("Number of pairs of one sweep up and one down.",),
+    "drive.repeats": (
+        "Number of pairs of one sweep up and one down. From two pairs on, a sweep that a door or",
+        "a lorry spoilt is left out by itself.",
+    ),
+    "drive.excitation": (
+        '"sweep"; "multisine": many tones at once, repeated, which tells noise from even and odd',
+        'distortion; "stepped": one tone after the other, slow, for noisy places.',
+    ),
+    "drive.period_seconds": ("One period of the multisine; its lowest tones are 1/period apart.",),
+    "drive.periods": ("Periods that count, after one in which the driver settles.",),
+    "drive.tone_seconds": ("How long each stepped tone is listened to; low ones take longer.",),
     "drive.woofer": (
         "false: below gentle_below_hz the drive is held at a tenth, so that a tweeter survives.",
         "true: full level everywhere; only for drivers that can bear it.",
