@@ -239,6 +239,23 @@ def test_what_is_no_bare_driver_passes_as_what_it_is(case: Case, program: Progra
     assert status == 0, err
 
 
+@pytest.mark.parametrize("frames_late", [0, 1])
+@pytest.mark.parametrize("gain", [0.97, 1.03])
+def test_inputs_that_differ_as_cards_do_are_no_fault(
+    gain: float, frames_late: int, program: Program
+) -> None:
+    """3 % and a frame between uncompared inputs: believed, and owned up to in the intervals."""
+    samples = healthy() * np.array([0.9, 0.9 * gain])
+    samples[:, 1] = np.roll(samples[:, 1], frames_late)
+    status, out, err = program.import_case(Case("mismatch", lambda: samples))
+    assert status == 0, err
+    status, report = program.fit(out.splitlines()[-1])
+    assert status == 0, report
+    low, high = report["parameters"]["Re"]["interval_95"]
+    assert low <= DRIVER.Re <= high
+    assert abs(report["parameters"]["fs"]["value"] / DRIVER.fs - 1) < BOUNDS["fs"]
+
+
 @pytest.mark.parametrize("amplitude", [1e-4, 1e-3, 5e-3, 3e-2])
 def test_hum_at_the_resonance_is_refused_or_taken_out(amplitude: float, program: Program) -> None:
     """Mains hum on the driver input, 0.02 % to 6 % of the drive, right where fs is."""
