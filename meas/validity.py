@@ -18,6 +18,8 @@ from meas.rig import Rig
 from meas.stimulus import Stimulus
 from meas.transfer import Transfer
 from meas.validity_relation import Relation, relate
+from meas.validity_resonance import resonance
+from meas.validity_saturation import saturation
 from meas.validity_track import Track, swept_band, track
 
 # Two inputs are never known to be alike better than this, calibrated or not.
@@ -160,7 +162,7 @@ def _of_curve(
         return findings, None
     low, high = band_hz[0] / _BAND_MARGIN, band_hz[1] * _BAND_MARGIN
     inside = (curve.frequency_hz >= low) & (curve.frequency_hz <= high)
-    found, resonance_hz = of_ratio.resonance(
+    found, resonance_hz = resonance(
         curve.frequency_hz[inside], curve.impedance_ohm[inside], uncertainty[inside], R
     )
     return [*findings, *found], resonance_hz
@@ -177,7 +179,7 @@ def _of_residual(
     """The first reason that the residual shows; later ones would be its consequences."""
     moves = track(relation, passes)
     quiet = _quiet_rms(relation, passes, moves)
-    saturated = of_residual.saturation(samples, relation, moves, resonance_hz, swept=passes.swept)
+    saturated = saturation(samples, relation, moves, resonance_hz, swept=passes.swept)
     if saturated:
         return list(saturated)
     broken = of_residual.bursts(samples, relation, moves)
