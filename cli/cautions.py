@@ -78,6 +78,34 @@ SAME_NODE = Caution(
     "calibration plays. Move it back afterwards.",
     asks=True,
 )
+OPEN_END = Caution(
+    "Nothing in the driver's place",
+    "Take the driver off and keep the free ends of its leads apart, and away from ground: where "
+    "they touch, a short is measured (and, from the amplifier's own terminal, made).",
+    asks=True,
+)
+SHORT_HOT = Caution(
+    "A short in the driver's place: the series resistor is the only load",
+    "Bridge the driver's terminals at the end of their leads, behind the series resistor, with "
+    "output and amplifier turned down. Never bridge the source node to ground: that shorts the "
+    "output itself. The load is now {ohm}: is the output made for that, and can the resistor take "
+    "the heat (U²/R)?",
+    asks=True,
+)
+SHORT_GROUND = Caution(
+    "A short in the driver's place: one slip shorts the output",
+    "The driver's live lead is the output itself here. Bridge that lead to the node between "
+    "driver and resistor, and never to ground: to ground the output is shorted and an amplifier "
+    "may be destroyed. Wire it with everything turned down, then raise the level. The load is "
+    "{ohm} alone: is the output made for that, and can the resistor take the heat (U²/R)?",
+    asks=True,
+)
+KNOWN_RESISTOR = Caution(
+    "A known resistor in the driver's place",
+    "Take one without inductance (film, not wire-wound) of a few ohm, rated for the power that "
+    "it will see, at the end of the driver's leads. It may get hot.",
+    asks=True,
+)
 BACK_TO_BACK = Caution(
     "Polarised capacitors back to back",
     "Two in series with equal poles joined make half of one, without polarity. Each still sees "
@@ -110,11 +138,17 @@ SATURATION = Caution(
     "inductor QUIET LOUD). Keep coils apart and at right angles.",
 )
 CELL = Caution(
-    "The cell touches the input for a moment only",
-    "One 1.5 V cell, through 100 kohm or more, on a line input whose gain is turned down; never "
-    "on a microphone input (its plug may carry a bias voltage), never with an amplifier "
-    "connected, and never the driver and the cell at once.",
+    "A cell on the input",
+    "One 1.5 V cell through 100 kohm, on a line input whose gain is turned down, and for a second "
+    "only. Never on a microphone input (its plug may carry a bias voltage), never with an "
+    "amplifier or a driver connected.",
     asks=True,
+)
+CELL_ON_DRIVER = Caution(
+    "A cell on a driver",
+    "One single 1.5 V cell, for a moment; never a 9 V block or a mains adapter. Never on a "
+    "tweeter: direct current burns its coil and throws its dome. Never with the amplifier or a "
+    "crossover connected. A coil that was disconnected may give a spark and a small shock.",
 )
 PRESS = Caution(
     "Press the cone gently",
@@ -148,6 +182,20 @@ def for_rig(rig: Rig) -> tuple[Caution, ...]:
 def for_condition(name: str) -> tuple[Caution, ...]:
     """Cautions that belong to what is done to the driver."""
     return {"added-mass": (MAGNET,), "test-box": (TEST_BOX,)}.get(name, ())
+
+
+def for_standard(kind: str, rig: Rig) -> Caution:
+    """The caution that belongs to a calibration standard; it asks."""
+    if kind == "same-node":
+        return SAME_NODE
+    if kind == "open":
+        return OPEN_END
+    if kind == "resistor":
+        return KNOWN_RESISTOR
+    caution = SHORT_HOT if rig.wiring.resistor_side == "hot" else SHORT_GROUND
+    ohm = rig.wiring.series_resistor_ohm
+    load = "the series resistor" if ohm is None else f"{ohm:g} ohm"
+    return Caution(caution.title, caution.text.format(ohm=load), caution.asks)
 
 
 def _filled(caution: Caution, rig: Rig) -> Caution:

@@ -51,7 +51,7 @@ def figure(
             top.plot(crossed.frequency.value, crossed.level_db, "o", color=INK, markersize=4.5)
             top.annotate(f"{significant(crossed.frequency.value)} Hz",
                          (crossed.frequency.value, crossed.level_db),
-                         xytext=(0, -9), textcoords="offset points",
+                         xytext=(0, -16), textcoords="offset points",
                          ha="center", va="top")  # fmt: skip
         bottom.plot(f, np.abs(solution.load_ohm), color=INK, linewidth=2.0, label="together")
         bottom.plot(result.least_hz, result.least_load.value, "o", color=INK, markersize=4.5)
@@ -69,8 +69,8 @@ def figure(
         bottom.set_ylabel("|Z|, Ω")
         top.set_title("Electrical response of each branch")
         bottom.set_title("Load of the amplifier")
-        top.legend(loc="lower center")
-        bottom.legend(loc="upper center")
+        for axes in (top, bottom):
+            axes.legend(loc="lower right", bbox_to_anchor=(1, 1), ncols=4, borderpad=0)
         return made
 
 

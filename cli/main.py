@@ -17,7 +17,21 @@ from typing import Annotated
 import typer
 from typer.exceptions import TyperException
 
-from cli import box, compare, demo, export, fit, import_, part, rig, show, take, targets, wind
+from cli import (
+    box,
+    compare,
+    demo,
+    export,
+    fit,
+    import_,
+    part,
+    polarity,
+    rig,
+    show,
+    take,
+    targets,
+    wind,
+)
 from cli import filter as filter_
 from cli.version import program_version
 from meas.errors import FreeairError, Refused
@@ -65,6 +79,7 @@ app.add_typer(targets.app, name="targets")
 app.command("wind")(wind.wind)
 app.command("box")(box.box)
 app.command("filter")(filter_.filter_)
+app.add_typer(polarity.app, name="polarity")
 app.command("export")(export.export)
 
 

@@ -262,8 +262,8 @@ def _doubts(whole: Curve, curve: Curve, found: Followed, kind: str) -> list[Find
             Finding(
                 "band-cut",
                 f"only {rounded(low)} to {rounded(high)} Hz were used: beyond, the bench is off by "
-                "more than it can be reckoned with. Calibrate the inputs (freeair rig calibrate), or "
-                "take a series resistor nearer to the part's impedance",
+                "more than it can be reckoned with. Calibrate the inputs (freeair rig calibrate), "
+                "or take a series resistor nearer to the part's impedance",
             )
         )
     if found.residual_rms_relative > _ROUGH:

@@ -32,6 +32,10 @@ _HAND_SECONDS = 0.035
 Even behind a coupling capacitor, which makes a second excursion of the other sign out of every
 press, the first then lasts longer; where both are shorter their order means nothing.
 """
+_CLIPPED = (
+    "an input is driven to full scale, and a clipped pulse may begin anywhere. Press more gently, "
+    "or lower the input's gain"
+)
 _BLOCK_SECONDS = 0.1
 _EDGE_SECONDS = 0.2
 
@@ -53,6 +57,26 @@ class Pulse:
     noise: float
 
 
+def across_driver(samples: FloatArray, resistor_side: str) -> FloatArray:
+    """Voltage of the driver's terminal on the amplifier's side against its other one.
+
+    Args:
+        samples: Source input and driver input, full scale 1, shape (n, 2).
+        resistor_side: ``hot``: the driver sits between driver input and ground; ``ground``:
+            between source node and driver input.
+
+    Returns:
+        Shape (n,).
+
+    Raises:
+        Refused: ``clipped``.
+    """
+    if np.max(np.abs(samples)) >= _FULL_SCALE:
+        raise _refused("clipped", _CLIPPED)
+    second = np.asarray(samples[:, 1], dtype=np.float64)
+    return second if resistor_side == "hot" else samples[:, 0] - second
+
+
 def first_pulse(samples: FloatArray, sample_rate_hz: int, mains_hz: float = 50.0) -> Pulse:
     """The first significant excursion, hum and noise averaged away.
 
@@ -71,11 +95,7 @@ def first_pulse(samples: FloatArray, sample_rate_hz: int, mains_hz: float = 50.0
     if samples.size < round(2 * _EDGE_SECONDS * sample_rate_hz) + 1:
         raise _refused("too-short", "the recording is too short to hold a pulse; record 5 s")
     if np.max(np.abs(samples)) >= _FULL_SCALE:
-        raise _refused(
-            "clipped",
-            "the input is driven to full scale, and a clipped pulse may begin anywhere. Press "
-            "more gently, or lower the input's gain",
-        )
+        raise _refused("clipped", _CLIPPED)
     period = max(1, round(sample_rate_hz / mains_hz))
     smooth = _averaged(samples - np.median(samples), period)
     noise = _quiet(smooth, sample_rate_hz)
