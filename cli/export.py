@@ -3,19 +3,25 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
 from cli import show
+from meas.errors import UsageError
 
 if TYPE_CHECKING:
+    from cli.sources import Source
     from fit.result import DriverFit
+    from meas.curve import ImpedanceCurve
 
 
 def export(
     source: Annotated[
-        str, typer.Argument(metavar="TAKE|FIT", help="A take's folder, or a fit saved as JSON.")
+        str,
+        typer.Argument(
+            metavar="TAKE|FIT", help="A take's folder, a table or .s1p, or a fit saved as JSON."
+        ),
     ],
     csv: Annotated[
         Path | None,
@@ -25,53 +31,160 @@ def export(
             help="A table for a spreadsheet: a take's impedance, or a fit's parameters.",
         ),
     ] = None,
+    touchstone: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE.s1p", help="A one-port of Z: a take's impedance, or the fitted model's."
+        ),
+    ] = None,
+    touchstone_version: Annotated[
+        int, typer.Option(metavar="1|2", help="Of the Touchstone format.")
+    ] = 1,
+    spice: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="A fit's electrical equivalent as a subcircuit."),
+    ] = None,
 ) -> None:
-    """Write a take or a fit as a table.
+    """Write a take or a fit in open formats: CSV, Touchstone, SPICE.
 
     \b
     freeair export takes/Lantern_free-air_20260214-101500 --csv free.csv
-    freeair export lantern.json --csv lantern-parameters.csv
+    freeair export lantern.json --touchstone lantern.s1p --spice lantern.cir
     """
-    from meas.errors import UsageError
     from meas.whole_file import refuse_existing, write_text
 
-    if csv is None:
+    wanted = [path for path in (csv, touchstone, spice) if path is not None]
+    if not wanted:
         raise UsageError(
             "no format is asked for",
             where="freeair export",
-            remedy="Say which one and where to write it: --csv FILE.",
+            remedy="Say which one and where to write it: --csv FILE, --touchstone FILE.s1p or "
+            "--spice FILE.",
         )
-    refuse_existing(csv)
-    write_text(csv, as_table(source))
-    show.line(str(csv))
+    if touchstone_version not in (1, 2):
+        raise UsageError(
+            f"there is no version {touchstone_version} here",
+            where="--touchstone-version",
+            remedy="1 or 2.",
+        )
+    if len({path.resolve() for path in wanted}) < len(wanted):
+        raise UsageError(
+            "two formats cannot go into one file",
+            where="freeair export",
+            remedy="Give each its own name.",
+        )
+    _check_suffix(touchstone)
+    for path in wanted:
+        refuse_existing(path)
+    made: list[tuple[Path, str]] = []  # all of them first: none is written if one cannot be made
+    if csv is not None:
+        made.append((csv, as_table(source)))
+    if touchstone is not None:
+        version: Literal[1, 2] = 2 if touchstone_version == 2 else 1
+        made.append((touchstone, as_touchstone(source, version)))
+    if spice is not None:
+        made.append((spice, as_subcircuit(source)))
+    for path, text in made:
+        write_text(path, text)
+        show.line(str(path))
+
+
+def _check_suffix(touchstone: Path | None) -> None:
+    if touchstone is not None and touchstone.suffix.lower() != ".s1p":
+        raise UsageError(
+            "a Touchstone file of one port is named .s1p; other programs go by that",
+            where=f"--touchstone {touchstone}",
+            remedy=f"Write --touchstone {touchstone.with_suffix('.s1p')}",
+        )
 
 
 def as_table(source: str) -> str:
-    """A take's impedance table, or a table of a fit's parameters.
+    """An impedance table, or a table of a fit's parameters.
 
     Raises:
-        UnreadableInput: If the source is neither.
+        UnreadableInput: If the source is none of both.
         Refused: If the take was refused: there is no curve.
     """
     from cli import states
-    from meas import take as takes
+
+    path = Path(source)
+    if states.is_json(path):
+        unit, fitted = states.read_fit(path)
+        return _parameter_table(unit, fitted)
+    from meas import table
+
+    read = _curve_of(source)
+    return table.as_text(read.curve, _comments(read))
+
+
+def as_touchstone(source: str, version: Literal[1, 2]) -> str:
+    """A measured impedance, or the model of a fit in free air, as a one-port.
+
+    Raises:
+        UnreadableInput: If the source has neither.
+        UsageError: If the phase is not known.
+        Refused: If the take was refused.
+    """
+    from cli import states
+    from meas import touchstone
+    from meas.curve import ImpedanceCurve
+
+    path = Path(source)
+    if states.is_json(path):
+        unit, fitted = states.read_fit(path)
+        return touchstone.as_text(_model_curve(fitted), version, _of_model(unit, fitted))
+    read = _curve_of(source)
+    if not isinstance(read.curve, ImpedanceCurve):
+        raise UsageError(
+            "has no phase, and a Touchstone file needs one",
+            where=source,
+            remedy="Fit it (freeair fit TABLE --save FILE.json) and export the fit.",
+        )
+    return touchstone.as_text(read.curve, version, _comments(read))
+
+
+def as_subcircuit(source: str) -> str:
+    """The electrical equivalent of a fitted driver.
+
+    Raises:
+        UsageError: If the source is no fit.
+        Refused: ``no-circuit``.
+    """
+    from cli import filter_load, states
 
     path = Path(source)
     if not states.is_json(path):
-        from meas import table
-        from meas.errors import Refused
+        raise UsageError(
+            "is a curve, and a circuit needs a fit",
+            where=source,
+            remedy="Fit it (freeair fit TAKE --save FILE.json) and export the fit.",
+        )
+    return filter_load.subcircuit(path)
 
-        take = takes.load(path)
-        if take.curve is None or take.refused:
-            raise Refused(
-                take.reasons,
-                where=source,
-                remedy="A refused take has no curve; its capture.wav is kept in the folder.",
-            )
-        comments = (f"unit: {take.unit}", f"condition: {take.condition.name}", take.software)
-        return table.as_text(take.curve, [_one_line(comment) for comment in comments])
-    unit, fitted = states.read_fit(path)
-    return _parameter_table(unit, fitted)
+
+def _curve_of(source: str) -> Source:
+    from cli import sources
+
+    return sources.read(source)
+
+
+def _comments(read: Source) -> tuple[str, ...]:
+    if read.take is None:
+        return (f"from: {_one_line(Path(read.text).name)}",)
+    take = read.take
+    words = (f"unit: {take.unit}", f"condition: {take.condition.name}", take.software)
+    return tuple(_one_line(word) for word in words)
+
+
+def _model_curve(fitted: DriverFit) -> ImpedanceCurve:
+    from meas.curve import ImpedanceCurve
+
+    curve = next((c for c in fitted.curves if c.condition == "free-air"), fitted.curves[0])
+    return ImpedanceCurve(curve.frequency_hz, curve.model_ohm)
+
+
+def _of_model(unit: str, fitted: DriverFit) -> tuple[str, ...]:
+    return (f"unit: {_one_line(unit)}", f"model in free air, coil model {fitted.model}")
 
 
 def _parameter_table(unit: str, fitted: DriverFit) -> str:
