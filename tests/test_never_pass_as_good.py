@@ -244,10 +244,18 @@ def test_what_is_no_bare_driver_passes_as_what_it_is(case: Case, program: Progra
 def test_inputs_that_differ_as_cards_do_are_no_fault(
     gain: float, frames_late: int, program: Program
 ) -> None:
-    """3 % and a frame between uncompared inputs: believed, and owned up to in the intervals."""
+    """3 % between uncompared inputs: believed, and owned up to in the intervals.
+
+    A frame on top can turn the impedance of an inductive coil so far that nothing passive has
+    it; that may be refused, but as what it is.
+    """
     samples = healthy() * np.array([0.9, 0.9 * gain])
     samples[:, 1] = np.roll(samples[:, 1], frames_late)
     status, out, err = program.import_case(Case("mismatch", lambda: samples))
+    assert "two-resonances" not in err, err
+    if frames_late and status == 1:
+        assert "not-passive" in err, err
+        return
     assert status == 0, err
     status, report = program.fit(out.splitlines()[-1])
     assert status == 0, report
