@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 from meas.errors import Finding, Refused
 
@@ -25,8 +25,7 @@ def open_path(
     *,
     added_mass_kg: float = 0.0,
     test_box_m3: float | None = None,
-    same_node: bool = False,
-    resistor_ohm: float | None = None,
+    standard: Literal["same-node", "open", "short"] | float | None = None,
 ) -> AudioPath:
     """The sound card of a rig, or its simulated bench under the condition given.
 
@@ -34,8 +33,8 @@ def open_path(
         rig: The bench.
         added_mass_kg: On the simulated cone.
         test_box_m3: Behind the simulated cone.
-        same_node: The simulated driver input is on the source node.
-        resistor_ohm: A resistor in the simulated driver's place.
+        standard: What is in the simulated driver's place instead: nothing, a short, a resistor
+            [ohm], or the driver input moved to the source node.
     """
     if rig.card.device == SIMULATED:
         from meas.simulated import SimulatedBench
@@ -53,7 +52,7 @@ def open_path(
             rig.wiring,
             added_mass_kg=added_mass_kg,
             test_box_m3=test_box_m3,
-            standard="same-node" if same_node else resistor_ohm,
+            standard=standard,
         )
     from meas.soundcard import SoundCard
 

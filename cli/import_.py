@@ -88,9 +88,10 @@ def _calibrated(bench: Rig, path: Path) -> Rig:
     wiring = bench.wiring
     recorded = recording.read(path, wiring.source_input, wiring.driver_input)
     try:
-        measured = calibrations.measure(
+        standard = calibrations.measure(
             recorded.samples, recorded.sample_rate_hz, bench, benches.device_name(bench), now()
         )
+        measured, _ = calibrations.join(bench, standard)
     except Refused as error:
         raise Refused(error.reasons, where=str(path), remedy=error.remedy) from error
     return bench.model_copy(update={"calibration": measured})

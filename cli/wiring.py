@@ -37,12 +37,17 @@ class Picture:
     note: str
 
 
-def describe(wiring: Wiring, *, same_node: bool = False) -> Picture:
-    """What the picture of a wiring says."""
+def describe(wiring: Wiring, *, same_node: bool = False, place: str = "+ driver −") -> Picture:
+    """What the picture of a wiring says.
+
+    Args:
+        wiring: The wiring.
+        same_node: Both inputs on the source node.
+        place: What is in the driver's place.
+    """
     ohm = wiring.series_resistor_ohm
     resistor = "resistor ?" if ohm is None else f"resistor {ohm:.4g} Ω"
-    driver = "+ driver −"
-    blocks = (resistor, driver) if wiring.resistor_side == "hot" else (driver, resistor)
+    blocks = (resistor, place) if wiring.resistor_side == "hot" else (place, resistor)
     inputs = (f"input {wiring.source_input}", f"input {wiring.driver_input}")
     if wiring.amplifier == "none":
         source, back = ("card output", "signal (tip)"), ("card output", "ground (sleeve)")

@@ -8,15 +8,16 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from meas.calibration import check_matches, correct
+from meas.calibration import check_matches
 from meas.curve import ComplexArray, FloatArray, ImpedanceCurve
 from meas.distortion import Distortion
+from meas.error_model import corrected, know
 from meas.errors import Finding, UnreadableInput
 from meas.estimation import estimate_from
-from meas.impedance import bench_systematics, from_ratio
 from meas.passes import Passes
 from meas.rig import Calibration, Rig
 from meas.stimulus import Stimulus
+from meas.systematics import bench_systematics
 from meas.transfer import Transfer
 from meas.validity import judge
 
@@ -87,7 +88,8 @@ def analyse(
         rig: The bench.
         kind: What was measured; ``part`` and ``system`` need not have one resonance.
         stimulus: What was played, when it is known.
-        calibration: Channel mismatch to take out; None leaves it in and counts it as an error.
+        calibration: Standards to correct by; None leaves the errors of the bench in and counts
+            them as uncertainty.
 
     Returns:
         Curve, findings and what they rest on. What the audio path itself reported is not looked
@@ -95,7 +97,7 @@ def analyse(
 
     Raises:
         UnreadableInput: If the samples are not two channels of finite numbers, or too few.
-        UsageError: If the calibration belongs to another rate, device or pair of inputs.
+        UsageError: If the calibration belongs to another rate, device, resistor or inputs.
     """
     _check_samples(samples, sample_rate_hz)
     if calibration is not None:
@@ -119,7 +121,7 @@ def analyse(
         rig,
         kind=kind,
         stimulus=estimated.stimulus,
-        calibrated=calibration is not None,
+        calibrated=calibration is not None and calibration.knows_channels(rig.wiring.resistor_side),
     )
     return Analysis(
         curve=curve,
@@ -168,10 +170,9 @@ def _peak(samples: NDArray[np.float32]) -> tuple[float, float]:
 def _curve(
     transfer: Transfer, rig: Rig, calibration: Calibration | None, sample_rate_hz: int
 ) -> ImpedanceCurve | None:
-    frequency, ratio, variance = transfer.frequency_hz, transfer.ratio, transfer.variance
-    if calibration is not None:
-        ratio, variance = correct(calibration, frequency, ratio, variance)
-    impedance, uncertainty = from_ratio(ratio, variance, rig.wiring)
+    frequency = transfer.frequency_hz
+    known = know(frequency, rig, calibration, sample_rate_hz)
+    impedance, uncertainty = corrected(transfer.ratio, transfer.variance, known)
     keep = _meaningful(impedance, uncertainty)
     if not keep.any():
         return None
@@ -184,7 +185,7 @@ def _curve(
             frequency,
             impedance,
             rig,
-            calibrated=calibration is not None,
+            calibration=calibration,
             sample_rate_hz=sample_rate_hz,
         ),
     )
@@ -192,8 +193,9 @@ def _curve(
 
 def _overlap(transfer: Transfer, calibration: Calibration) -> bool:
     low, high = transfer.band_hz
-    known = calibration.frequency_hz
-    return bool(low <= known[-1] and high >= known[0])
+    lowest = max(float(one.frequency_hz[0]) for one in calibration.standards)
+    highest = min(float(one.frequency_hz[-1]) for one in calibration.standards)
+    return low <= highest and high >= lowest
 
 
 def _meaningful(impedance: ComplexArray, uncertainty: FloatArray) -> NDArray[np.bool_]:

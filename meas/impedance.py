@@ -1,13 +1,11 @@
-"""From the ratio of the two inputs to impedance, and what the bench does to it."""
+"""From the ratio of the two inputs to impedance on a bench as its wiring says."""
 
 from __future__ import annotations
 
 import numpy as np
 
-from meas.curve import ComplexArray, FloatArray, Systematic
-from meas.rig import Rig, Wiring
-
-_RECTANGULAR = 1.0 / np.sqrt(3.0)
+from meas.curve import ComplexArray, FloatArray
+from meas.rig import Wiring
 
 
 def from_ratio(
@@ -56,78 +54,6 @@ def to_ratio(impedance_ohm: ComplexArray, wiring: Wiring) -> ComplexArray:
     return shunted / (shunted + impedance_ohm)
 
 
-def bench_systematics(
-    frequency_hz: FloatArray,
-    impedance_ohm: ComplexArray,
-    rig: Rig,
-    *,
-    calibrated: bool,
-    sample_rate_hz: int,
-) -> tuple[Systematic, ...]:
-    """The common errors of a bench as their effect on a curve measured with it.
-
-    Limits (half-widths) are taken as rectangular distributions: one standard uncertainty is the
-    limit over the square root of three (JCGM 100:2008, 4.3.7).
-
-    Args:
-        frequency_hz: Frequencies of the curve [Hz], shape (n,).
-        impedance_ohm: Its impedance [ohm], complex, shape (n,).
-        rig: The bench.
-        calibrated: Whether a calibration of the channels was applied to the curve.
-        sample_rate_hz: Rate of the capture, in which delays are counted [Hz].
-
-    Returns:
-        One entry per cause that has an effect: resistor, input resistance where one is stated,
-        gain and delay of the driver input against the source input.
-
-    Raises:
-        ValueError: If the wiring has no known series resistor.
-    """
-    wiring, assumed = rig.wiring, rig.assumptions
-    R = _resistor(wiring)
-    ratio = to_ratio(impedance_ohm, wiring)
-    slope = _slope(ratio, wiring)
-    causes: list[Systematic] = []
-
-    def add(source: str, text: str, derivative: ComplexArray, limit: float) -> None:
-        if limit > 0.0:
-            effect = derivative * (limit * _RECTANGULAR)
-            causes.append(Systematic(f"{source}:{rig.name}", text, effect))
-
-    tolerance = wiring.tolerance_percent / 100.0
-    add(
-        "resistor",
-        f"series resistor {R:g} ohm within ±{wiring.tolerance_percent:g} %",
-        _resistor_slope(ratio, impedance_ohm, wiring),
-        tolerance * R,
-    )
-    if wiring.input_resistance_ohm is not None:
-        Ri, percent = wiring.input_resistance_ohm, wiring.input_resistance_tolerance_percent
-        add(
-            "input-resistance",
-            f"input resistance {Ri:g} ohm within ±{percent:g} %",
-            _loading_slope(ratio, impedance_ohm, wiring) * (-1.0 / Ri**2),
-            percent / 100.0 * Ri,
-        )
-    gain = assumed.calibrated_mismatch_percent if calibrated else assumed.mismatch_percent
-    delay = assumed.calibrated_delay_samples if calibrated else assumed.mismatch_delay_samples
-    state = "after calibration" if calibrated else "channels not calibrated"
-    # A gain 1 + g makes H read H (1 + g), a delay d makes it read H exp(-j w d).
-    add(
-        "mismatch-gain",
-        f"gain of the two inputs equal within ±{gain:g} % ({state})",
-        slope * ratio,
-        gain / 100.0,
-    )
-    add(
-        "mismatch-delay",
-        f"delay of the two inputs equal within ±{delay:g} samples ({state})",
-        slope * ratio * (-2j * np.pi * frequency_hz / sample_rate_hz),
-        delay,
-    )
-    return tuple(causes)
-
-
 def _resistor(wiring: Wiring) -> float:
     if wiring.series_resistor_ohm is None:
         raise ValueError("the series resistor is not known")
@@ -154,23 +80,3 @@ def _slope(ratio: ComplexArray, wiring: Wiring) -> ComplexArray:
     if wiring.resistor_side == "hot":
         return R / ((1.0 - ratio) - loading * R * ratio) ** 2
     return -R / (1.0 + loading * R) / ratio**2
-
-
-def _resistor_slope(
-    ratio: ComplexArray, impedance_ohm: ComplexArray, wiring: Wiring
-) -> ComplexArray:
-    """dZ/dR at a fixed ratio."""
-    R, loading = _resistor(wiring), _loading(wiring)
-    if wiring.resistor_side == "hot":
-        return (1.0 - ratio) / ratio * (impedance_ohm / R) ** 2
-    return impedance_ohm / (R * (1.0 + loading * R))
-
-
-def _loading_slope(
-    ratio: ComplexArray, impedance_ohm: ComplexArray, wiring: Wiring
-) -> ComplexArray:
-    """dZ/d(1/Ri) at a fixed ratio."""
-    R, loading = _resistor(wiring), _loading(wiring)
-    if wiring.resistor_side == "hot":
-        return impedance_ohm**2
-    return -impedance_ohm * R / (1.0 + loading * R)

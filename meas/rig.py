@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, model_validator
@@ -15,29 +15,48 @@ class _Table(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
 
-class Calibration(_Table):
-    """What the bench reads when both inputs sit on the source node.
+StandardKind = Literal["same-node", "open", "short", "resistor"]
+
+
+class Standard(_Table):
+    """What the bench reads with something known in the driver's place.
 
     ``points`` holds rows of frequency [Hz], real and imaginary part of driver input over source
     input, and the standard uncertainty of each part.
     """
 
-    standard: Literal["same-node"] = "same-node"
+    kind: StandardKind
+    resistance_ohm: float | None = Field(default=None, gt=0, description="of a known resistor")
+    tolerance_percent: float | None = Field(default=None, ge=0, le=50, description="its limits")
+    inductance_limit_h: float | None = Field(default=None, ge=0, description="its own, at most")
     taken_at: str = Field(description="ISO 8601 with offset")
     sample_rate_hz: int = Field(gt=0)
     device: str
     source_input: int = Field(ge=1)
     driver_input: int = Field(ge=1)
+    series_resistor_ohm: float | None = Field(default=None, gt=0, description="as the rig said")
+    resistor_side: Literal["hot", "ground"] | None = None
     points: tuple[tuple[float, float, float, float], ...] = Field(min_length=2)
 
     @model_validator(mode="after")
-    def _check_points(self) -> Calibration:
+    def _check(self) -> Standard:
         frequency_hz = self.frequency_hz
         if frequency_hz[0] <= 0 or np.any(np.diff(frequency_hz) <= 0):
             raise ValueError("the frequencies of the points must be positive and increase")
         if np.any(self.standard_uncertainty < 0):
             raise ValueError("an uncertainty of the points is negative")
+        if (self.kind == "resistor") != (self.resistance_ohm is not None):
+            raise ValueError("resistance_ohm belongs to a resistor, and to nothing else")
+        if self.kind == "resistor" and self.tolerance_percent is None:
+            raise ValueError("a known resistor needs a tolerance_percent")
         return self
+
+    @property
+    def words(self) -> str:
+        """What it is, in a word or two."""
+        if self.resistance_ohm is None:
+            return self.kind
+        return f"resistor {self.resistance_ohm:g} ohm"
 
     @property
     def frequency_hz(self) -> FloatArray:
@@ -55,6 +74,59 @@ class Calibration(_Table):
         return np.array([row[3] for row in self.points])
 
 
+class Calibration(_Table):
+    """The standards that were measured on a bench, one of each kind and value at most."""
+
+    standards: tuple[Standard, ...] = Field(min_length=1)
+
+    @model_validator(mode="before")
+    @classmethod
+    def _read_first_form(cls, content: Any) -> Any:
+        """Rigs and takes of the first version hold one capture of a common node and its points."""
+        content = _with_tuples(content)
+        if not isinstance(content, dict) or "points" not in content:
+            return content
+        rest = {key: value for key, value in content.items() if key != "standard"}
+        return {"standards": ({"kind": content.get("standard", "same-node"), **rest},)}
+
+    @model_validator(mode="after")
+    def _check_standards(self) -> Calibration:
+        names = [standard.words for standard in self.standards]
+        if len(set(names)) < len(names):
+            raise ValueError("each standard may be there once")
+        return self
+
+    def find(self, kind: StandardKind) -> Standard | None:
+        """The standard of a kind of which there is one at most; None without."""
+        return next((one for one in self.standards if one.kind == kind), None)
+
+    @property
+    def resistors(self) -> tuple[Standard, ...]:
+        """The known resistors."""
+        return tuple(one for one in self.standards if one.kind == "resistor")
+
+    def knows_channels(self, resistor_side: Literal["hot", "ground"]) -> bool:
+        """Whether it tells how the two inputs differ.
+
+        Beside a common node the open end (hot side) or the short (ground side) shows one voltage
+        to both inputs.
+        """
+        like_one_node: StandardKind = "open" if resistor_side == "hot" else "short"
+        return self.find("same-node") is not None or self.find(like_one_node) is not None
+
+    @property
+    def words(self) -> str:
+        """The standards and when they were measured."""
+        return ", ".join(
+            f"{one.words} on {one.taken_at[:16].replace('T', ' ')}" for one in self.standards
+        )
+
+    def with_standard(self, standard: Standard) -> Calibration:
+        """The calibration with a standard added; an earlier one of the same name is replaced."""
+        kept = tuple(one for one in self.standards if one.words != standard.words)
+        return Calibration(standards=(*kept, standard))
+
+
 class InputPolarity(_Table):
     """Whether the driver input turns the sign of a voltage around, told by a cell of known poles."""
 
@@ -62,6 +134,15 @@ class InputPolarity(_Table):
     device: str
     inverted: bool
     taken_at: str = Field(description="ISO 8601 with offset")
+
+
+def _with_tuples(content: Any) -> Any:
+    """Lists as tuples: behind a validator of ours strict reading takes no list for one."""
+    if isinstance(content, dict):
+        return {key: _with_tuples(value) for key, value in content.items()}
+    if isinstance(content, list | tuple):
+        return tuple(_with_tuples(value) for value in content)
+    return content
 
 
 class Wiring(_Table):
@@ -92,6 +173,10 @@ class Card(_Table):
         default=None, description="None: the system's default; 'simulated': no hardware at all"
     )
     sample_rate_hz: int = Field(default=48000, ge=8000, le=768000)
+    input_volt_full_scale: float | None = Field(
+        default=None, gt=0, description="peak volts at full scale of an input, from rig level"
+    )
+    input_volt_tolerance_percent: float = Field(default=3.0, ge=0, le=50)
 
 
 class Drive(_Table):
@@ -128,6 +213,10 @@ class Assumptions(_Table):
     mismatch_delay_samples: float = Field(default=1.0, ge=0, description="uncalibrated")
     calibrated_mismatch_percent: float = Field(default=0.05, ge=0, description="left over")
     calibrated_delay_samples: float = Field(default=0.002, ge=0, description="left over")
+    lead_ohm: float = Field(
+        default=0.02, ge=0, description="leads and contacts to the driver, without a short"
+    )
+    calibration_days: float = Field(default=90.0, gt=0, description="until it counts as old")
 
 
 class Rig(_Table):

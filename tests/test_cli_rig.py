@@ -80,8 +80,9 @@ def test_calibration_finds_the_mismatch(invoke: Invoke, tmp_path: Path) -> None:
     assert "+3.00" in ran.stdout and "+0.5" in ran.stdout
     calibration = rig_file.read(path).calibration
     assert calibration is not None
-    middle = (calibration.frequency_hz > 100) & (calibration.frequency_hz < 5000)
-    np.testing.assert_allclose(np.abs(calibration.ratio[middle]), 1.03, rtol=1e-3)
+    (standard,) = calibration.standards
+    middle = (standard.frequency_hz > 100) & (standard.frequency_hz < 5000)
+    np.testing.assert_allclose(np.abs(standard.ratio[middle]), 1.03, rtol=1e-3)
     assert "Both inputs on the source node" in ran.stderr
 
 

@@ -12,8 +12,9 @@ from meas.errors import FreeairError, UnreadableInput, UsageError
 from meas.rig import Calibration, Card, Drive, Rig, Wiring
 from meas.simulated_settings import SimulatedSettings
 
+WHEN = "2026-03-01T10:00:00+01:00"
 CALIBRATION = Calibration(
-    taken_at="2026-03-01T10:00:00+01:00",
+    taken_at=WHEN,
     sample_rate_hz=48000,
     device="bench card",
     source_input=1,
@@ -44,7 +45,8 @@ def test_calibration_is_kept_to_nine_digits(tmp_path):
     assert back.model_copy(update={"calibration": None}) == FULL.model_copy(
         update={"calibration": None}
     )
-    for found, meant in zip(back.calibration.points, CALIBRATION.points, strict=True):
+    stored, given = (one.standards[0].points for one in (back.calibration, CALIBRATION))
+    for found, meant in zip(stored, given, strict=True):
         assert found == pytest.approx(meant, rel=5e-9)
 
 
@@ -102,7 +104,7 @@ def test_updates_keep_what_people_wrote(tmp_path, newline):
     assert text.startswith(mine.replace("\n", newline).split("level")[0])
     back = rig_file.read(path)
     assert back.drive.level == 0.2
-    assert len(back.calibration.points) == 3
+    assert len(back.calibration.standards[0].points) == 3
     assert text.index("[calibration]") > text.index("[drive]")
 
 
@@ -111,7 +113,8 @@ def test_calibrating_again_replaces_and_does_not_grow(tmp_path):
     rig_file.write_new(path, RIG)
     rig = rig_file.store_calibration(path, RIG, CALIBRATION)
     once = path.read_text()
-    other = CALIBRATION.model_copy(update={"taken_at": "2026-03-02T10:00:00+01:00"})
+    later = CALIBRATION.standards[0].model_copy(update={"taken_at": "2026-03-02T10:00:00+01:00"})
+    other = Calibration(standards=(later,))
     rig = rig_file.store_calibration(path, rig, other)
     rig_file.store_calibration(path, rig, CALIBRATION)
     assert path.read_text() == once
@@ -157,7 +160,7 @@ def test_updates_respect_every_way_to_write_tables(tmp_path, content):
     after = after.model_copy(update={"mains_hz": 60, "calibration": CALIBRATION})
     rig_file.update(path, after)
     back = rig_file.read(path)
-    assert len(back.calibration.points) == 3
+    assert len(back.calibration.standards[0].points) == 3
     same = {"calibration": None}
     assert back.model_copy(update=same) == after.model_copy(update=same)
     assert "# mine" in path.read_text()
@@ -245,9 +248,9 @@ def test_a_missing_resistor_is_legal(tmp_path):
 
 
 def test_an_unquoted_time_is_understood(tmp_path):
-    text = rig_file.as_text(FULL).replace(f'"{CALIBRATION.taken_at}"', CALIBRATION.taken_at)
+    text = rig_file.as_text(FULL).replace(f'"{WHEN}"', WHEN)
     (tmp_path / "r.toml").write_text(text)
-    assert rig_file.read(tmp_path / "r.toml").calibration.taken_at == CALIBRATION.taken_at
+    assert rig_file.read(tmp_path / "r.toml").calibration.standards[0].taken_at == WHEN
 
 
 def test_names_of_new_rigs_differ():

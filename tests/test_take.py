@@ -15,8 +15,8 @@ from meas import take as takes
 from meas.audio import StreamEvent
 from meas.curve import ImpedanceCurve
 from meas.errors import Finding, FreeairError, UnreadableInput, UsageError
-from meas.impedance import bench_systematics
 from meas.rig import Calibration, Rig, Wiring
+from meas.systematics import bench_systematics
 from meas.take import Take, TakeCondition
 
 F = np.geomspace(10.0, 20000.0, 50)
@@ -80,9 +80,7 @@ def test_what_is_saved_is_read_back(tmp_path):
 def test_common_errors_follow_from_the_rig(tmp_path, calibration):
     rig = RIG.model_copy(update={"calibration": calibration})
     back = takes.load(takes.save(a_take(rig=rig), SAMPLES, tmp_path))
-    expected = bench_systematics(
-        F, Z, rig, calibrated=calibration is not None, sample_rate_hz=48000
-    )
+    expected = bench_systematics(F, Z, rig, calibration=calibration, sample_rate_hz=48000)
     assert [s.source for s in back.curve.systematics] == [s.source for s in expected]
     assert "resistor:attic-1a2b" in [s.source for s in expected]
     for found, meant in zip(back.curve.systematics, expected, strict=True):

@@ -61,7 +61,7 @@ def bench_text(rig: Rig) -> str:
         parts.append(f"input resistance {wiring.input_resistance_ohm / 1e3:g} kΩ taken out")
     calibration = rig.calibration
     parts.append(
-        f"calibrated on {calibration.taken_at[:16].replace('T', ' ')} ({calibration.standard})"
+        f"calibrated: {calibration.words}"
         if calibration
         else f"not calibrated: channels may differ by {rig.assumptions.mismatch_percent:g} %"
     )
