@@ -73,9 +73,7 @@ def harmonics(
         source, driver = fft.rfft(block, size, axis=0).T
         # The linear part is taken out before the cut in time: its ringing at the low end of the
         # band reaches into the stretches of the harmonics.
-        linear, rest = (
-            fft.irfft(part * inverse, size) for part in (driver, driver - H * source)
-        )
+        linear, rest = (fft.irfft(part * inverse, size) for part in (driver, driver - H * source))
         middle = int(np.argmax(np.abs(fft.irfft(source * inverse, size))))
         linear, rest = np.roll(linear, -middle), np.roll(rest, -middle)
         cut = [_cut(linear, gates[0], sample_rate_hz)]

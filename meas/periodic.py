@@ -7,6 +7,7 @@ at lines that were not excited is distortion, even or odd by the number of the l
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -68,7 +69,7 @@ def estimate_periodic(
     lines = [periodic.excited, periodic.odd_detection, periodic.even_detection]
     spectra = _lines(rows, np.concatenate(lines), np.sqrt(length))
     edges = np.cumsum([0, *(one.size for one in lines)])
-    excited, odd, even = (spectra[:, a:b] for a, b in zip(edges[:-1], edges[1:], strict=True))
+    excited, odd, even = (spectra[:, a:b] for a, b in itertools.pairwise(edges))
     spacing = sample_rate_hz / length
     frequency = periodic.excited * spacing
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -90,10 +91,11 @@ def estimate_periodic(
     odd_power, odd_noise = found(odd, periodic.odd_detection)
     even_power, even_noise = found(even, periodic.even_detection)
     variance = 0.5 * (noise / kept + odd_power) / source + SMALLEST_VARIANCE
-    keep = informative(H, variance)
+    own_noise = 0.5 * noise / kept / source + SMALLEST_VARIANCE
+    keep = informative(H, own_noise)
     if not keep.any():
         return None
-    own_noise = (0.5 * noise / kept / source + SMALLEST_VARIANCE)[keep]
+    own_noise = own_noise[keep]
     transfer = Transfer(
         frequency_hz=frequency[keep],
         ratio=H[keep],

@@ -22,7 +22,7 @@ _HANN_FREEDOM = 1.0 / (1.0 + 2.0 * (4.0 / 9.0 + 1.0 / 36.0))
 
 @dataclass(frozen=True, eq=False)
 class Spectra:
-    """Spectra of the blocks on one grid, white noise of variance s^2 having mean square s^2.
+    """Spectra of the blocks on one grid; white noise of variance s^2 has a mean square of s^2.
 
     Attributes:
         first_bin: Number of the first line kept.
@@ -84,11 +84,14 @@ def spectra_of_passes(samples: NDArray[np.float32], sample_rate_hz: int, passes:
     tapered = not passes.contained and not passes.swept
     # Over the very length of the record an unknown offset is in the line at zero alone.
     offset = np.zeros(2) if unpadded else _offset(samples, passes)
-    for row, block in enumerate(blocks):
-        window = np.ones(lengths[row])
-        if not unpadded:
-            window = _window(block, sample_rate_hz, passes, tapered)
-        scale = 1.0 / np.sqrt(np.dot(window, window))
+    windows = [
+        np.ones(length) if unpadded else _window(block, sample_rate_hz, passes, tapered)
+        for block, length in zip(blocks, lengths, strict=True)
+    ]
+    # One scale for all: a pass with a longer silence behind it holds no more drive, only more
+    # noise, whose lines depend less on each other by as much.
+    scale = 1.0 / np.sqrt(np.mean([np.dot(window, window) for window in windows]))
+    for row, (block, window) in enumerate(zip(blocks, windows, strict=True)):
         for channel, out in ((0, source), (1, driver)):
             values = samples[block.begin : block.end, channel].astype(np.float64)
             values -= offset[channel]
