@@ -177,10 +177,14 @@ def _comments(read: Source) -> tuple[str, ...]:
 
 
 def _model_curve(fitted: DriverFit) -> ImpedanceCurve:
+    """The driver itself; what the bench added to its curves is left out."""
+    from fit.load import fitted_impedance
     from meas.curve import ImpedanceCurve
 
     curve = next((c for c in fitted.curves if c.condition == "free-air"), fitted.curves[0])
-    return ImpedanceCurve(curve.frequency_hz, curve.model_ohm)
+    values = {symbol: estimate.value for symbol, estimate in fitted.parameters.items()}
+    ohm = fitted_impedance(curve.frequency_hz, values, fitted.model)
+    return ImpedanceCurve(curve.frequency_hz, ohm)
 
 
 def _of_model(unit: str, fitted: DriverFit) -> tuple[str, ...]:

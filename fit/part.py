@@ -157,10 +157,15 @@ def _data(curve: Curve) -> ComplexArray | FloatArray:
 
 
 def _complex(curve: Curve, kind: PartKind) -> ComplexArray:
-    """The impedance, its phase taken as ideal where it is not known: good for a start."""
-    phase = {"inductor": 1j, "capacitor": -1j, "resistor": 1.0}[kind]
-    data = _data(curve)
-    return np.asarray(data if np.iscomplexobj(data) else data * phase, dtype=np.complex128)
+    """The impedance; without phase as of an ideal part beside the least |Z|: good for a start."""
+    if isinstance(curve, ImpedanceCurve):
+        return curve.impedance_ohm
+    size = curve.magnitude_ohm
+    if kind == "resistor":
+        return size.astype(np.complex128)
+    least = float(np.min(size))
+    sign = 1.0 if kind == "inductor" else -1.0
+    return np.asarray(least + 1j * sign * np.sqrt(size**2 - least**2))
 
 
 def _with_leads(curve: Curve) -> tuple[Systematic, ...]:

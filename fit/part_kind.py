@@ -14,7 +14,7 @@ _OPEN_OHM = 1e6
 """What stands for a short and for an open circuit in a table that does not state its bench."""
 _TURN_DEG = 45.0
 _SURE = 2.0
-_LINEAR = 0.2
+_LINEAR = 0.3
 """Relative size of the bench's errors up to which a first derivative tells them."""
 
 _SEEN = {
