@@ -148,10 +148,10 @@ def test_attenuation_is_what_was_asked():
     quiet = Wish(False, 3000.0, attenuate_db=6.0, series=None)
     loud = Wish(False, 3000.0, series=None)
     f = grid(BAND)
-    levels = [
-        solve([Branch("tweeter", design(w, resistor(8.0))[0], resistor(8.0))], f).branches[0].level_db
-        for w in (loud, quiet)
-    ]  # fmt: skip
+    levels = []
+    for wish in (loud, quiet):
+        branch = Branch("tweeter", design(wish, resistor(8.0))[0], resistor(8.0))
+        levels.append(solve([branch], f).branches[0].level_db)
     assert levels[0] - levels[1] == pytest.approx(6.0)
 
 
@@ -324,12 +324,15 @@ def test_a_fit_as_load_carries_its_uncertainty():
 
 
 def test_a_curve_as_load_is_met_between_its_points():
-    """40 points to the octave of a driver: splines err by less than 1e-5 of |Z|."""
+    """A cubic spline errs by 5/384 h^4 |z^(4)| (C. de Boor, A Practical Guide to Splines).
+
+    h = ln(1000)/399; a resonance has |z^(4)| of at most 24 (2 Q)^4 |z|, Q = 4.1: 1.3e-4.
+    """
     f = np.geomspace(20, 20000, 400)
     made = from_curve("woofer", ImpedanceCurve(f, fitted_impedance(f, WOOFER, "ladder")))
     between = np.sqrt(f[1:] * f[:-1])[2:-2]
     truth = fitted_impedance(between, WOOFER, "ladder")
-    assert np.max(np.abs(made.impedance(between) / truth - 1)) < 1e-5
+    assert np.max(np.abs(made.impedance(between) / truth - 1)) < 1.3e-4
 
 
 def codes(branches, **asked):
