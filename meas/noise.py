@@ -18,6 +18,8 @@ _FLOOR_BINS = 41
 # A bin above what chance explains once in three thousand bins is a line (mains, a whine).
 _LINE_CHANCE = 3e-4
 _MOST_LINES = 50
+_MAINS_HARMONICS = 10
+_BEYOND_DOUBT = 30.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,6 +69,38 @@ class Noise:
         left = self.driver - self._on_grid(frequency_hz, ratio) * self.source
         shared = np.abs(np.mean(left * self.source.conj(), axis=0))
         return self._spread(shared, frequency_hz, width_hz)
+
+    def line_amplitude(
+        self, frequency_hz: FloatArray, ratio: ComplexArray, reach_hz: FloatArray
+    ) -> FloatArray:
+        """Amplitude of the strongest line (mains, a whine) near each frequency.
+
+        In n2 - H n1, like `error_power`. A line that keeps its phase from one repetition to the
+        next is a bias that no scatter shows; the silences show it.
+
+        Args:
+            frequency_hz: Where it is wanted [Hz], increasing, shape (n,).
+            ratio: H there, complex, shape (n,).
+            reach_hz: How far to either side a line matters [Hz], shape (n,).
+
+        Returns:
+            Amplitude in units of the samples, shape (n,); 0 where there is no line.
+        """
+        left = self.driver - self._on_grid(frequency_hz, ratio) * self.source
+        floor, lines = self._floor_and_lines(np.mean(np.abs(left) ** 2, axis=0))
+        # One bin in three thousand passes for a line by chance, too many for a bias that is
+        # added in full: away from the mains a line must stand out beyond any doubt.
+        mains = np.outer((50.0, 60.0), np.arange(1, _MAINS_HARMONICS + 1)).ravel()
+        off = np.min(np.abs(self.frequency_hz[:, None] - mains), axis=1)
+        likely = off < self._spacing_hz
+        lines = np.where(likely | (lines > _BEYOND_DOUBT * floor), lines, 0.0)
+        # A bin may hold a line that lies half a bin and more beside it.
+        reach = reach_hz + self._spacing_hz
+        near = np.abs(self.frequency_hz[None, :] - frequency_hz[:, None]) <= reach[:, None]
+        strongest = np.max(np.where(near, lines, 0.0), axis=1, initial=0.0)
+        # A line of amplitude a has a^2 L/6 at its peak in a Hann segment of L samples.
+        length = 2.0 * (self.frequency_hz.size + 1)
+        return np.asarray(np.sqrt(6.0 * strongest / length), dtype=np.float64)
 
     def _on_grid(self, frequency_hz: FloatArray, ratio: ComplexArray) -> ComplexArray:
         real, imaginary = (

@@ -16,6 +16,7 @@ from scipy import fft, special
 
 from meas.curve import ComplexArray, FloatArray
 from meas.distortion import Distortion
+from meas.noise import noise_of_silences
 from meas.passes import Passes
 from meas.rejection import octaves, spoilt
 from meas.scatter import pooled
@@ -24,6 +25,8 @@ from meas.transfer import SMALLEST_VARIANCE, Transfer, informative
 
 _AROUND = 9  # detection lines that are averaged
 _CHANCE = 1e-3
+# In lines of the period. Farther off, hum that would repeat with the period has next to nothing.
+_REACH_LINES = 1.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -90,8 +93,14 @@ def estimate_periodic(
 
     odd_power, odd_noise = found(odd, periodic.odd_detection)
     even_power, even_noise = found(even, periodic.even_detection)
-    variance = 0.5 * (noise / kept + odd_power) / source + SMALLEST_VARIANCE
-    own_noise = 0.5 * noise / kept / source + SMALLEST_VARIANCE
+    left = noise / kept
+    silences = noise_of_silences(samples, sample_rate_hz, passes)
+    if silences is not None:
+        # Hum whose period drifted onto that of the drive stays the same in all periods.
+        hum = silences.line_amplitude(frequency, H, np.full(H.size, _REACH_LINES * spacing))
+        left = np.maximum(left, hum**2 * length / 4.0)
+    own_noise = 0.5 * left / source + SMALLEST_VARIANCE
+    variance = own_noise + 0.5 * odd_power / source
     keep = informative(H, own_noise)
     if not keep.any():
         return None

@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from meas.curve import ComplexArray, FloatArray
 from meas.distortion import Distortion
+from meas.noise import noise_of_silences
 from meas.passes import Passes
 from meas.scatter import pooled
 from meas.stimulus import Tone
@@ -56,7 +57,8 @@ def estimate_tones(
     The fit is weighted by a Hann window: hum two lines and more away is suppressed by 30 dB and
     more, and what remains of the last change of tone counts least. The noise is taken from the
     residual right beside the tone, so that hum, rumble and a door that slams during a tone make
-    that tone uncertain and no other.
+    that tone uncertain and no other. A line of hum within the main lobe is known from the
+    silences alone.
 
     Args:
         samples: Source input and driver input, shape (n, 2).
@@ -82,6 +84,11 @@ def estimate_tones(
     share = np.array([row[2] for row in rows])
     residual = np.mean(np.abs(rest) ** 2, axis=1) * _FREEDOM / share
     noise = pooled(residual, np.full(H.size, _FREEDOM)) * share
+    silences = noise_of_silences(samples, sample_rate_hz, passes)
+    if silences is not None:
+        # Hum within the main lobe of the window cannot be told from the tone.
+        lobe = np.array([2.0 * sample_rate_hz / (t.stop_frame - t.start_frame) for t in inside])
+        noise = np.maximum(noise, silences.line_amplitude(frequency, H, lobe) ** 2)
     source = np.abs(V[:, 0]) ** 2
     variance = 0.5 * noise / np.where(source > 0, source, 1.0) + SMALLEST_VARIANCE
     keep = informative(H, variance) & (source > 0)
