@@ -19,6 +19,7 @@ from typer.exceptions import TyperException
 
 from cli import (
     box,
+    box_check,
     compare,
     demo,
     export,
@@ -78,6 +79,7 @@ app.command("part")(part.part)
 app.add_typer(targets.app, name="targets")
 app.command("wind")(wind.wind)
 app.command("box")(box.box)
+app.command("box-check")(box_check.box_check)
 app.command("filter")(filter_.filter_)
 app.add_typer(polarity.app, name="polarity")
 app.command("export")(export.export)

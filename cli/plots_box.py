@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from fit.box_predict import Band, Prediction
+    from fit.box_system import SystemFit
     from meas.curve import FloatArray
 
 

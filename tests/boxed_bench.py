@@ -39,18 +39,16 @@ class BoxCircuit:
         return BoxCircuit(volume, fb, 2 * math.pi * fb / QL)
 
 
-def boxed_lines(driver: Driver, box: BoxCircuit, hot: str, cold: str) -> list[str]:
-    """The driver in its box between two nodes; currents i(vair), i(vvent) are velocities of the
-    cone's area."""
+def load(driver: Driver, box: BoxCircuit) -> Load:
+    """The box as what is done to the driver; current i(vvent) is the vent's share of velocity."""
     compliance = box.volume / (Air().rho_c2 * driver.Sd**2)
-    lines = [*driver_lines(driver, Load(), hot, cold)[:-1], "Vair m4 air 0",
-             f"Cair air 0 {compliance!r}"]  # fmt: skip
+    beside: tuple[str, ...] = ()
     if box.fb is not None:
         mass = 1 / ((2 * math.pi * box.fb) ** 2 * compliance)
-        lines += ["Vvent m4 port 0", f"Lvent port 0 {mass!r}"]
+        beside += ("Vvent m4 port 0", f"Lvent port 0 {mass!r}")
     if box.leak:
-        lines.append(f"Gleak m4 0 m4 0 {box.leak * compliance!r}")
-    return lines
+        beside += (f"Gleak m4 0 m4 0 {box.leak * compliance!r}",)
+    return Load(box=box.volume, beside=beside)
 
 
 def ac(
@@ -58,7 +56,12 @@ def ac(
     sweep: str = "dec 100 10 1000",
 ) -> dict[str, NDArray[np.complex128]]:  # fmt: skip
     """Small-signal analysis with the driver between nodes ``in`` and 0."""
-    lines = [*boxed_lines(driver, box, "in", "0"), *source, f".ac {sweep}", f".save {save}"]
+    lines = [
+        *driver_lines(driver, load(driver, box), "in", "0"),
+        *source,
+        f".ac {sweep}",
+        f".save {save}",
+    ]
     return run_ngspice(lines, folder)
 
 

@@ -92,10 +92,14 @@ class Bench:
 
 @dataclass(frozen=True)
 class Load:
-    """What is done to the driver besides hanging it free: mass [kg], box volume [m3]."""
+    """What is done to the driver besides hanging it free: mass [kg], box volume [m3].
+
+    ``beside`` are further elements beside the air of the box, between m4 and 0.
+    """
 
     mass: float = 0.0
     box: float | None = None
+    beside: tuple[str, ...] = ()
 
 
 def driver_lines(driver: Driver, load: Load, hot: str, cold: str) -> list[str]:
@@ -133,7 +137,7 @@ def driver_lines(driver: Driver, load: Load, hot: str, cold: str) -> list[str]:
         lines.append("Vbox m4 0 0")
     else:
         lines.append(f"Cbox m4 0 {load.box / (Air().rho_c2 * driver.Sd**2)!r}")
-    return lines
+    return [*lines, *load.beside]
 
 
 def bench_lines(driver: Driver, bench: Bench, load: Load) -> list[str]:
