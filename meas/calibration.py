@@ -279,18 +279,18 @@ def _check_ends(calibration: Calibration, rig: Rig) -> None:
         base = Calibration(standards=others) if others else None
         known = know(standard.frequency_hz, rig, base, standard.sample_rate_hz)
         middle = _compared(standard.frequency_hz)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            apparent = solve(known).impedance(standard.ratio)[middle]
-            admittance = 1 / apparent
+        model = solve(known)
+        above = (model.scale_ohm * (standard.ratio - model.short))[middle]
+        below = (model.open - standard.ratio)[middle]
         # Unknown channels may pretend a load; what they can do is no reason to refuse.
         slack = 0.0 if others else 2 * rig.assumptions.mismatch_percent / 100.0
         if kind == "short":
             limit = _LARGEST_SHORT_OHM + slack * R * (rig.wiring.resistor_side == "ground")
-            ohm = float(np.median(np.abs(apparent)))
+            ohm = float(np.median(np.abs(above / below)))
             good, seen = ohm < limit, f"reads {ohm:.3g} ohm"
         else:
             limit = 1 / _LEAST_OPEN + slack * (rig.wiring.resistor_side == "hot")
-            part = float(np.median(np.abs(admittance))) * R
+            part = float(np.median(np.abs(below / above))) * R
             good, seen = part < limit, f"draws {100 * part:.2g} % of a short's current"
         _refuse_unless(
             good,
@@ -303,7 +303,8 @@ def _check_ends(calibration: Calibration, rig: Rig) -> None:
 def _check_resistors(calibration: Calibration, rig: Rig, newest: Standard) -> None:
     """Compare every known resistor with what all other knowledge makes of it."""
     ends = tuple(one for one in calibration.standards if one.kind != "resistor")
-    for standard in calibration.resistors:
+    newest_first = sorted(calibration.resistors, key=lambda one: one is not newest)
+    for standard in newest_first:
         others = tuple(one for one in calibration.resistors if one is not standard)
         bases = [ends, *((*ends, other) for other in others)]
         for base in bases:

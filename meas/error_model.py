@@ -261,11 +261,17 @@ def _by_circuit(known: Known) -> ErrorModel:
             # The two differ by the loading of the input, Ri/(R + Ri), which is thereby measured.
             scale = R * known.open / known.node
         far = known.node * divided if known.open is None else known.open
-        near = far * lead / (scale + lead) if known.short is None else known.short
-    else:
-        near = known.node * scale / (scale + lead) if known.short is None else known.short
-        far = np.zeros_like(scale) if known.open is None else known.open
-    return ErrorModel(far, near, scale + lead)
+        if known.short is None:
+            return ErrorModel(far, far * lead / (scale + lead), scale + lead)
+        # A short reads its leads, short = far lead/(scale + lead), which are thereby measured.
+        return ErrorModel(far, known.short, scale * far / (far - known.short))
+    far = np.zeros_like(scale) if known.open is None else known.open
+    if known.short is None:
+        return ErrorModel(far, known.node * scale / (scale + lead), scale + lead)
+    if known.node_measured:
+        # As above: short = node scale/(scale + lead).
+        return ErrorModel(far, known.short, scale * known.node / known.short)
+    return ErrorModel(far, known.short, scale + lead)
 
 
 def _least_squares(known: Known, start: ErrorModel) -> ErrorModel:

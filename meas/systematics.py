@@ -106,20 +106,20 @@ def _add_resistors(
         * (percent / 100.0 * RECTANGULAR),
     )
     standards = () if calibration is None else calibration.resistors
-    # Resistors off one reel or measured by one meter err together, others do not: half the
-    # variance of several is taken as common to all (a choice, no source).
-    share = 1.0 if len(standards) < 2 else np.sqrt(0.5)
+    # Several resistors may err each by itself, or together (one reel, one meter), and nobody knows
+    # which. Each counts in full, which is what tells between them, and half the variance of what
+    # they have in common once more, which their mean would hide (a choice, no source).
     common = np.zeros(frequency_hz.shape, dtype=np.complex128)
     for place, standard in enumerate(standards):
         which = f"{standard.resistance_ohm:g}ohm"
         real, imaginary = np.ones_like(frequency_hz), 2j * np.pi * frequency_hz
         scale = moved(_resistance_moved(place, real), _STEP_OHM) * resistance_spread(standard)
-        common += scale * share
+        common += scale * np.sqrt(0.5)
         add(
             f"resistor:{rig.name}/{which}",
             f"known resistor {standard.resistance_ohm:g} ohm within "
             f"±{standard.tolerance_percent:g} %",
-            scale * share,
+            scale,
         )
         add(
             f"standard-inductance:{rig.name}/{which}",
