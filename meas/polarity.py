@@ -9,7 +9,7 @@ capacitors.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -36,8 +36,8 @@ _CLIPPED = (
     "an input is driven to full scale, and a clipped pulse may begin anywhere. Press more gently, "
     "or lower the input's gain"
 )
-_BLOCK_SECONDS = 0.1
-_EDGE_SECONDS = 0.2
+_BLOCK_SECONDS = 0.25
+_SHORTEST_SECONDS = 1.0
 
 
 @dataclass(frozen=True)
@@ -92,12 +92,13 @@ def first_pulse(samples: FloatArray, sample_rate_hz: int, mains_hz: float = 50.0
         Refused: ``clipped``, ``too-short``, ``no-pulse``, ``noisy``, ``ambiguous-pulse``.
     """
     samples = np.asarray(samples, dtype=np.float64)
-    if samples.size < round(2 * _EDGE_SECONDS * sample_rate_hz) + 1:
+    if samples.size < round(_SHORTEST_SECONDS * sample_rate_hz):
         raise _refused("too-short", "the recording is too short to hold a pulse; record 5 s")
     if np.max(np.abs(samples)) >= _FULL_SCALE:
         raise _refused("clipped", _CLIPPED)
     period = max(1, round(sample_rate_hz / mains_hz))
-    smooth = _averaged(samples - np.median(samples), period)
+    smooth = _averaged(samples, period)
+    smooth = smooth - np.median(smooth)
     noise = _quiet(smooth, sample_rate_hz)
     peak = float(np.max(np.abs(smooth)))
     if peak < _LEAST_PEAK:
@@ -112,7 +113,8 @@ def first_pulse(samples: FloatArray, sample_rate_hz: int, mains_hz: float = 50.0
             f"the largest excursion is only {peak / noise:.1f} times the noise: no pulse can be "
             "told from it. Shorten the leads, keep away from mains cables, press less slowly",
         )
-    return _judged(smooth, sample_rate_hz, noise, peak)
+    found = _judged(smooth, sample_rate_hz, noise, peak)
+    return replace(found, at_s=found.at_s + period / 2 / sample_rate_hz)
 
 
 def _judged(smooth: FloatArray, rate: int, noise: float, peak: float) -> Pulse:
@@ -148,19 +150,16 @@ def _judged(smooth: FloatArray, rate: int, noise: float, peak: float) -> Pulse:
 
 
 def _averaged(samples: FloatArray, period: int) -> FloatArray:
-    """Moving average over one period, same length."""
-    sums = np.concatenate([np.zeros(1), np.cumsum(np.pad(samples, period // 2, mode="edge"))])
-    averaged = (sums[period:] - sums[:-period]) / period
-    return np.asarray(averaged[: samples.size])
+    """Moving average over one period, where all of it lies inside, shape (n - period + 1,)."""
+    sums = np.concatenate([np.zeros(1), np.cumsum(samples)])
+    return np.asarray((sums[period:] - sums[:-period]) / period)
 
 
 def _quiet(smooth: FloatArray, rate: int) -> float:
-    """Noise of the quietest quarter of the recording, in blocks: the hand rests for longer."""
-    size = max(1, round(_BLOCK_SECONDS * rate))
+    """Noise: the median of blocks' root mean squares, for the hand rests most of the time."""
+    size = max(1, min(round(_BLOCK_SECONDS * rate), smooth.size))
     blocks = smooth[: smooth.size // size * size].reshape(-1, size)
-    levels = np.sqrt(np.mean((blocks - np.mean(smooth[:size])) ** 2, axis=1))
-    spread = np.sqrt(np.mean((blocks - np.median(blocks, axis=1)[:, None]) ** 2, axis=1))
-    return float(max(np.quantile(spread, 0.25), min(np.quantile(levels, 0.25), spread.max()) * 0.5))
+    return float(np.median(np.sqrt(np.mean(blocks**2, axis=1))))
 
 
 def _excursions(smooth: FloatArray, threshold: float) -> list[tuple[int, int]]:
