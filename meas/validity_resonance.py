@@ -14,6 +14,9 @@ _LEAST_SECOND = 0.25
 _LEAST_FALL = 0.15
 _LOW_EDGE = 0.5
 _SIGNIFICANT = 5.0
+# Fall of the reactance through a peak of Re Z, per unit of ln f and re the peak's height.
+_LEAST_REACTANCE_FALL = 0.5
+_SLOPE_REACH = 0.05
 
 
 def resonances(
@@ -74,9 +77,9 @@ def resonance(
     """Demand exactly one resonance, on the side of the divider that the rig says.
 
     Criterion: one peak of Re Z of at least 0.15 of its lowest value (a driver with Qms/Qes of 0.3
-    has 0.3; below 0.15 nothing tells it from a panel or a rim), see `resonances`. A second one is a
-    box from 0.25 on; healthy surrounds and cones make bumps of a few per cent, a vented box
-    two peaks of the size of Re and more.
+    has 0.3; below 0.15 nothing tells it from a panel or a rim), see `resonances`. A second one
+    through which the reactance falls is a box from 0.25 on; healthy surrounds and cones make
+    bumps of a few per cent, a vented box two peaks of the size of Re and more.
 
     When the resistor is really on the other side than the rig says, the curve comes out as
     R^2/Z: a dip where the peak should be, between high ends. So where the curve is high at its low
@@ -113,7 +116,11 @@ def resonance(
                 refuses=True,
             ),
         ), None
-    second = resonances(frequency_hz, impedance_ohm, uncertainty_ohm, _LEAST_SECOND)
+    second = [
+        top
+        for top in resonances(frequency_hz, impedance_ohm, uncertainty_ohm, _LEAST_SECOND)
+        if _resonates(frequency_hz, impedance_ohm, top)
+    ]
     if len(second) > 1:
         places = " and ".join(f"{f:.0f} Hz" for f in sorted(frequency_hz[second[:2]]))
         return (
@@ -124,7 +131,25 @@ def resonance(
                 refuses=True,
             ),
         ), float(frequency_hz[second[0]])
-    return (), float(frequency_hz[tops[0]])
+    resonating = [top for top in tops if _resonates(frequency_hz, impedance_ohm, top)]
+    return (), float(frequency_hz[(resonating or tops)[0]])
+
+
+def _resonates(frequency_hz: FloatArray, impedance_ohm: ComplexArray, top: int) -> bool:
+    """Whether the reactance falls through a peak of Re Z, as it does through a resonance.
+
+    Res/(1 + j Q (x - 1/x)) falls by 2 Q Res per unit of ln f at its peak, which is Res high: by
+    its height at least for Q of 0.5 and more. Half of that is asked for, because the coil's
+    reactance rises meanwhile. A hump without it is none: two inputs that differ by e add
+    e Z^2/R, which bends the real part of an inductive coil at several kilohertz.
+    """
+    near = np.abs(np.log(frequency_hz / frequency_hz[top])) <= _SLOPE_REACH
+    near[max(top - 2, 0) : top + 3] = True
+    x, reactance = np.log(frequency_hz[near]), impedance_ohm.imag[near]
+    slope = float(np.polyfit(x - x.mean(), reactance, 1)[0])
+    left, right = impedance_ohm.real[:top], impedance_ohm.real[top:]
+    height = impedance_ohm.real[top] - max(left.min(initial=np.inf), right.min(initial=np.inf))
+    return slope < -_LEAST_REACTANCE_FALL * float(height)
 
 
 def _low_below(resistance: FloatArray, top: int) -> bool:
