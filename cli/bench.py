@@ -80,23 +80,26 @@ class Played:
             raise Refused(refusing, where=where)
 
 
-def play(audio: AudioPath, rig: Rig, what: str) -> Played:
-    """Play the rig's excitation and record both inputs, with a bar on a terminal.
+def play(
+    audio: AudioPath, rig: Rig, what: str, stimulus: Stimulus | None = None
+) -> Played:
+    """Play an excitation and record both inputs, with a bar on a terminal.
 
     Args:
         audio: An open path.
         rig: Whose drive and sample rate to use.
         what: In a word, for the bar.
+        stimulus: What to play; None: pairs of sweeps, whatever else the rig asks for.
 
     Raises:
         BenchFailure: If no stream could be opened or started at all.
     """
     from cli import progress
-    from meas import stimulus
+    from meas import stimulus as sweeps
     from meas.acquire import acquire
 
     rate = rig.card.sample_rate_hz
-    played = stimulus.build(rig.drive, rate)
+    played = sweeps.build(rig.drive, rate) if stimulus is None else stimulus
     with progress.capturing(what) as told:
         capture, findings = acquire(audio, played, rate, told)
     return Played(played, capture, findings)

@@ -1,8 +1,8 @@
 """A take on disk: one capture of one unit with all that is known about it.
 
 A folder with ``capture.wav`` (what the inputs recorded), ``impedance.csv`` (absent when the take
-is refused: no number may be derived from it) and ``take.json``. The folder is whole or absent
-and never overwritten.
+is refused: no number may be derived from it), ``distortion.csv`` (where the excitation tells it)
+and ``take.json``. The folder is whole or absent and never overwritten.
 """
 
 from __future__ import annotations
@@ -22,6 +22,7 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 from meas import recording, table
 from meas.audio import StreamEvent
 from meas.curve import ImpedanceCurve
+from meas.distortion import Distortion, as_text
 from meas.errors import Finding, UnreadableInput
 from meas.recording import Recording, Samples
 from meas.rig import Rig
@@ -35,6 +36,7 @@ Scalars = Mapping[str, str | float | bool | None]
 
 CAPTURE = "capture.wav"
 IMPEDANCE = "impedance.csv"
+DISTORTION = "distortion.csv"
 RECORD = "take.json"
 
 _FORMAT = "freeair-take/1"
@@ -78,6 +80,7 @@ class Take:
         stream: What recorded it: device, latency, versions.
         events: Irregularities that the audio path reported.
         environment: Air temperature [K], pressure [Pa] and the like, if given.
+        distortion: Of the driver; written beside the curve, for people, and not read back.
         path: Its folder; None before it is saved.
     """
 
@@ -96,6 +99,7 @@ class Take:
     stream: Scalars = field(default_factory=dict)
     events: tuple[StreamEvent, ...] = ()
     environment: Mapping[str, float] = field(default_factory=dict)
+    distortion: Distortion | None = None
     path: Path | None = None
 
     @property
@@ -179,6 +183,9 @@ def save(take: Take, samples: Samples, out_dir: Path) -> Path:
         if curve is not None:
             comments = ("random uncertainty only; common errors follow from the rig in take.json",)
             _write(folder / IMPEDANCE, table.as_text(curve, comments))
+        if curve is not None and take.distortion is not None:
+            comments = ("of the driver behind this bench's resistor, re the fundamental",)
+            _write(folder / DISTORTION, as_text(take.distortion, comments))
         _write(folder / RECORD, _record_text(take, 0 if curve is None else len(curve.frequency_hz)))
 
     return write_folder(out_dir, _folder_name(take), fill)
