@@ -206,6 +206,18 @@ class Drive(_Table):
         return self
 
 
+class Substitution(_Table):
+    """With one input only: what goes in the driver's place, and what is known of the source."""
+
+    known_resistor_ohm: float = Field(gt=0, description="in the driver's place first")
+    tolerance_percent: float = Field(default=1.0, ge=0, le=50)
+    source_resistance_ohm: float = Field(default=0.5, ge=0, description="of the output itself")
+    source_resistance_limit_ohm: float = Field(default=0.5, ge=0)
+    drift_percent: float = Field(
+        default=1.0, ge=0, le=50, description="of the source between both recordings"
+    )
+
+
 class Assumptions(_Table):
     """Limits (half-widths) of bench errors that nobody measured."""
 
@@ -229,6 +241,7 @@ class Rig(_Table):
     card: Card = Card()
     drive: Drive = Drive()
     assumptions: Assumptions = Assumptions()
+    substitution: Substitution | None = None
     calibration: Calibration | None = None
     polarity: InputPolarity | None = None
     simulated: SimulatedSettings | None = None

@@ -105,6 +105,10 @@ _COMMENTS: Mapping[str, Sequence[str]] = {
         "no short has been measured.",
     ),
     "assumptions.calibration_days": ("A calibration older than this is used with a caution.",),
+    "substitution": (
+        "For a card with one input: a known resistor is recorded in the driver's place, then the",
+        "driver. The resistance of the output itself counts in full: measure or look it up.",
+    ),
     "calibration": (
         "Measured by: freeair rig calibrate. Do not edit; after any change of card, rate or",
         "cables calibrate again. Rows: frequency [Hz], real and imaginary part of driver input",
