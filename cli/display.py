@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -117,15 +116,9 @@ def figures(symbol: str, estimate: Estimate) -> Figures:
 
 def limits(estimate: Estimate, sources: Mapping[str, str]) -> list[tuple[str, float]]:
     """What limits an estimate: source in words and its share of the variance, largest first."""
-    total = sum(part * part for part in estimate.contributions.values())
-    if total <= 0:
-        return []
-    shares: dict[str, float] = {}
-    for source, part in estimate.contributions.items():
-        # Takes are numbered wherever they are shown; their paths would drown the cause.
-        words = re.sub(r"(take \d+) \([^)]*\)", r"\1", sources.get(source, source))
-        shares[words] = shares.get(words, 0.0) + part * part / total
-    return sorted(shares.items(), key=lambda pair: -pair[1])
+    from fit.shares import shares
+
+    return shares(estimate, sources)
 
 
 def decimals_for(uncertainty: float, value: float) -> int:

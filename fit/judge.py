@@ -15,6 +15,7 @@ from typing import Literal
 
 from fit.quantities import QUANTITIES, rounded, shown
 from fit.result import Estimate
+from fit.shares import shares
 from meas.errors import UsageError
 
 Word = Literal["inside", "outside", "undecided"]
@@ -164,16 +165,12 @@ def _limits(target: Target) -> str:
 
 
 def _narrower(estimate: Estimate, sources: Mapping[str, str]) -> str:
-    """The largest source, those of one description counted together."""
-    shares: dict[str, float] = {}
-    for source, part in estimate.contributions.items():
-        words = sources.get(source, source)
-        shares[words] = shares.get(words, 0.0) + part * part
-    total = sum(shares.values())
-    if total == 0:
+    """The largest cause."""
+    found = shares(estimate, sources)
+    if not found:
         return ""
-    words = max(shares, key=lambda name: shares[name])
-    return f"What limits it most: {words} ({100 * shares[words] / total:.0f} % of the variance)."
+    words, share = found[0]
+    return f"What limits it most: {words} ({100 * share:.0f} % of the variance)."
 
 
 def _what_it_takes(symbol: str) -> str:
