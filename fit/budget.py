@@ -43,6 +43,19 @@ class Budget:
     sources: Mapping[str, str]
 
 
+@dataclass(frozen=True, eq=False)
+class Rival:
+    """The next best coil model.
+
+    Attributes:
+        settled: Its fit.
+        probability: Of its being the better one.
+    """
+
+    settled: Settled
+    probability: float
+
+
 def covariance(jacobian: FloatArray) -> FloatArray:
     """(J'J)^-1, shape (p, p), by singular values of the column-scaled Jacobian."""
     scale = np.sqrt(np.sum(jacobian**2, axis=0))
@@ -52,7 +65,7 @@ def covariance(jacobian: FloatArray) -> FloatArray:
     return np.asarray(inverse @ inverse.T)
 
 
-def estimates(settled: Settled, rival: Settled | None, at: Extremes, freedom: float) -> Budget:
+def estimates(settled: Settled, rival: Rival, at: Extremes, freedom: float) -> Budget:
     """All reported parameters with signed contributions of every error source.
 
     Args:
@@ -145,21 +158,21 @@ def _model_effects(
 
 
 def _rival_effect(
-    settled: Settled,
-    rival: Settled | None,
-    at: Extremes,
-    values: Mapping[str, tuple[float, str]],
+    settled: Settled, rival: Rival, at: Extremes, values: Mapping[str, tuple[float, str]]
 ) -> FloatArray:
-    """What a misfit does to the parameters where the residual does not show it, shape (q, 1).
+    """What the choice of coil model does to the parameters, shape (q, 1).
 
     Two models that miss the curve differ in their parameters by about what the worse of them is
-    wrong. The better is taken to be wrong in proportion to its misfit; without misfit not at all.
+    wrong. The better is taken to be wrong in proportion to its misfit, where the residual need
+    not show it. Without misfit the variance between two models enters with the probability of the
+    other (J. Hoeting et al., Statist. Sci. 14, 1999).
     """
     effect = np.zeros((len(values), 1))
-    if rival is None or settled.misfit <= 0:
-        return effect
-    ratio = min(1.0, settled.misfit / max(rival.misfit, 1e-12))
-    others = derived(rival.problem, rival.theta, at)
+    other_fit = rival.settled
+    ratio = math.sqrt(rival.probability)
+    if settled.misfit > 0:
+        ratio = max(ratio, min(1.0, settled.misfit / max(other_fit.misfit, 1e-12)))
+    others = derived(other_fit.problem, other_fit.theta, at)
     for row, (name, (value, unit)) in enumerate(values.items()):
         if name in others:
             other = others[name][0]

@@ -158,7 +158,9 @@ def _real(rows: ComplexArray | FloatArray) -> FloatArray:
 
 
 def _nonnegative(gram: FloatArray, right: FloatArray, norm: float) -> tuple[FloatArray, FloatArray]:
-    """Least squares with coefficients of at least zero, by trying sets of active columns.
+    """Least squares with coefficients of at least zero, by leaving out up to two columns.
+
+    A cell that would need more left out is no start: its cost stays infinite.
 
     Args:
         gram: Normal matrices, shape (c, k, k).
@@ -172,7 +174,7 @@ def _nonnegative(gram: FloatArray, right: FloatArray, norm: float) -> tuple[Floa
     cost = np.full(gram.shape[0], np.inf)
     best = np.zeros_like(right)
     open_cells = np.arange(gram.shape[0])
-    for size in range(count, 0, -1):
+    for size in range(count, max(count - 3, 0), -1):
         for chosen in combinations(range(1, count), size - 1):
             active = np.array([0, *chosen])
             sub = gram[np.ix_(open_cells, active, active)]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +17,7 @@ from fit.loaded import start as joint_start
 from fit.measured import AddedMass, FreeAir, MeasuredCurve, Session, TestBox
 from fit.problem import REPEAT_WEIGHT, Problem
 from fit.result import DriverFit, FittedCurve
-from fit.settle import Settled, rough_variance, settle
+from fit.settle import Settled, polished, rough_variance, settle
 from fit.solve import least_squares
 from fit.voicecoil import MODELS, CoilModel
 from meas.errors import Finding, Refused
@@ -62,22 +63,53 @@ def fit_driver(curves: Sequence[MeasuredCurve], session: Session, model: str = A
         key=lambda curve: curve.curve.frequency_hz.size,
     )
     search = Search(alone.curve)
+    states = {coil.name: _free_state(alone, search, session, coil) for coil in MODELS}
     candidates = [
-        _joint(curves, session, coil, _free_state(alone, search, session, coil)) for coil in MODELS
+        _joint(curves, session, coil, states[coil.name].start)
+        for coil in MODELS
+        if coil.name in _worth_fitting(states) or coil.name == model
     ]
     choice = scores(candidates)
     ranked = sorted(candidates, key=lambda c: choice.get(c.problem.coil.name, math.inf))
-    best = next(c for c in ranked if model in (AUTO, c.problem.coil.name))
-    rival = next(c for c in ranked if c is not best)
+    first = next(c for c in ranked if model in (AUTO, c.problem.coil.name))
+    rival = _rival(first, ranked, choice)
+    best = polished(first)
     freedom = math.inf
     if sum(isinstance(curve.condition, FreeAir) for curve in curves) > 1:
         best, freedom = _with_repeatability(best)
     return _result(best, rival, choice, freedom)
 
 
+def _rival(best: Settled, ranked: Sequence[Settled], choice: Mapping[str, float]) -> budget.Rival:
+    """The best of the other candidates, with its probability by the criterion."""
+    other = next(c for c in ranked if c is not best)
+    names = best.problem.coil.name, other.problem.coil.name
+    if not all(name in choice for name in names):
+        return budget.Rival(other, 0.0)
+    behind = float(np.clip(choice[names[1]] - choice[names[0]], -60.0, 60.0))
+    return budget.Rival(other, 1 / (1 + math.exp(behind / 2)))
+
+
+@dataclass(frozen=True, eq=False)
+class _FreeState:
+    start: FloatArray  # reference state and coil
+    cost: float  # chi-square under the rough model error
+
+
+def _worth_fitting(states: Mapping[str, _FreeState]) -> list[str]:
+    """The two coils that follow the free-air take best, and all that come near them.
+
+    A rough chi-square ten times as large and 50 more is beyond what the final choice could
+    reverse.
+    """
+    ranked = sorted(states, key=lambda name: states[name].cost)
+    limit = 50.0 + 10.0 * states[ranked[0]].cost
+    return [name for place, name in enumerate(ranked) if place < 2 or states[name].cost < limit]
+
+
 def _free_state(
     alone: MeasuredCurve, search: Search, session: Session, coil: CoilModel
-) -> FloatArray:
+) -> _FreeState:
     """Reference state and coil from one free-air take, the best from all starts."""
     bare = Session(
         None, None, None, session.pressure, session.temperature, session.relative_humidity
@@ -91,7 +123,7 @@ def _free_state(
         solution = least_squares(problem.residual, problem.jacobian, theta, tolerance=1e-6)
         if solution.cost < best[0]:
             best = (solution.cost, solution.values)
-    return best[1][: 4 + coil.size]
+    return _FreeState(best[1][: 4 + coil.size], best[0])
 
 
 def _joint(
@@ -121,7 +153,7 @@ def _with_repeatability(first: Settled) -> tuple[Settled, float]:
 
 
 def _result(
-    settled: Settled, rival: Settled, choice: Mapping[str, float], freedom: float
+    settled: Settled, rival: budget.Rival, choice: Mapping[str, float], freedom: float
 ) -> DriverFit:
     problem, theta = settled.problem, settled.theta
     free = [take for take in problem.takes if isinstance(take.measured.condition, FreeAir)]

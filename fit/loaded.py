@@ -7,14 +7,13 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from fit.driver import motional
 from fit.measured import AddedMass, FreeAir
 from fit.problem import Problem
 from meas.errors import Finding, Refused
 
 FloatArray = NDArray[np.float64]
 
-_FACTORS = np.geomspace(0.1, 30.0, 400)
+_FACTORS = np.geomspace(0.1, 30.0, 300)
 LEAST_SHIFT = 1.03
 """Least factor on inertia or stiffness (1.5 % in resonance) that a condition must show.
 
@@ -41,14 +40,13 @@ def _best_factor(
     coil, _ = problem.coil.impedance(this.s, theta[problem.coil_columns])
     still = math.exp(theta[0]) + coil
     strength, stiffness, loss = math.exp(theta[1]), math.exp(2 * theta[2]), math.exp(theta[3])
-    costs = []
-    for factor in _FACTORS:
-        inertia, spring = (factor, stiffness) if heavier else (1.0, stiffness * factor)
-        total = still + motional(this.s, strength, inertia, loss, spring)[0]
-        modelled = total if this.is_complex else np.abs(total)
-        costs.append(float(np.sum(np.abs(modelled - this.data) ** 2 / np.abs(this.data) ** 2)))
+    factor = _FACTORS[:, None]
+    inertia, spring = (factor, stiffness) if heavier else (1.0, stiffness * factor)
+    total = still + strength * this.s / (this.s * (inertia * this.s + loss) + spring)
+    modelled = total if this.is_complex else np.abs(total)
+    costs = np.sum(np.abs(modelled / this.data - 1) ** 2, axis=1)
     best = int(np.argmin(costs))
-    return float(_FACTORS[best]), costs[best]
+    return float(_FACTORS[best]), float(costs[best])
 
 
 def start(problem: Problem, free: FloatArray) -> FloatArray:

@@ -52,7 +52,7 @@ def _off(fit, truth):
     )
 
 
-@pytest.mark.parametrize("block", range(6))
+@pytest.mark.parametrize("block", range(4))
 def test_random_drivers_are_found(block):
     """Nothing refused and nothing beyond 4.5 standard uncertainties.
 
@@ -71,7 +71,7 @@ def test_a_magnitude_alone_is_found():
     What is refused is not wrong; but most have to be found.
     """
     found = 0
-    for seed in range(24):
+    for seed in range(16):
         measured, truth = _random_driver(1000 + seed, coil=seed % 2)
         measured = MagnitudeCurve(
             measured.frequency_hz, measured.magnitude_ohm, measured.standard_uncertainty_ohm
@@ -81,7 +81,7 @@ def test_a_magnitude_alone_is_found():
         except Refused:
             continue
         found += _off(fit, truth) < 4.5
-    assert found >= 22
+    assert found >= 14
 
 
 @pytest.mark.parametrize("coil", MODELS, ids=lambda coil: coil.name)
