@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from cli import show, units, values
-from cli.network_file import BRANCHES
+from cli import show, values
 from cli.options import AsJson
 from meas.errors import UsageError
 
@@ -17,19 +16,7 @@ if TYPE_CHECKING:
     from cli.drive import Drive
     from cli.filter_measured import MeasuredTransfer
     from cli.stock_file import Stock
-    from fit.load import Load
-    from fit.network import Branch, NetworkArm
     from fit.network_result import NetworkResult
-    from meas.errors import Finding
-
-ATTENUATION = replace(
-    units.LEVEL,
-    name="attenuation",
-    example="3dB",
-    smallest=0.1,
-    largest=40.0,
-    limits_unit="0.1 dB to 40 dB",
-)
 
 
 @dataclass(frozen=True)
@@ -120,7 +107,15 @@ def filter_(
         --at-hand drawer.toml --picture two-way.png
     """
     from cli import drive as drives
-    from cli import filter_load, filter_measured, filter_print, network_file, plots, stock_file
+    from cli import (
+        filter_branches,
+        filter_load,
+        filter_measured,
+        filter_print,
+        network_file,
+        plots,
+        stock_file,
+    )
     from fit.network_result import evaluate
     from meas.whole_file import refuse_existing, write_text
 
@@ -129,7 +124,7 @@ def filter_(
     for path in (save_network, spice):
         if path is not None:
             refuse_existing(path)
-    files = dict(zip(BRANCHES, (woofer, midrange, tweeter), strict=True))
+    files = dict(zip(network_file.BRANCHES, (woofer, midrange, tweeter), strict=True))
     asked = Asked(
         None if drive is None else drives.read(drive, rated),
         None
@@ -139,7 +134,7 @@ def filter_(
     )
     if rated is not None and drive is None:
         raise UsageError("--rated means nothing without --drive", where="freeair filter")
-    wish = _wish(crossover, order, q, attenuate, series)
+    wish = filter_branches.read_wish(crossover, order, q, attenuate, series)
     arms = None if network is None else network_file.read(network)
     if arms is not None and (crossover or compensate or attenuate):
         raise UsageError(
@@ -149,9 +144,11 @@ def filter_(
         )
     loads = {name: filter_load.read(name, file) for name, file in files.items() if file}
     if arms is None:
-        branches, notes = _designed(loads, wish, crossover is not None, compensate or [])
+        branches, notes = filter_branches.designed(
+            loads, wish, crossover is not None, compensate or []
+        )
     else:
-        branches, notes = _matched(arms, loads, network)
+        branches, notes = filter_branches.matched(arms, loads, network)
     netlist = None if spice is None else filter_load.netlist(branches, files)
     result = evaluate(
         branches,
@@ -180,139 +177,6 @@ def filter_(
     for words, path in (("Network", save_network), ("SPICE", spice), ("Picture", picture)):
         if path is not None:
             (show.note if as_json else show.line)(f"{words}: {path}")
-
-
-@dataclass(frozen=True)
-class _Wish:
-    crossover_hz: float
-    order: int
-    Q: float
-    attenuate_db: float
-    series: int | None
-
-
-def _wish(crossover: str | None, order: int, q: float, attenuate: str | None, series: str) -> _Wish:
-    from fit.preferred import SERIES
-
-    if order not in (1, 2):
-        raise UsageError(
-            f"order {order}",
-            where="--order",
-            remedy="1 or 2; steeper ones are written as a network file.",
-        )
-    if not 0.3 <= q <= 2:
-        raise UsageError(f"Q {q:g}", where="--q", remedy="0.3 to 2; 0.5 and 0.7071 are usual.")
-    names = [f"E{n}" for n in SERIES]
-    if series != "exact" and series.upper() not in names:
-        raise UsageError(
-            f"'{series}' is no series of preferred values",
-            where="--series",
-            remedy=f"One of: {' '.join(names)} exact.",
-        )
-    return _Wish(
-        0.0 if crossover is None else values.frequency(crossover, "--crossover").value,
-        order,
-        q,
-        0.0 if attenuate is None else values.read(ATTENUATION, attenuate, "--attenuate").value,
-        None if series == "exact" else int(series[1:]),
-    )
-
-
-def _designed(
-    loads: dict[str, Load], wish: _Wish, wanted: bool, compensate: list[str]
-) -> tuple[list[Branch], tuple[Finding, ...]]:
-    """A standard two-way crossover, or one half of it."""
-    from fit.crossover import TOLERANCE, Wish, design
-    from fit.network import Branch
-    from fit.quantities import rounded
-    from meas.errors import Finding
-
-    if not wanted:
-        raise UsageError(
-            "neither a network file nor a corner frequency is given",
-            where="freeair filter",
-            remedy="Give NETWORK.toml, or --crossover 3kHz for a standard crossover.",
-        )
-    if "midrange" in loads:
-        raise UsageError(
-            "a standard crossover has no midrange branch",
-            where="--midrange",
-            remedy="Write a network file: --save-network makes a first one to edit.",
-        )
-    _need_loads(loads)
-    for name in compensate:
-        if name not in loads:
-            raise UsageError(
-                f"there is no {name} to compensate",
-                where="--compensate",
-                remedy=f"One of: {' '.join(loads)}.",
-            )
-    if wish.attenuate_db and "tweeter" not in loads:
-        raise UsageError("there is no tweeter to attenuate", where="--attenuate")
-    branches, notes = [], []
-    for name, load in loads.items():
-        low, high = load.band_hz
-        if not low <= wish.crossover_hz <= high:
-            raise UsageError(
-                f"{wish.crossover_hz:g} Hz lies outside the {name}'s curve "
-                f"({rounded(low)} to {rounded(high)} Hz)",
-                where="--crossover",
-                remedy="Choose a corner inside, or measure a wider band.",
-            )
-        arms, nominal = design(
-            Wish(
-                name == "woofer",
-                wish.crossover_hz,
-                wish.order,
-                wish.Q,
-                name in compensate,
-                wish.attenuate_db if name == "tweeter" else 0.0,
-                wish.series,
-            ),
-            load,
-        )
-        branches.append(Branch(name, arms, load))
-        basis = "Re" if name in compensate else "|Z| at the corner"
-        show.default_taken(f"{name}: textbook values for {nominal:.3g} ohm ({basis})")
-    limits = ", ".join(f"{kind} ±{part:.0%}" for kind, part in TOLERANCE.items())
-    show.default_taken(f"limits of bought parts: {limits}")
-    if wish.order == 2 and len(branches) == 2:
-        notes.append(
-            Finding(
-                "half-turn",
-                "second-order branches are half a turn apart at the corner: connect one of the "
-                "two drivers with its terminals swapped, and listen to both ways",
-            )
-        )
-    return branches, tuple(notes)
-
-
-def _need_loads(loads: dict[str, Load]) -> None:
-    if not loads:
-        raise UsageError(
-            "no driver is given",
-            where="freeair filter",
-            remedy="Give --woofer FILE, --tweeter FILE or both: takes, tables or fits.",
-        )
-
-
-def _matched(
-    arms: dict[str, tuple[NetworkArm, ...]], loads: dict[str, Load], network: Path | None
-) -> tuple[list[Branch], tuple[Finding, ...]]:
-    from fit.network import Branch
-
-    _need_loads(loads)
-    for name in arms:
-        if name not in loads:
-            raise UsageError(
-                f"has a {name} branch, but no {name} is given",
-                where=str(network),
-                remedy=f"Add --{name} FILE: a take, a table or a fit.",
-            )
-    for name in loads:
-        if name not in arms:
-            show.default_taken(f"{name}: straight on the amplifier, the file has no arms for it")
-    return [Branch(name, arms.get(name, ()), load) for name, load in loads.items()], ()
 
 
 def _cautions(result: NetworkResult, asked: Asked) -> None:

@@ -181,7 +181,6 @@ def _of_recording(
 def _ratio(
     samples: np.ndarray, rate: int, calibration: Calibration | None, text: str
 ) -> tuple[FloatArray, ComplexArray, FloatArray, tuple[Finding, ...]]:
-    from meas.calibration import correct
     from meas.passes import find_passes
     from meas.transfer import estimate
 
@@ -193,8 +192,15 @@ def _ratio(
         )
     frequency, ratio, variance = transfer.frequency_hz, transfer.ratio, transfer.variance
     doubts: tuple[Finding, ...] = ()
-    if calibration is not None:
-        ratio, variance = correct(calibration, frequency, ratio, variance)
+    mismatch = None if calibration is None else calibration.find("same-node")
+    if mismatch is not None:
+        inside = (frequency >= mismatch.frequency_hz[0]) & (frequency <= mismatch.frequency_hz[-1])
+        frequency, ratio, variance = frequency[inside], ratio[inside], variance[inside]
+        known = np.log(mismatch.frequency_hz)
+        K = np.interp(np.log(frequency), known, mismatch.ratio.real) + 1j * np.interp(
+            np.log(frequency), known, mismatch.ratio.imag
+        )
+        ratio, variance = ratio / K, variance / np.abs(K) ** 2
     else:
         doubts = (
             Finding(

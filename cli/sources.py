@@ -51,6 +51,7 @@ def read(text: str) -> Source:
         raise Refused(
             take.reasons,
             where=text,
-            remedy="This take was refused when it was made and supports no numbers. Measure again.",
+            remedy="This take was refused when it was made and supports no numbers; its "
+            "capture.wav is kept. Measure again.",
         )
     return Source(text, take.unit, take.curve, take, take.findings)
