@@ -36,11 +36,13 @@ class Progress:
         frames_done: Frames recorded so far.
         frames_total: Frames to record.
         peak: Largest magnitude so far at the source and at the driver input; full scale is 1.
+        level: The same since the last report.
     """
 
     frames_done: int
     frames_total: int
     peak: tuple[float, float]
+    level: tuple[float, float] = (0.0, 0.0)
 
 
 @dataclass(frozen=True, eq=False)

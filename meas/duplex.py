@@ -118,9 +118,10 @@ class Duplex:
     def _report(self, seen: int, done: int, on_progress: Callable[[Progress], None] | None) -> None:
         if on_progress is None:
             return
-        self._peak = np.maximum(self._peak, np.abs(self.recorded[seen:done]).max(axis=0))
+        level = np.abs(self.recorded[seen:done]).max(axis=0)
+        self._peak = np.maximum(self._peak, level)
         peak = (float(self._peak[0]), float(self._peak[1]))
-        on_progress(Progress(done, self._output.size, peak))
+        on_progress(Progress(done, self._output.size, peak, (float(level[0]), float(level[1]))))
 
     def events(self) -> tuple[StreamEvent, ...]:
         """Every flag of every callback."""

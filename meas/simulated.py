@@ -209,14 +209,18 @@ def _report(
 ) -> tuple[int, tuple[StreamEvent, ...]]:
     """Tell the listener ten times; how many frames until it was interrupted, if it was."""
     total = samples.shape[0]
-    peak = np.zeros(2)
+    peak = level = np.zeros(2)
     seen = 0
     for done in np.unique(np.linspace(0, total, 11).astype(int)[1:]):
         if done > seen:
-            peak = np.maximum(peak, np.abs(samples[seen:done]).max(axis=0))
+            level = np.abs(samples[seen:done]).max(axis=0)
+            peak = np.maximum(peak, level)
         seen = int(done)
+        told = Progress(
+            seen, total, (float(peak[0]), float(peak[1])), (float(level[0]), float(level[1]))
+        )
         try:
-            on_progress(Progress(seen, total, (float(peak[0]), float(peak[1]))))
+            on_progress(told)
         except KeyboardInterrupt:
             return seen, (StreamEvent(seen, "interrupted"),)
     return total, ()
