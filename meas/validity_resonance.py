@@ -15,7 +15,8 @@ _LEAST_FALL = 0.15
 _LOW_EDGE = 0.5
 _SIGNIFICANT = 5.0
 # Fall of the reactance through a peak of Re Z, per unit of ln f and re the peak's height.
-_LEAST_REACTANCE_FALL = 0.5
+_FALL = 0.5
+_FALL_OF_SECOND = 4.0
 _SLOPE_REACH = 0.05
 
 
@@ -78,8 +79,8 @@ def resonance(
 
     Criterion: one peak of Re Z of at least 0.15 of its lowest value (a driver with Qms/Qes of 0.3
     has 0.3; below 0.15 nothing tells it from a panel or a rim), see `resonances`. A second one
-    through which the reactance falls is a box from 0.25 on; healthy surrounds and cones make
-    bumps of a few per cent, a vented box two peaks of the size of Re and more.
+    through which the reactance falls steeply is a box from 0.25 on; healthy surrounds and cones
+    make bumps of a few per cent, a vented box two peaks of the size of Re and more.
 
     When the resistor is really on the other side than the rig says, the curve comes out as
     R^2/Z: a dip where the peak should be, between high ends. So where the curve is high at its low
@@ -116,13 +117,14 @@ def resonance(
                 refuses=True,
             ),
         ), None
+    first = next((top for top in tops if _falls(frequency_hz, impedance_ohm, top) > _FALL), tops[0])
     second = [
         top
         for top in resonances(frequency_hz, impedance_ohm, uncertainty_ohm, _LEAST_SECOND)
-        if _resonates(frequency_hz, impedance_ohm, top)
+        if top != first and _falls(frequency_hz, impedance_ohm, top) > _FALL_OF_SECOND
     ]
-    if len(second) > 1:
-        places = " and ".join(f"{f:.0f} Hz" for f in sorted(frequency_hz[second[:2]]))
+    if second:
+        places = " and ".join(f"{f:.0f} Hz" for f in sorted(frequency_hz[[first, second[0]]]))
         return (
             Finding(
                 "two-resonances",
@@ -130,26 +132,26 @@ def resonance(
                 "something that resonates. Measure it in free air, or say --kind system",
                 refuses=True,
             ),
-        ), float(frequency_hz[second[0]])
-    resonating = [top for top in tops if _resonates(frequency_hz, impedance_ohm, top)]
-    return (), float(frequency_hz[(resonating or tops)[0]])
+        ), float(frequency_hz[first])
+    return (), float(frequency_hz[first])
 
 
-def _resonates(frequency_hz: FloatArray, impedance_ohm: ComplexArray, top: int) -> bool:
-    """Whether the reactance falls through a peak of Re Z, as it does through a resonance.
+def _falls(frequency_hz: FloatArray, impedance_ohm: ComplexArray, top: int) -> float:
+    """How fast the reactance falls through a peak of Re Z, per unit of ln f, re its height.
 
-    Res/(1 + j Q (x - 1/x)) falls by 2 Q Res per unit of ln f at its peak, which is Res high: by
-    its height at least for Q of 0.5 and more. Half of that is asked for, because the coil's
-    reactance rises meanwhile. A hump without it is none: two inputs that differ by e add
-    e Z^2/R, which bends the real part of an inductive coil at several kilohertz.
+    Res/(1 + j Q (x - 1/x)) falls by 2 Q Res per unit of ln f at its peak, which is Res high; the
+    coil's reactance rises meanwhile. So even a driver with Qms of 0.5 passes 0.5, and the two
+    resonances of a box, with Q above 2, pass 4. Humps do not: two inputs that differ by e, or by
+    a delay of a frame, add e Z^2/R, which bends the real part of an inductive coil at several
+    kilohertz with a fall of -3 to 3.
     """
     near = np.abs(np.log(frequency_hz / frequency_hz[top])) <= _SLOPE_REACH
     near[max(top - 2, 0) : top + 3] = True
     x, reactance = np.log(frequency_hz[near]), impedance_ohm.imag[near]
     slope = float(np.polyfit(x - x.mean(), reactance, 1)[0])
     left, right = impedance_ohm.real[:top], impedance_ohm.real[top:]
-    height = impedance_ohm.real[top] - max(left.min(initial=np.inf), right.min(initial=np.inf))
-    return slope < -_LEAST_REACTANCE_FALL * float(height)
+    height = impedance_ohm.real[top] - max(left.min(), right.min())
+    return -slope / max(float(height), 1e-9)
 
 
 def _low_below(resistance: FloatArray, top: int) -> bool:
