@@ -26,6 +26,7 @@ def open_path(
     added_mass_kg: float = 0.0,
     test_box_m3: float | None = None,
     standard: Literal["same-node", "open", "short"] | float | None = None,
+    one_input: bool = False,
 ) -> AudioPath:
     """The sound card of a rig, or its simulated bench under the condition given.
 
@@ -35,6 +36,7 @@ def open_path(
         test_box_m3: Behind the simulated cone.
         standard: What is in the simulated driver's place instead: nothing, a short, a resistor
             [ohm], or the driver input moved to the source node.
+        one_input: Record the driver input alone.
     """
     if rig.card.device == SIMULATED:
         from meas.simulated import SimulatedBench
@@ -56,7 +58,8 @@ def open_path(
         )
     from meas.soundcard import SoundCard
 
-    return SoundCard(rig.card.device, rig.wiring.source_input, rig.wiring.driver_input)
+    source_input = None if one_input else rig.wiring.source_input
+    return SoundCard(rig.card.device, source_input, rig.wiring.driver_input)
 
 
 @dataclass(frozen=True)
@@ -80,9 +83,7 @@ class Played:
             raise Refused(refusing, where=where)
 
 
-def play(
-    audio: AudioPath, rig: Rig, what: str, stimulus: Stimulus | None = None
-) -> Played:
+def play(audio: AudioPath, rig: Rig, what: str, stimulus: Stimulus | None = None) -> Played:
     """Play an excitation and record both inputs, with a bar on a terminal.
 
     Args:
@@ -100,6 +101,6 @@ def play(
 
     rate = rig.card.sample_rate_hz
     played = sweeps.build(rig.drive, rate) if stimulus is None else stimulus
-    with progress.capturing(what) as told:
+    with progress.capturing(what, rate) as told:
         capture, findings = acquire(audio, played, rate, told)
     return Played(played, capture, findings)

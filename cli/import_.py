@@ -7,7 +7,17 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from cli.options import AddedMass, AsJson, Kind, Label, Out, RigFile, TestBox
+from cli.options import (
+    AddedMass,
+    AsJson,
+    Kind,
+    Label,
+    Out,
+    RigFile,
+    SourceResistance,
+    Substitution,
+    TestBox,
+)
 
 if TYPE_CHECKING:
     from meas.rig import Rig
@@ -28,6 +38,16 @@ def import_capture(
             metavar="CAPTURE.wav", help="A recording with both inputs on the source node."
         ),
     ] = None,
+    known: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="KNOWN.wav",
+            help="With one input: the same excitation with a known resistor in the driver's place "
+            "(and --substitution).",
+        ),
+    ] = None,
+    substitution: Substitution = None,
+    source_resistance: SourceResistance = None,
     label: Label = "",
     out: Out = Path("takes"),
     as_json: AsJson = False,
@@ -40,7 +60,7 @@ def import_capture(
     \b
     freeair import sweep.wav --rig bench.toml --unit lantern-1 --added-mass 7.5g
     """
-    from cli import progress, taking
+    from cli import progress, substituting, taking
     from meas import analysis, recording, rig_file
     from meas import take as takes
     from meas.whole_file import check_folder
@@ -48,6 +68,11 @@ def import_capture(
     who = taking.subject(unit, kind, added_mass, test_box, label)
     bench = rig_file.read(rig)
     check_folder(out)
+    using = substituting.described(bench, substitution, source_resistance)
+    if known is not None or substitution is not None:
+        made, path = substituting.imported(who, using, known, capture, out)
+        taking.report(made, path, as_json=as_json)
+        return
     wiring = bench.wiring
     recorded = recording.read(capture, wiring.source_input, wiring.driver_input)
     if calibration is not None:
@@ -66,12 +91,15 @@ def import_capture(
         condition=who.condition,
         label=who.label,
         taken_at=taking.now(),
-        rig=bench,
+        rig=bench.model_copy(update={"calibration": found.calibration}),
         sample_rate_hz=recorded.sample_rate_hz,
         peak=found.peak,
         excitation={"kind": "imported", **recorded.description},
         software=taking.software(),
-        findings=taking.complete((*recorded.findings, *found.findings), found.curve),
+        findings=taking.complete(
+            (*recorded.findings, *found.findings, *taking.aged(found.calibration, bench)),
+            found.curve,
+        ),
         curve=found.curve,
     )
     taking.report(made, takes.save(made, recorded.samples, out), as_json=as_json)

@@ -33,6 +33,20 @@ Label = Annotated[str, typer.Option(metavar="TEXT", help="Your own words about t
 Out = Annotated[
     Path, typer.Option(metavar="DIR", help="Folder in which the take's folder is made.")
 ]
+Substitution = Annotated[
+    str | None,
+    typer.Option(
+        metavar="R",
+        help="One input only: a known resistor such as 8.2ohm±1% is recorded in the driver's place "
+        "first.",
+    ),
+]
+SourceResistance = Annotated[
+    str | None,
+    typer.Option(
+        metavar="R", help="With --substitution: of the output itself, such as 1ohm±0.5ohm."
+    ),
+]
 Report = Annotated[
     Path | None, typer.Option(metavar="FILE.html", help="Write a page to look at and print.")
 ]

@@ -7,12 +7,23 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from cli.options import AddedMass, AsJson, Kind, Label, Out, RigFile, TestBox, Yes
+from cli.options import (
+    AddedMass,
+    AsJson,
+    Kind,
+    Label,
+    Out,
+    RigFile,
+    SourceResistance,
+    Substitution,
+    TestBox,
+    Yes,
+)
 
 if TYPE_CHECKING:
     from cli.bench import Played
     from cli.taking import Subject
-    from meas.curve import ImpedanceCurve
+    from meas.analysis import Analysis
     from meas.errors import Finding
     from meas.rig import Rig
     from meas.take import Take
@@ -25,6 +36,39 @@ def take(
     added_mass: AddedMass = None,
     test_box: TestBox = None,
     label: Label = "",
+    excitation: Annotated[
+        str | None,
+        typer.Option(
+            metavar="sweep|multisine|stepped",
+            help="Instead of the rig's: sweeps; many tones at once, telling noise from even and "
+            "odd distortion; one tone after the other, slow, for noisy places.",
+        ),
+    ] = None,
+    levels: Annotated[
+        str | None,
+        typer.Option(
+            metavar="X,X,...",
+            help="One take at each of these peak levels (full scale is 1), the lowest first.",
+        ),
+    ] = None,
+    repeats: Annotated[
+        int | None,
+        typer.Option(
+            metavar="N",
+            help="Pairs of sweeps, or periods of the multisine; from two pairs on, one that a door "
+            "spoilt is left out.",
+        ),
+    ] = None,
+    substitution: Substitution = None,
+    source_resistance: SourceResistance = None,
+    swap_seconds: Annotated[
+        float | None,
+        typer.Option(
+            metavar="S",
+            help="With --substitution: time to put the driver in the resistor's place, where "
+            "nobody can press Enter.",
+        ),
+    ] = None,
     out: Out = Path("takes"),
     yes: Yes = False,
     as_json: AsJson = False,
@@ -37,18 +81,35 @@ def take(
     \b
     freeair take lantern-1 --rig bench.toml
     freeair take lantern-1 --rig bench.toml --added-mass 7.5g±0.1g
+    freeair take lantern-1 --rig bench.toml --levels 0.05,0.1,0.2
+    freeair take lantern-1 --rig bench.toml --substitution 8.2ohm±1%
     """
-    from cli import cautions, taking
+    from cli import cautions, drives, substituting, taking
     from meas import rig_file
     from meas.whole_file import check_folder
 
     who = taking.subject(unit, kind, added_mass, test_box, label)
-    bench = rig_file.read(rig)
+    benches = drives.at_levels(drives.changed(rig_file.read(rig), excitation, repeats), levels)
     check_folder(out)
+    using = substituting.described(benches[0], substitution, source_resistance)
     cautions.print_cautions(cautions.for_condition(who.condition.name))
-    cautions.acknowledge(cautions.for_playing(bench), yes=yes, brief=True)
-    made, path = sweep(who, bench, out)
-    taking.report(made, path, as_json=as_json)
+    cautions.acknowledge(cautions.for_playing(benches[-1]), yes=yes, brief=True)
+    if using is not None:
+        if levels is not None:
+            raise substituting.one_level_only()
+        made, path = substituting.take(who, using, out, swap_seconds)
+        taking.report(made, path, as_json=as_json)
+        return
+    if levels is None:
+        made, path = sweep(who, benches[0], out)
+        taking.report(made, path, as_json=as_json)
+        return
+    done = []
+    for bench in benches:
+        done.append(sweep(who, bench, out))
+        if not as_json:
+            taking.say(*done[-1])
+    taking.report_levels(done, as_json=as_json)
 
 
 def sweep(who: Subject, bench: Rig, out: Path) -> tuple[Take, Path]:
@@ -63,7 +124,8 @@ def sweep(who: Subject, bench: Rig, out: Path) -> tuple[Take, Path]:
         The take and its folder.
     """
     from cli import bench as benches
-    from cli import progress, taking
+    from cli import drives, progress, taking
+    from meas import excitation
     from meas import take as takes
 
     condition = who.condition
@@ -72,10 +134,12 @@ def sweep(who: Subject, bench: Rig, out: Path) -> tuple[Take, Path]:
         added_mass_kg=(condition.value or 0.0) if condition.name == "added-mass" else 0.0,
         test_box_m3=condition.value if condition.name == "test-box" else None,
     )
-    played = benches.play(audio, bench, f"sweeping {who.unit}")
+    stimulus = excitation.build(bench)
+    played = benches.play(audio, bench, f"sweeping {who.unit}", stimulus)
     capture = played.capture
     with progress.working("looking at the recording"):
-        findings, peak, curve = _look(played, who, bench)
+        findings, found = _look(played, who, bench)
+    curve = None if found is None else found.curve
     made = takes.Take(
         unit=who.unit,
         kind=who.kind,
@@ -84,21 +148,20 @@ def sweep(who: Subject, bench: Rig, out: Path) -> tuple[Take, Path]:
         taken_at=taking.now(),
         rig=bench,
         sample_rate_hz=capture.sample_rate_hz,
-        peak=peak,
-        excitation={"kind": "sweep-pair", **bench.drive.model_dump()},
+        peak=(0.0, 0.0) if found is None else found.peak,
+        excitation=drives.recorded(bench, stimulus),
         software=taking.software(),
         findings=taking.complete(findings, curve),
         curve=curve,
         stream=dict(capture.path),
         events=capture.events,
+        distortion=None if found is None else found.distortion,
     )
     return made, takes.save(made, capture.samples, out)
 
 
-def _look(
-    played: Played, who: Subject, bench: Rig
-) -> tuple[tuple[Finding, ...], tuple[float, float], ImpedanceCurve | None]:
-    """Findings, peaks and curve; a capture too short to look at says so in its findings."""
+def _look(played: Played, who: Subject, bench: Rig) -> tuple[tuple[Finding, ...], Analysis | None]:
+    """Findings and analysis; a capture too short to look at says so in its findings."""
     from meas import analysis
     from meas.errors import UnreadableInput
 
@@ -114,8 +177,8 @@ def _look(
         )
     except UnreadableInput:
         if any(finding.refuses for finding in played.findings):
-            return played.findings, (0.0, 0.0), None
+            return played.findings, None
         raise
     known = {finding.code for finding in found.findings}
     own = tuple(finding for finding in played.findings if finding.code not in known)
-    return (*found.findings, *own), found.peak, found.curve
+    return (*found.findings, *own), found

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -14,7 +15,8 @@ from cli import show, values
 from meas.errors import Finding, UsageError
 
 if TYPE_CHECKING:
-    from meas.curve import ImpedanceCurve
+    from meas.curve import Curve
+    from meas.distortion import Distortion
     from meas.take import Take, TakeCondition
 
 Kind = Literal["driver", "part", "system"]
@@ -83,7 +85,7 @@ def _condition(kind: str, added_mass: str | None, test_box: str | None) -> TakeC
     return TakeCondition()
 
 
-def complete(findings: tuple[Finding, ...], curve: ImpedanceCurve | None) -> tuple[Finding, ...]:
+def complete(findings: tuple[Finding, ...], curve: Curve | None) -> tuple[Finding, ...]:
     """The findings, with a refusal where there is no curve and none of them says why."""
     if curve is not None or any(finding.refuses for finding in findings):
         return findings
@@ -92,6 +94,14 @@ def complete(findings: tuple[Finding, ...], curve: ImpedanceCurve | None) -> tup
         "wiring, levels and which input is which"
     )
     return (*findings, Finding("faint", text, refuses=True))
+
+
+def aged(calibration: Calibration | None, bench: Rig) -> tuple[Finding, ...]:
+    """A caution when the calibration that was applied is old by the rig's own measure."""
+    from meas.calibration import age
+
+    caution = None if calibration is None else age(calibration, bench, now())
+    return () if caution is None else (caution,)
 
 
 def now() -> str:
@@ -113,23 +123,43 @@ def report(take: Take, path: Path, *, as_json: bool) -> None:
         typer.Exit: With status 1 if the take is refused.
     """
     if as_json:
-        _report_json(take, path)
+        show.line(json.dumps(_document(take, path), ensure_ascii=False))
     else:
-        _report_words(take, path)
+        say(take, path)
     if take.refused:
         raise typer.Exit(1)
 
 
-def _report_json(take: Take, path: Path) -> None:
+def report_levels(made: Sequence[tuple[Take, Path]], *, as_json: bool) -> None:
+    """As `report` for takes of one unit at several levels that were already said in words.
+
+    Raises:
+        typer.Exit: With status 1 if one of them is refused.
+    """
+    refused = [take for take, _ in made if take.refused]
+    if as_json:
+        document: dict[str, object] = {"takes": [_document(take, path) for take, path in made]}
+        if refused:
+            reasons = [{"code": r.code, "text": r.text} for take in refused for r in take.reasons]
+            document = {"refused": True, "reasons": reasons, **document}
+        show.line(json.dumps(document, ensure_ascii=False))
+    else:
+        show.note("Parameters against level: freeair levels TAKE...")
+    if refused:
+        raise typer.Exit(1)
+
+
+def _document(take: Take, path: Path) -> dict[str, object]:
     found = [{"code": f.code, "text": f.text} for f in take.findings if not f.refuses]
     reasons = [{"code": reason.code, "text": reason.text} for reason in take.reasons]
     document: dict[str, object] = {"take": str(path), "findings": found}
     if take.refused:
         document = {"refused": True, "reasons": reasons, **document}
-    show.line(json.dumps(document, ensure_ascii=False))
+    return document
 
 
-def _report_words(take: Take, path: Path) -> None:
+def say(take: Take, path: Path) -> None:
+    """A take in words on standard error, its path on standard output."""
     from cli.progress import level_text
 
     show.note(f"peaks: {level_text(take.peak)}")
@@ -137,10 +167,23 @@ def _report_words(take: Take, path: Path) -> None:
         show.fault("Refused: this take supports no numbers", "")
     elif take.curve is not None:
         show.note(_curve_words(take), "bold green")
+        if take.distortion is not None:
+            show.note(_distortion_words(take.distortion))
     show.findings(take.findings, stderr=True)
     if take.refused:
         show.note("The recording is kept in the take, marked refused. Mend and take it again.")
     show.line(str(path))
+
+
+def _distortion_words(distortion: Distortion) -> str:
+    from meas.distortion import largest
+
+    found = largest(distortion)
+    if found is None:
+        return "distortion: none above the noise"
+    name, at, size = found
+    words = {"even": "even orders", "odd": "odd orders"}.get(name, name.replace("_", " "))
+    return f"distortion: at most {100 * size:.2g} % ({words}, at {at:.0f} Hz)"
 
 
 def _curve_words(take: Take) -> str:

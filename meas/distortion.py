@@ -48,7 +48,7 @@ def largest(distortion: Distortion) -> tuple[str, float, float] | None:
     """Name, frequency [Hz] and amplitude of the largest part that stands above the noise."""
     best: tuple[str, float, float] | None = None
     for name, values in distortion.parts.items():
-        clear = np.where(values > 3.0 * distortion.noise, values, 0.0)
+        clear = np.where(values > 5.0 * distortion.noise, values, 0.0)
         clear = np.nan_to_num(clear)
         if clear.size and clear.max() > (0.0 if best is None else best[2]):
             at = int(np.argmax(clear))

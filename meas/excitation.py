@@ -44,9 +44,9 @@ def lag_frames(
     """
     size = fft.next_fast_len(played.size + recorded.size, real=True)
     spectrum = fft.rfft(played, size).conj() * fft.rfft(recorded - np.mean(recorded), size)
-    match: FloatArray = np.abs(fft.irfft(spectrum, size))
+    match: FloatArray = np.abs(fft.irfft(spectrum, size)).astype(np.float64)
     reach = min(round(_LONGEST_LAG_SECONDS * sample_rate_hz), size // 2 - 1)
     late, early = match[: reach + 1], match[-reach:]
     if late.max() >= early.max():
         return int(np.argmax(late))
-    return int(np.argmax(early)) - reach
+    return int(np.argmax(early) - reach)

@@ -52,7 +52,7 @@ def build(drive: Drive, sample_rate_hz: int, mains_hz: float) -> Stimulus:
     length = round(period_seconds(drive.period_seconds, mains_hz) * sample_rate_hz)
     spacing = sample_rate_hz / length
     excited, left_out = choose_lines(start_hz, stop_hz, spacing)
-    amplitude = gentle_gain(drive, excited * spacing)
+    amplitude = gentle_gain(drive, (excited * spacing).astype(np.float64))
     phase = low_crest_phases(excited, amplitude, length)
     wave = synthesise(excited, amplitude, phase, length)
     crest = float(np.max(np.abs(wave)) / np.sqrt(np.mean(wave**2)))

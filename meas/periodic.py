@@ -74,7 +74,7 @@ def estimate_periodic(
     edges = np.cumsum([0, *(one.size for one in lines)])
     excited, odd, even = (spectra[:, a:b] for a, b in itertools.pairwise(edges))
     spacing = sample_rate_hz / length
-    frequency = periodic.excited * spacing
+    frequency = (periodic.excited * spacing).astype(np.float64)
     with np.errstate(divide="ignore", invalid="ignore"):
         single = excited[..., 1] / excited[..., 0]
     power = np.abs(excited[..., 0]) ** 2
@@ -89,7 +89,8 @@ def estimate_periodic(
     level = np.abs(V2)
 
     def found(part: ComplexArray, numbers: NDArray[np.intp]) -> tuple[FloatArray, FloatArray]:
-        return _detected(part, _on(numbers * spacing, frequency, H), numbers * spacing, frequency)
+        at = (numbers * spacing).astype(np.float64)
+        return _detected(part, _on(at, frequency, H), at, frequency)
 
     odd_power, odd_noise = found(odd, periodic.odd_detection)
     even_power, even_noise = found(even, periodic.even_detection)

@@ -65,12 +65,37 @@ def read(path: Path, source_input: int = 1, driver_input: int = 2) -> Recording:
     Raises:
         UnreadableInput: If it is no such file, lacks the channels, or holds no usable samples.
     """
+    return _read(path, source_input, driver_input)
+
+
+def read_one(path: Path, driver_input: int = 1) -> Recording:
+    """Read one channel of a recording, in which one input was recorded alone.
+
+    Args:
+        path: WAV or FLAC, integer or floating point; with one channel that one is meant.
+        driver_input: Channel with the driver node, from 1.
+
+    Returns:
+        The recording with the same samples in both columns.
+
+    Raises:
+        UnreadableInput: If it is no such file, lacks the channel, or holds no usable samples.
+    """
+    return _read(path, None, driver_input)
+
+
+def _read(path: Path, source_input: int | None, driver_input: int) -> Recording:
     _check_kind(path)
     import soundfile
 
     try:
         with soundfile.SoundFile(str(path)) as file:
-            _check_format(path, file, source_input, driver_input)
+            if source_input is None:
+                source_input = driver_input = min(driver_input, int(file.channels))
+                _check_coding(path, file)
+            else:
+                _check_coding(path, file)
+                _check_channels(path, file, source_input, driver_input)
             columns = [source_input - 1, driver_input - 1]
             samples, broken = _samples(file, columns, soundfile.LibsndfileError)
             promised, rate = int(file.frames), int(file.samplerate)
@@ -128,7 +153,7 @@ def _check_kind(path: Path) -> None:
     raise _error(path, "is neither a WAV nor a FLAC file, whatever its name says")
 
 
-def _check_format(path: Path, file: Any, source_input: int, driver_input: int) -> None:
+def _check_coding(path: Path, file: Any) -> None:
     if file.format not in _CONTAINERS or file.subtype not in _BITS:
         raise _error(path, f"is compressed with loss or unusual ({file.format}, {file.subtype})")
     low, high = _RATES_HZ
@@ -136,12 +161,16 @@ def _check_format(path: Path, file: Any, source_input: int, driver_input: int) -
         raise _error(
             path, f"states a sample rate of {file.samplerate} Hz, outside {low} to {high} Hz"
         )
+
+
+def _check_channels(path: Path, file: Any, source_input: int, driver_input: int) -> None:
     if file.channels < 2:
         raise _error(
             path,
             "has one channel",
             "Both nodes must be recorded together: the source on one channel, the driver on "
-            "another, on one clock.",
+            "another, on one clock. With one input only, record a known resistor first and "
+            "import by substitution (freeair import --known).",
         )
     for name, channel in (("source", source_input), ("driver", driver_input)):
         if not 1 <= channel <= file.channels:

@@ -61,7 +61,8 @@ class SoundCard:
         device: Host interface and name, or words that fit one device only; ``INPUT | OUTPUT``
             where the system splits a card into two devices (the source node is recorded, so the
             output may run on a clock of its own); None for the system's default.
-        source_input: Input on the source node, counted from 1.
+        source_input: Input on the source node, counted from 1; None: the driver input is recorded
+            alone and stands in both columns.
         driver_input: Input on the driver, or on the resistor when that is on the ground side.
 
     Raises:
@@ -69,8 +70,14 @@ class SoundCard:
     """
 
     def __init__(
-        self, device: str | None = None, source_input: int = 1, driver_input: int = 2
+        self, device: str | None = None, source_input: int | None = 1, driver_input: int = 2
     ) -> None:
+        if source_input is None and driver_input >= 1:
+            self._wanted = device
+            self._columns = [driver_input - 1, driver_input - 1]
+            self._inputs = driver_input
+            return
+        source_input = 0 if source_input is None else source_input
         if min(source_input, driver_input) < 1 or source_input == driver_input:
             raise UsageError(
                 f"inputs {source_input} and {driver_input} cannot serve as source and driver input",

@@ -18,7 +18,7 @@ and 1/(R_t + Z), whose phase follows from their magnitude (`meas.minimum_phase`)
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,7 +26,7 @@ from scipy import fft
 
 from meas.curve import ComplexArray, Curve, FloatArray, ImpedanceCurve, MagnitudeCurve, Systematic
 from meas.errors import UnreadableInput
-from meas.minimum_phase import rebuilt_phase
+from meas.minimum_phase import phase_of_magnitude, rebuilt_phase
 from meas.passes import Passes, find_passes
 from meas.rig import Rig, Substitution
 from meas.transfer import Transfer, estimate
@@ -149,12 +149,8 @@ def curve_from(transfer: Transfer, rig: Rig, using: Substitution) -> Curve | Non
         return ImpedanceCurve(f, Z, random[told], systematics(f, Z, rig, using))
     if not good.any():
         return None
-    f, Z, size = frequency[good], impedance[good], np.abs(impedance[good])
-    common = tuple(
-        Systematic(one.source, one.text, (one.derivative_ohm / Z).real * size + 0j)
-        for one in systematics(f, Z, rig, using)
-    )
-    return MagnitudeCurve(f, size, random[good], common)
+    curve = MagnitudeCurve(frequency[good], np.abs(impedance[good]), random[good])
+    return replace(curve, systematics=systematics_of(curve, rig, using))
 
 
 def systematics(
@@ -220,6 +216,22 @@ def systematics(
     return tuple(causes)
 
 
+def systematics_of(curve: Curve, rig: Rig, using: Substitution) -> tuple[Systematic, ...]:
+    """`systematics` of a curve, or their effect on a magnitude.
+
+    The phase that their effect on a magnitude needs is that which belongs to the magnitude.
+    """
+    f = curve.frequency_hz
+    if isinstance(curve, ImpedanceCurve):
+        return systematics(f, curve.impedance_ohm, rig, using)
+    size = curve.magnitude_ohm
+    Z = size * np.exp(1j * phase_of_magnitude(f, np.log(size)))
+    return tuple(
+        Systematic(one.source, one.text, (one.derivative_ohm / Z).real * size + 0j)
+        for one in systematics(f, Z, rig, using)
+    )
+
+
 def transfer_of(
     samples: NDArray[np.float32], sample_rate_hz: int
 ) -> tuple[Passes, Transfer | None]:
@@ -229,8 +241,6 @@ def transfer_of(
 
 
 def _with(circuit: _Circuit, name: str, step: float) -> _Circuit:
-    from dataclasses import replace
-
     return replace(circuit, **{name: getattr(circuit, name) + step})
 
 

@@ -21,12 +21,13 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from meas import recording, table
 from meas.audio import StreamEvent
-from meas.curve import ImpedanceCurve
+from meas.curve import Curve, ImpedanceCurve
 from meas.distortion import Distortion, as_text
 from meas.errors import Finding, UnreadableInput
 from meas.recording import Recording, Samples
 from meas.rig import Rig
 from meas.schema_errors import check_version, validate
+from meas.substitution import systematics_of
 from meas.systematics import bench_systematics
 from meas.whole_file import write_folder
 
@@ -38,6 +39,8 @@ CAPTURE = "capture.wav"
 IMPEDANCE = "impedance.csv"
 DISTORTION = "distortion.csv"
 RECORD = "take.json"
+SUBSTITUTION = "substitution"
+"""Kind of excitation of a take with one input; its capture holds the known resistor first."""
 
 _FORMAT = "freeair-take/1"
 _ADVICE = "Restore the take from a copy, or measure again; takes are not meant to be edited."
@@ -76,7 +79,8 @@ class Take:
         excitation: The stimulus played, or the file that was imported.
         software: Program and version that made the take.
         findings: Everything found out about validity.
-        curve: Impedance with random uncertainty and the bench's common errors; None when refused.
+        curve: Impedance with random uncertainty and the bench's common errors, magnitude alone
+            where one input could not tell more; None when refused.
         stream: What recorded it: device, latency, versions.
         events: Irregularities that the audio path reported.
         environment: Air temperature [K], pressure [Pa] and the like, if given.
@@ -95,7 +99,7 @@ class Take:
     excitation: Scalars
     software: str
     findings: tuple[Finding, ...] = ()
-    curve: ImpedanceCurve | None = None
+    curve: Curve | None = None
     stream: Scalars = field(default_factory=dict)
     events: tuple[StreamEvent, ...] = ()
     environment: Mapping[str, float] = field(default_factory=dict)
@@ -348,9 +352,11 @@ def _no_constant(name: str) -> float:
     raise ValueError(f"{name} is no value")
 
 
-def _curve(path: Path, record: _Record) -> ImpedanceCurve:
+def _curve(path: Path, record: _Record) -> Curve:
     curve = table.read(path)
-    if not isinstance(curve, ImpedanceCurve) or curve.standard_uncertainty_ohm is None:
+    using = record.rig.substitution if record.excitation.get("kind") == SUBSTITUTION else None
+    known = isinstance(curve, ImpedanceCurve) or using is not None
+    if not known or curve.standard_uncertainty_ohm is None:
         raise UnreadableInput(
             "has no resistance, reactance and uncertainty, as a take's table must",
             where=str(path),
@@ -362,6 +368,10 @@ def _curve(path: Path, record: _Record) -> ImpedanceCurve:
             where=str(path),
             remedy=_ADVICE,
         )
+    if using is not None:
+        return replace(curve, systematics=systematics_of(curve, record.rig, using))
+    if not isinstance(curve, ImpedanceCurve):
+        raise ValueError("a table without phase got past its check")
     common = bench_systematics(
         curve.frequency_hz,
         curve.impedance_ohm,

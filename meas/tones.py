@@ -77,7 +77,7 @@ def estimate_tones(
             for t in inside]  # fmt: skip
     frequency = np.array([tone.frequency_hz for tone in inside])
     V = np.array([row[0] for row in rows])
-    H: ComplexArray = V[:, 1] / np.where(V[:, 0] == 0, 1.0, V[:, 0])
+    H = (V[:, 1] / np.where(V[:, 0] == 0, 1.0, V[:, 0])).astype(np.complex128)
     beside = np.array([row[1] for row in rows])
     rest = beside[:, :, 1] - H[:, None] * beside[:, :, 0]
     # Per sample, so that tones of different lengths can be pooled.
