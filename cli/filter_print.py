@@ -89,8 +89,8 @@ def _parts_table(result: NetworkResult) -> Any:
     rows: list[list[str | Text]] = []
     for branch, arm, named, stress in _each(result):
         # Limits as stated; of a measured part its 95 % interval.
-        factor = 196.0 if named.measured else 100 * math.sqrt(3)
-        limits = factor * named.value_uncertainty / named.part.value
+        factor = 196.0 if named.errors else 100 * math.sqrt(3)
+        limits = factor * named.total_uncertainty / named.part.value
         cells: list[str | Text] = [
             branch,
             arm.place,
@@ -258,7 +258,7 @@ def _part_json(arm: NetworkArm, named: NetworkPart, stress: Stress | None) -> di
         "kind": part.kind,
         "value": part.value,
         "unit": _UNITS[part.kind],
-        "standard_uncertainty": named.value_uncertainty,
+        "standard_uncertainty": named.total_uncertainty,
         "series_resistance_ohm": part.series_ohm,
     }
     if np.isfinite(part.core_ohm):

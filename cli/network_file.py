@@ -13,6 +13,7 @@ from meas.errors import UnreadableInput, UsageError
 
 if TYPE_CHECKING:
     from fit.network import NetworkArm, NetworkPart
+    from fit.part_store import SavedPart
 
 BRANCHES = ("woofer", "midrange", "tweeter")
 _FORMAT = "freeair-network/1"
@@ -182,7 +183,7 @@ def _measured(path: Path, counts: dict[str, int], back_to_back: bool) -> Network
     return measured_part(saved, f"{_LETTER[saved.kind]}{counts[saved.kind]}", back_to_back)
 
 
-def measured_part(saved: Any, name: str, back_to_back: bool = False) -> NetworkPart:
+def measured_part(saved: SavedPart, name: str, back_to_back: bool = False) -> NetworkPart:
     """A saved part as part of a network; flaws that were not resolved count as none."""
     from fit.ladder import Part
     from fit.network import NetworkPart
@@ -190,21 +191,27 @@ def measured_part(saved: Any, name: str, back_to_back: bool = False) -> NetworkP
     main, flaw = {"resistor": ("R", ""), "capacitor": ("C", "ESR"), "inductor": ("L", "R")}[
         saved.kind
     ]
-    value, series = saved.values[main], saved.values.get(flaw)
-    core = saved.values.get("Rcore") if saved.kind == "inductor" else None
+    fields = {"value": main, "series_ohm": flaw}
+    if saved.kind == "inductor":
+        fields["core_ohm"] = "Rcore"
+    known = {field: saved.values[key] for field, key in fields.items() if key in saved.values}
+    errors: dict[str, dict[str, float]] = {}
+    for field, value in known.items():
+        for source, effect in value.contributions.items():
+            # What is random in two parts is not the same error, whatever it is called in each.
+            own = f"{source}:{saved.name}" if source.startswith("random:") else source
+            errors.setdefault(own, {})[field] = effect
+    series, core = known.get("series_ohm"), known.get("core_ohm")
     return NetworkPart(
         name,
         Part(
             saved.kind,
-            value.value,
+            known["value"].value,
             series.value if series else 0.0,
             core.value if core else math.inf,
         ),
-        value.standard_uncertainty,
-        series.standard_uncertainty if series else 0.0,
-        None,
-        back_to_back,
-        measured=True,
+        back_to_back=back_to_back,
+        errors=errors,
     )
 
 
@@ -216,7 +223,7 @@ def as_text(branches: Mapping[str, Sequence[NetworkArm]]) -> str:
             lines += ["", f"[[{branch}]]", f'place = "{arm.place}"']
             for named in arm.parts:
                 part = named.part
-                limits = 100 * named.value_uncertainty * math.sqrt(3) / part.value
+                limits = 100 * named.total_uncertainty * math.sqrt(3) / part.value
                 text = _exact(part.value, _UNITS[part.kind])
                 lines.append(f'{part.kind} = "{text} ± {limits:.3g}%"')
                 if part.series_ohm > 0 and part.kind != "resistor":

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import numpy as np
@@ -23,11 +23,13 @@ class NetworkPart:
     Attributes:
         name: Unique within its branch, such as ``C1``.
         part: Its values.
-        value_uncertainty: Standard uncertainty of the value, in its unit.
-        series_uncertainty: Of its series resistance [ohm].
+        value_uncertainty: Standard uncertainty of a stated value, in its unit.
+        series_uncertainty: Of a stated series resistance [ohm].
+        errors: Of a measured part, error source to its effect for plus one standard uncertainty
+            on ``value``, ``series_ohm`` and ``core_ohm``. Drivers and parts measured on one bench
+            share such errors.
         rated_watt: Power that it bears [W]; None: not stated.
         back_to_back: Made of polarised capacitors with equal poles joined.
-        measured: Whether the value was measured, rather than stated with limits.
     """
 
     name: str
@@ -36,7 +38,13 @@ class NetworkPart:
     series_uncertainty: float = 0.0
     rated_watt: float | None = None
     back_to_back: bool = False
-    measured: bool = False
+    errors: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
+
+    @property
+    def total_uncertainty(self) -> float:
+        """Standard uncertainty of the value, stated or measured, in its unit."""
+        measured = (effect.get("value", 0.0) for effect in self.errors.values())
+        return math.hypot(self.value_uncertainty, *measured)
 
 
 @dataclass(frozen=True)

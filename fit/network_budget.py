@@ -85,14 +85,35 @@ def _disturbed(
                     for part in (up, down)
                 ]
                 yield f"{branch.name} {named.name} {words}", solutions[0], solutions[1]
-    for source in sorted({s for branch in branches for s in branch.load.errors}):
-        change = {
-            branch.name: branch.load.errors[source](frequency_hz)
-            for branch in branches
-            if source in branch.load.errors
-        }
-        against = {name: -effect for name, effect in change.items()}
-        yield source, solve(branches, frequency_hz, change), solve(branches, frequency_hz, against)
+    loads = {source for branch in branches for source in branch.load.errors}
+    parts = {s for branch in branches for arm in branch.arms for n in arm.parts for s in n.errors}
+    for source in sorted(loads | parts):
+        high, low = (_common(branches, frequency_hz, source, sign) for sign in (1.0, -1.0))
+        yield source, high, low
+
+
+def _common(
+    branches: Sequence[Branch], frequency_hz: FloatArray, source: str, sign: float
+) -> NetworkSolution:
+    """The network with one source off by a standard uncertainty in all it was measured with."""
+    change = {
+        branch.name: sign * branch.load.errors[source](frequency_hz)
+        for branch in branches
+        if source in branch.load.errors
+    }
+    moved = []
+    for branch in branches:
+        changed = branch
+        for named in (named for arm in branch.arms for named in arm.parts):
+            effect = named.errors.get(source)
+            if effect is not None:
+                values = {
+                    name: max(getattr(named.part, name) + sign * part, 0.0)
+                    for name, part in effect.items()
+                }
+                changed = with_part(changed, named.name, replace(named.part, **values))
+        moved.append(changed)
+    return solve(moved, frequency_hz, change)
 
 
 def _shifted(named: NetworkPart) -> Iterator[tuple[str, Part, Part]]:

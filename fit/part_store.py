@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -21,10 +22,20 @@ _REMEDY = "Give the JSON that 'freeair part ... --json' printed or '--save' wrot
 
 @dataclass(frozen=True)
 class KnownValue:
-    """A value with its standard uncertainty, in SI units."""
+    """A value with its error sources, in SI units.
+
+    Attributes:
+        value: The value.
+        contributions: Error source to its effect on the value for plus one standard uncertainty.
+    """
 
     value: float
-    standard_uncertainty: float
+    contributions: dict[str, float]
+
+    @property
+    def standard_uncertainty(self) -> float:
+        """All sources together."""
+        return math.hypot(*self.contributions.values())
 
 
 @dataclass(frozen=True)
@@ -138,7 +149,7 @@ def _estimate(e: Estimate) -> dict[str, Any]:
 class _Value(BaseModel):
     model_config = ConfigDict(extra="ignore", strict=True, allow_inf_nan=False)
     value: Annotated[float, Field(gt=0)]
-    standard_uncertainty: Annotated[float, Field(ge=0)]
+    contributions: dict[str, float]
 
 
 class _Part(BaseModel):
@@ -181,5 +192,5 @@ def read(path: Path) -> SavedPart:
     needed = {"inductor": "L", "capacitor": "C", "resistor": "R"}[saved.kind]
     if needed not in saved.parameters:
         raise UnreadableInput(f"has no {needed}", where=str(path), remedy=_REMEDY)
-    values = {n: KnownValue(v.value, v.standard_uncertainty) for n, v in saved.parameters.items()}
+    values = {n: KnownValue(v.value, v.contributions) for n, v in saved.parameters.items()}
     return SavedPart(saved.unit, saved.kind, values)

@@ -297,6 +297,30 @@ def test_the_resistor_of_one_bench_moves_both_loads_at_once():
     assert uncertainty("resistor:other") == pytest.approx(0.04 / math.sqrt(2), rel=1e-3)
 
 
+def test_the_resistor_of_the_bench_cancels_where_a_coil_meets_its_driver():
+    """The corner R/(2 pi L) is a ratio: a coil and a driver of one bench share the resistor."""
+    f = np.geomspace(20, 20000, 300)
+    ohm = np.full(300, 8.0 + 0j)
+
+    def corner(source):
+        errors = {source: {"value": 0.01e-3}}
+        coil = NetworkPart("L1", Part("inductor", 1e-3), errors=errors)
+        driver = from_curve(
+            "w", ImpedanceCurve(f, ohm, None, (Systematic("resistor:bench", "", 0.01 * ohm),))
+        )
+        branch = Branch("woofer", (NetworkArm("series", (coil,)),), driver)
+        level = lambda s: crossings(  # noqa: E731  # a quantity in one line
+            s.frequency_hz, s.branches[0].level_db, np.full(s.frequency_hz.size, -3.0103)
+        )[0]
+        return estimate([branch], grid(BAND), level, "Hz")
+
+    shared, apart = corner("resistor:bench"), corner("resistor:other")
+    assert shared.value == pytest.approx(8 / (2 * math.pi * 1e-3), rel=1e-3)
+    assert shared.standard_uncertainty < 1e-4 * shared.value
+    expected = 0.01 * math.sqrt(2) * apart.value
+    assert apart.standard_uncertainty == pytest.approx(expected, rel=2e-2)
+
+
 def fitted(values: dict[str, float], model: str) -> DriverFit:
     units = {"fs": "Hz", "Qms": "1", "n": "1", "L1": "H", "L2": "H"}
     f = np.geomspace(20, 20000, 50)
