@@ -177,8 +177,8 @@ def _with_leads(curve: Curve) -> tuple[Systematic, ...]:
         henry = 0 * henry  # its sign beside an unknown phase is not known
     return (
         *curve.systematics,
-        Systematic("leads-resistance:part", f"clips and leads within ±{LEADS_OHM:g} ohm", ohm),
-        Systematic("leads-inductance:part", f"leads within ±{LEADS_H * 1e6:g} uH", henry),
+        Systematic("random:leads-resistance", f"clips and leads within ±{LEADS_OHM:g} ohm", ohm),
+        Systematic("random:leads-inductance", f"leads within ±{LEADS_H * 1e6:g} uH", henry),
     )
 
 
