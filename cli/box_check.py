@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 import typer
 
 from cli import show
-from cli.box import FORMAT as PLAN_FORMAT
+from cli.box_print import FORMAT as PLAN_FORMAT
 from cli.options import AsJson
 from meas.errors import Finding, UnreadableInput, UsageError
 

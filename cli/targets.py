@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from cli import show
+from cli import show, targets_from_parts
 
 app = typer.Typer(
     no_args_is_help=True, help="What a driver was meant to be.", rich_markup_mode=None
@@ -33,3 +33,6 @@ def new(
     targets_file.write_new(file)
     show.line(str(file))
     show.note("Fill in what you meant, then: freeair fit TAKE... --targets " + str(file))
+
+
+app.command("from-parts")(targets_from_parts.from_parts)

@@ -202,7 +202,9 @@ def test_finished_box_against_its_plan(folder: Path, tmp_path: Path, invoke: Inv
     assert "tuning-off" in ran.told
     assert "tube longer by" in ran.told
     assert (tmp_path / "porch.png").stat().st_size > 10_000
-    assert max(map(len, ran.stdout.splitlines())) <= 80
+    *lines, picture = ran.stdout.splitlines()
+    assert picture.startswith("Picture: ")  # as long as its path
+    assert max(map(len, lines)) <= 80
     report = json.loads(invoke(*words, folder / "plan.json", "--json").stdout)
     assert report["parameters"]["fb"]["value"] == pytest.approx(50.0, rel=0.003)
     low, high = report["parameters"]["Vb"]["interval_95"]
