@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -23,6 +24,7 @@ app = typer.Typer(
 )
 
 _SECONDS = 6.0
+_CLEAR_SECONDS = 0.3
 
 Recording = Annotated[
     Path | None,
@@ -30,6 +32,37 @@ Recording = Annotated[
         metavar="FILE.wav", help="A two-channel recording made elsewhere, instead of listening."
     ),
 ]
+
+
+@dataclass(frozen=True, eq=False)
+class Heard:
+    """What was listened to.
+
+    Attributes:
+        samples: Source input and driver input, shape (n, 2).
+        rate_hz: Of the samples.
+        lost_s: When the sound system lost blocks of them [s].
+    """
+
+    samples: FloatArray
+    rate_hz: int
+    lost_s: tuple[float, ...] = ()
+
+    def sound(self, pulse: Pulse) -> Pulse:
+        """The pulse, unless blocks were lost around it.
+
+        Raises:
+            Refused: ``dropout``.
+        """
+        from meas.errors import Finding, Refused
+
+        if all(abs(at - pulse.at_s) > _CLEAR_SECONDS for at in self.lost_s):
+            return pulse
+        text = (
+            f"the sound system lost blocks beside the pulse at {pulse.at_s:.2f} s, and a gap looks "
+            "like a pulse. Close other programs and repeat"
+        )
+        raise Refused([Finding("dropout", text, refuses=True)])
 
 
 @app.command("reference")
@@ -54,10 +87,10 @@ def reference(
     from meas.rig import InputPolarity
 
     bench = rig_file.read(rig)
-    samples, rate = _listen(
+    heard = _listen(
         bench, recording, yes, "touch the input with the cell's plus, and hold", cell=True
     )
-    pulse = first_pulse(samples[:, 1], rate, bench.mains_hz)
+    pulse = heard.sound(first_pulse(heard.samples[:, 1], heard.rate_hz, bench.mains_hz))
     known = InputPolarity(
         driver_input=bench.wiring.driver_input,
         device=benches.device_name(bench),
@@ -98,9 +131,10 @@ def press(
     bench = rig_file.read(rig)
     inverted = _inverted(bench, rig)
     doing = "pull the cone out" if pulled else "press the cone in"
-    samples, rate = _listen(bench, recording, yes, f"{doing} once, gently, and hold", cell=False)
+    heard = _listen(bench, recording, yes, f"{doing} once, gently, and hold", cell=False)
     side = bench.wiring.resistor_side
-    pulse = first_pulse(across_driver(samples, side), rate, bench.mains_hz)
+    across = across_driver(heard.samples, side)
+    pulse = heard.sound(first_pulse(across, heard.rate_hz, bench.mains_hz))
     outwards = pulse.sign * (-1 if inverted else 1)
     # Out makes plus positive, in makes it negative.
     hot_is_plus = outwards > 0 if pulled else outwards < 0
@@ -159,10 +193,8 @@ def _inverted(bench: Rig, rig: Path) -> bool:
     return known.inverted
 
 
-def _listen(
-    bench: Rig, recording: Path | None, yes: bool, doing: str, *, cell: bool
-) -> tuple[FloatArray, int]:
-    """Samples of both inputs, shape (n, 2), and their rate: from a file, or listened to now."""
+def _listen(bench: Rig, recording: Path | None, yes: bool, doing: str, *, cell: bool) -> Heard:
+    """Both inputs from a file, or listened to now."""
     import numpy as np
 
     from cli import bench as benches
@@ -173,7 +205,7 @@ def _listen(
 
         wiring = bench.wiring
         read = recordings.read(recording, wiring.source_input, wiring.driver_input)
-        return np.asarray(read.samples, dtype=np.float64), read.sample_rate_hz
+        return Heard(np.asarray(read.samples, dtype=np.float64), read.sample_rate_hz)
     found = [cautions.CELL] if cell else [cautions.PRESS]
     if not cell and bench.wiring.amplifier == "bridged":
         found.insert(0, cautions.BRIDGED)
@@ -181,7 +213,7 @@ def _listen(
     rate = bench.card.sample_rate_hz
     show.note(f"Listening for {_SECONDS:g} s. After the first second: {doing}.", "bold")
     silence = np.zeros(round(_SECONDS * rate), dtype=np.float32)
-    with progress.capturing("listening") as told:
+    with progress.capturing("listening", rate) as told:
         capture = _path(bench, cell).play_and_record(silence, rate, told)
     if capture.samples.shape[0] < silence.size:
         raise UsageError(
@@ -189,16 +221,8 @@ def _listen(
             where="freeair polarity",
             remedy="Run it again and let it listen to the end.",
         )
-    lost = [event for event in capture.events if event.kind.startswith(("input", "output"))]
-    if lost:
-        from meas.errors import Finding, Refused
-
-        text = (
-            f"the sound system lost {len(lost)} blocks, and a gap looks like a pulse. Close other "
-            "programs and repeat"
-        )
-        raise Refused([Finding("dropout", text, refuses=True)], where=benches.device_name(bench))
-    return np.asarray(capture.samples, dtype=np.float64), capture.sample_rate_hz
+    lost = tuple(e.frame / rate for e in capture.events if e.kind.startswith("input"))
+    return Heard(np.asarray(capture.samples, dtype=np.float64), capture.sample_rate_hz, lost)
 
 
 def _path(bench: Rig, cell: bool):  # type: ignore[no-untyped-def]  # an AudioPath, imported late

@@ -117,7 +117,7 @@ def _peaks(rig: Rig, at: float) -> tuple[float, float]:
 
     short = rig.drive.model_copy(update={"level": at, "sweep_seconds": SHORT_SECONDS, "repeats": 1})
     rate = rig.card.sample_rate_hz
-    with progress.capturing(f"level {at:.3g}") as told:
+    with progress.capturing(f"level {at:.3g}", rate) as told:
         audio = benches.open_path(rig)
         return peak_levels(audio, stimulus.build(short, rate).samples, rate, told)[0]
 

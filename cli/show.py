@@ -8,6 +8,7 @@ colour stands beside a word.
 from __future__ import annotations
 
 import codecs
+import os
 import sys
 from typing import TYPE_CHECKING, TextIO
 
@@ -24,6 +25,7 @@ _PLAIN = {
     "Ω": "ohm", "µ": "u", "μ": "u", "±": "+-", "²": "2", "³": "3", "η": "eta", "−": "-", "–": "-",
     "—": "-", "…": "...", "·": ".", "•": "*", "●": "o", "◆": "o", "│": "|", "─": "-", "┌": "+",
     "┐": "+", "└": "+", "┘": "+", "├": "+", "┤": "+", "┬": "+", "┴": "+", "┼": "+", "━": "=",
+    "▾": "v", "┊": ":",
     "▸": ">", "→": "->", "°": " deg ", "≈": "about ", "≤": "<=", "≥": ">=", "×": "x", "█": "#",
     "▏": "|", "▕": "|", "╌": "-", "°C": "C",
 }  # fmt: skip
@@ -54,6 +56,16 @@ def console(*, stderr: bool = False) -> Console:
     if made.width > WIDEST:
         made.width = WIDEST
     return made
+
+
+def can_draw(*, stderr: bool = False) -> bool:
+    """Whether the stream takes braille and block characters; the Linux console has no such font."""
+    stream: TextIO = sys.stderr if stderr else sys.stdout
+    try:
+        "⠿█┤".encode(stream.encoding or "ascii")
+    except (UnicodeError, LookupError):
+        return False
+    return os.environ.get("TERM") != "linux"
 
 
 def say(*renderables: RenderableType) -> None:

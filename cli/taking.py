@@ -17,6 +17,7 @@ from meas.errors import Finding, UsageError
 if TYPE_CHECKING:
     from meas.curve import Curve
     from meas.distortion import Distortion
+    from meas.rig import Calibration, Rig
     from meas.take import Take, TakeCondition
 
 Kind = Literal["driver", "part", "system"]
@@ -160,9 +161,11 @@ def _document(take: Take, path: Path) -> dict[str, object]:
 
 def say(take: Take, path: Path) -> None:
     """A take in words on standard error, its path on standard output."""
+    from cli import take_picture
     from cli.progress import level_text
 
-    show.note(f"peaks: {level_text(take.peak)}")
+    take_picture.draw(take)
+    show.note(f"Inputs at most: {level_text(take.peak)}")
     if take.refused:
         show.fault("Refused: this take supports no numbers", "")
     elif take.curve is not None:
@@ -187,18 +190,19 @@ def _distortion_words(distortion: Distortion) -> str:
 
 
 def _curve_words(take: Take) -> str:
-    import numpy as np
+    from cli import take_picture
+    from cli.display import significant
 
     curve = take.curve
     if curve is None:
         return ""
     low, high = curve.frequency_hz[[0, -1]]
-    text = f"Good take: {curve.frequency_hz.size} points, {low:.0f} Hz to {high / 1000:.1f} kHz"
-    if take.kind != "driver":
-        return text
-    bass = curve.frequency_hz < 4000
-    magnitude = curve.magnitude_ohm[bass]
-    if magnitude.size == 0:
-        return text
-    peak = int(np.argmax(magnitude))
-    return f"{text}; peak {magnitude[peak]:.1f} Ω at {curve.frequency_hz[bass][peak]:.1f} Hz"
+    doubts = [finding for finding in take.findings if not finding.refuses]
+    verdict = "Good take" if not doubts else "Usable take, with a doubt" + "s" * (len(doubts) > 1)
+    text = f"{verdict}: {curve.frequency_hz.size} points, {low:.0f} Hz to {high / 1000:.1f} kHz"
+    peaks = [
+        f"peak {significant(float(curve.magnitude_ohm[index]))} Ω at "
+        f"{significant(float(curve.frequency_hz[index]))} Hz"
+        for index in sorted(take_picture.resonances(take))
+    ]
+    return "; ".join((text, *peaks))

@@ -36,7 +36,9 @@ def test_departures_of_single_takes_count_together() -> None:
 
 
 def test_all_who_tell_shares_tell_the_same() -> None:
-    estimate = Estimate(50.0, "Hz", {"random:drift:re:2": 1.0, "random:drift:loss:2": 1.0, "r": 1.2})
+    estimate = Estimate(
+        50.0, "Hz", {"random:drift:re:2": 1.0, "random:drift:loss:2": 1.0, "r": 1.2}
+    )
     words = {"r": "series resistor"}
     assert display.limits(estimate, words)[0][0] == DRIFTS
     said = verdict(estimate, Target("fs", 50.0, 49.0, 51.0), words)
