@@ -199,3 +199,24 @@ def test_cautions_and_the_plain_way(tmp_path, invoke):
     assert ran.status == 0
     assert "Never on a tweeter" in ran.told
     assert "terminal on the cell's plus is plus" in ran.told
+
+
+def test_lost_blocks_beside_the_pulse_are_refused():
+    """A gap looks like a pulse; one far from it does not matter."""
+    from cli.polarity import Heard
+
+    wave = np.stack([np.zeros_like(SECONDS), push()], axis=1)
+    pulse = first_pulse(push(), RATE)
+    assert Heard(wave, RATE, (0.5, 4.0)).sound(pulse) == pulse
+    with pytest.raises(Refused, match="dropout"):
+        Heard(wave, RATE, (2.1,)).sound(pulse)
+
+
+@pytest.mark.virtual_card
+@pytest.mark.usefixtures("virtual_card")
+def test_a_sound_card_listens_in_silence(tmp_path, invoke):
+    """Nothing is played and nothing pressed: the virtual card records no pulse."""
+    file = rig(tmp_path)
+    ran = invoke("polarity", "reference", file, "--yes", "--json")
+    assert ran.status == 1, ran.told
+    assert json.loads(ran.stdout)["reasons"][0]["code"] == "no-pulse"
