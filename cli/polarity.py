@@ -197,7 +197,6 @@ def _listen(bench: Rig, recording: Path | None, yes: bool, doing: str, *, cell: 
     """Both inputs from a file, or listened to now."""
     import numpy as np
 
-    from cli import bench as benches
     from cli import cautions, progress
 
     if recording is not None:
