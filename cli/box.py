@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -58,8 +57,11 @@ def box(
         typer.Option(metavar="Q", help="Vented: leakage Q. Default 7, usual for a tight box."),
     ] = None,
     drive: Annotated[
-        str, typer.Option(metavar="V|W", help="Sine at the source: volts, or watts into Re.")
+        str, typer.Option(metavar="V|W", help="Sine at the source: volts, or watts into --rated.")
     ] = _DRIVE,
+    rated: Annotated[
+        str | None, typer.Option(metavar="R", help="That watts are meant into. Default 8ohm.")
+    ] = None,
     source_resistance: Annotated[
         str | None, typer.Option(metavar="R", help="Of amplifier and leads, such as 0.2ohm.")
     ] = None,
@@ -89,6 +91,7 @@ def box(
     freeair box lantern.json --vented --volume 24L --bore 50mm --tube-length 110mm
     """
     from cli import box_design, box_print, plots, states, values
+    from cli import drive as drives
     from fit import saved_driver
     from meas.whole_file import refuse_existing, write_text
 
@@ -108,7 +111,8 @@ def box(
     limit = None if xmax is None else values.length(xmax, "--xmax").value
     if limit is None:
         show.note("no --xmax given: how far the cone may travel is not judged", "dim")
-    volt = _drive_volt(drive, math.exp(driver.theta[0]))
+    driven = drives.read(drive, rated)
+    volt = driven.volt_rms
     design = box_design.design(wish, driver, air, ohm)
     from fit.box_predict import cautions, predict
 
@@ -123,11 +127,11 @@ def box(
     if save is not None:
         write_text(save, text + "\n")
     if picture is not None:
-        _draw(picture, found, driver, f"{unit}: {design.why}, at {volt:.3g} V", limit)
+        _draw(picture, found, driver, f"{unit}: {design.why}, at {driven.words}", limit)
     if as_json:
         show.line(text)
     else:
-        box_print.in_words(unit, design, found, findings, driver, drive, volt)
+        box_print.in_words(unit, design, found, findings, driver, driven.words)
     for name, path in (("Plan", save), ("Picture", picture)):
         if path is not None:
             (show.note if as_json else show.line)(f"{name}: {path}")
@@ -149,15 +153,6 @@ def measured_air(temperature: str | None, pressure: str | None, humidity: str | 
         measured.relative_humidity.value,
     )
     return Air(air.density(*state), air.sound_speed(*state))
-
-
-def _drive_volt(text: str, Re: float) -> float:
-    """Volts as said, or those that make the watts said in Re [V rms]."""
-    from cli import units, values
-
-    if text.strip().lower().endswith("w"):
-        return math.sqrt(values.read(units.POWER, text, "--drive").value * Re)
-    return values.voltage(text, "--drive").value
 
 
 def _draw(

@@ -75,7 +75,6 @@ def in_words(
     findings: tuple[Finding, ...],
     driver: SavedDriver,
     drive: str,
-    volt: float,
 ) -> None:
     """Box, behaviour at the drive, cautions."""
     from cli.facts import facts
@@ -84,8 +83,7 @@ def in_words(
     show.say(facts(_rows(design, found)))
     for note in design.notes:
         show.say(note)
-    said = f"{volt:.3g} V" if drive.strip().lower().endswith("v") else f"{drive}, {volt:.3g} V"
-    show.heading(f"At {said} (sine; ± is 95 % by the measured parameters)")
+    show.heading(f"At {drive} (sine; ± is 95 % by the measured parameters)")
     show.say(_table(found, 1.96 * driver.widening))
     if findings:
         show.heading("Mind")

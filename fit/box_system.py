@@ -143,7 +143,8 @@ def _quantities(
 
 
 def _resonance_of(model: BoxedDriver, near_hz: float) -> Callable[[FloatArray], float]:
-    """Frequency at which the mechanical reactance vanishes, near a peak [Hz]."""
+    """Frequency at which the mechanical reactance vanishes [Hz]; a closed box has only one, within
+    a decade of its peak of |Z|."""
     from scipy.optimize import brentq
 
     def resonance(theta: FloatArray) -> float:
@@ -152,7 +153,7 @@ def _resonance_of(model: BoxedDriver, near_hz: float) -> Callable[[FloatArray], 
             return float(model.mechanical(s, theta)[0].imag)
 
         at = math.log(near_hz)
-        return math.exp(float(brentq(reactance, at - 0.35, at + 0.35, xtol=1e-13)))
+        return math.exp(float(brentq(reactance, at - 2.3, at + 2.3, xtol=1e-13)))
 
     return resonance
 

@@ -98,9 +98,11 @@ def test_a_tube_that_is_there_decides_the_tuning(folder: Path, invoke: Invoke) -
     assert got["fb_hz"] == pytest.approx(47.0, rel=1e-4)
 
 
-def test_watts_are_into_re(folder: Path, invoke: Invoke) -> None:
-    ran = invoke("box", folder / "strong.json", "--volume", "20L", "--drive", "10W", *AIR, "--json")
-    assert json.loads(ran.stdout)["drive_v"] == pytest.approx(math.sqrt(10 * STRONG.Re))
+def test_watts_are_into_the_rated_impedance(folder: Path, invoke: Invoke) -> None:
+    words = ("box", folder / "strong.json", "--volume", "20L", "--drive", "10W", *AIR, "--json")
+    for rated, ohm in (((), 8.0), (("--rated", "4ohm"), 4.0)):
+        drive = json.loads(invoke(*words, *rated).stdout)["drive_v"]
+        assert drive == pytest.approx(math.sqrt(10 * ohm))
 
 
 @pytest.mark.parametrize(("space", "volume"), [("300L", 0.2127), ("30L", 0.030)])
@@ -153,7 +155,8 @@ BOX, CHECK = ("box", "strong.json"), ("box-check", "vented.csv", "--driver", "st
           "9cm"), 2, "decides the tuning already"),
         ((*BOX, "--vented", "--bore", "5mm"), 1, "vent-too-narrow"),
         ((*BOX, "--vented", "--tubes", "0"), 2, "at least one tube"),
-        ((*BOX, "--drive", "3A"), 2, "no unit of voltage"),
+        ((*BOX, "--drive", "3A"), 2, "no unit of power"),
+        ((*BOX, "--rated", "4ohm"), 2, "nothing beside volts"),
         ((*BOX, "--drive", "-3V"), 2, "outside"),
         ((*BOX, "--picture", "box.gif"), 2, ".png or .svg"),
         ((*BOX, "--save", "plan.json"), 2, "not overwritten"),
