@@ -32,7 +32,7 @@ def filter_(
     network: Annotated[
         Path | None,
         typer.Argument(
-            metavar="[NETWORK.toml]",
+            metavar="NETWORK.toml",
             help="A network file; without one a standard crossover is designed.",
         ),
     ] = None,

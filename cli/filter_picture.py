@@ -67,7 +67,7 @@ def figure(
         frequency_axis(bottom, float(f[0]), float(f[-1]))
         top.set_ylabel("voltage at the driver,\ndB re the amplifier")
         bottom.set_ylabel("|Z|, Ω")
-        top.set_title("Electrical response of each branch")
+        top.set_title("At the drivers")
         bottom.set_title("Load of the amplifier")
         for axes in (top, bottom):
             axes.legend(loc="lower right", bbox_to_anchor=(1, 1), ncols=4, borderpad=0)
