@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from datetime import date
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from cli import show
@@ -203,13 +205,47 @@ def _filled(caution: Caution, rig: Rig) -> Caution:
     return Caution(caution.title.format(**fields), caution.text.format(**fields), caution.asks)
 
 
-def acknowledge(cautions: Sequence[Caution], *, yes: bool, brief: bool = False) -> None:
+def before_playing(file: Path, rig: Rig, *, yes: bool, also: Sequence[Caution] = ()) -> Rig:
+    """Cautions before a bench plays; those of its amplifier wait for a yes once for every rig.
+
+    Args:
+        file: The rig's file, which remembers the yes.
+        rig: What it says.
+        yes: The user has said ``--yes``, which counts for this time only.
+        also: Cautions of what is about to be done; those that ask do so every time.
+
+    Returns:
+        The rig as its file has it now.
+
+    Raises:
+        UsageError: As `acknowledge`.
+    """
+    own = for_playing(rig)
+    if rig.wiring.amplifier_known:
+        own = tuple(replace(caution, asks=False) for caution in own)
+    answered = acknowledge((*also, *own), yes=yes, brief=True)
+    if not answered or not any(caution.asks for caution in own):
+        return rig
+    from meas import rig_file
+
+    kept = {"amplifier_acknowledged": f"{rig.wiring.amplifier} {date.today().isoformat()}"}
+    stored = rig_file.read(file)  # the rig at hand may have been changed for this one run
+    wiring = stored.wiring.model_copy(update=kept)
+    rig_file.update(file, stored.model_copy(update={"wiring": wiring}))
+    show.note(f"Kept in {file}: this is asked once for a bench.", "dim")
+    return rig.model_copy(update={"wiring": rig.wiring.model_copy(update=kept)})
+
+
+def acknowledge(cautions: Sequence[Caution], *, yes: bool, brief: bool = False) -> bool:
     """Show cautions; where one asks, wait for a yes.
 
     Args:
         cautions: What to show.
         yes: The user has said ``--yes``.
         brief: Only the titles of those that were shown in full when the rig was made.
+
+    Returns:
+        Whether somebody has typed a yes.
 
     Raises:
         UsageError: If an answer is needed and there is no terminal, or the answer is no.
@@ -220,7 +256,7 @@ def acknowledge(cautions: Sequence[Caution], *, yes: bool, brief: bool = False) 
     if reminders:
         show.note(f"Mind: {'; '.join(reminders)}.", "yellow")
     if yes or not asking:
-        return
+        return False
     titles = "; ".join(caution.title for caution in asking)
     if not (sys.stdin.isatty() and sys.stderr.isatty()):
         raise UsageError(
@@ -233,6 +269,7 @@ def acknowledge(cautions: Sequence[Caution], *, yes: bool, brief: bool = False) 
         raise UsageError(
             "stopped before anything was played", remedy="Run it again when the bench is ready."
         )
+    return True
 
 
 def print_cautions(cautions: Sequence[Caution]) -> None:

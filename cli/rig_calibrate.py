@@ -63,11 +63,7 @@ def calibrate(
     same_node = what.kind == "same-node"
     place = words.PLACE[what.kind].format(ohm=what.resistance_ohm)
     show.note(wiring.as_text(wiring.describe(rig.wiring, same_node=same_node, place=place)))
-    asked = (
-        cautions.for_standard(what.kind, rig),
-        *(caution for caution in cautions.for_rig(rig) if caution.asks),
-    )
-    cautions.acknowledge(asked, yes=yes)
+    rig = cautions.before_playing(file, rig, yes=yes, also=[cautions.for_standard(what.kind, rig)])
     audio = benches.open_path(
         rig, standard=what.resistance_ohm if what.kind == "resistor" else what.kind
     )

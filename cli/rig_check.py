@@ -72,7 +72,7 @@ def check(
     if half_width is None:
         half_width = max(DEFAULT_TOLERANCE * known.value, known.last_digit / 2)
         show.default_taken(f"{known.written}: ±{100 * half_width / known.value:.2g} %")
-    cautions.acknowledge([c for c in cautions.for_rig(rig) if c.asks], yes=yes)
+    rig = cautions.before_playing(file, rig, yes=yes)
     audio = benches.open_path(rig, standard=known.value)
     played = benches.play(audio, rig, "checking")
     played.refuse_unsound("check")

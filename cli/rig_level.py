@@ -44,7 +44,7 @@ def level(
     from meas import rig_file
 
     rig = rig_file.read(file)
-    cautions.acknowledge(cautions.for_playing(rig), yes=yes, brief=True)
+    rig = cautions.before_playing(file, rig, yes=yes)
     gentle = _peaks(rig, GENTLE * rig.drive.level)
     if max(gentle) < SILENT:
         raise Refused(

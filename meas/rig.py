@@ -128,7 +128,7 @@ class Calibration(_Table):
 
 
 class InputPolarity(_Table):
-    """Whether the driver input turns the sign of a voltage around, told by a cell of known poles."""
+    """Whether the driver input turns a voltage around, told by a cell of known poles."""
 
     driver_input: int = Field(ge=1)
     device: str
@@ -158,6 +158,16 @@ class Wiring(_Table):
     )
     input_resistance_tolerance_percent: float = Field(default=10.0, ge=0, le=100)
     amplifier: Literal["none", "grounded", "bridged"] = "none"
+    amplifier_acknowledged: str | None = Field(
+        default=None,
+        pattern=r"^(grounded|bridged) \d{4}-\d{2}-\d{2}$",
+        description="kind of amplifier whose cautions were acknowledged, and when",
+    )
+
+    @property
+    def amplifier_known(self) -> bool:
+        """Whether the cautions of this very kind of amplifier were acknowledged."""
+        return (self.amplifier_acknowledged or "").startswith(f"{self.amplifier} ")
 
     @model_validator(mode="after")
     def _check_inputs(self) -> Wiring:

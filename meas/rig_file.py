@@ -55,6 +55,9 @@ _COMMENTS: Mapping[str, Sequence[str]] = {
     ),
     "wiring.input_resistance_tolerance_percent": (),
     "wiring.amplifier": ('What drives the bench: "none" (sound card), "grounded" or "bridged".',),
+    "wiring.amplifier_acknowledged": (
+        "Whose cautions were read and acknowledged, and when; take the line out to be asked again.",
+    ),
     "card": (),
     "card.device": (
         'Sound device, as listed by: freeair rig devices. "simulated" needs no hardware.',
@@ -128,6 +131,7 @@ _COMMENTS: Mapping[str, Sequence[str]] = {
 _EXAMPLES = {
     "wiring.series_resistor_ohm": "10.0",
     "wiring.input_resistance_ohm": "22000.0",
+    "wiring.amplifier_acknowledged": '"grounded 2026-01-31"',
     "card.device": '"name of the device"',
     "card.input_volt_full_scale": "1.6",
     "simulated.series_resistor_ohm": "10.0",
