@@ -220,3 +220,18 @@ def test_a_sound_card_listens_in_silence(tmp_path, invoke):
     ran = invoke("polarity", "reference", file, "--yes", "--json")
     assert ran.status == 1, ran.told
     assert json.loads(ran.stdout)["reasons"][0]["code"] == "no-pulse"
+
+
+def test_the_reference_stands_in_the_rig_file_and_survives_it(tmp_path, invoke):
+    """Comments and everything else of the file stay; a second reference replaces the first."""
+    file = rig(tmp_path)
+    file.write_text("# mine\n" + file.read_text(), encoding="utf-8")
+    wave = bench(np.where((SECONDS > 2) & (SECONDS < 3), 0.1, 0.0))
+    for sign in (1, -1):
+        cell = recording(tmp_path, f"cell{sign}.wav", sign * wave)
+        assert invoke("polarity", "reference", file, "--recording", cell).status == 0
+        assert rig_file.read(file).polarity.inverted is (sign < 0)
+    text = file.read_text(encoding="utf-8")
+    assert text.startswith("# mine\n")
+    assert text.count("[polarity]") == 1
+    assert "freeair polarity reference" in text
