@@ -80,11 +80,12 @@ def curve_label(curve: FittedCurve) -> str:
     return condition_words(curve.condition, curve.condition_value)
 
 
-def _labels(curves: Sequence[FittedCurve]) -> list[str]:
-    labels = [curve_label(curve) for curve in curves]
+def labels(curves: Sequence[FittedCurve]) -> list[str]:
+    """Names of curves, told apart by a number where they are alike."""
+    named = [curve_label(curve) for curve in curves]
     return [
-        f"{label} ({labels[:index].count(label) + 1})" if labels.count(label) > 1 else label
-        for index, label in enumerate(labels)
+        f"{label} ({named[:index].count(label) + 1})" if named.count(label) > 1 else label
+        for index, label in enumerate(named)
     ]
 
 
@@ -118,7 +119,7 @@ def _span(curves: Sequence[FittedCurve]) -> tuple[float, float]:
 
 def draw_magnitude(axes: Axes, curves: Sequence[FittedCurve]) -> None:
     """|Z| measured (broad) and model (thin) of every curve."""
-    for index, (curve, label) in enumerate(zip(curves, _labels(curves), strict=True)):
+    for index, (curve, label) in enumerate(zip(curves, labels(curves), strict=True)):
         colour, dash = COLOURS[index % len(COLOURS)], DASHES[index % len(DASHES)]
         measured = np.abs(curve.measured_ohm)
         axes.plot(curve.frequency_hz, measured, color=colour, linewidth=3.4, alpha=0.4,
@@ -209,33 +210,36 @@ def _motional_measured(curve: FittedCurve) -> np.ndarray | None:
 
 def draw_motional(axes: Axes, curves: Sequence[FittedCurve]) -> None:
     """Magnitude of the motional part around each resonance."""
-    lows, highs = [], []
+    peaks = [float(c.frequency_hz[int(np.argmax(np.abs(c.motional_ohm)))]) for c in curves]
+    low, high = min(peaks) / 1.8, max(peaks) * 1.8
     for index, curve in enumerate(curves):
         colour, dash = COLOURS[index % len(COLOURS)], DASHES[index % len(DASHES)]
-        peak_hz = float(curve.frequency_hz[int(np.argmax(np.abs(curve.motional_ohm)))])
-        lows.append(peak_hz / 1.8)
-        highs.append(peak_hz * 1.8)
+        seen = (curve.frequency_hz > low / 1.1) & (curve.frequency_hz < high * 1.1)
         measured = _motional_measured(curve)
         if measured is not None:
-            axes.plot(curve.frequency_hz, np.abs(measured), color=colour, linestyle="none",
-                      marker="o", markersize=3.2, alpha=0.55, markeredgewidth=0)  # fmt: skip
-        axes.plot(curve.frequency_hz, np.abs(curve.motional_ohm), color=colour, linewidth=1.2,
-                  linestyle=dash)  # fmt: skip
+            _dots(axes, curve.frequency_hz[seen], np.abs(measured[seen]), colour)
+        axes.plot(curve.frequency_hz[seen], np.abs(curve.motional_ohm[seen]), color=colour,
+                  linewidth=1.2, linestyle=dash)  # fmt: skip
     axes.set_ylim(bottom=0)
-    frequency_axis(axes, min(lows), max(highs))
+    frequency_axis(axes, low, high)
     axes.set_ylabel("|Z motional|, Ω")
+
+
+def _dots(axes: Axes, x: FloatArray, y: FloatArray, colour: str) -> None:
+    """Measured points; every dot is an element of the picture, so there are not too many."""
+    axes.plot(x, y, color=colour, linestyle="none", marker="o", markersize=3.2, alpha=0.55,
+              markeredgewidth=0, markevery=max(1, x.size // 150))  # fmt: skip
 
 
 def draw_locus(axes: Axes, curves: Sequence[FittedCurve]) -> None:
     """Motional part in the complex plane: a circle for one resonance with constant loss."""
-    for index, (curve, label) in enumerate(zip(curves, _labels(curves), strict=True)):
+    for index, (curve, label) in enumerate(zip(curves, labels(curves), strict=True)):
         colour, dash = COLOURS[index % len(COLOURS)], DASHES[index % len(DASHES)]
         peak_hz = curve.frequency_hz[int(np.argmax(np.abs(curve.motional_ohm)))]
         near = (curve.frequency_hz > peak_hz / 4) & (curve.frequency_hz < peak_hz * 4)
         measured = _motional_measured(curve)
         if measured is not None:
-            axes.plot(measured.real[near], measured.imag[near], color=colour, linestyle="none",
-                      marker="o", markersize=3.2, alpha=0.55, markeredgewidth=0)  # fmt: skip
+            _dots(axes, measured.real[near], measured.imag[near], colour)
         axes.plot(curve.motional_ohm.real[near], curve.motional_ohm.imag[near], color=colour,
                   linewidth=1.2, linestyle=dash, label=label)  # fmt: skip
     axes.set_aspect("equal", adjustable="datalim")

@@ -20,7 +20,8 @@ from cli.display import (
     significant,
     with_unit,
 )
-from cli.report.parts import Plot, Strip, render, strip
+from cli.report.exploring import Exploring, exploring, residuals
+from cli.report.parts import Plot, Strip, Told, render, strip, told
 from cli.report.picture import inline
 
 if TYPE_CHECKING:
@@ -89,9 +90,11 @@ class FitPage:
     subtitle: str
     lead: str
     verdicts: tuple[VerdictRow, ...]
-    findings: tuple[Finding, ...]
-    warnings: tuple[Finding, ...]
-    plots: tuple[Plot, ...]
+    findings: tuple[Told, ...]
+    warnings: tuple[Told, ...]
+    plot: Plot
+    explored: Exploring
+    motion: Plot
     parameters: tuple[ParameterRow, ...]
     curves: tuple[CurveRow, ...]
     how: tuple[tuple[str, str], ...]
@@ -127,9 +130,17 @@ def fit_page(
         subtitle=f"Measured driver, {_counted(len(fit.curves), 'curve')}, {origin.made_on}",
         lead=lead(fit, verdicts),
         verdicts=tuple(_verdict_row(verdict) for verdict in verdicts),
-        findings=tuple(findings),
-        warnings=(*fit.warnings, *warnings),
-        plots=_plots(fit),
+        findings=told(findings),
+        warnings=told((*fit.warnings, *warnings)),
+        plot=_curve_plot(fit),
+        explored=exploring(
+            fit.curves,
+            plots.labels(fit.curves),
+            what="take",
+            third=residuals(fit.curves),
+            models=True,
+        ),
+        motion=_motion_plot(fit),
         parameters=tuple(_parameter_row(fit, symbol) for symbol in in_order(fit.parameters)),
         curves=tuple(
             CurveRow(
@@ -237,18 +248,19 @@ def _model_words(fit: DriverFit) -> str:
     return f"{fit.model}, chosen by an information criterion from {', '.join(fit.model_choice)}"
 
 
-def _plots(fit: DriverFit) -> tuple[Plot, ...]:
-    curves = plots.svg_text(plots.curve_figure(fit), "curve")
-    motion = plots.svg_text(plots.motional_figure(fit), "motion")
-    return (
-        Plot(
-            inline(curves, "curve", "Impedance magnitude, phase and residual over frequency"),
-            "What was measured (broad), what the model makes of it (thin), and what it leaves "
-            "over, in per cent of |Z|.",
-        ),
-        Plot(
-            inline(motion, "motion", "Motional impedance near resonance"),
-            "The coil taken off: what the cone's motion alone does. A healthy resonance is a "
-            "smooth hill and a round circle; rubbing, leaks and loose parts dent it.",
-        ),
+def _curve_plot(fit: DriverFit) -> Plot:
+    svg = plots.svg_text(plots.curve_figure(fit), "curve")
+    return Plot(
+        inline(svg, "curve", "Impedance magnitude, phase and residual over frequency"),
+        "What was measured (broad), what the model makes of it (thin), and what it leaves over, "
+        "in per cent of |Z|.",
+    )
+
+
+def _motion_plot(fit: DriverFit) -> Plot:
+    svg = plots.svg_text(plots.motional_figure(fit), "motion")
+    return Plot(
+        inline(svg, "motion", "Motional impedance near resonance"),
+        "The coil taken off: what the cone's motion alone does. A healthy resonance is a smooth "
+        "hill and a round circle; rubbing, leaks and loose parts dent it.",
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -13,6 +14,7 @@ from cli.tables import strip_range
 if TYPE_CHECKING:
     from fit.judge import Target
     from fit.result import Estimate
+    from meas.errors import Finding
 
 
 @dataclass(frozen=True)
@@ -21,6 +23,29 @@ class Plot:
 
     svg: Markup
     caption: str
+
+
+@dataclass(frozen=True)
+class Told:
+    """A finding with its next step apart."""
+
+    code: str
+    text: str
+    step: str
+
+
+def told(findings: Iterable[Finding]) -> tuple[Told, ...]:
+    """Findings with what comes after ``Next:`` apart, so that the eye finds it."""
+    split = []
+    for finding in findings:
+        text, _, step = finding.text.partition(" Next: ")
+        step = f"{step[:1].upper()}{step[1:]}"
+        split.append(Told(finding.code, _ended(text), _ended(step)))
+    return tuple(split)
+
+
+def _ended(text: str) -> str:
+    return text if not text or text[-1] in ".?!" else f"{text}."
 
 
 @dataclass(frozen=True)
