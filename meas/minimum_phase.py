@@ -9,19 +9,22 @@ how much depends on that is stated.
 from __future__ import annotations
 
 import numpy as np
-from scipy import special
+from scipy import interpolate, special
 
 from meas.curve import FloatArray
 
 _EXTENSION_OCTAVES = 12
 _STEPS_PER_OCTAVE = 12
 _EDGE_OCTAVES = 1.0
+_FINER = 4
 # Approach to the upper asymptote as f^-p: 2 for an inductor beside a resistance, 1/2 for a coil
 # that is all eddy currents (J. Vanderkooy, JAES 37(3), 1989).
 _LEAST_POWER, _MOST_POWER = 0.5, 2.0
 
 
-def phase_of_magnitude(frequency_hz: FloatArray, log_magnitude: FloatArray) -> FloatArray:
+def phase_of_magnitude(
+    frequency_hz: FloatArray, log_magnitude: FloatArray, wanted_hz: FloatArray | None = None
+) -> FloatArray:
     """Minimum phase of a log magnitude that is linear in log frequency between its points.
 
     phase(w0) = 1/pi * integral of (d ln|q|/du) ln coth(|u|/2) du, u = ln(w/w0) (H. W. Bode,
@@ -32,13 +35,15 @@ def phase_of_magnitude(frequency_hz: FloatArray, log_magnitude: FloatArray) -> F
     Args:
         frequency_hz: Strictly increasing [Hz], shape (n,).
         log_magnitude: Natural logarithm, shape (n,); constant beyond both ends.
+        wanted_hz: Where the phase is wanted [Hz], shape (m,); None: at the same frequencies.
 
     Returns:
-        Phase [rad], shape (n,).
+        Phase [rad], shape (m,).
     """
     u = np.log(frequency_hz)
+    at = u if wanted_hz is None else np.log(wanted_hz)
     slope = np.diff(log_magnitude) / np.diff(u)
-    distance = u[None, :] - u[:, None]
+    distance = u[None, :] - at[:, None]
     x = np.exp(-np.abs(distance))
     integral = np.sign(distance) * (
         np.pi**2 / 4.0 - special.spence(1.0 - x) + special.spence(1.0 + x)
@@ -54,8 +59,9 @@ def rebuilt_phase(
 
     Below the band the ratio comes to rest at a real value, as a + b f^2: it is even in frequency.
     Above, it approaches a known ceiling as a power of frequency that the last octave shows, or,
-    without a ceiling, goes on at the slope of the last octave. The uncertainty is what comes of
-    leaving out the lower extension, and of a power that is half as large again.
+    without a ceiling, falls on like the single pole of an inductor that has this slope. The
+    uncertainty is what comes of leaving out the lower extension, of a power that is half as large
+    again or as small, of a slope that stays and of one that steepens three times as fast.
 
     Args:
         frequency_hz: Strictly increasing [Hz], shape (n,).
@@ -66,16 +72,23 @@ def rebuilt_phase(
         Phase and its standard uncertainty [rad], shape (n,).
     """
     known = np.log(magnitude)
+    # Near a resonance of high quality straight lines between the points cut its curve short.
+    u = np.log(frequency_hz)
+    place = np.arange(u.size)
+    inner = np.interp(np.arange(0, _FINER * (u.size - 1) + 1) / _FINER, place, u)
+    smooth = interpolate.CubicSpline(u, known)(inner)
+    smooth[::_FINER] = known
 
     def phase(low: bool, stretch: float) -> FloatArray:
-        below, above = _below(frequency_hz, known, low), None
+        below = _below(frequency_hz, known, low)
         above = _above(frequency_hz, known, ceiling, stretch)
-        f = np.concatenate([below[0], frequency_hz, above[0]])
-        values = np.concatenate([below[1], known, above[1]])
-        return phase_of_magnitude(f, values)[below[0].size : below[0].size + known.size]
+        f = np.concatenate([below[0], np.exp(inner), above[0]])
+        values = np.concatenate([below[1], smooth, above[1]])
+        return phase_of_magnitude(f, values, frequency_hz)
 
     best = phase(True, 1.0)
-    spread = np.hypot(best - phase(False, 1.0), best - phase(True, 1.5))
+    above = np.maximum(np.abs(best - phase(True, 1.5)), np.abs(best - phase(True, 1.0 / 1.5)))
+    spread = np.hypot(best - phase(False, 1.0), above)
     return best, np.asarray(spread, dtype=np.float64)
 
 
@@ -100,9 +113,14 @@ def _above(
     grid = f[-1] * 2.0**steps
     edge = f > f[-1] * 2.0**-_EDGE_OCTAVES
     u = np.log(f[edge] / f[-1])
-    slope = float(np.polyfit(u, known[edge], 1)[0]) if u.size > 2 else 0.0
+    slope = float(np.polyfit(u, known[edge], 2)[1]) if u.size > 3 else 0.0
     if ceiling is None:
-        return grid, known[-1] + slope * stretch * np.log(grid / f[-1])
+        # |q| of 1/(1 + j f/fc) has the slope -x/(1 + x) with x = (f/fc)^2.
+        falling = float(np.clip(-slope, 0.0, 0.99))
+        if stretch > 1.0:
+            return grid, known[-1] - falling * np.log(grid / f[-1])
+        x = falling / (1.0 - falling) * (1.0 if stretch == 1.0 else 3.0)
+        return grid, known[-1] - 0.5 * np.log((1.0 + x * (grid / f[-1]) ** 2) / (1.0 + x))
     gap = np.log(ceiling) - known[-1]
     if gap <= 1e-6:
         return grid, np.full(grid.size, known[-1])

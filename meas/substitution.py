@@ -166,7 +166,7 @@ def systematics(
 
     Returns:
         Known resistor, series resistor, source resistance, drift of the source between the two
-        recordings, and the rebuilt phase.
+        recordings, leads, and the rebuilt phase.
 
     Raises:
         ValueError: If the series resistor is not known.
@@ -209,6 +209,12 @@ def systematics(
         "source-drift",
         f"source equally strong in both recordings within ±{using.drift_percent:g} %",
         slope * ratio * (using.drift_percent / 100.0 * _RECTANGULAR),
+    )
+    lead = rig.assumptions.lead_ohm
+    add(
+        "leads",
+        f"leads and contacts up to ±{lead:g} ohm (no short measured)",
+        np.full(frequency_hz.size, lead * _RECTANGULAR, dtype=np.complex128),
     )
     if frequency_hz.size >= 8:
         spread = rebuilt_phase(frequency_hz, np.abs(ratio), circuit.ceiling)[1]
