@@ -25,6 +25,7 @@ from cli import (
     export,
     fit,
     import_,
+    levels,
     part,
     polarity,
     rig,
@@ -74,6 +75,7 @@ app.add_typer(rig.app, name="rig")
 app.command("take")(take.take)
 app.command("import")(import_.import_capture)
 app.command("fit")(fit.fit)
+app.command("levels")(levels.levels)
 app.command("compare")(compare.compare)
 app.command("part")(part.part)
 app.add_typer(targets.app, name="targets")
