@@ -81,8 +81,23 @@ def gather(
         tuple(measured for measured, _ in stock.curves),
         tuple(take for _, take in stock.curves),
         _unit(stock, unit),
-        tuple(stock.findings),
+        (*stock.findings, *_mixed_levels([take for _, take in stock.curves if take])),
     )
+
+
+def _mixed_levels(taken: Sequence[Take]) -> tuple[Finding, ...]:
+    """One fit over several levels means neither; what can be had instead."""
+    from meas.errors import Finding
+
+    levels = {take.rig.drive.level for take in taken if take.excitation.get("kind") != "imported"}
+    if len(levels) < 2:
+        return ()
+    text = (
+        f"these takes were made at {len(levels)} levels, from {min(levels):g} to {max(levels):g} of "
+        "full scale, and a driver changes with level: the parameters are a mixture. Use takes of "
+        "one level, or follow the parameters down to the small signal: freeair levels TAKE..."
+    )
+    return (Finding("mixed-levels", text),)
 
 
 def _split(text: str, option: str, example: str) -> tuple[str, str]:
