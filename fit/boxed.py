@@ -3,7 +3,8 @@
 Z = Re + Zc + a s/D(s), D = m s^2 + l s + k + w0^2 alpha T(s), everything divided by the moving
 mass in free air: a = Bl^2/Mms, l the loss, k = w0^2 the stiffness of the suspension, alpha = Vas/Vb
 that of the box's air over it. T = s^2/(s^2 + s wb/QL + wb^2) for a vented box with leakage Q, and
-s/(s + g) for a closed one that leaks at the rate g (R. H. Small, J. Audio Eng. Soc. 20(10), 1972
+s/(s + g) for a closed one that leaks at the rate g; QL stands for all losses of the box, since
+absorption and a rough vent look much the same (R. H. Small, J. Audio Eng. Soc. 20(10), 1972
 and 21(5), 1973).
 
 The driver is the one of its saved fit, as uncertain as the fit says: every error source of the
