@@ -206,7 +206,7 @@ def _doubts(
             Finding(
                 "other-driver",
                 "the curve asks for a driver beyond the uncertainty of its fit: is it the same "
-                "unit, on the same bench?",
+                "unit, on the same bench? Until that is clear the volume is not to be relied upon",
             )
         )
     if found.residual_rms_relative > _ROUGH:
@@ -245,6 +245,6 @@ def _departed(name: str, amount: float) -> Finding:
     return Finding(
         "driver-changed",
         f"{_KINDS[name]} seems {100 * size:.0f} % {'above' if amount > 0 else 'below'} that of "
-        "the fit, more than a driver changes by itself: measure it again in free air, or check "
-        "that it is this unit",
+        "the fit, more than a driver changes by itself: is it this unit, and was it broken in "
+        "since? Measure it again in free air; until then the volume is not to be relied upon",
     )
