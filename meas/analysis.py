@@ -9,13 +9,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meas.calibration import check_matches
+from meas.clock_judgement import settle
 from meas.curve import ComplexArray, FloatArray, ImpedanceCurve
 from meas.distortion import Distortion
 from meas.error_model import corrected, know
 from meas.errors import Finding, UnreadableInput
-from meas.estimation import estimate_from
+from meas.estimation import Estimated, estimate_from
 from meas.passes import Passes
 from meas.rig import Calibration, Rig
+from meas.rub import rub_and_buzz
 from meas.stimulus import Stimulus
 from meas.systematics import bench_systematics
 from meas.transfer import Transfer
@@ -23,6 +25,9 @@ from meas.validity import judge
 
 Kind = Literal["driver", "part", "system"]
 _SHORTEST_SECONDS = 0.3
+_HIGHEST_RESONANCE_HZ = 4000.0
+# Refusals that a coil which rubs brings about by itself; it is then named beside them.
+_OF_THE_DRIVER = {"nonlinear", "gain-riding", "channel-slip", "dropout", "clipped"}
 # Beyond this the impedance is no longer a linear function of the noise: H is next to 1 (hot
 # side) or next to 0 (ground side), and all it says is "open".
 _LARGEST_RELATIVE_UNCERTAINTY = 0.3
@@ -55,6 +60,7 @@ class Analysis:
         passes: Where the excitation is in the recording.
         transfer: Driver input over source input as recorded, before calibration.
         distortion: Of the driver against frequency, where the excitation tells it.
+        calibration: The standards that were applied to the curve.
     """
 
     curve: ImpedanceCurve | None
@@ -64,6 +70,7 @@ class Analysis:
     passes: Passes
     transfer: Transfer | None
     distortion: Distortion | None = None
+    calibration: Calibration | None = None
 
     @property
     def refused(self) -> bool:
@@ -102,7 +109,10 @@ def analyse(
     _check_samples(samples, sample_rate_hz)
     if calibration is not None:
         check_matches(calibration, rig, sample_rate_hz)
-    estimated = estimate_from(samples, sample_rate_hz, stimulus)
+    clock = settle(samples, sample_rate_hz)
+    if clock.moved:
+        calibration = None  # what it knows of delays is worth nothing between two clocks
+    estimated = estimate_from(clock.samples, sample_rate_hz, stimulus)
     passes, transfer = estimated.passes, estimated.transfer
     findings = list(estimated.findings)
     curve = None
@@ -123,6 +133,9 @@ def analyse(
         stimulus=estimated.stimulus,
         calibrated=calibration is not None and calibration.knows_channels(rig.wiring.resistor_side),
     )
+    findings += clock.findings(rig, findings)
+    if kind == "driver" and transfer is not None and curve is not None:
+        findings += _rubbing(estimated, sample_rate_hz, curve, findings)
     return Analysis(
         curve=curve,
         findings=tuple(findings),
@@ -133,6 +146,23 @@ def analyse(
         passes=passes,
         transfer=transfer,
         distortion=estimated.distortion,
+        calibration=calibration,
+    )
+
+
+def _rubbing(
+    estimated: Estimated, sample_rate_hz: int, curve: ImpedanceCurve, findings: list[Finding]
+) -> tuple[Finding, ...]:
+    """Rub and buzz, unless the recording is broken in a way that looks alike."""
+    refused = {finding.code for finding in findings if finding.refuses}
+    if estimated.transfer is None or refused - _OF_THE_DRIVER:
+        return ()
+    bass = curve.frequency_hz < _HIGHEST_RESONANCE_HZ
+    if not bass.any():
+        return ()
+    resonance_hz = float(curve.frequency_hz[bass][np.argmax(curve.impedance_ohm.real[bass])])
+    return rub_and_buzz(
+        estimated.samples, sample_rate_hz, estimated.passes, estimated.transfer, resonance_hz
     )
 
 

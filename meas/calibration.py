@@ -12,6 +12,7 @@ from datetime import datetime
 import numpy as np
 from numpy.typing import NDArray
 
+from meas.clocks import find_drift
 from meas.errors import Finding, UnreadableInput, UsageError
 from meas.passes import find_passes
 from meas.rig import Calibration, Rig, Standard, StandardKind
@@ -77,6 +78,12 @@ def measure(
         "clipped",
         "an input reaches full scale in the calibration capture. Lower the level or the input "
         "gain and repeat it",
+    )
+    refuse_unless(
+        find_drift(samples, sample_rate_hz) is None,
+        "clock-drift",
+        "the two inputs ran on two clocks during the calibration capture, so that it tells "
+        "nothing about their delay. Take both from one device",
     )
     transfer = estimate(samples, sample_rate_hz, find_passes(samples, sample_rate_hz))
     if transfer is None:
