@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import json
-from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -17,9 +15,7 @@ if TYPE_CHECKING:
     from cli.coil_words import CoilWords
     from fit.winding import Coil, Gap
     from fit.wire import Identified, Wire
-    from meas.errors import Finding
 
-_SHOWN = 10
 _HOT_C = 100.0
 
 WireOption = Annotated[
@@ -36,7 +32,7 @@ FormerOption = Annotated[
 ]
 LayersOption = Annotated[
     list[int] | None,
-    typer.Option(metavar="N", help="Layers; repeat for several to try (default then: 2 and 4)."),
+    typer.Option(metavar="N", help="Layers; repeat for several to try (default then: 2, 4, 8)."),
 ]
 TurnsOption = Annotated[int | None, typer.Option(metavar="N", help="Turns in all layers together.")]
 GapHeightOption = Annotated[
@@ -51,6 +47,9 @@ def wind(
     former_thickness: Annotated[
         str | None, typer.Option(metavar="T", help="Wall of the former, paper and glue included.")
     ] = None,
+    metal_former: Annotated[
+        bool, typer.Option("--metal-former", help="The former conducts.")
+    ] = False,
     layers: LayersOption = None,
     turns: TurnsOption = None,
     height: Annotated[
@@ -101,7 +100,7 @@ def wind(
     freeair wind --resistance 5.6ohm --at-least --former 20mm --wire 0.2mm --wire AWG32
     freeair wind --sample-length 2.5m --sample-resistance 1.37ohm --sample-overall 0.22mm
     """
-    from cli import coil_words, units, values
+    from cli import coil_words, units, values, wind_print
     from cli.coil_words import COIL_TEMPERATURE, CoilWords
 
     words = CoilWords(
@@ -120,7 +119,7 @@ def wind(
                 remedy="Leave one of them out.",
             )
         if words.former is None:
-            _show_identified(found, as_json)
+            wind_print.show_identified(found, as_json)
             return
         salvaged = _salvaged_wire(found, sample_overall)
         words = coil_words.replace(words, metal=salvaged.metal.name)
@@ -137,13 +136,14 @@ def wind(
     high = coil_words.gap_height(words)
     _write_targets(targets, coils[0], high, replace=replace)
     if as_json:
-        _show_json(coils, found, gap, high, kelvin, watt)
+        wind_print.show_json(coils, found, gap, high, kelvin, watt, metal_former)
         return
     if found is not None:
-        _say_identified(found)
+        wind_print.say_identified(found)
     if resistance is not None:
-        _show_ranking(coils, gap)
-    _show_coil(coils[0], gap, high, kelvin, watt, first=resistance is not None)
+        wind_print.show_ranking(coils, gap)
+    ranked = resistance is not None
+    wind_print.show_coil(coils[0], gap, high, kelvin, watt, metal_former, first=ranked)
     if targets is not None:
         show.say("", f"Put into {targets}: Re and the facts of this coil.")
 
@@ -214,9 +214,9 @@ def _solutions(
         of = coil_words.metal(words.metal)
         wires = tuple(enamelled(mm / 1e3, of) for mm in PREFERRED_MM)
         show.default_taken("no wire given: every preferred size from 0.05 to 1.6 mm tried")
-    layers = words.layers or (2, 4)
+    layers = words.layers or (2, 4, 8)
     if not words.layers:
-        show.default_taken("no number of layers given: 2 and 4 tried")
+        show.default_taken("no number of layers given: 2, 4 and 8 tried")
     height = None if words.height is None else values.length(words.height, "--height").value
     wish = Wish(
         values.resistance(resistance, "--resistance").value, at_least, height, coil_words.gap(words)
@@ -260,152 +260,3 @@ def winding_facts(coil: Coil, gap_height: float | None) -> dict[str, str | int]:
     if gap_height is not None:
         facts["gap_height"] = f"{gap_height * 1e3:.4g}mm"
     return facts
-
-
-def _show_identified(found: tuple[Identified, ...], as_json: bool) -> None:
-    if as_json:
-        show.line(json.dumps({"format": "freeair-coil/1", "wire": _wire_json(found)}))
-    else:
-        _say_identified(found)
-
-
-def _say_identified(found: tuple[Identified, ...]) -> None:
-    from fit.wire import in_words
-
-    show.heading("Unknown wire")
-    show.findings([in_words(found)])
-
-
-def _wire_json(found: tuple[Identified, ...]) -> list[dict[str, Any]]:
-    return [
-        {
-            "metal": one.metal.name,
-            "bare_m": one.bare,
-            "standard_uncertainty_m": one.standard_uncertainty,
-            "preferred_m": one.preferred,
-            "plausible": one.plausible,
-        }
-        for one in found
-    ]
-
-
-def _show_ranking(coils: Sequence[Coil], gap: Gap | None) -> None:
-    from cli.facts import grid
-
-    rows = []
-    for coil in coils[:_SHOWN]:
-        free = [] if gap is None else [f"{min(coil.clearances(gap)) * 1e3:.2f}"]
-        low, nominal, high = coil.resistance
-        rows.append(
-            (
-                f"{coil.wire.bare * 1e3:.3f}",
-                str(coil.layers),
-                str(coil.turns),
-                f"{nominal:.2f}",
-                f"{low:.2f} … {high:.2f}",
-                f"{coil.height * 1e3:.1f}",
-                f"{coil.outside_diameter * 1e3:.2f}",
-                f"{coil.mass * 1e3:.2f}",
-                *free,
-            )
-        )
-    titles = ["wire mm", "layers", "turns", "ohm", "limits ohm", "high mm", "wide mm", "g"]
-    show.heading("Coils that can be wound, closest first")
-    show.say(grid([*titles, *(["free mm"] if gap is not None else [])], rows))
-    if len(coils) > _SHOWN:
-        show.say(f"and {len(coils) - _SHOWN} more (all of them with --json)")
-
-
-def _show_coil(
-    coil: Coil,
-    gap: Gap | None,
-    gap_height: float | None,
-    kelvin: float,
-    watt: float | None,
-    *,
-    first: bool,
-) -> None:
-    from cli.facts import facts
-    from fit.winding import CAUTIOUS_DENSITY, cautions
-
-    low, nominal, high = coil.resistance
-    wire = coil.wire
-    rows = [
-        ("wire", f"{wire.bare * 1e3:.4g}", "mm", f"{wire.metal.name}, "
-         f"{wire.overall * 1e3:.3f} mm over its enamel, {wire.overall_max * 1e3:.3f} at most"),
-        ("turns", str(coil.turns), "", " + ".join(map(str, coil.turns_per_layer)) + " from the "
-         "former out"),
-        ("resistance", f"{nominal:.3g}", "ohm", f"at 20 C, {low:.3g} to {high:.3g} by the limits "
-         "of the wire, without leads"),
-        ("", f"{coil.resistance_at(kelvin):.3g}", "ohm", f"at {kelvin - 273.15:.0f} C"),
-        ("wire length", f"{coil.length:.3g}", "m", "without leads"),
-        ("mass of wire", f"{coil.mass * 1e3:.3g}", "g", "with enamel, without glue and leads"),
-        ("winding height", f"{coil.height * 1e3:.3g}", "mm", ""),
-        ("outside", f"{coil.outside_diameter * 1e3:.4g}", "mm", "of the thickest wire allowed"),
-        ("inductance", f"{coil.air_core_inductance * 1e3:.2g}", "mH", "in air; the iron around "
-         "it changes that several-fold"),
-        ("lasting power", f"{coil.power_at_density():.2g}", "W", f"at "
-         f"{CAUTIOUS_DENSITY / 1e6:.0f} A/mm2, cautious for a coil in still air"),
-    ]  # fmt: skip
-    if gap is not None:
-        inner, outer = coil.clearances(gap)
-        rows.append(("free inside", f"{inner * 1e3:.2f}", "mm", "between pole and former"))
-        rows.append(("free outside", f"{outer * 1e3:.2f}", "mm", "between coil and plate"))
-    if gap_height is not None:
-        rows.append(("wire in the gap", f"{coil.length_in_gap(gap_height):.3g}", "m",
-                     "coil centred, stray field left out"))  # fmt: skip
-    show.heading(f"{'The closest: ' if first else ''}{coil.layers} layers of {coil.turns} turns")
-    show.say(facts(rows))
-    if found := cautions(coil, gap, watt):
-        show.heading("Mind")
-        show.findings(found)
-
-
-def _show_json(
-    coils: Sequence[Coil],
-    found: tuple[Identified, ...] | None,
-    gap: Gap | None,
-    gap_height: float | None,
-    kelvin: float,
-    watt: float | None,
-) -> None:
-    document: dict[str, Any] = {
-        "format": "freeair-coil/1",
-        "coils": [_coil_json(coil, gap, gap_height, kelvin, watt) for coil in coils],
-    }
-    if found is not None:
-        document["wire"] = _wire_json(found)
-    show.line(json.dumps(document, ensure_ascii=False, allow_nan=False))
-
-
-def _coil_json(
-    coil: Coil, gap: Gap | None, gap_height: float | None, kelvin: float, watt: float | None
-) -> dict[str, Any]:
-    """A coil in SI units."""
-    from fit.winding import cautions
-
-    low, nominal, high = coil.resistance
-    found: list[Finding] = list(cautions(coil, gap, watt))
-    document: dict[str, Any] = {
-        "metal": coil.wire.metal.name,
-        "bare_m": coil.wire.bare,
-        "overall_m": coil.wire.overall,
-        "layers": coil.layers,
-        "turns": coil.turns,
-        "turns_per_layer": list(coil.turns_per_layer),
-        "resistance_20C_ohm": {"value": nominal, "lower": low, "upper": high},
-        "resistance_hot_ohm": coil.resistance_at(kelvin),
-        "hot_K": kelvin,
-        "length_m": coil.length,
-        "mass_kg": coil.mass,
-        "height_m": coil.height,
-        "outside_diameter_m": coil.outside_diameter,
-        "air_core_inductance_H": coil.air_core_inductance,
-        "lasting_power_W": coil.power_at_density(),
-        "cautions": [{"code": f.code, "text": f.text} for f in found],
-    }
-    if gap is not None:
-        document["clearance_inside_m"], document["clearance_outside_m"] = coil.clearances(gap)
-    if gap_height is not None:
-        document["length_in_gap_m"] = coil.length_in_gap(gap_height)
-    return document

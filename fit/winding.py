@@ -177,15 +177,26 @@ class Coil:
         return current**2 * self.resistance[1]
 
 
-def cautions(coil: Coil, gap: Gap | None = None, power: float | None = None) -> tuple[Finding, ...]:
+def cautions(
+    coil: Coil, gap: Gap | None = None, power: float | None = None, *, metal_former: bool = False
+) -> tuple[Finding, ...]:
     """What speaks against a coil: it does not fit, is likely to rub, or would run hot.
 
     Args:
         coil: As planned.
         gap: Where it is to work.
         power: Lasting power [W].
+        metal_former: Whether the former conducts.
     """
     found = []
+    if metal_former:
+        found.append(
+            Finding(
+                "metal-former",
+                "A closed ring of metal is a shorted turn that brakes the cone (low Qms): leave a "
+                "slit of about 1 mm along the whole former, and insulate it from the wire.",
+            )
+        )
     if gap is not None:
         for free, place in zip(
             coil.clearances(gap), ("between pole and former", "between coil and plate"), strict=True

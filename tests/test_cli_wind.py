@@ -40,6 +40,14 @@ def test_what_a_coil_is(invoke: Invoke) -> None:
     assert max(map(len, ran.stdout.splitlines())) <= 80
 
 
+def test_closed_ring_of_metal_is_told(invoke: Invoke) -> None:
+    """A gap of about 1 mm in a metal former avoids the shorted turn (common practice, no
+    source)."""
+    ran = invoke("wind", *COIL, "--turns", "152", "--metal-former")
+    assert "slit of about 1 mm" in ran.told
+    assert "metal-former" not in invoke("wind", *COIL, "--turns", "152").told
+
+
 def test_height_and_turns_agree(invoke: Invoke) -> None:
     """38 turns of 0.22 mm lie in 8.4 mm (8.36): elementary."""
     (coil,) = json.loads(invoke("wind", *COIL, "--height", "8.4mm", "--json").stdout)["coils"]
