@@ -18,6 +18,7 @@ from meas.estimation import Estimated, estimate_from
 from meas.passes import Passes
 from meas.rig import Calibration, Rig
 from meas.rub import rub_and_buzz
+from meas.rub import rub_and_buzz
 from meas.stimulus import Stimulus
 from meas.systematics import bench_systematics
 from meas.transfer import Transfer
@@ -25,6 +26,9 @@ from meas.validity import judge
 
 Kind = Literal["driver", "part", "system"]
 _SHORTEST_SECONDS = 0.3
+_HIGHEST_RESONANCE_HZ = 4000.0
+# Refusals that a coil which rubs brings about by itself; it is then named beside them.
+_OF_THE_DRIVER = {"nonlinear", "gain-riding", "channel-slip", "dropout"}
 _HIGHEST_RESONANCE_HZ = 4000.0
 # Refusals that a coil which rubs brings about by itself; it is then named beside them.
 _OF_THE_DRIVER = {"nonlinear", "gain-riding", "channel-slip", "dropout", "clipped"}
@@ -136,6 +140,8 @@ def analyse(
     findings += clock.findings(rig, findings)
     if kind == "driver" and transfer is not None and curve is not None:
         findings += _rubbing(estimated, sample_rate_hz, curve, findings)
+    if kind == "driver" and transfer is not None and curve is not None:
+        findings += _rubbing(estimated, sample_rate_hz, curve, findings)
     return Analysis(
         curve=curve,
         findings=tuple(findings),
@@ -147,6 +153,22 @@ def analyse(
         transfer=transfer,
         distortion=estimated.distortion,
         calibration=calibration,
+    )
+
+
+def _rubbing(
+    estimated: Estimated, sample_rate_hz: int, curve: ImpedanceCurve, findings: list[Finding]
+) -> tuple[Finding, ...]:
+    """Rub and buzz, unless the recording is broken in a way that looks alike."""
+    refused = {finding.code for finding in findings if finding.refuses}
+    if estimated.transfer is None or refused - _OF_THE_DRIVER:
+        return ()
+    bass = curve.frequency_hz < _HIGHEST_RESONANCE_HZ
+    if not bass.any():
+        return ()
+    resonance_hz = float(curve.frequency_hz[bass][np.argmax(curve.impedance_ohm.real[bass])])
+    return rub_and_buzz(
+        estimated.samples, sample_rate_hz, estimated.passes, estimated.transfer, resonance_hz
     )
 
 
