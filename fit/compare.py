@@ -125,7 +125,7 @@ def compare(
                 else f"{symbol} is stated at different frequencies: not compared"
             )
             continue
-        own = (_repeatability(symbol, before), _repeatability(symbol, after))
+        own = (repeatability(symbol, before), repeatability(symbol, after))
         changes.append(_change(symbol, first, second, own, margin))
     changes.sort(key=lambda change: -abs(change.significance))
     return Comparison(*names, margin, tuple(changes), tuple(notes))
@@ -157,14 +157,14 @@ def _change(
     symbol: str, first: Estimate, second: Estimate, own: tuple[float, float], margin: float
 ) -> Change:
     difference = _logarithm(second) - _logarithm(first)
-    effects = _logarithmic(first), _logarithmic(second)
+    effects = logarithmic_effects(first), logarithmic_effects(second)
     shared = {s for s in effects[0].keys() & effects[1].keys() if not s.startswith("random:")}
     common = sum((effects[1][source] - effects[0][source]) ** 2 for source in shared)
     plain, widened = common, common
-    for estimate, effect, repeatability in zip((first, second), effects, own, strict=True):
+    for estimate, effect, clamped in zip((first, second), effects, own, strict=True):
         alone = sum(part**2 for source, part in effect.items() if source not in shared)
-        plain += alone + repeatability**2
-        widened += estimate.widening**2 * alone + repeatability**2
+        plain += alone + clamped**2
+        widened += estimate.widening**2 * alone + clamped**2
     reach = _Z95 * math.sqrt(widened)
     low, high = difference - reach, difference + reach
     limit = math.log1p(margin)
@@ -196,8 +196,8 @@ def _logarithm(estimate: Estimate) -> float:
     return estimate.value * _DECIBEL if estimate.unit == "dB" else math.log(estimate.value)
 
 
-def _logarithmic(estimate: Estimate) -> dict[str, float]:
-    """Effects of the sources on the logarithm of the value."""
+def logarithmic_effects(estimate: Estimate) -> dict[str, float]:
+    """Source to its effect on the logarithm of the value, for plus one standard uncertainty."""
     scale = _DECIBEL if estimate.unit == "dB" else 1 / estimate.value
     return {source: part * scale for source, part in estimate.contributions.items()}
 
@@ -207,13 +207,13 @@ def _repeated(fit: DriverFit) -> bool:
     return sum(curve.condition == "free-air" for curve in fit.curves) > 1
 
 
-def _assumed(fit: DriverFit) -> list[str]:
+def assumed_parts(fit: DriverFit) -> list[str]:
     """Parts whose repeatability the fit cannot show."""
     return [part for part in REPEATABILITY if not (_repeated(fit) and part in _SEEN_IN_TAKES)]
 
 
 def _assumption(names: str, fit: DriverFit) -> str:
-    listed = "; ".join(REPEATABILITY[part][1] for part in _assumed(fit))
+    listed = "; ".join(REPEATABILITY[part][1] for part in assumed_parts(fit))
     if _repeated(fit):
         return (
             f"{names}: the free-air takes show their own scatter; assumed besides, as standard "
@@ -226,10 +226,10 @@ def _assumption(names: str, fit: DriverFit) -> str:
     )
 
 
-def _repeatability(symbol: str, fit: DriverFit) -> float:
+def repeatability(symbol: str, fit: DriverFit) -> float:
     """Relative standard uncertainty to add for clamping anew."""
     powers = exponents(symbol, fit.parameters)
     if symbol not in QUANTITIES:
         powers = {"Le": 1.0}  # parameters of the coil model move with the coil, as Le does
-    parts = [part for part in _assumed(fit) if part in powers]
+    parts = [part for part in assumed_parts(fit) if part in powers]
     return math.sqrt(sum((powers[part] * REPEATABILITY[part][0]) ** 2 for part in parts))

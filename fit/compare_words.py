@@ -8,8 +8,10 @@ from itertools import pairwise
 from typing import Any
 
 from fit.compare import Change, Comparison, compare
+from fit.pair import pairs
 from fit.quantities import QUANTITIES, Quantity, rounded
 from fit.result import DriverFit
+from fit.trend import Trend, trend
 
 FORMAT = "freeair-compare/1"
 
@@ -55,15 +57,24 @@ def in_words(comparison: Comparison, *, same_unit: bool = True) -> str:
     return " ".join(sentences)
 
 
-def settled(steps: Sequence[Comparison]) -> tuple[str, str]:
+def settled(steps: Sequence[Comparison], run: Trend | None = None) -> tuple[str, str]:
     """Whether a series has come to rest: a word (``yes no undecided``) and a sentence.
 
-    The last step decides: at rest when resonance and, where known, compliance are unchanged
-    within the margin, or changed by surely less than it.
+    Where the hours tell how the resonance runs out, what is still to come decides. Otherwise the
+    last step does: at rest when resonance and, where known, compliance are unchanged within the
+    margin, or changed by surely less than it.
 
     Args:
         steps: Neighbours in time compared, at least one.
+        run: Of the resonance over the hours of use, where known.
     """
+    if run is not None and run.verdict != "unknown":
+        return run.verdict, run.text
+    word, text = _by_last_step(steps)
+    return word, " ".join(filter(None, (text, run.text if run else "")))
+
+
+def _by_last_step(steps: Sequence[Comparison]) -> tuple[str, str]:
     last = steps[-1]
     watched = [c for c in last.changes if c.parameter in ("fs", "Cms")]
     said = ", ".join(f"{c.parameter} {_with_reach(c)}" for c in watched)
@@ -98,7 +109,11 @@ def _rest(steps: Sequence[Comparison]) -> str:
 
 
 def to_json(
-    fits: Sequence[tuple[str, DriverFit]], *, margin: float, same_unit: bool = True
+    fits: Sequence[tuple[str, DriverFit]],
+    *,
+    margin: float,
+    same_unit: bool = True,
+    hours: Sequence[float] | None = None,
 ) -> dict[str, Any]:
     """The first fit against each later one; ``changes`` is the first against the last.
 
@@ -106,11 +121,14 @@ def to_json(
         fits: Names and fits in the order of time, at least two.
         margin: As for `fit.compare.compare`.
         same_unit: One driver at several times, in contrast to several drivers.
+        hours: Of use until each state, where known.
     """
     (first_name, first), *later = fits
     against = [compare(first, f, names=(first_name, name), margin=margin) for name, f in later]
     whole = against[-1]
     document = {"format": FORMAT, **_document(whole, same_unit), "margin": margin}
+    if not same_unit:
+        document["pairs"] = [found.as_json() for found in pairs(fits)]
     if len(later) == 1:
         return document
     document["steps"] = [_document(comparison, same_unit) for comparison in against]
@@ -119,8 +137,10 @@ def to_json(
             compare(one, other, names=(name, next_name), margin=margin)
             for (name, one), (next_name, other) in pairwise(fits)
         ]
-        word, text = settled(neighbours)
+        run = trend("fs", fits, hours, margin)
+        word, text = settled(neighbours, run)
         document["settled"] = {"verdict": word, "text": text}
+        document["trend"] = run.as_json()
     return document
 
 
@@ -194,23 +214,14 @@ def _meaning(comparison: Comparison, same_unit: bool) -> list[str]:
 
 
 def _as_a_pair(comparison: Comparison) -> list[str]:
-    """How two drivers go together."""
-    said = []
-    level = comparison.change("sensitivity_2v83")
-    if level is not None:
-        side = "louder" if level.change_relative > 0 else "softer"
-        low, high = (10 * math.log10(1 + end) for end in level.interval_95)
-        said.append(
-            f"At one voltage {comparison.after} plays {abs(level.after - level.before):.1f} dB "
-            f"{side} (95 % from {low:+.1f} to {high:+.1f} dB)."
-        )
+    """How two drivers go together where free air is all there is; `fit.pair` knows more."""
     verdicts = {c.verdict for c in comparison.changes if c.parameter in ("Re", "fs", "Qts")}
-    if verdicts == {"unchanged"}:
-        said.append(
-            f"Re, fs and Qts agree within {100 * comparison.margin:g} %: a pair for one cabinet "
-            "design."
-        )
-    return said
+    if verdicts != {"unchanged"} or comparison.change("sensitivity_2v83") is not None:
+        return []
+    return [
+        f"Re, fs and Qts agree within {100 * comparison.margin:g} %: a pair as far as free air can "
+        "tell; levels need a take with a known mass or box."
+    ]
 
 
 def _suspension(comparison: Comparison, fs: Change, same_unit: bool) -> str:
