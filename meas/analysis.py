@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -27,7 +27,7 @@ from meas.validity import judge
 Kind = Literal["driver", "part", "system"]
 _SHORTEST_SECONDS = 0.3
 _HIGHEST_RESONANCE_HZ = 4000.0
-# Refusals that a coil which rubs brings about by itself; it is then named beside them.
+# Refusals that a coil which rubs brings about by itself; it is then named in their place.
 _OF_THE_DRIVER = {"nonlinear", "gain-riding", "channel-slip", "dropout"}
 _HIGHEST_RESONANCE_HZ = 4000.0
 # Refusals that a coil which rubs brings about by itself; it is then named beside them.
@@ -139,7 +139,7 @@ def analyse(
     )
     findings += clock.findings(rig, findings)
     if kind == "driver" and transfer is not None and curve is not None:
-        findings += _rubbing(estimated, sample_rate_hz, curve, findings)
+        findings = _with_rubbing(estimated, sample_rate_hz, curve, findings)
     if kind == "driver" and transfer is not None and curve is not None:
         findings += _rubbing(estimated, sample_rate_hz, curve, findings)
     return Analysis(
@@ -156,36 +156,22 @@ def analyse(
     )
 
 
-def _rubbing(
+def _with_rubbing(
     estimated: Estimated, sample_rate_hz: int, curve: ImpedanceCurve, findings: list[Finding]
-) -> tuple[Finding, ...]:
-    """Rub and buzz, unless the recording is broken in a way that looks alike."""
+) -> list[Finding]:
+    """The findings with rub and buzz, which replaces the refusals that it brings about itself."""
     refused = {finding.code for finding in findings if finding.refuses}
-    if estimated.transfer is None or refused - _OF_THE_DRIVER:
-        return ()
     bass = curve.frequency_hz < _HIGHEST_RESONANCE_HZ
-    if not bass.any():
-        return ()
+    if estimated.transfer is None or refused - _OF_THE_DRIVER or not bass.any():
+        return findings
     resonance_hz = float(curve.frequency_hz[bass][np.argmax(curve.impedance_ohm.real[bass])])
-    return rub_and_buzz(
+    rub = rub_and_buzz(
         estimated.samples, sample_rate_hz, estimated.passes, estimated.transfer, resonance_hz
     )
-
-
-def _rubbing(
-    estimated: Estimated, sample_rate_hz: int, curve: ImpedanceCurve, findings: list[Finding]
-) -> tuple[Finding, ...]:
-    """Rub and buzz, unless the recording is broken in a way that looks alike."""
-    refused = {finding.code for finding in findings if finding.refuses}
-    if estimated.transfer is None or refused - _OF_THE_DRIVER:
-        return ()
-    bass = curve.frequency_hz < _HIGHEST_RESONANCE_HZ
-    if not bass.any():
-        return ()
-    resonance_hz = float(curve.frequency_hz[bass][np.argmax(curve.impedance_ohm.real[bass])])
-    return rub_and_buzz(
-        estimated.samples, sample_rate_hz, estimated.passes, estimated.transfer, resonance_hz
-    )
+    if not (rub and refused):
+        return [*findings, *rub]
+    kept = [finding for finding in findings if finding.code not in refused]
+    return [*(replace(one, refuses=True) for one in rub), *kept]
 
 
 def _check_samples(samples: NDArray[np.float32], sample_rate_hz: int) -> None:
