@@ -93,8 +93,8 @@ def _mixed_levels(taken: Sequence[Take]) -> tuple[Finding, ...]:
     if len(levels) < 2:
         return ()
     text = (
-        f"these takes were made at {len(levels)} levels, from {min(levels):g} to {max(levels):g} of "
-        "full scale, and a driver changes with level: the parameters are a mixture. Use takes of "
+        f"these takes were made at {len(levels)} levels, from {min(levels):g} to {max(levels):g} "
+        "of full scale, and a driver changes with level: the parameters are a mixture. Use takes of "
         "one level, or follow the parameters down to the small signal: freeair levels TAKE..."
     )
     return (Finding("mixed-levels", text),)

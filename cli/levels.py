@@ -121,8 +121,8 @@ def _table(followed: tuple[AgainstLevel, ...]) -> Table:
         unit = {"ohm": "Ω", "1": ""}.get(one.small_signal.unit, one.small_signal.unit)
         table.add_row(
             one.name,
-            *(f"{value.value:.4g}" for value in one.values),
-            f"{one.small_signal.value:.4g}",
+            *(f"{value.value:#.4g}" for value in one.values),
+            f"{one.small_signal.value:#.4g}",
             f"{(high - low) / 2:.2g}",
             unit,
         )

@@ -185,6 +185,8 @@ def _distortion_words(distortion: Distortion) -> str:
     if found is None:
         return "distortion: none above the noise"
     name, at, size = found
+    if size < 1e-4:
+        return "distortion: below 0.01 %"
     words = {"even": "even orders", "odd": "odd orders"}.get(name, name.replace("_", " "))
     return f"distortion: at most {100 * size:.2g} % ({words}, at {at:.0f} Hz)"
 

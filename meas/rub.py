@@ -26,7 +26,7 @@ _FAR = 4.0
 _LEAST = 3e-4
 _ABOVE_FAR = 3.0
 _ABOVE_NOISE = 4.0  # in power
-_LASTING_FRAMES = 3
+_LASTING_FRAMES = 2
 _FEWEST_BINS = 6
 
 
@@ -42,7 +42,7 @@ def rub_and_buzz(
     Criterion: in frames of 0.1 s of what the source does not explain linearly, the power from
     the 10th to the 60th harmonic of the momentary frequency, less the noise of the silences,
     exceeds 0.03 % of the fundamental, the noise by 6 dB and three times what the same measure
-    shows far above the resonance; in three frames on end, in every sweep. A click of the stream
+    shows far above the resonance; in two frames on end, in every sweep. A click of the stream
     happens once.
 
     Args:
