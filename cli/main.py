@@ -24,6 +24,7 @@ from cli import (
     demo,
     export,
     fit,
+    guide,
     import_,
     levels,
     part,
@@ -63,6 +64,7 @@ def _freeair(
     """Measure, judge and compare loudspeaker drivers built at home.
 
     \b
+    To be led, step by step:     freeair
     The whole job, no hardware:  freeair demo
     Your bench, in a file:       freeair rig new bench.toml --series-resistor 10ohm
     One sweep:                   freeair take UNIT --rig bench.toml
@@ -70,6 +72,7 @@ def _freeair(
     """
 
 
+app.command("guide")(guide.guide)
 app.command("demo")(demo.demo)
 app.add_typer(rig.app, name="rig")
 app.command("take")(take.take)
@@ -87,7 +90,9 @@ app.add_typer(polarity.app, name="polarity")
 app.command("export")(export.export)
 
 
-def _report_fault(as_json: bool, head: str, error: FreeairError) -> None:
+def report_fault(error: FreeairError, *, as_json: bool = False) -> None:
+    """Say what is wrong, where, and what to do about it."""
+    head = "Refused" if isinstance(error, Refused) else "Not possible"
     if isinstance(error, Refused):
         reasons = [{"code": reason.code, "text": reason.text} for reason in error.reasons]
         body = "\n".join(f"{reason.code}: {reason.text}" for reason in error.reasons)
@@ -137,13 +142,12 @@ def run(argv: Sequence[str]) -> int:
     """
     as_json = _wants_json(argv)
     show.prepare_streams()
+    if not argv and guide.at_terminal():
+        argv = ["guide"]
     try:
         status = app(args=list(argv), prog_name="freeair", standalone_mode=False)
-    except Refused as error:
-        _report_fault(as_json, "Refused", error)
-        return error.exit_status
     except FreeairError as error:
-        _report_fault(as_json, "Not possible", error)
+        report_fault(error, as_json=as_json)
         return error.exit_status
     except TyperException as error:
         return _report_usage(as_json, error)

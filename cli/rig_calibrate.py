@@ -88,7 +88,7 @@ def calibrate(
             "yellow",
         )
     for sentence in words.remaining(rig):
-        show.say(sentence)
+        show.say(show.hanging(sentence))
     show.note(words.AFTERWARDS[what.kind], "bold yellow")
 
 

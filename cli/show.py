@@ -117,6 +117,17 @@ def indented(text: str, width: int, by: int = 2) -> str:
     )  # fmt: skip
 
 
+def hanging(text: str) -> str:
+    """An indented item of a list whose further lines are set in deeper than its first."""
+    import textwrap
+
+    by = len(text) - len(text.lstrip())
+    return textwrap.fill(
+        text.lstrip(), console().width, initial_indent=" " * by,
+        subsequent_indent=" " * (by + 2 if by else 0), break_on_hyphens=False,
+    )  # fmt: skip
+
+
 def titled(title: str, text: str, style: str) -> None:
     """A title and the text that belongs to it, on standard error."""
     target = console(stderr=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -46,6 +47,7 @@ class Column:
     title: str
     right: bool = False
     fills: bool = False  # takes what the others leave, and is cut where that is too little
+    paths: bool = False  # cut at the front: paths differ at the end
 
 
 def plain_table(columns: Sequence[Column], rows: Sequence[Sequence[str | Text]]) -> Table:
@@ -74,16 +76,17 @@ def plain_table(columns: Sequence[Column], rows: Sequence[Sequence[str | Text]])
         )
     for row in rows:
         table.add_row(*(
-            _cut(cell, room) if column.fills else cell
+            _cut(cell, room, front=column.paths) if column.fills else cell
             for cell, column in zip(row, columns, strict=True)
         ))  # fmt: skip
     return table
 
 
-def _cut(cell: str | Text, room: int) -> str | Text:
-    if isinstance(cell, Text) or len(cell) <= max(8, room):
+def _cut(cell: str | Text, room: int, *, front: bool) -> str | Text:
+    room = max(8, room)
+    if isinstance(cell, Text) or len(cell) <= room:
         return cell
-    return cell[: max(8, room) - 1] + "…"
+    return "…" + cell[1 - room :] if front else cell[: room - 1] + "…"
 
 
 def parameters(fit: DriverFit) -> Table:
@@ -119,7 +122,8 @@ def _main_limit(estimate: Estimate, sources: Mapping[str, str]) -> str:
     if not found:
         return ""
     words, share = found[0]
-    return f"{100 * share:.0f} % {words}"
+    # What stands in brackets explains; there is room for that in the report.
+    return f"{100 * share:.0f} % {re.sub(r' ?[(][^)]*[)]', '', words)}"
 
 
 def curves(fit: DriverFit) -> Table:
@@ -139,7 +143,7 @@ def curves(fit: DriverFit) -> Table:
         Column("condition"),
         Column("points", right=True),
         Column("off model", right=True),
-        Column("from", fills=True),
+        Column("from", fills=True, paths=True),
     )
     return plain_table(columns, rows)
 
