@@ -13,6 +13,7 @@ from cli.options import (
     Kind,
     Label,
     Out,
+    Quiet,
     RigFile,
     SourceResistance,
     Substitution,
@@ -50,6 +51,7 @@ def import_capture(
     source_resistance: SourceResistance = None,
     label: Label = "",
     out: Out = Path("takes"),
+    quiet: Quiet = False,
     as_json: AsJson = False,
 ) -> None:
     """Make a take out of a recording of source and driver voltage.
@@ -71,7 +73,7 @@ def import_capture(
     using = substituting.described(bench, substitution, source_resistance)
     if known is not None or substitution is not None:
         made, path = substituting.imported(who, using, known, capture, out)
-        taking.report(made, path, as_json=as_json)
+        taking.report(made, path, as_json=as_json, quiet=quiet)
         return
     wiring = bench.wiring
     recorded = recording.read(capture, wiring.source_input, wiring.driver_input)
@@ -102,7 +104,7 @@ def import_capture(
         ),
         curve=found.curve,
     )
-    taking.report(made, takes.save(made, recorded.samples, out), as_json=as_json)
+    taking.report(made, takes.save(made, recorded.samples, out), as_json=as_json, quiet=quiet)
 
 
 def _calibrated(bench: Rig, path: Path) -> Rig:

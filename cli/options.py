@@ -47,8 +47,13 @@ SourceResistance = Annotated[
         metavar="R", help="With --substitution: of the output itself, such as 1ohm±0.5ohm."
     ),
 ]
+Quiet = Annotated[bool, typer.Option("--quiet", help="No curve in the terminal.")]
 Report = Annotated[
-    Path | None, typer.Option(metavar="FILE.html", help="Write a page to look at and print.")
+    Path | None,
+    typer.Option(
+        metavar="FILE.html|pdf|png|md",
+        help="Write a page to explore and print, a sheet, one picture, or text: by the ending.",
+    ),
 ]
 ByStatus = Annotated[
     bool,

@@ -117,7 +117,7 @@ def software() -> str:
     return f"freeair {program_version()}"
 
 
-def report(take: Take, path: Path, *, as_json: bool) -> None:
+def report(take: Take, path: Path, *, as_json: bool, quiet: bool = False) -> None:
     """Say whether the take is good, its path last; a refused take ends the program with 1.
 
     Raises:
@@ -126,7 +126,7 @@ def report(take: Take, path: Path, *, as_json: bool) -> None:
     if as_json:
         show.line(json.dumps(_document(take, path), ensure_ascii=False))
     else:
-        say(take, path)
+        say(take, path, quiet=quiet)
     if take.refused:
         raise typer.Exit(1)
 
@@ -159,12 +159,13 @@ def _document(take: Take, path: Path) -> dict[str, object]:
     return document
 
 
-def say(take: Take, path: Path) -> None:
-    """A take in words on standard error, its path on standard output."""
+def say(take: Take, path: Path, *, quiet: bool = False) -> None:
+    """A take in words (and, unless quiet, as a curve) on standard error, its path on output."""
     from cli import take_picture
     from cli.progress import level_text
 
-    take_picture.draw(take)
+    if not quiet:
+        take_picture.draw(take)
     show.note(f"Inputs at most: {level_text(take.peak)}")
     if take.refused:
         show.fault("Refused: this take supports no numbers", "")
