@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from cli import rig_calibrate, rig_check, rig_level, show
+from cli import rig_calibrate, rig_check, rig_choose, rig_level, show
 from cli.options import AsJson
 from meas.errors import UsageError
 
@@ -258,5 +258,6 @@ def wiring_picture(
 
 
 app.command("level")(rig_level.level)
+app.command("choose")(rig_choose.choose)
 app.command("calibrate")(rig_calibrate.calibrate)
 app.command("check")(rig_check.check)

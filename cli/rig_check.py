@@ -115,8 +115,27 @@ def check(
             f"The bench measures {known.written} as what it is, within the {100 * widest:.2g} % "
             "that bench and resistor promise together."
         )
+        show.say(f"What limits it at 1 kHz: {_limits(found.curve, known.value)}.")
         if rig.calibration is None:
             show.note("Not calibrated: freeair rig calibrate would narrow this.")
+        elif known.value in [one.resistance_ohm for one in rig.calibration.resistors]:
+            show.note(
+                "The bench was calibrated with a resistor of this very value. If it is the same "
+                "one, this shows that nothing moved, not that its value is right: check another.",
+                "yellow",
+            )
+
+
+def _limits(curve: ImpedanceCurve, resistor_ohm: float) -> str:
+    """The three largest common errors (95 %) at 1 kHz, in words."""
+    import numpy as np
+
+    at = int(np.argmin(np.abs(np.log(curve.frequency_hz / 1000.0))))
+    sizes = sorted(
+        ((COVERAGE * abs(one.derivative_ohm[at]), one.text) for one in curve.systematics),
+        reverse=True,
+    )
+    return "; ".join(f"{text}: {100 * size / resistor_ohm:.2g} %" for size, text in sizes[:3])
 
 
 def compare(curve: ImpedanceCurve, resistor_ohm: float, half_width_ohm: float) -> list[Band]:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from cli import show
+from cli import rig_meter, show
 from cli.options import Yes
 from meas.errors import Finding, Refused
 
@@ -29,6 +29,20 @@ def level(
     set_: Annotated[
         bool, typer.Option("--set", help="Store the level suggested in the rig file.")
     ] = False,
+    tone: Annotated[
+        str | None,
+        typer.Option(
+            metavar="F", help="Play a steady tone instead, such as 100Hz, to read a multimeter."
+        ),
+    ] = None,
+    volts_at_driver: Annotated[
+        str | None,
+        typer.Option(
+            metavar="V",
+            help="What the multimeter read at the driver during the tone, such as 0.35V±2%; "
+            "stored, so that takes state volts.",
+        ),
+    ] = None,
     yes: Yes = False,
 ) -> None:
     """Set and verify how loud the bench plays.
@@ -38,6 +52,8 @@ def level(
 
     \b
     freeair rig level bench.toml --set
+    freeair rig level bench.toml --tone 100Hz
+    freeair rig level bench.toml --tone 100Hz --volts-at-driver 0.35V±2%
     """
     from cli import cautions
     from cli.progress import level_text
@@ -45,6 +61,9 @@ def level(
 
     rig = rig_file.read(file)
     rig = cautions.before_playing(file, rig, yes=yes)
+    if tone is not None or volts_at_driver is not None:
+        rig_meter.by_tone(file, rig, tone, volts_at_driver)
+        return
     gentle = _peaks(rig, GENTLE * rig.drive.level)
     if max(gentle) < SILENT:
         raise Refused(

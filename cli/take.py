@@ -13,6 +13,7 @@ from cli.options import (
     Kind,
     Label,
     Out,
+    Quiet,
     RigFile,
     SourceResistance,
     Substitution,
@@ -71,6 +72,7 @@ def take(
     ] = None,
     out: Out = Path("takes"),
     yes: Yes = False,
+    quiet: Quiet = False,
     as_json: AsJson = False,
 ) -> None:
     """Sweep one unit once and save what the inputs recorded.
@@ -93,22 +95,22 @@ def take(
     check_folder(out)
     using = substituting.described(benches[0], substitution, source_resistance)
     cautions.print_cautions(cautions.for_condition(who.condition.name))
-    cautions.acknowledge(cautions.for_playing(benches[-1]), yes=yes, brief=True)
+    cautions.before_playing(rig, benches[-1], yes=yes)
     if using is not None:
         if levels is not None:
             raise substituting.one_level_only()
         made, path = substituting.take(who, using, out, swap_seconds)
-        taking.report(made, path, as_json=as_json)
+        taking.report(made, path, as_json=as_json, quiet=quiet)
         return
     if levels is None:
         made, path = sweep(who, benches[0], out)
-        taking.report(made, path, as_json=as_json)
+        taking.report(made, path, as_json=as_json, quiet=quiet)
         return
     done = []
     for bench in benches:
         done.append(sweep(who, bench, out))
         if not as_json:
-            taking.say(*done[-1])
+            taking.say(*done[-1], quiet=quiet)
     taking.report_levels(done, as_json=as_json)
 
 
@@ -146,10 +148,10 @@ def sweep(who: Subject, bench: Rig, out: Path) -> tuple[Take, Path]:
         condition=condition,
         label=who.label,
         taken_at=taking.now(),
-        rig=bench,
+        rig=bench if found is None else _as_used(bench, found),
         sample_rate_hz=capture.sample_rate_hz,
         peak=(0.0, 0.0) if found is None else found.peak,
-        excitation=drives.recorded(bench, stimulus),
+        excitation={**drives.recorded(bench, stimulus), **_volts(played, found, bench)},
         software=taking.software(),
         findings=taking.complete(findings, curve),
         curve=curve,
@@ -160,8 +162,21 @@ def sweep(who: Subject, bench: Rig, out: Path) -> tuple[Take, Path]:
     return made, takes.save(made, capture.samples, out)
 
 
+def _volts(played: Played, found: Analysis | None, bench: Rig) -> dict[str, float]:
+    """Volts across the driver, where the rig knows what full scale is."""
+    from meas.drive_volts import of_take
+
+    return {} if found is None else of_take(played.capture.samples, found.passes, bench)
+
+
+def _as_used(bench: Rig, found: Analysis) -> Rig:
+    """The rig with the calibration that was applied."""
+    return bench.model_copy(update={"calibration": found.calibration})
+
+
 def _look(played: Played, who: Subject, bench: Rig) -> tuple[tuple[Finding, ...], Analysis | None]:
     """Findings and analysis; a capture too short to look at says so in its findings."""
+    from cli import taking
     from meas import analysis
     from meas.errors import UnreadableInput
 
@@ -181,4 +196,4 @@ def _look(played: Played, who: Subject, bench: Rig) -> tuple[tuple[Finding, ...]
         raise
     known = {finding.code for finding in found.findings}
     own = tuple(finding for finding in played.findings if finding.code not in known)
-    return (*found.findings, *own), found
+    return (*found.findings, *own, *taking.aged(found.calibration, bench)), found

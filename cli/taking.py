@@ -167,6 +167,10 @@ def say(take: Take, path: Path, *, quiet: bool = False) -> None:
     if not quiet:
         take_picture.draw(take)
     show.note(f"Inputs at most: {level_text(take.peak)}")
+    rms, peak = (take.excitation.get(f"driver_volt_{word}") for word in ("rms", "peak"))
+    if isinstance(rms, float) and isinstance(peak, float):
+        limits = take.rig.card.input_volt_tolerance_percent
+        show.note(f"Drive: {rms:.3g} V rms at the driver, {peak:.3g} V peak (±{limits:g} %)")
     if take.refused:
         show.fault("Refused: this take supports no numbers", "")
     elif take.curve is not None:

@@ -177,11 +177,12 @@ def solve(known: Known) -> ErrorModel:
     Returns:
         The model; NaN where a standard that it needs was not measured.
     """
-    model = _by_circuit(known)
     count = len(known.resistors)
-    if count == 0:
-        return model
+    # Outside the band of a standard there is nothing but NaN, and nothing else is meant to be.
     with np.errstate(divide="ignore", invalid="ignore"):
+        model = _by_circuit(known)
+        if count == 0:
+            return model
         each = (
             known.resistances_ohm * (model.open - known.resistors) / (known.resistors - model.short)
         )
