@@ -20,7 +20,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from fit.problem import BOX, DRIFT
+from fit.drift import BOX, DRIFT
 from fit.saved_driver import STATE, SavedDriver
 from meas.curve import ComplexArray, FloatArray
 
@@ -34,7 +34,8 @@ DEPARTURES: Mapping[str, float] = {
 """Standard deviation, in the logarithm, of what may have changed since the driver was measured.
 
 Re: 8 K of copper, another day. Compliance: twice what takes of one session show. Loss, air load
-on the cone: as in a test box (`fit.problem`). Weather: 30 hPa of air pressure either way are 1.7 % of the stiffness of the air.
+on the cone: as in a test box (`fit.drift`). Weather: within
+30 hPa of air pressure either way, which is as much of the air's stiffness.
 All common practice, no source.
 """
 

@@ -25,7 +25,8 @@ from fit.settle import Settled
 FloatArray = NDArray[np.float64]
 
 _STEP = 1e-5
-_DECIBEL = 10 / math.log(10)
+_UNKNOWN = 2.0
+"""Relative standard uncertainty of what the takes do not tell: no number is given for it."""
 _NEGLIGIBLE = 1e-12
 """Share of a group's variance below which one of its components is left out."""
 
@@ -85,6 +86,7 @@ def estimates(settled: Settled, rival: Rival, at: Extremes, freedom: float) -> B
     sources: dict[str, str] = {}
     noise: list[FloatArray] = []
     weak = np.zeros((len(names), 0))
+    considered = problem.considered_effects(theta)
     for index, rows in enumerate(problem.rows):
         block = jacobian[rows.first : rows.last]
         if index < len(problem.takes):
@@ -92,6 +94,10 @@ def estimates(settled: Settled, rival: Rival, at: Extremes, freedom: float) -> B
             noise.append(_scaled(block, take.noise / np.sqrt(problem.variance[index])))
         elif rows.source == "random:model":
             weak = effect @ block.T
+        elif rows.source in considered:
+            # Data too high by J_b pull the estimate by +C J' J_b.
+            parts[rows.source] = effect @ (jacobian.T @ considered[rows.source])
+            sources[rows.source] = rows.text
         else:
             parts[rows.source] = rows.sign * (effect @ block.T)[:, 0]
             sources[rows.source] = rows.text
@@ -114,6 +120,8 @@ def estimates(settled: Settled, rival: Rival, at: Extremes, freedom: float) -> B
             for source, column in parts.items()
             if column[row] != 0.0
         }
+        if unit != "dB" and math.hypot(*contributions.values()) > _UNKNOWN * value:
+            continue
         found[name] = Estimate(
             value=value,
             unit=unit,

@@ -91,7 +91,7 @@ def derived(problem: Problem, theta: FloatArray, at: Extremes) -> dict[str, tupl
         "Qts": (Qms * Qes / (Qms + Qes), "1"),
         "Res": (strength / loss, "ohm"),
     }
-    above = problem.air_state(theta)[1] - ROOM
+    above = problem.stated.air_state(theta)[1] - ROOM
     found["Re_20C"] = (Re / (1 + COPPER * above), "ohm")
     internal = theta[problem.coil_columns]
     if at.inductance is not None:
@@ -114,10 +114,10 @@ def _mechanical(
 ) -> dict[str, tuple[float, str]]:
     """Mass, compliance, resistance, motor, volume and area from what was added."""
     found: dict[str, tuple[float, str]] = {}
-    modulus = problem.bulk_modulus(theta)
+    modulus = problem.stated.bulk_modulus(theta)
     Sd = Mms = Vas = None
     if problem.session.area is not None:
-        Sd = problem.area(theta)
+        Sd = problem.stated.area(theta)
         found["Sd"] = (Sd, "m2")
     if problem.mass_column is not None:
         Mms = math.exp(theta[problem.mass_column])
@@ -142,7 +142,7 @@ def _mechanical(
 def _acoustical(
     problem: Problem, theta: FloatArray, fs: float, Qes: float, Re: float, Vas: float
 ) -> dict[str, tuple[float, str]]:
-    state = problem.air_state(theta)
+    state = problem.stated.air_state(theta)
     density, speed = air.density(*state), air.sound_speed(*state)
     eta0 = 4 * math.pi**2 / speed**3 * fs**3 * Vas / Qes
     per_watt = density * speed / (2 * math.pi) / REFERENCE_PRESSURE**2

@@ -199,9 +199,14 @@ def _multimeter(problem: Problem, theta: FloatArray) -> list[Finding]:
     rows = next(r for r in problem.rows if r.source == meter.source)
     jacobian = problem.jacobian(theta)
     row = jacobian[rows.first]
-    leverage = float(row @ covariance(jacobian) @ row)
+    reach = row @ covariance(jacobian)
+    leverage = float(reach @ row)
     residual = float(problem.residual(theta)[rows.first])
-    tension = residual / math.sqrt(max(1 - leverage, 1e-9))
+    propagated = sum(
+        float(reach @ (jacobian.T @ effect)) ** 2
+        for effect in problem.considered_effects(theta).values()
+    )
+    tension = residual / math.sqrt(max(1 - leverage, 1e-9) + propagated)
     if abs(tension) < 2.5:
         return []
     # Without the multimeter's pull the bench would have said:

@@ -13,9 +13,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from fit.measured import Stated
-from fit.problem import AIR_LOAD_LIMITS
 from fit.propagate import Quantities, propagate
 from fit.result import Estimate
+from fit.stated_values import AIR_LOAD_LIMITS
 from meas.errors import Finding, Refused
 
 WHOLE = ("cone", "former", "coil", "glue", "dust_cap")

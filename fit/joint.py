@@ -12,10 +12,11 @@ from numpy.typing import NDArray
 from fit import air, budget, doubts
 from fit.choose import scores
 from fit.derived import extremes
+from fit.drift import REPEAT_WEIGHT
 from fit.guess import Search
 from fit.loaded import start as joint_start
 from fit.measured import AddedMass, FreeAir, MeasuredCurve, Session, TestBox
-from fit.problem import REPEAT_WEIGHT, Problem
+from fit.problem import Problem
 from fit.result import DriverFit, FittedCurve
 from fit.settle import Settled, polished, rough_variance, settle
 from fit.solve import least_squares

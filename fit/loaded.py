@@ -85,7 +85,7 @@ def start(problem: Problem, free: FloatArray) -> FloatArray:
             volumes.append(math.log(condition.volume.value * (factor - 1)))
     if problem.mass_column is not None:
         theta[problem.mass_column] = (
-            float(np.median(masses)) if masses else math.log(problem.weighed_mass(theta))
+            float(np.median(masses)) if masses else math.log(problem.stated.weighed_mass(theta))
         )
     if problem.volume_column is not None:
         theta[problem.volume_column] = float(np.median(volumes))

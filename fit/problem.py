@@ -3,7 +3,8 @@
 One vector holds the reference state of the driver (free air, logarithms of Re, strength
 Bl^2/Mms, angular resonance, loss), its coil, Mms and Vas where a take can tell them, the small
 departures of each take from the reference, and one standard-normal number per common error.
-Every departure and every common error has one prior row.
+Errors that bend a curve keep the value zero: they are propagated, not estimated. Every departure
+and every common error has one prior row.
 """
 
 from __future__ import annotations
@@ -17,42 +18,22 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from fit import air
 from fit.commonerrors import on_model
+from fit.drift import BOX, DRIFT, REPEAT
 from fit.driver import motional
 from fit.measured import AddedMass, FreeAir, MeasuredCurve, Session, Stated, TestBox
+from fit.stated_values import AIR_LOAD_LIMITS, StatedValues
 from fit.voicecoil import CoilModel
 from meas.curve import ImpedanceCurve
 
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
 
-DRIFT = {"re": 0.005, "compliance": 0.02, "loss": 0.15}
-"""Standard deviation, in the logarithm, of a loaded take's departure from free air.
-
-Re: 0.5 % is 1.3 K of copper. Compliance: suspensions drift by 2 % between takes, and creep makes
-them softer by 1 % where a mass lowers the resonance by 20 % (handbook values, common practice, no
-source). Loss: Rms varies up to inversely with frequency, and the resonance moves by 15 % or so.
-The estimate of Mms then leans on the strength Bl^2/(Mms + m), which none of these touches.
-"""
-
-BOX = {"loss": 0.3, "air": 0.05}
-"""The same in a test box: its walls and joints lose energy, and the load of the air on the cone,
-2 to 6 % of the moving mass, is another there than in free air (8/3 rho a^3 a side against half
-of it: L. Beranek, Acoustics)."""
-
-REPEAT = {"re": 0.001, "compliance": 0.005, "loss": 0.02}
-"""Prior scatter of one free-air take about their mean (common practice, no source)."""
-
-REPEAT_WEIGHT = 1.0
-"""How many takes the prior scatter counts for beside those seen."""
-
-AIR_LOAD_LIMITS = 0.25
-"""Half-width of the factor on the air load that moving parts on the scales do not show."""
+SCALES = 0.02
+"""Departure of an error's relative effect from its mean, below which it merely scales a curve."""
 
 WEAK = 30.0
 """Standard deviation of the rows that keep unidentified coil parameters finite (logarithms)."""
-
 
 REACH = 30.0
 """Greatest parameter: a logarithm beyond it (13 decades) is no property of a driver."""
@@ -134,6 +115,8 @@ class Problem:
         self.names: list[str] = ["re", "strength", "resonance", "loss"]
         self.coil_columns = [self._add(f"coil{i}") for i in range(coil.size)]
         self._texts: dict[str, str] = {}
+        self.error_columns: dict[str, int] = {}
+        self.stated = StatedValues(session, self.error_columns)
         self._departure_sizes: list[tuple[int, float, str, str]] = []
         has_mass = any(isinstance(c.condition, AddedMass) for c in curves)
         self._weighed = session.moving_parts is not None and session.area is not None
@@ -142,16 +125,14 @@ class Problem:
         self.volume_column = self._add("volume") if has_box else None
         for stated in (session.pressure, session.temperature, session.relative_humidity):
             self._error(stated.source, stated.text)
-        self._air_equations = air.model_uncertainty(
-            session.pressure.value, session.temperature.value
-        )
-        self._error("air-equations", f"equations of humid air, {self._air_equations:.2%}")
+        self._error("air-equations", f"equations of humid air, {self.stated.air_equations:.2%}")
         if session.area is not None:
             self._error(session.area.source, session.area.text)
         if self._weighed:
             self._error("air-load", f"air load of the cone ±{AIR_LOAD_LIMITS:.0%}")
         several = sum(isinstance(c.condition, FreeAir) for c in curves) > 1
         self.takes = [self._take(i, c, several) for i, c in enumerate(curves)]
+        self.considered = self._shape_errors()
         self.size = len(self.names)
         self.variance = [take.noise**2 for take in self.takes]
         self.rows = self._lay_out()
@@ -161,15 +142,26 @@ class Problem:
         return len(self.names) - 1
 
     def _error(self, source: str, text: str) -> int:
-        name = f"error {source}"
-        if name in self.names:
-            return self.names.index(name)
-        self._texts[source] = text
-        return self._add(name)
+        if source not in self.error_columns:
+            self._texts[source] = text
+            self.error_columns[source] = self._add(f"error {source}")
+        return self.error_columns[source]
 
-    def error_column(self, source: str) -> int:
-        """Column of a common error."""
-        return self.names.index(f"error {source}")
+    def _shape_errors(self) -> frozenset[int]:
+        """Columns of the common errors that bend a curve instead of scaling it.
+
+        They are propagated, not estimated (S. F. Schmidt's consider parameters: Adv. Control
+        Systems 3, 1966). A least-squares fit would read them from what the model fails to follow,
+        which in a real driver is of their size and not theirs. A scale error has no shape that
+        a model could miss; only another measurement, such as the coil by multimeter, tells it.
+        """
+        bending = set()
+        for take in self.takes:
+            for column, effect in zip(take.error_columns, take.errors.T, strict=True):
+                mean = np.mean(effect)
+                if np.max(np.abs(effect - mean)) > SCALES * np.abs(mean):
+                    bending.add(column)
+        return frozenset(bending)
 
     def _take(self, index: int, measured: MeasuredCurve, several: bool) -> _Take:
         curve, condition = measured.curve, measured.condition
@@ -266,12 +258,12 @@ class Problem:
         inertia, stiffness = 1.0, spring
         extra: list[tuple[int, int, float]] = []  # column, row of the motional slopes, factor
         if isinstance(condition, AddedMass) and self.mass_column is not None:
-            added, slope, column = self._with_error(condition.mass, theta)
+            added, slope, column = self.stated.freed(condition.mass, theta)
             ratio = added * math.exp(-theta[self.mass_column])
             inertia += ratio
             extra += [(self.mass_column, 1, -ratio), (column, 1, ratio * slope)]
         if isinstance(condition, TestBox) and self.volume_column is not None:
-            volume, slope, column = self._with_error(condition.volume, theta)
+            volume, slope, column = self.stated.freed(condition.volume, theta)
             ratio = math.exp(theta[self.volume_column]) / volume
             inertia = math.exp(departure["air"])
             stiffness += w2 * ratio
@@ -291,45 +283,6 @@ class Problem:
             slopes.append(dzm[row] * factor)
         return Modelled(re + zc + zm, zm, np.array(slopes), columns)
 
-    def _with_error(self, stated: Stated, theta: FloatArray) -> tuple[float, float, int]:
-        """Value freed of its error, derivative of its logarithm by the error, and the column."""
-        column = self.error_column(stated.source)
-        relative = stated.standard_uncertainty / stated.value
-        return stated.value * math.exp(-relative * theta[column]), -relative, column
-
-    def air_state(self, theta: FloatArray) -> tuple[float, float, float]:
-        """Pressure [Pa], temperature [K], relative humidity freed of their errors."""
-        session = self.session
-        pressure, temperature, humidity = (
-            stated.value - stated.standard_uncertainty * theta[self.error_column(stated.source)]
-            for stated in (session.pressure, session.temperature, session.relative_humidity)
-        )
-        return pressure, temperature, float(np.clip(humidity, 0.0, 1.0))
-
-    def bulk_modulus(self, theta: FloatArray) -> float:
-        """Of the air, freed of the errors of its state and of the equations for it [Pa]."""
-        error = self._air_equations * theta[self.error_column("air-equations")]
-        return air.bulk_modulus(*self.air_state(theta)) * math.exp(-error)
-
-    def area(self, theta: FloatArray) -> float:
-        """The ruler's area freed of its error [m2]."""
-        if self.session.area is None:
-            raise ValueError("no area was measured")
-        return self._with_error(self.session.area, theta)[0]
-
-    def weighed_mass(self, theta: FloatArray) -> float:
-        """Moving parts by the scales with their air load [kg].
-
-        A disc in free air carries 8/3 rho a^3 in all, half of what it carries in an infinite
-        baffle (L. Beranek, Acoustics; H. Lamb, Hydrodynamics).
-        """
-        if self.session.moving_parts is None:
-            raise ValueError("no moving parts were weighed")
-        radius = math.sqrt(self.area(theta) / math.pi)
-        factor = 1 - AIR_LOAD_LIMITS / math.sqrt(3) * theta[self.error_column("air-load")]
-        load = factor * 8 / 3 * air.density(*self.air_state(theta)) * radius**3
-        return float(self.session.moving_parts.value + load)
-
     def _values(self, theta: FloatArray) -> list[tuple[float, FloatArray]]:
         """Measured values besides curves: residual and Jacobian row of each."""
         found: list[tuple[float, FloatArray]] = []
@@ -341,8 +294,8 @@ class Problem:
             row[0] = 1 / u
             found.append(((theta[0] - math.log(session.measured_re.value)) / u, row))
         if self._weighed and self.mass_column is not None and session.moving_parts is not None:
-            expected = self.weighed_mass(theta)
-            u = _relative(session.moving_parts, self.weighed_mass(np.zeros(self.size)))
+            expected = self.stated.weighed_mass(theta)
+            u = _relative(session.moving_parts, self.stated.weighed_mass(np.zeros(self.size)))
             row = np.zeros(self.size)
             row[self.mass_column] = 1 / u
             for name in (
@@ -352,10 +305,12 @@ class Problem:
                 session.relative_humidity.source,
                 *([session.area.source] if session.area is not None else []),
             ):
-                column = self.error_column(name)
+                column = self.error_columns[name]
                 step = np.zeros(self.size)
                 step[column] = 1e-4
-                change = self.weighed_mass(theta + step) - self.weighed_mass(theta - step)
+                change = self.stated.weighed_mass(theta + step) - self.stated.weighed_mass(
+                    theta - step
+                )
                 row[column] = -change / (2e-4 * expected * u)
             found.append(((theta[self.mass_column] - math.log(expected)) / u, row))
         return found
@@ -374,12 +329,38 @@ class Problem:
             parts.append(_stack(self.raw(theta, index) / np.sqrt(variance)))
         parts.append(np.array([value for value, _ in self._values(theta)]))
         parts.append(np.array([theta[c] / size for c, size, _, _ in self._departure_sizes]))
-        parts.append(np.array([theta[self.error_column(source)] for source in self._texts]))
+        parts.append(np.array([theta[self.error_columns[source]] for source in self._texts]))
         parts.append((theta[self.coil_columns] - self.coil.typical) / WEAK)
         return np.concatenate(parts)
 
+    def considered_effects(self, theta: FloatArray) -> dict[str, FloatArray]:
+        """Rows' change for plus one standard uncertainty of each error that is not estimated.
+
+        Args:
+            theta: Parameters, shape (p,).
+
+        Returns:
+            Source to effect on all rows, shape (m,).
+        """
+        effects = {
+            source: np.zeros(self.rows[-1].last)
+            for source in self._texts
+            if self.error_columns[source] in self.considered
+        }
+        for index, variance in enumerate(self.variance):
+            this, rows = self.takes[index], self.rows[index]
+            total = self.modelled(theta, index).total
+            total = total if this.is_complex else np.abs(total)
+            for column, error in zip(this.error_columns, this.errors.T, strict=True):
+                if column in self.considered:
+                    source = self.names[column].removeprefix("error ")
+                    effects[source][rows.first : rows.last] += _stack(
+                        total * error / np.sqrt(variance)
+                    )
+        return effects
+
     def jacobian(self, theta: FloatArray) -> FloatArray:
-        """Derivatives of `residual`, shape (m, p)."""
+        """Derivatives of `residual`, shape (m, p), as if considered errors did not matter."""
         jacobian = np.zeros((self.rows[-1].last, self.size))
         for index, variance in enumerate(self.variance):
             this, rows = self.takes[index], self.rows[index]
@@ -395,7 +376,8 @@ class Problem:
             for column, slope in zip(modelled.columns, slopes, strict=True):
                 block[:, column] += _stack(slope * scale)
             for column, error in zip(this.error_columns, this.errors.T, strict=True):
-                block[:, column] += _stack(total * error * weight)
+                if column not in self.considered:
+                    block[:, column] += _stack(total * error * weight)
         row = self.rows[len(self.takes)].first
         for _, values in self._values(theta):
             jacobian[row] = values
@@ -404,7 +386,7 @@ class Problem:
             jacobian[row, column] = 1 / size
             row += 1
         for source in self._texts:
-            jacobian[row, self.error_column(source)] = 1.0
+            jacobian[row, self.error_columns[source]] = 1.0
             row += 1
         for column in self.coil_columns:
             jacobian[row, column] = 1 / WEAK

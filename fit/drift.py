@@ -1,0 +1,23 @@
+"""How far takes of one driver may differ: prior widths, in logarithms."""
+
+from __future__ import annotations
+
+DRIFT = {"re": 0.005, "compliance": 0.02, "loss": 0.15}
+"""Standard deviation, in the logarithm, of a loaded take's departure from free air.
+
+Re: 0.5 % is 1.3 K of copper. Compliance: suspensions drift by 2 % between takes, and creep makes
+them softer by 1 % where a mass lowers the resonance by 20 % (handbook values, common practice, no
+source). Loss: Rms varies up to inversely with frequency, and the resonance moves by 15 % or so.
+The estimate of Mms then leans on the strength Bl^2/(Mms + m), which none of these touches.
+"""
+
+BOX = {"loss": 0.3, "air": 0.05}
+"""The same in a test box: its walls and joints lose energy, and the load of the air on the cone,
+2 to 6 % of the moving mass, is another there than in free air (8/3 rho a^3 a side against half
+of it: L. Beranek, Acoustics)."""
+
+REPEAT = {"re": 0.001, "compliance": 0.005, "loss": 0.02}
+"""Prior scatter of one free-air take about their mean (common practice, no source)."""
+
+REPEAT_WEIGHT = 1.0
+"""How many takes the prior scatter counts for beside those seen."""
