@@ -11,6 +11,8 @@ from cli import show
 from meas.errors import UsageError
 
 LEAVE, SKIP, EXPLAIN = "leave", "skip", "?"
+READY = "ready"
+"""What Enter means where only a nod is asked for."""
 
 
 class Left(Exception):
@@ -28,7 +30,7 @@ class Question:
     Attributes:
         text: Without the question mark's neighbours: default and options are added.
         flag: The option that says the same on the command line; empty where there is none.
-        default: What Enter means; None where an answer is needed.
+        default: What Enter means; None where an answer is needed, empty for "I do not know".
         options: Permitted words and what they mean; empty: anything that ``check`` lets pass.
         check: Raises `UsageError` for an answer that cannot be read.
         why: Shown on request: what it is for.
@@ -92,7 +94,9 @@ def _line(question: Question) -> str:
     Raises:
         Left: At its end (Ctrl-D).
     """
-    default = "" if question.default is None else f" [{question.default or 'Enter: unknown'}]"
+    default = f" [{question.default or 'Enter: unknown'}]"
+    if question.default in (None, READY):
+        default = ""
     skip = " (or skip)" if question.may_skip else ""
     sys.stdout.flush()
     colon = "" if question.text.endswith("?") and not skip + default else ":"

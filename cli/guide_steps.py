@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from cli import guide_desk as desk
 from cli import guide_mass, guide_rig, show, values
-from cli.guide_ask import Question, ask
+from cli.guide_ask import READY, Question, ask
 from meas.errors import UsageError
 
 if TYPE_CHECKING:
@@ -60,7 +60,7 @@ def another_unit(state: State) -> State:
 
 
 def _ready(text: str, *, may_skip: bool = False) -> None:
-    ask(Question(text, default="ready", why="Enter goes on.", may_skip=may_skip))
+    ask(Question(text, default=READY, why="Enter goes on.", may_skip=may_skip))
 
 
 def _unit(state: State) -> State:

@@ -14,7 +14,10 @@ ROOT = Path(__file__).resolve().parent.parent
 
 
 def freeair(
-    *words: str | Path, environment: Mapping[str, str] | None = None, timeout: float = 120
+    *words: str | Path,
+    environment: Mapping[str, str] | None = None,
+    timeout: float = 120,
+    cwd: Path | None = None,
 ) -> subprocess.CompletedProcess[str]:
     """Run one command without a terminal, standard input closed.
 
@@ -22,6 +25,7 @@ def freeair(
         words: Command and arguments.
         environment: Variables on top of those of the tests.
         timeout: Seconds after which waiting fails.
+        cwd: Folder to run in.
     """
     path = os.pathsep.join(filter(None, [str(ROOT), os.environ.get("PYTHONPATH")]))
     return subprocess.run(
@@ -32,6 +36,7 @@ def freeair(
         text=True,
         encoding="utf-8",
         timeout=timeout,
+        cwd=cwd,
         check=False,
     )
 
