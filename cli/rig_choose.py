@@ -12,8 +12,6 @@ from cli.options import AsJson
 from meas.errors import Finding, Refused, UsageError
 
 if TYPE_CHECKING:
-    from matplotlib.figure import Figure
-
     from fit.rig_choice import Choice, Expected, Side
 
 # Sizes that most are near (common practice, no source): Re, fs, Qms, Qes, Le; lowest frequency.
@@ -75,6 +73,7 @@ def choose(
 
     from cli import values
     from cli.plots import check_picture, save_picture
+    from cli.plots_choice import choice_figure
     from fit.preferred import SERIES
     from fit.rig_choice import Card, Limits, around
     from fit.rig_choice import choose as choose_resistor
@@ -116,7 +115,7 @@ def choose(
     else:
         _print(best, shown, expected, side)
     if picture is not None:
-        save_picture(_figure(best, side), picture)
+        save_picture(choice_figure(best, side), picture)
         show.note(f"drawn: {picture}")
 
 
@@ -209,34 +208,3 @@ def _print(best: Choice, shown: tuple[Choice, ...], expected: Expected, side: Si
         "a known resistor of closer tolerance (freeair rig calibrate --standard resistor=...) "
         "takes the place of this one's tolerance."
     )
-
-
-def _figure(best: Choice, side: Side) -> Figure:
-    import numpy as np
-
-    from cli.plots import frequency_axis, new_figure, style
-
-    with style():
-        figure = new_figure(7.4, 5.2)
-        upper, lower = figure.subplots(2, 1, sharex=True)
-        frequency = best.frequency_hz
-        upper.plot(frequency, np.abs(best.impedance_ohm), color="black")
-        upper.axhline(best.resistor_ohm, color="0.5", linestyle=":")
-        upper.set_ylabel("|Z| expected, Ω")
-        upper.set_title(f"Series resistor {best.resistor_ohm:g} Ω on the {side} side")
-        # Told apart by line style as well as by colour.
-        for part, name, line, colour in (
-            (best.total(), "all, calibrated", "-", "black"),
-            (best.total(calibrated=False), "all, not calibrated", "--", "#d55e00"),
-            (np.full(frequency.shape, best.tolerance), "resistor", "-.", "#0072b2"),
-            (best.mismatch, "inputs, calibrated", (0, (1, 1)), "#009e73"),
-            (best.noise, "noise of one point", ":", "0.4"),
-        ):
-            lower.plot(frequency, 100 * part, linestyle=line, color=colour, label=name)
-        lower.set_yscale("log")
-        lower.set_ylabel("95 % limits, % of |Z|")
-        lower.yaxis.set_major_formatter("{x:g}")
-        figure.legend(*lower.get_legend_handles_labels(), loc="outside lower center", ncols=3)
-        frequency_axis(upper, float(frequency[0]), float(frequency[-1]), label=False)
-        frequency_axis(lower, float(frequency[0]), float(frequency[-1]))
-        return figure
