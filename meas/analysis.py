@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meas.calibration import check_matches
-from meas.clock_judgement import settle
+from meas.clock_judgement import OneClock, settle
 from meas.curve import ComplexArray, FloatArray, ImpedanceCurve
 from meas.distortion import Distortion
 from meas.error_model import corrected, know
@@ -17,7 +17,6 @@ from meas.errors import Finding, UnreadableInput
 from meas.estimation import Estimated, estimate_from
 from meas.passes import Passes
 from meas.rig import Calibration, Rig
-from meas.rub import rub_and_buzz
 from meas.rub import rub_and_buzz
 from meas.stimulus import Stimulus
 from meas.systematics import bench_systematics
@@ -29,9 +28,6 @@ _SHORTEST_SECONDS = 0.3
 _HIGHEST_RESONANCE_HZ = 4000.0
 # Refusals that a coil which rubs brings about by itself; it is then named in their place.
 _OF_THE_DRIVER = {"nonlinear", "gain-riding", "channel-slip", "dropout"}
-_HIGHEST_RESONANCE_HZ = 4000.0
-# Refusals that a coil which rubs brings about by itself; it is then named beside them.
-_OF_THE_DRIVER = {"nonlinear", "gain-riding", "channel-slip", "dropout", "clipped"}
 # Beyond this the impedance is no longer a linear function of the noise: H is next to 1 (hot
 # side) or next to 0 (ground side), and all it says is "open".
 _LARGEST_RELATIVE_UNCERTAINTY = 0.3
@@ -113,7 +109,10 @@ def analyse(
     _check_samples(samples, sample_rate_hz)
     if calibration is not None:
         check_matches(calibration, rig, sample_rate_hz)
-    clock = settle(samples, sample_rate_hz)
+    # Tones that come one after the other tell time and frequency apart no more than a single
+    # sweep does, and each is listened to for too short a time for a drift to matter.
+    stepped = stimulus is not None and bool(stimulus.tones)
+    clock = OneClock(samples, None) if stepped else settle(samples, sample_rate_hz)
     if clock.moved:
         calibration = None  # what it knows of delays is worth nothing between two clocks
     estimated = estimate_from(clock.samples, sample_rate_hz, stimulus)
@@ -140,8 +139,6 @@ def analyse(
     findings += clock.findings(rig, findings)
     if kind == "driver" and transfer is not None and curve is not None:
         findings = _with_rubbing(estimated, sample_rate_hz, curve, findings)
-    if kind == "driver" and transfer is not None and curve is not None:
-        findings += _rubbing(estimated, sample_rate_hz, curve, findings)
     return Analysis(
         curve=curve,
         findings=tuple(findings),
