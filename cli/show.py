@@ -10,7 +10,7 @@ from __future__ import annotations
 import codecs
 import os
 import sys
-from typing import TYPE_CHECKING, TextIO
+from typing import TYPE_CHECKING, Any, TextIO
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -26,7 +26,7 @@ _PLAIN = {
     "—": "-", "…": "...", "·": ".", "•": "*", "●": "o", "◆": "o", "│": "|", "─": "-", "┌": "+",
     "┐": "+", "└": "+", "┘": "+", "├": "+", "┤": "+", "┬": "+", "┴": "+", "┼": "+", "━": "=",
     "▾": "v", "┊": ":",
-    "▸": ">", "→": "->", "°": " deg ", "≈": "about ", "≤": "<=", "≥": ">=", "×": "x", "█": "#",
+    "▸": ">", "→": "->", "°": "deg ", "≈": "about ", "≤": "<=", "≥": ">=", "×": "x", "█": "#",
     "▏": "|", "▕": "|", "╌": "-", "°C": "C",
 }  # fmt: skip
 
@@ -50,12 +50,29 @@ def prepare_streams() -> None:
 def console(*, stderr: bool = False) -> Console:
     """A console on the stream as it is now, at most `WIDEST` columns wide."""
     from rich.console import Console
+    from rich.text import Text
+
+    class Spelling(Console):
+        """Spells out before lines are wrapped and columns measured, for that makes text longer."""
+
+        def render_str(self, text: str, **named: Any) -> Text:
+            return super().render_str(spelt(text, stderr=stderr), **named)
 
     stream: TextIO = sys.stderr if stderr else sys.stdout
-    made = Console(file=stream, highlight=False, markup=False, emoji=False)
+    made = Spelling(file=stream, highlight=False, markup=False, emoji=False)
     if made.width > WIDEST:
         made.width = WIDEST
     return made
+
+
+def spelt(text: str, *, stderr: bool = False) -> str:
+    """Text in what the stream's encoding has."""
+    stream: TextIO = sys.stderr if stderr else sys.stdout
+    encoding = stream.encoding or "utf-8"
+    try:
+        return text.encode(encoding, "freeair-spell-out").decode(encoding)
+    except LookupError:  # streams were never prepared, or go nowhere
+        return text
 
 
 def can_draw(*, stderr: bool = False) -> bool:
@@ -111,7 +128,7 @@ def indented(text: str, width: int, by: int = 2) -> str:
 
     edge = " " * by
     return "\n".join(
-        textwrap.fill(part, width, initial_indent=edge, subsequent_indent=edge,
+        textwrap.fill(spelt(part), width, initial_indent=edge, subsequent_indent=edge,
                       break_on_hyphens=False, break_long_words=False)
         for part in text.splitlines()
     )  # fmt: skip
@@ -123,7 +140,7 @@ def hanging(text: str) -> str:
 
     by = len(text) - len(text.lstrip())
     return textwrap.fill(
-        text.lstrip(), console().width, initial_indent=" " * by,
+        spelt(text.lstrip()), console().width, initial_indent=" " * by,
         subsequent_indent=" " * (by + 2 if by else 0), break_on_hyphens=False,
     )  # fmt: skip
 

@@ -86,7 +86,9 @@ def _cut(cell: str | Text, room: int, *, front: bool) -> str | Text:
     room = max(8, room)
     if isinstance(cell, Text) or len(cell) <= room:
         return cell
-    return "…" + cell[1 - room :] if front else cell[: room - 1] + "…"
+    dots = show.spelt("…")
+    keep = room - len(dots)
+    return dots + cell[-keep:] if front else cell[:keep] + dots
 
 
 def parameters(fit: DriverFit) -> Table:
@@ -100,7 +102,7 @@ def parameters(fit: DriverFit) -> Table:
             name = f"{name} {estimate.frequency_hz / 1000:g} kHz"
         rows.append(
             (
-                Text(name, style="bold"),
+                Text(show.spelt(name), style="bold"),
                 written.value,
                 written.reach,
                 written.unit,
@@ -237,7 +239,7 @@ def changes(comparison: Comparison) -> Table:
         written = change_figures(change)
         rows.append(
             (
-                Text(written.name, style="bold"),
+                Text(show.spelt(written.name), style="bold"),
                 written.before,
                 written.after,
                 written.unit,
