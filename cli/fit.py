@@ -132,13 +132,15 @@ def run(
     """
     from cli import gather, planned, targets_file
     from cli import session as sessions
+    from cli.report import forms
     from fit import explain, judge, threepoint
     from fit.joint import fit_driver
     from meas.whole_file import refuse_existing
 
-    for path in (report, save):
-        if path is not None:
-            refuse_existing(path)
+    if report is not None:
+        forms.check(report)
+    if save is not None:
+        refuse_existing(save)
     plan = None if targets is None else targets_file.read(targets)
     meant = () if plan is None else plan.targets
     _check_model(model)
@@ -201,10 +203,10 @@ def _write(
     if save is not None:
         write_text(save, text + "\n")
     if report is not None:
-        from cli.report import origin
-        from cli.report.fit_page import fit_page
+        from cli.report import forms, origin
 
-        page = fit_page(
+        forms.write_fit(
+            report,
             fitted,
             unit=gathered.unit,
             verdicts=verdicts,
@@ -212,7 +214,6 @@ def _write(
             warnings=gathered.findings,
             origin=origin.of_fit(gathered, words),
         )
-        write_text(report, page)
     if as_json:
         show.line(text)
     else:

@@ -110,7 +110,8 @@ def frequency_axis(axes: Axes, low_hz: float, high_hz: float, *, label: bool = T
         axes.tick_params(labelbottom=False)
 
 
-def _span(curves: Sequence[FittedCurve]) -> tuple[float, float]:
+def span(curves: Sequence[FittedCurve]) -> tuple[float, float]:
+    """Lowest and highest frequency of several curves [Hz]."""
     return (
         min(float(curve.frequency_hz[0]) for curve in curves),
         max(float(curve.frequency_hz[-1]) for curve in curves),
@@ -190,15 +191,21 @@ def curve_figure(fit: DriverFit, *, width: float = 7.4) -> Figure:
         top, middle, bottom = figure.subplots(
             3, 1, sharex=True, gridspec_kw={"height_ratios": (5, 2.4, 2)}
         )
-        draw_magnitude(top, fit.curves)
-        draw_phase(middle, fit.curves)
-        draw_residual(bottom, fit.curves)
-        low, high = _span(fit.curves)
-        for axes in (top, middle, bottom):
-            frequency_axis(axes, low, high, label=axes is bottom)
-        top.set_title("Impedance: measured (broad) and model (thin)")
-        top.legend(loc="best")
+        draw_curves((top, middle, bottom), fit)
         return figure
+
+
+def draw_curves(places: tuple[Axes, Axes, Axes], fit: DriverFit) -> None:
+    """Magnitude, phase and residual of all curves of a fit, one below the other."""
+    top, middle, bottom = places
+    draw_magnitude(top, fit.curves)
+    draw_phase(middle, fit.curves)
+    draw_residual(bottom, fit.curves)
+    low, high = span(fit.curves)
+    for axes in places:
+        frequency_axis(axes, low, high, label=axes is bottom)
+    top.set_title("Impedance: measured (broad) and model (thin)")
+    top.legend(loc="best")
 
 
 def _motional_measured(curve: FittedCurve) -> np.ndarray | None:
@@ -252,53 +259,18 @@ def motional_figure(fit: DriverFit, *, width: float = 7.4) -> Figure:
     with style():
         figure = new_figure(width, 3.4)
         left, right = figure.subplots(1, 2, gridspec_kw={"width_ratios": (1.25, 1)})
-        draw_motional(left, fit.curves)
-        draw_locus(right, fit.curves)
-        left.set_title("Motion seen by the coil (dots: measured)")
-        right.set_title("The same as a circle")
-        right.legend(loc="best", fontsize=8)
+        draw_motion((left, right), fit)
         return figure
 
 
-def _free_air(fit: DriverFit) -> FittedCurve:
-    return next((c for c in fit.curves if c.condition == "free-air"), fit.curves[0])
-
-
-def overlay_figure(
-    fits: Sequence[DriverFit], names: Sequence[str], *, width: float = 7.4
-) -> Figure:
-    """Free-air magnitudes of several fits over each other, differences from the first below."""
-    curves = [_free_air(fit) for fit in fits]
-    with style():
-        figure = new_figure(width, 5.4)
-        top, bottom = figure.subplots(2, 1, sharex=True, gridspec_kw={"height_ratios": (3, 1.6)})
-        for index, (curve, name) in enumerate(zip(curves, names, strict=True)):
-            colour, dash = COLOURS[index % len(COLOURS)], DASHES[index % len(DASHES)]
-            top.plot(curve.frequency_hz, np.abs(curve.measured_ohm), color=colour, linestyle=dash,
-                     linewidth=1.8, label=name)  # fmt: skip
-            if index:
-                frequency, difference = _difference(curves[0], curve)
-                bottom.plot(frequency, difference, color=colour, linestyle=dash, linewidth=1.6)
-        bottom.axhline(0, color=INK, linewidth=0.8)
-        low, high = _span(curves)
-        frequency_axis(top, low, high, label=False)
-        frequency_axis(bottom, low, high)
-        top.set_ylim(bottom=0)
-        top.set_ylabel("|Z|, Ω")
-        bottom.set_ylabel(f"|Z| minus\n{names[0]}, Ω")
-        top.set_title("Free-air impedance, measured")
-        top.legend(loc="best")
-        return figure
-
-
-def _difference(before: FittedCurve, after: FittedCurve) -> tuple[FloatArray, FloatArray]:
-    """|Z| after minus before [ohm] where both are known, on the later curve's frequencies."""
-    inside = (after.frequency_hz >= before.frequency_hz[0]) & (
-        after.frequency_hz <= before.frequency_hz[-1]
-    )
-    frequency = after.frequency_hz[inside]
-    earlier = np.interp(np.log(frequency), np.log(before.frequency_hz), np.abs(before.measured_ohm))
-    return frequency, np.abs(after.measured_ohm)[inside] - earlier
+def draw_motion(places: tuple[Axes, Axes], fit: DriverFit) -> None:
+    """The motional part near resonance: over frequency left, as a circle right."""
+    left, right = places
+    draw_motional(left, fit.curves)
+    draw_locus(right, fit.curves)
+    left.set_title("Motion seen by the coil (dots: measured)")
+    right.set_title("The same as a circle")
+    right.legend(loc="best", fontsize=8)
 
 
 def svg_text(figure: Figure, salt: str) -> str:

@@ -129,7 +129,7 @@ def to_json(
     document = {"format": FORMAT, **_document(whole, same_unit), "margin": margin}
     if not same_unit:
         document["pairs"] = [found.as_json() for found in pairs(fits)]
-    if len(later) == 1:
+    if len(later) == 1 and hours is None:
         return document
     document["steps"] = [_document(comparison, same_unit) for comparison in against]
     if same_unit:

@@ -178,6 +178,6 @@ def _words(
     return (
         f"At one voltage {names[1]} plays {abs(level):.1f} dB {side} than {names[0]} (95 % from "
         f"{level_95[0]:+.1f} to {level_95[1]:+.1f} dB) and resonates {higher}. On one large baffle "
-        f"their levels differ by {abs(worst):.1f} dB at most (± {reach:.1f} dB), at {worst_hz:.0f} Hz: "
-        f"{judged} by a limit of {LIMIT_DB:g} dB."
+        f"their levels differ by {abs(worst):.1f} dB at most (± {reach:.1f} dB), at "
+        f"{worst_hz:.0f} Hz: {judged} by a limit of {LIMIT_DB:g} dB."
     )

@@ -27,7 +27,7 @@ FENCES = {
     "sounddevice": ({"meas/soundcard.py"}, True),
     "soundfile": ({"meas/recording.py", "meas/take.py"}, True),
     "lmfit": ({"fit/solve.py"}, True),
-    "matplotlib": ({"cli/plots.py", "cli/plots_box.py"}, True),
+    "matplotlib": ({"cli/plots"}, True),
     "typer": ({"cli/"}, False),
     "rich": ({"cli/"}, False),
     "jinja2": ({"cli/"}, False),

@@ -57,6 +57,7 @@ def _tables(folder: Path) -> None:
         "infinite.csv": table(HEAD, "10,6,1", "20,6,inf"),
         "negative.csv": table(HEAD, "-10,6,1", "20,6,1"),
         "zero.csv": table(HEAD, "0,6,1", "20,6,1"),
+        "old.html": "an earlier report",
         "double.csv": table(HEAD, "10,6,1", "10,6,1"),
         "word.csv": table(HEAD, "10,six,1"),
         "comma.csv": table(HEAD, '10,"6,1",1'),
@@ -219,7 +220,8 @@ fit good.csv --targets gone.toml                       | 2 | gone.toml
 fit good.csv --targets bad-targets.toml                | 2 | bad-targets.toml; fs; no limits; ± 10%
 fit good.csv --targets odd-targets.toml                | 2 | odd-targets.toml; fz; fs
 fit good.csv --judge-by-status                         | 2 | --judge-by-status; --targets
-fit good.csv --report fit.json                         | 2 | fit.json; exists already; another name
+fit good.csv --report fit.json                         | 2 | fit.json; no kind of report; .html; .pdf
+fit good.csv --report old.html                         | 2 | old.html; exists already; another name
 fit good.csv --save fit.json                           | 2 | fit.json; exists already; another name
 fit take-refused                                       | 1 | take-refused; unknown-resistor; refused when it was made
 fit take-mass                                          | 1 | no-free-air
@@ -240,7 +242,11 @@ compare refusal.json fit.json                          | 2 | refusal.json; refus
 compare fit.json take-refused                          | 1 | take-refused; unknown-resistor
 compare fit.json fit.json --margin big                 | 2 | --margin; big
 compare fit.json fit.json --margin 0%                  | 2 | --margin; 5%
-compare fit.json take-free --report fit.json           | 2 | fit.json; exists already
+compare fit.json take-free --report fit.json           | 2 | fit.json; no kind of report; .png; .md
+compare fit.json take-free --report old.html           | 2 | old.html; exists already
+compare fit.json fit.json --hours 0                    | 2 | --hours; 0,2,8,24
+compare fit.json fit.json --hours 5,2                  | 2 | --hours; increasing
+compare fit.json fit.json --hours 0,soon               | 2 | --hours; soon
 export fit.json                                        | 2 | no format; --csv FILE
 export fit.json --csv good.csv                         | 2 | good.csv; exists already
 export gone --csv new.csv                              | 2 | gone; does not exist

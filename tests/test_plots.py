@@ -11,7 +11,8 @@ import numpy as np
 import pytest
 from made_fits import Physical, curve, fit_of
 
-from cli import plots
+from cli import plots, plots_compare
+from fit.compare_curves import difference
 from fit.result import DriverFit
 
 DRIVER = Physical()
@@ -40,7 +41,7 @@ def test_every_axis_has_a_unit(fit: DriverFit) -> None:
     for figure in (
         plots.curve_figure(fit),
         plots.motional_figure(fit),
-        plots.overlay_figure([fit, fit], ["before", "after"]),
+        plots_compare.overlay_figure([fit, fit], ["before", "after"], [difference(fit, fit)]),
     ):
         assert unlabelled(figure) == []
 
@@ -88,7 +89,8 @@ def test_magnitude_only_curve_is_drawn_without_measured_phase(fit: DriverFit) ->
 
 def test_overlay_subtracts_the_first() -> None:
     before, after = fit_of(DRIVER), fit_of(DRIVER.but(Cms=1.2))
-    bottom = plots.overlay_figure([before, after], ["new", "run in"]).axes[1]
+    found = difference(before, after)
+    bottom = plots_compare.overlay_figure([before, after], ["new", "run in"], [found]).axes[1]
     expected = np.abs(after.curves[0].measured_ohm) - np.abs(before.curves[0].measured_ohm)
     np.testing.assert_allclose(bottom.lines[0].get_ydata(), expected, atol=1e-9)
     assert "new" in bottom.get_ylabel()
@@ -98,8 +100,8 @@ def test_difference_of_curves_on_other_frequencies() -> None:
     """Interpolation in log frequency: 300 against 297 points, error far below the change."""
     before = replace(fit_of(DRIVER), curves=(curve(DRIVER, points=3000),))
     after = replace(fit_of(DRIVER), curves=(curve(DRIVER, points=297),))
-    line = plots.overlay_figure([before, after], ["a", "b"]).axes[1].lines[0]
-    assert np.max(np.abs(line.get_ydata())) < 0.05  # of 43 ohm at the peak
+    found = difference(before, after)
+    assert np.max(np.abs(found.difference_ohm)) < 0.05  # of 43 ohm at the peak
 
 
 def _luminance(colour: str) -> float:

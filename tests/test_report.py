@@ -2,21 +2,27 @@
 
 from __future__ import annotations
 
+import math
 import re
+import subprocess
 from dataclasses import replace
 from html.parser import HTMLParser
+from pathlib import Path
 
 import pytest
 from made_fits import Physical, curve, fit_of
 
 from cli.report import fit_page as pages
-from cli.report.comparison_page import comparison_page
+from cli.report import forms
+from cli.report.comparison_page import Compared, comparison_page
 from cli.report.parts import strip
 from cli.states import State
 from fit.compare import compare
 from fit.judge import Target, judge
+from fit.pair import pairs
 from fit.result import DriverFit, Estimate
-from meas.errors import Finding
+from fit.trend import trend
+from meas.errors import Finding, UsageError
 from meas.rig import Rig, Wiring
 
 DRIVER = Physical()
@@ -227,9 +233,104 @@ def test_comparison_page() -> None:
     before, after = fit_of(DRIVER), fit_of(DRIVER.but(Cms=1.2))
     states = [State("new", NASTY, before), State("12 h", NASTY, after)]
     steps = [compare(before, after, names=("new", "12 h"))]
-    page = comparison_page(NASTY, states, steps, True, "")
+    page = comparison_page(Compared(NASTY, tuple(states), tuple(steps), same_unit=True))
     outline = outlined(page)
     assert '<script>alert("x")' not in page
     assert all(reference.startswith("#") for reference in outline.references)
     for piece in ("what changed", "new → 12 h", "+20.0 %", "changed", "unchanged"):
         assert piece in outline.text, piece
+
+
+HOURS = (0.0, 1.0, 3.0, 8.0, 24.0)
+
+
+def series() -> Compared:
+    """A driver that softens by 20 % with a time constant of four hours."""
+    fits = [fit_of(DRIVER.but(Cms=1.2 - 0.2 * math.exp(-t / 4))) for t in HOURS]
+    states = tuple(State(f"{t:g} h", "Auerhahn", fit) for t, fit in zip(HOURS, fits, strict=True))
+    steps = tuple(
+        compare(fits[0], f, names=("0 h", s.name))
+        for s, f in zip(states[1:], fits[1:], strict=True)
+    )
+    run = trend("fs", [(s.name, s.fit) for s in states], HOURS, 0.05)
+    return Compared("Auerhahn", states, steps, True, (run.verdict, run.text), run)
+
+
+def units() -> Compared:
+    made = {"left": DRIVER, "right": DRIVER.but(Bl=1.02), "spare": DRIVER.but(Bl=1.3)}
+    states = tuple(State(name, name, fit_of(driver)) for name, driver in made.items())
+    steps = tuple(compare(states[0].fit, s.fit, names=("left", s.name)) for s in states[1:])
+    named = [(s.name, s.fit) for s in states]
+    return Compared("left, right and spare", states, steps, False, pairs=pairs(named))
+
+
+def test_page_of_a_series_answers_first_and_draws_the_trend() -> None:
+    text = outlined(comparison_page(series())).text
+    assert "Settled within 5 %: resonance fs tends to" in text
+    assert "Has it settled? Yes." in text
+    assert "fs from state to state" in text.replace("Resonance", "fs")
+    assert text.index("Has it settled?") < text.index("fell from") < text.index("The curves")
+
+
+def test_page_of_units_says_how_they_match() -> None:
+    text = outlined(comparison_page(units())).text
+    assert "Closest together: left and right." in text
+    assert "left and right: matched." in text
+    assert "left and spare: apart." in text
+    assert text.index("left and right: matched.") < text.index("left and spare: apart.")
+    assert "settled" not in text.lower()
+
+
+@pytest.mark.parametrize("compared", [series(), units()], ids=["series", "units"])
+def test_forms_of_a_comparison(compared: Compared, tmp_path: Path) -> None:
+    written = {}
+    for ending in forms.FORMS:
+        path = tmp_path / f"report{ending}"
+        forms.write_comparison(path, compared)
+        written[ending] = path.read_bytes()
+    assert written[".pdf"].startswith(b"%PDF")
+    assert written[".png"].startswith(b"\x89PNG")
+    text = written[".md"].decode()
+    assert text.startswith(f"# {compared.title}")
+    assert "| fs | resonance |" in text
+
+
+def test_forms_of_a_fit(fit: DriverFit, tmp_path: Path) -> None:
+    what = {
+        "unit": NASTY,
+        "verdicts": judge(fit.parameters, TARGETS),
+        "findings": [Finding("stiff-suspension", "compliance is low $x_1$. Next: run it in")],
+        "warnings": [],
+        "origin": pages.Origin(None, (("Bench", "in the | shed"),), "9.9", "2026-02-14"),
+    }
+    for ending in forms.FORMS:
+        path = tmp_path / f"report{ending}"
+        forms.write_fit(path, fit, **what)
+        with pytest.raises(UsageError, match="exists already"):
+            forms.write_fit(path, fit, **what)
+    told = subprocess.run(
+        ["pdfinfo", tmp_path / "report.pdf"], capture_output=True, text=True, check=True
+    )
+    assert 1 <= int(re.search(r"Pages:\s+(\d+)", told.stdout)[1]) <= 3  # type: ignore[index]
+    assert "A4" in told.stdout
+    spoken = subprocess.run(
+        ["pdftotext", tmp_path / "report.pdf", "-"], capture_output=True, text=True, check=True
+    ).stdout
+    for piece in ("14.00 g", "run it in", "$x_1$", "in the | shed", "Sheet 1 of"):
+        assert piece.lower() in spoken.lower(), piece
+    text = (tmp_path / "report.md").read_text(encoding="utf-8")
+    assert "14.00 g" in text
+    assert "<script>" not in text  # escaped, whatever reads it
+    assert r"in the \| shed" in text
+    # Every line of a table has as many cells as its head.
+    for block in re.findall(r"(?:^\|.*\n)+", text, re.MULTILINE):
+        counts = {len(re.findall(r"(?<!\\)\|", line)) for line in block.splitlines()}
+        assert len(counts) == 1
+
+
+@pytest.mark.parametrize("name", ["report.txt", "report", "report.html.gz", ".pdf"])
+def test_unknown_form_is_refused_before_anything(name: str, tmp_path: Path) -> None:
+    with pytest.raises(UsageError, match="no kind of report") as caught:
+        forms.check(tmp_path / name)
+    assert ".html" in caught.value.remedy
+    assert not list(tmp_path.iterdir())

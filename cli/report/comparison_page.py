@@ -1,17 +1,18 @@
-"""The page about a change: what moved between states of a driver, or between two drivers."""
+"""The page about a change: what moved between states of a driver, or between drivers."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from markupsafe import Markup
 
-from cli import plots
+from cli import plots, plots_compare
 from cli.display import shown, with_unit
-from cli.report.parts import Plot, render
+from cli.report.exploring import Exploring, exploring, short
+from cli.report.parts import Plot, Strip, change_strip, render
 from cli.report.picture import inline
 from cli.tables import change_figures
 from cli.version import program_version
@@ -19,6 +20,32 @@ from cli.version import program_version
 if TYPE_CHECKING:
     from cli.states import State
     from fit.compare import Change, Comparison
+    from fit.compare_curves import CurveDifference
+    from fit.pair import Pair
+    from fit.trend import Trend
+
+
+@dataclass(frozen=True)
+class Compared:
+    """Everything that was found out about states or drivers side by side.
+
+    Attributes:
+        title: What was compared.
+        states: In order; the first is what the others are compared with.
+        steps: The first against each later one.
+        same_unit: One driver at several times, in contrast to several drivers.
+        settled: Whether a series has come to rest, word and sentence; empty for two states.
+        run: Of the resonance over a series; None for two states or several drivers.
+        pairs: How the drivers match; empty for one driver.
+    """
+
+    title: str
+    states: tuple[State, ...]
+    steps: tuple[Comparison, ...]
+    same_unit: bool
+    settled: tuple[str, str] = ("", "")
+    run: Trend | None = None
+    pairs: tuple[Pair, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -26,11 +53,13 @@ class ChangeRow:
     """One line of a table of changes."""
 
     markup: Markup
+    symbol: str
     words: str
     before: str
     after: str
     change: str
     interval: str
+    strip: Strip
     word: str
 
 
@@ -40,6 +69,8 @@ class Step:
 
     title: str
     words: str
+    before: str
+    after: str
     rows: tuple[ChangeRow, ...]
 
 
@@ -50,70 +81,159 @@ class ComparisonPage:
     title: str
     subtitle: str
     lead: str
+    unsure: str
+    settled: tuple[str, str]
+    trend: Plot | None
+    pairs: tuple[Pair, ...]
     steps: tuple[Step, ...]
     plot: Plot
+    explored: Exploring
+    curve_words: str
     notes: tuple[str, ...]
+    margin: str
     version: str
     made_on: str
 
 
-def comparison_page(
-    title: str,
-    states: Sequence[State],
-    steps: Sequence[Comparison],
-    same_unit: bool,
-    settled: str,
-) -> str:
-    """The page as HTML text.
+def comparison_page(compared: Compared) -> str:
+    """The page as HTML text."""
+    return render("comparison.html.j2", content(compared))
 
-    Args:
-        title: What was compared.
-        states: In order; the first is what the others are compared with.
-        steps: The first against each later one.
-        same_unit: One driver at several times, in contrast to several drivers.
-        settled: Whether a series has come to rest, in words; may be empty.
-    """
+
+def content(compared: Compared) -> ComparisonPage:
+    """What the page says and shows."""
+    from fit.compare_curves import difference
     from fit.compare_words import in_words
 
-    names = [state.name for state in states]
-    figure = plots.overlay_figure([state.fit for state in states], names)
-    svg = inline(
-        plots.svg_text(figure, "overlay"),
-        "overlay",
-        f"Impedance over frequency: {', '.join(names)}",
-    )
+    names = [state.name for state in compared.states]
+    fits = [state.fit for state in compared.states]
+    differences = [difference(fits[0], fit) for fit in fits[1:]]
+    same_unit = compared.same_unit
     today = date.today().isoformat()
-    alone = len(steps) == 1
-    last = in_words(steps[-1], same_unit=same_unit)
-    page = ComparisonPage(
-        title=f"{title}: {'what changed' if same_unit else 'how they differ'}",
-        subtitle=f"{' → '.join(names)}, {today}",
-        lead=last if alone else settled or last.split(". ")[0].rstrip(".") + ".",
+    alone = len(compared.steps) == 1
+    words = [in_words(step, same_unit=same_unit) for step in compared.steps]
+    lead, unsure = _apart(words[-1]) if alone else (_first(compared, words), "")
+    figure = plots_compare.overlay_figure(fits, names, differences)
+    what = "what changed" if same_unit else "how they differ"
+    return ComparisonPage(
+        title=f"{compared.title}: {what}",
+        subtitle=f"{' → '.join(names) if same_unit else ' against '.join(names)}, {today}",
+        lead=lead,
+        unsure=unsure,
+        settled=compared.settled,
+        trend=_trend_plot(compared.run),
+        pairs=compared.pairs,
         steps=tuple(
             Step(
-                f"{step.before} → {step.after}",
-                "" if alone else in_words(step, same_unit=same_unit),
-                tuple(_row(change) for change in step.changes),
+                f"{step.before} → {step.after}"
+                if same_unit
+                else f"{step.after} against {step.before}",
+                "" if alone else text,
+                "before" if same_unit else step.before,
+                "after" if same_unit else step.after,
+                tuple(_row(change, step.margin) for change in step.changes),
             )
-            for step in steps
+            for step, text in zip(compared.steps, words, strict=True)
         ),
-        plot=Plot(svg, f"Above: impedance as measured. Below: difference from {names[0]}."),
-        notes=tuple(dict.fromkeys(note for step in steps for note in step.notes)),
+        plot=Plot(
+            inline(
+                plots.svg_text(figure, "overlay"),
+                "overlay",
+                f"Impedance over frequency: {', '.join(names)}, and the differences",
+            ),
+            f"Above: impedance as measured. Below: difference from {names[0]}; what lies within "
+            "the shaded band is no change: noise, errors not shared and clamping anew explain it.",
+        ),
+        explored=exploring(
+            [plots_compare.free_air(fit) for fit in fits],
+            names,
+            what="state" if same_unit else "unit",
+            third=_differences(names, differences),
+            models=False,
+        ),
+        curve_words=" ".join(_curve_words(names, differences)),
+        notes=tuple(dict.fromkeys(note for step in compared.steps for note in step.notes)),
+        margin=f"{100 * compared.steps[0].margin:g} %",
         version=program_version(),
         made_on=today,
     )
-    return render("comparison.html.j2", page)
 
 
-def _row(change: Change) -> ChangeRow:
+def _apart(words: str) -> tuple[str, str]:
+    """What is known, and the list of what is too uncertain, which would drown it."""
+    known, sign, unsure = words.partition(" Too uncertain")
+    return known, f"{sign.strip()}{unsure}"
+
+
+def _first(compared: Compared, words: Sequence[str]) -> str:
+    """The answer of a series or a batch in a sentence or two."""
+    if compared.same_unit:
+        return compared.settled[1] or words[-1]
+    if compared.pairs:
+        best = compared.pairs[0]
+        return f"Closest together: {best.first} and {best.second}. {best.text}"
+    return words[-1].split(". ")[0].rstrip(".") + "."
+
+
+def _trend_plot(run: Trend | None) -> Plot | None:
+    if run is None:
+        return None
+    svg = plots.svg_text(plots_compare.trend_figure(run), "trend")
+    beside = "" if any(p.hours is None for p in run.points) else " over hours of use"
+    return Plot(
+        inline(svg, "trend", f"Resonance of every state{beside}"),
+        "Bars: how far another take of the same state may differ (95 %); what all states share is "
+        "left out.",
+    )
+
+
+def _differences(names: Sequence[str], found: Sequence[CurveDifference]) -> Mapping[str, Any]:
+    rows = [
+        {
+            "curve": index,
+            "f": short(one.frequency_hz, 6),
+            "value": short(one.difference_ohm, 4),
+            "reach": short(one.reach_95_ohm, 3),
+        }
+        for index, one in enumerate(found, start=1)
+    ]
+    label = "difference, Ω"
+    return {"label": label, "name": f"difference from {names[0]}", "least": 0.1, "rows": rows}
+
+
+def _curve_words(names: Sequence[str], found: Sequence[CurveDifference]) -> list[str]:
+    """Where the curves stand apart most clearly, in words."""
+    from fit.compare_curves import largest
+
+    said = []
+    for name, one in zip(names[1:], found, strict=True):
+        top = largest(one)
+        if top is None:
+            said.append(
+                f"The curve of {name} stands nowhere clearly out of what measuring again brings."
+            )
+            continue
+        frequency, ohm, reach = top
+        side = "above" if ohm > 0 else "below"
+        said.append(
+            f"The curve of {name} departs most clearly at {frequency:.3g} Hz: {abs(ohm):.2g} Ω "
+            f"{side} {names[0]}, where measuring again would bring ± {reach:.1g} Ω."
+        )
+    return said
+
+
+def _row(change: Change, margin: float) -> ChangeRow:
     how = shown(change.parameter, change.unit)
     written = change_figures(change)
+    spoken = f"{how.words} {written.change}, 95 % between {written.interval}: {change.verdict}"
     return ChangeRow(
         Markup(how.markup),
+        how.symbol,
         how.words,
         written.before,
         with_unit(written.after, written.unit),
         written.change,
         written.interval,
+        change_strip(change, margin, spoken),
         change.verdict,
     )

@@ -84,6 +84,8 @@
 
   function chart(name, height, label, tables, series, y, last, bands = []) {
     const box = made("div", { class: "chart", "data-chart": name });
+    const joined = tables.length > 1 ? uPlot.join(tables) : tables[0];
+    const owners = series.map(({ of, model, edge }) => ({ of, model, edge }));
     const options = {
       width: 600, height, padding: [8, 10, last ? 0 : 2, 0], legend: { show: false }, bands,
       scales: { x: { time: false, distr: 3, range: () => band }, y },
@@ -98,12 +100,12 @@
           filter: (u, found) => found,
           splits: (u, i, low, high) => marks(low, high, u.height - 20, 24),
           values: (u, found) => found.map(String),
-        } : { space: 26, values: (u, found) => found.map((v) => String(Number(v.toPrecision(6))).replace("-", "−")) }),
+        } : { space: 18, values: (u, found) => found.map((v) => String(Number(v.toPrecision(6))).replace("-", "−")) }),
       ],
       cursor: {
         sync: { key: key.key }, y: false, drag: { x: true, y: false, setScale: false },
         points: { size: 8 },
-        dataIdx: (u, series, index, value) => nearest(u, series, index, value),
+        dataIdx: (u, series, index, value) => (owners[series - 1]?.edge ? null : nearest(u, series, index, value)),
       },
       hooks: {
         setSelect: [(u) => {
@@ -113,8 +115,6 @@
         }],
       },
     };
-    const joined = tables.length > 1 ? uPlot.join(tables) : tables[0];
-    const owners = series.map(({ of, model }) => ({ of, model }));
     const u = new uPlot(options, joined, box);
     key.sub(u);
     const point = (event) => {
@@ -172,7 +172,7 @@
       tables.push([row.f, row.value, ...(reach.length ? [reach, reach.map((r) => -r)] : [])]);
       series.push({ ...line(row.curve, false), width: 1.5 });
       if (reach.length) {
-        const edge = { ...line(row.curve, false), width: 0.5, stroke: () => curveColour(row.curve) + "90" };
+        const edge = { ...line(row.curve, false), edge: true, width: 0.5, stroke: () => curveColour(row.curve) + "90" };
         series.push(edge, edge);
         bands.push({ series: [column + 1, column + 2], fill: () => curveColour(row.curve) + "30" });
       }

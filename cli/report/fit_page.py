@@ -25,7 +25,8 @@ from cli.report.parts import Plot, Strip, Told, render, strip, told
 from cli.report.picture import inline
 
 if TYPE_CHECKING:
-    from fit.judge import Verdict
+    from cli.display import Shown
+    from fit.judge import Target, Verdict
     from fit.result import DriverFit
     from meas.errors import Finding
     from meas.rig import Rig
@@ -36,7 +37,9 @@ class VerdictRow:
     """One line of the verdict picture."""
 
     markup: Markup
+    symbol: str
     words: str
+    allowed: str
     strip: Strip
     value: str
     interval: str
@@ -48,6 +51,7 @@ class ParameterRow:
     """One line of the parameter table."""
 
     markup: Markup
+    symbol: str
     words: str
     value: str
     interval: str
@@ -114,7 +118,23 @@ def fit_page(
     warnings: Sequence[Finding],
     origin: Origin,
 ) -> str:
-    """The page as HTML text.
+    """The page as HTML text; arguments as for `content`."""
+    page = content(
+        fit, unit=unit, verdicts=verdicts, findings=findings, warnings=warnings, origin=origin
+    )
+    return render("fit.html.j2", page)
+
+
+def content(
+    fit: DriverFit,
+    *,
+    unit: str,
+    verdicts: Sequence[Verdict],
+    findings: Sequence[Finding],
+    warnings: Sequence[Finding],
+    origin: Origin,
+) -> FitPage:
+    """What the page says and shows.
 
     Args:
         fit: The fit.
@@ -125,7 +145,7 @@ def fit_page(
         origin: How the data came about.
     """
     picture, note = bench_picture(origin.rig)
-    page = FitPage(
+    return FitPage(
         title=unit,
         subtitle=f"Measured driver, {_counted(len(fit.curves), 'curve')}, {origin.made_on}",
         lead=lead(fit, verdicts),
@@ -159,7 +179,6 @@ def fit_page(
         version=origin.version,
         made_on=origin.made_on,
     )
-    return render("fit.html.j2", page)
 
 
 def bench_picture(rig: Rig | None) -> tuple[Markup | None, str]:
@@ -219,7 +238,26 @@ def _verdict_row(verdict: Verdict) -> VerdictRow:
         value, interval = with_unit(found.value, found.unit), f"{found.low} to {found.high}"
     drawn = strip(verdict.target, estimate, verdict.text)
     # Markup of symbols is ours, from a fixed table.
-    return VerdictRow(Markup(how.markup), how.words, drawn, value, interval, verdict.verdict)
+    return VerdictRow(
+        Markup(how.markup),
+        how.symbol,
+        how.words,
+        _allowed(verdict.target, how),
+        drawn,
+        value,
+        interval,
+        verdict.verdict,
+    )
+
+
+def _allowed(target: Target, how: Shown) -> str:
+    """The limits of a target in words."""
+    low, high = (
+        None if end is None else f"{end / how.scale:.4g}" for end in (target.lower, target.upper)
+    )
+    if low and high:
+        return with_unit(f"{low} to {high}", how.unit)
+    return with_unit(f"at least {low}" if low else f"at most {high}", how.unit)
 
 
 def _parameter_row(fit: DriverFit, symbol: str) -> ParameterRow:
@@ -235,6 +273,7 @@ def _parameter_row(fit: DriverFit, symbol: str) -> ParameterRow:
     ]  # fmt: skip
     return ParameterRow(
         Markup(how.markup),
+        how.symbol,
         words,
         with_unit(found.value, found.unit),
         f"{found.low} … {found.high}",

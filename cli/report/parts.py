@@ -12,6 +12,7 @@ from cli.display import shown, with_unit
 from cli.tables import strip_range
 
 if TYPE_CHECKING:
+    from fit.compare import Change
     from fit.judge import Target
     from fit.result import Estimate
     from meas.errors import Finding
@@ -102,6 +103,21 @@ def strip(target: Target, estimate: Estimate | None, spoken: str) -> Strip:
     return Strip(
         band, tuple(edges), place(target.target), (first, last), place(estimate.value), spoken
     )
+
+
+def change_strip(change: Change, margin: float, spoken: str) -> Strip:
+    """A change with its interval beside the band that does not matter."""
+    ends = (*change.interval_95, change.change_relative, -margin, margin, 0.0)
+    low, high = min(ends), max(ends)
+    room = 0.06 * (high - low)
+
+    def place(value: float) -> float:
+        return round(4 + 352 * (value - low + room) / (high - low + 2 * room), 2)
+
+    band = (place(-margin), place(margin))
+    edges = tuple(Edge(x, "", "middle") for x in band)
+    first, last = (place(end) for end in change.interval_95)
+    return Strip(band, edges, place(0.0), (first, last), place(change.change_relative), spoken)
 
 
 def render(template: str, page: object) -> str:

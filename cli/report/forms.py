@@ -1,0 +1,97 @@
+"""The forms that a report can take, told by the ending of its file's name."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from meas.errors import UsageError
+from meas.whole_file import refuse_existing, write_bytes, write_text
+
+if TYPE_CHECKING:
+    from cli.report.comparison_page import Compared
+    from cli.report.fit_page import Origin
+    from fit.judge import Verdict
+    from fit.result import DriverFit
+    from meas.errors import Finding
+
+FORMS = {
+    ".html": "a page to explore and print",
+    ".pdf": "a sheet to print or send",
+    ".png": "one picture",
+    ".md": "text",
+}
+
+
+def check(path: Path) -> None:
+    """Make sure, before anything is computed, that a report can go there.
+
+    Raises:
+        UsageError: If the ending is none of `FORMS`, or the file exists.
+    """
+    if path.suffix.lower() not in FORMS:
+        named = ", ".join(f"{ending} ({what})" for ending, what in FORMS.items())
+        raise UsageError(
+            f"'{path.suffix or path.name}' is no kind of report",
+            where=str(path),
+            remedy=f"End the name with one of: {named}.",
+        )
+    refuse_existing(path)
+
+
+def write_fit(
+    path: Path,
+    fit: DriverFit,
+    *,
+    unit: str,
+    verdicts: Sequence[Verdict],
+    findings: Sequence[Finding],
+    warnings: Sequence[Finding],
+    origin: Origin,
+) -> None:
+    """The report of a fit; arguments as for `cli.report.fit_page.content`.
+
+    Raises:
+        UsageError: As `check`, or if the file cannot be written.
+    """
+    from cli import plots_sheet
+    from cli.report import fit_page, plain
+    from cli.report.parts import render
+
+    check(path)
+    page = fit_page.content(
+        fit, unit=unit, verdicts=verdicts, findings=findings, warnings=warnings, origin=origin
+    )
+    match path.suffix.lower():
+        case ".html":
+            write_text(path, render("fit.html.j2", page))
+        case ".md":
+            write_text(path, plain.fit_text(page))
+        case ".pdf":
+            write_bytes(path, plots_sheet.fit_sheets(page, fit))
+        case _:
+            write_bytes(path, plots_sheet.fit_picture(page, fit))
+
+
+def write_comparison(path: Path, compared: Compared) -> None:
+    """The report of a comparison.
+
+    Raises:
+        UsageError: As `check`, or if the file cannot be written.
+    """
+    from cli import plots_sheet
+    from cli.report import comparison_page, plain
+    from cli.report.parts import render
+
+    check(path)
+    page = comparison_page.content(compared)
+    match path.suffix.lower():
+        case ".html":
+            write_text(path, render("comparison.html.j2", page))
+        case ".md":
+            write_text(path, plain.comparison_text(page))
+        case ".pdf":
+            write_bytes(path, plots_sheet.comparison_sheets(page, compared))
+        case _:
+            write_bytes(path, plots_sheet.comparison_picture(page, compared))
