@@ -128,6 +128,16 @@ _COMMENTS: Mapping[str, Sequence[str]] = {
     "simulated": ("The driver and the faults of the simulated bench (SI base units).",),
 }
 
+# A table that most benches do not need, as a comment.
+_SUBSTITUTION = (
+    "[substitution]",
+    "known_resistor_ohm = 8.2",
+    "tolerance_percent = 1.0",
+    "source_resistance_ohm = 0.5",
+    "source_resistance_limit_ohm = 0.5",
+    "drift_percent = 1.0",
+)
+
 _EXAMPLES = {
     "wiring.series_resistor_ohm": "10.0",
     "wiring.input_resistance_ohm": "22000.0",
@@ -166,6 +176,10 @@ def as_text(rig: Rig) -> str:
         if isinstance(value, dict):
             document.add(tomlkit.nl())
             document.add(key, _table(key, value))
+    if rig.substitution is None:
+        document.add(tomlkit.nl())
+        for line in (*_COMMENTS["substitution"], *_SUBSTITUTION):
+            document.add(tomlkit.comment(line))
     return tomlkit.dumps(document)
 
 
