@@ -27,6 +27,8 @@ _LEAST = 3e-4
 _ABOVE_FAR = 3.0
 _ABOVE_NOISE = 4.0  # in power
 _LASTING_FRAMES = 2
+# A single sweep cannot show that it comes again; a lost block clicks in three frames.
+_LASTING_ALONE = 6
 _FEWEST_BINS = 6
 
 
@@ -42,7 +44,7 @@ def rub_and_buzz(
     Criterion: in frames of 0.1 s of what the source does not explain linearly, the power from
     the 10th to the 60th harmonic of the momentary frequency, less the noise of the silences,
     exceeds 0.03 % of the fundamental, the noise by 6 dB and three times what the same measure
-    shows far above the resonance; in two frames on end, in every sweep. A click of the stream
+    shows far above the resonance; in two frames on end in every sweep, or six in a single one. A click of the stream
     happens once.
 
     Args:
@@ -74,6 +76,7 @@ def rub_and_buzz(
             sample_rate_hz / length,
             transfer.band_hz[1],
             resonance_hz,
+            _LASTING_FRAMES if len(passes.passes) > 1 else _LASTING_ALONE,
         )
         if found is None:
             return ()
@@ -125,6 +128,7 @@ def _of_pass(
     spacing_hz: float,
     highest_hz: float,
     resonance_hz: float,
+    frames: int,
 ) -> tuple[float, float] | None:
     """Size and frequency of the largest lasting rise in one sweep; None when there is none."""
     line = np.argmax(np.abs(source), axis=1)
@@ -148,11 +152,11 @@ def _of_pass(
     elsewhere = float(np.quantile(size[far], 0.9)) if far.any() else 0.0
     limit = max(_LEAST, _ABOVE_FAR * elsewhere)
     lasting = np.where(near, size, 0.0)
-    if lasting.size < _LASTING_FRAMES:
+    if lasting.size < frames:
         return None
-    lowest = np.lib.stride_tricks.sliding_window_view(lasting, _LASTING_FRAMES).min(axis=1)
+    lowest = np.lib.stride_tricks.sliding_window_view(lasting, frames).min(axis=1)
     if lowest.max() < limit:
         return None
     first = int(np.argmax(lowest))
-    at = first + int(np.argmax(lasting[first : first + _LASTING_FRAMES]))
+    at = first + int(np.argmax(lasting[first : first + frames]))
     return float(lasting[at]), float(frequency[at])
