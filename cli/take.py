@@ -94,8 +94,11 @@ def take(
     benches = drives.at_levels(drives.changed(rig_file.read(rig), excitation, repeats), levels)
     check_folder(out)
     using = substituting.described(benches[0], substitution, source_resistance)
-    cautions.print_cautions(cautions.for_condition(who.condition.name))
-    cautions.before_playing(rig, benches[-1], yes=yes)
+    mind = cautions.for_condition(who.condition.name)
+    if not any(out.glob(f"*_{who.condition.name}_*")):  # said in full before the first such take
+        cautions.print_cautions(mind)
+        mind = ()
+    cautions.before_playing(rig, benches[-1], yes=yes, also=mind)
     if using is not None:
         if levels is not None:
             raise substituting.one_level_only()
