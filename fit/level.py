@@ -134,7 +134,8 @@ def _resonance_moves(followed: Sequence[AgainstLevel]) -> Finding | None:
     return Finding(
         "level-dependent",
         f"fs still moves with level: {fs.values[0].value:.4g} Hz at {fs.levels[0]:g} of full "
-        f"scale, {100 * span:+.1f} % from there to {fs.levels[-1]:g}, and {fs.small_signal.value:.4g} Hz "
+        f"scale, {100 * span:+.1f} % from there to {fs.levels[-1]:g}, "
+        f"and {fs.small_signal.value:.4g} Hz "
         "when extrapolated to none. The small-signal parameters need a lower level still; the "
         "others belong to theirs",
     )

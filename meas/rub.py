@@ -44,7 +44,8 @@ def rub_and_buzz(
     Criterion: in frames of 0.1 s of what the source does not explain linearly, the power from
     the 10th to the 60th harmonic of the momentary frequency, less the noise of the silences,
     exceeds 0.03 % of the fundamental, the noise by 6 dB and three times what the same measure
-    shows far above the resonance; in two frames on end in every sweep, or six in a single one. A click of the stream
+    shows far above the resonance; in two frames on end in every sweep, or six in a single one. A
+    click of the stream
     happens once.
 
     Args:
