@@ -258,7 +258,7 @@ def acknowledge(cautions: Sequence[Caution], *, yes: bool, brief: bool = False) 
     if yes or not asking:
         return False
     titles = "; ".join(caution.title for caution in asking)
-    if not (sys.stdin.isatty() and sys.stderr.isatty()):
+    if not show.can_ask():
         raise UsageError(
             f"a caution has not been acknowledged: {titles}",
             remedy="Read it, check the wiring (freeair rig wiring FILE), then add --yes.",

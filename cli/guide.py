@@ -18,8 +18,8 @@ if TYPE_CHECKING:
 
 
 def at_terminal() -> bool:
-    """Whether somebody can be asked."""
-    return sys.stdin.isatty() and sys.stdout.isatty() and sys.stderr.isatty()
+    """Whether somebody can be led: asked, and shown what comes of it."""
+    return show.can_ask() and sys.stdout is not None and sys.stdout.isatty()
 
 
 def guide(

@@ -75,6 +75,14 @@ def spelt(text: str, *, stderr: bool = False) -> str:
         return text
 
 
+def can_ask() -> bool:
+    """Whether somebody sits there who can read a question and answer it."""
+    return all(
+        stream is not None and not stream.closed and stream.isatty()
+        for stream in (sys.stdin, sys.stderr)
+    )
+
+
 def can_draw(*, stderr: bool = False) -> bool:
     """Whether the stream takes braille and block characters; the Linux console has no such font."""
     stream: TextIO = sys.stderr if stderr else sys.stdout

@@ -9,12 +9,15 @@ import json
 import math
 import os
 import re
+import subprocess
 import sys
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pexpect
 import pytest
+import typer
 from hypothesis import given
 from hypothesis import strategies as st
 from program import ROOT, freeair
@@ -23,6 +26,7 @@ from cli import guide_mass
 from cli.guide_rig import suitable, suits
 from cli.guide_state import FILE, State, still_there
 from cli.guide_steps import STEPS, another_unit, next_step, shift_words
+from cli.main import app
 from meas import rig_file
 from meas.rig import Drive, Rig
 from meas.simulated_settings import SimulatedSettings
@@ -297,6 +301,11 @@ def test_no_is_taken_for_an_answer(tmp_path: Path, at) -> None:
 def test_without_a_terminal_nothing_waits(tmp_path: Path) -> None:
     alone = freeair(timeout=60)
     assert "Commands" in alone.stdout + alone.stderr
+    closed = subprocess.run(
+        [sys.executable, "-m", "cli.main"], stdin=None, capture_output=True, text=True, cwd=ROOT,
+        timeout=60, close_fds=True, preexec_fn=lambda: os.close(0), check=False,
+    )  # fmt: skip
+    assert "Commands" in closed.stderr and "Traceback" not in closed.stderr
     done = freeair("guide", timeout=60)
     assert done.returncode == 2
     assert "needs a terminal" in done.stderr
@@ -307,6 +316,22 @@ def test_a_spoilt_memory_is_no_crash(tmp_path: Path, at) -> None:
     one = at()
     one.shows("no guided session")
     one.ends(2)
+
+
+def options(command: Any) -> set[str]:
+    """All options of a command and those below it."""
+    own = {name for parameter in command.params for name in parameter.opts}
+    return own.union(*(options(one) for one in getattr(command, "commands", {}).values()))
+
+
+def test_every_question_has_its_flag() -> None:
+    """What a session can ask, a script can say: each flag that is named is an option."""
+    known = options(typer.main.get_command(app))
+    text = "".join(path.read_text(encoding="utf-8") for path in (ROOT / "cli").glob("guide_*.py"))
+    named = set(re.findall(r"--[a-z][a-z-]+", text))
+    assert {"--series-resistor", "--added-mass", "--diameter", "--targets"} <= named
+    assert named <= known
+    assert text.count(" Question(") > 5
 
 
 def test_steps_follow_each_other() -> None:
