@@ -68,7 +68,7 @@ def _words(driver: str) -> list[str]:
             check=lambda text: values.resistance(text, "resistor"),
             why="Every ohm and gram of the result stands on it: best measured with its leads. "
             "A few times the driver's resistance spares a headphone output; an amplifier can do "
-            "with less, and must not be able to cook it.",
+            "with less, and must not be able to cook it. freeair rig choose works it out.",
         )
     )
     words = ["--series-resistor", resistor, "--device", device]
@@ -187,9 +187,17 @@ def _device() -> str:
 def _devices() -> list[str]:
     from meas import soundcard
 
+    found = []
     try:
-        found = [one for one in soundcard.list_devices() if one.inputs >= 2 and one.outputs >= 1]
+        for one in soundcard.list_devices():
+            if one.inputs >= 2 and one.outputs >= 1:
+                found.append(one)
+            elif one.inputs == 1:
+                show.note(
+                    f"{one.identity} has one input only: that takes another way, freeair take "
+                    "--substitution.",
+                    "dim",
+                )
     except FreeairError as error:
         show.note(f"Sound devices cannot be listed: {error}", "yellow")
-        found = []
     return [*(one.identity for one in found), SIMULATED]

@@ -44,7 +44,7 @@ def next_step(state: State) -> Step | None:
 
 # What must be done again once the files of a step are gone.
 RESTS_ON = {
-    "rig": ("level", "calibrate"),
+    "rig": ("level", "calibrate", "check"),
     "free-air": ("look", "result"),
     "again": ("result",),
     "loaded": ("reload", "result"),
@@ -103,6 +103,22 @@ def _calibrate(state: State) -> State:
     _ready("Enter to see how the inputs go for this", may_skip=True)
     desk.run("rig", "calibrate", _rig(state), "--standard", "same-node")
     return state.after("calibrate", _rig(state))
+
+
+def _check(state: State) -> State:
+    known = ask(
+        Question(
+            "Resistor of known value in the driver's place",
+            "--resistor",
+            check=lambda text: values.resistance(text, "resistor"),
+            why="Of about the driver's own resistance, such as 8.2ohm±1%. What the bench reads of "
+            "it proves wiring, levels and calibration in one go.",
+            may_skip=True,
+        )
+    )
+    _ready("Enter when it is there, and the driver input between the two", may_skip=True)
+    desk.run("rig", "check", _rig(state), "--resistor", known)
+    return state.after("check", _rig(state))
 
 
 def _take(state: State, *words: str) -> list[str]:
@@ -353,6 +369,14 @@ STEPS = (
         "No two inputs are alike. With both on one node their difference is measured once and "
         "taken out of everything that follows.",
         _calibrate,
+        may_skip=True,
+    ),
+    Step(
+        "check",
+        "Proof",
+        "Who has a second resistor whose value is known can have the bench prove itself on it "
+        "before any driver is measured. Without one: skip.",
+        _check,
         may_skip=True,
     ),
     Step(

@@ -182,6 +182,9 @@ def test_whole_session_with_wrong_answers_left_twice(tmp_path: Path, at) -> None
     second.shows("[ resistor 10 Ω ]──[ + driver − ]")  # both inputs on one node
     second.says("Checked, and safe to go on?", "y")
     second.shows("Calibrated")
+    second.says("known value", "8.2ohm±1%")
+    second.says("Enter when it is there", "")
+    second.shows("as what it is")
     second.shows("Free air")
     second.press("c")
     second.shows("Everything so far is kept")
@@ -191,7 +194,7 @@ def test_whole_session_with_wrong_answers_left_twice(tmp_path: Path, at) -> None
 
     # Third sitting: takes, result, report.
     third = at()
-    third.shows("Behind us: the driver, the bench, level, calibration.")
+    third.shows("Behind us: the driver, the bench, level, calibration, proof.")
     third.says("in place and both inputs", "")
     third.shows("▾")
     third.shows("Good take")
@@ -222,8 +225,8 @@ def test_whole_session_with_wrong_answers_left_twice(tmp_path: Path, at) -> None
 
     said = first.commands + second.commands + third.commands
     assert [" ".join(command.split()[1:3]) for command in said] == [
-        "rig new", "rig new", "rig level", "rig level", "rig calibrate", "take lantern-1",
-        "fit takes/" + state(tmp_path).files("free-air")[0].split("/")[1],
+        "rig new", "rig new", "rig level", "rig level", "rig calibrate", "rig check",
+        "take lantern-1", "fit takes/" + state(tmp_path).files("free-air")[0].split("/")[1],
         "take lantern-1", "take lantern-1",
         "fit takes/" + state(tmp_path).files("free-air")[0].split("/")[1],
     ]  # fmt: skip
@@ -250,6 +253,7 @@ def test_refused_take_is_told_and_made_again(tmp_path: Path, at) -> None:
     one.shows("silent-input")
     one.says("What now?", "skip")
     one.says("how the inputs go", "skip")
+    one.says("known value", "skip")
     one.says("in place and both inputs", "")
     one.shows("Refused: this take supports no numbers")
     quicken(rig)
@@ -277,6 +281,7 @@ def test_dumb_terminal_without_colours_and_signs(tmp_path: Path, at) -> None:
     one.says("Checked, and safe to go on?", "y")
     one.shows("calibrating: ")
     one.shows("s left")
+    one.says("known value", "skip")
     one.says("in place and both inputs", "")
     one.shows("|Z| ohm")
     one.shows("***")
@@ -358,7 +363,7 @@ def test_another_unit_keeps_the_bench_only() -> None:
     for name in NAMES:
         full = full.after(name, f"{name}.file")
     later = another_unit(full)
-    assert set(later.done) == {"rig", "level", "calibrate"}
+    assert set(later.done) == {"rig", "level", "calibrate", "check"}
     assert later.answers == {"driver": "woofer"}
     assert next_step(later) is not None and next_step(later).name == "unit"
 
