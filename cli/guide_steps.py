@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from cli import guide_desk as desk
 from cli import guide_mass, guide_rig, show, values
-from cli.guide_ask import READY, Question, ask
+from cli.guide_ask import READY, Question, ask, confirmed
 from meas.errors import UsageError
 
 if TYPE_CHECKING:
@@ -95,7 +95,13 @@ def _rig(state: State) -> str:
 
 def _level(state: State) -> State:
     _ready("Enter when output and inputs are connected and turned low", may_skip=True)
-    desk.run("rig", "level", _rig(state), "--set")
+    store = state.answers["driver"] == "woofer" or confirmed(
+        "Store the level it suggests, even if that is higher?",
+        default=False,
+        why="Quiet is safe for tweeters, and good enough while both inputs are said to be good. On "
+        "the command line: --set.",
+    )
+    desk.run("rig", "level", _rig(state), *(["--set"] if store else []))
     return state.after("level", _rig(state))
 
 
