@@ -81,7 +81,11 @@ def gather(
         tuple(measured for measured, _ in stock.curves),
         tuple(take for _, take in stock.curves),
         _unit(stock, unit),
-        (*stock.findings, *_mixed_levels([take for _, take in stock.curves if take])),
+        # A doubt that takes share is said once.
+        (
+            *dict.fromkeys(stock.findings),
+            *_mixed_levels([take for _, take in stock.curves if take]),
+        ),
     )
 
 
@@ -94,8 +98,8 @@ def _mixed_levels(taken: Sequence[Take]) -> tuple[Finding, ...]:
         return ()
     text = (
         f"these takes were made at {len(levels)} levels, from {min(levels):g} to {max(levels):g} "
-        "of full scale, and a driver changes with level: the parameters are a mixture. Use takes of "
-        "one level, or follow the parameters down to the small signal: freeair levels TAKE..."
+        "of full scale, and a driver changes with level: the parameters are a mixture. Use takes "
+        "of one level, or follow the parameters down to the small signal: freeair levels TAKE..."
     )
     return (Finding("mixed-levels", text),)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import pytest
@@ -80,3 +81,11 @@ def test_caution_of_the_mass_is_short_the_second_time(invoke: Invoke, tmp_path: 
     later = invoke(*take)
     assert "must not be magnetic" not in later.told
     assert f"Mind: {cautions.MAGNET.title}" in later.told
+
+
+def test_doubt_that_takes_share_is_said_once(invoke: Invoke, tmp_path: Path) -> None:
+    path = bench(invoke, tmp_path)
+    take = ("take", "wren", "--rig", path, "--out", tmp_path / "takes")
+    made = [invoke(*take).stdout.splitlines()[-1] for _ in range(2)]
+    warnings = json.loads(invoke("fit", *made, "--json").stdout)["warnings"]
+    assert [one["code"] for one in warnings].count("uncalibrated") == 1
