@@ -130,10 +130,10 @@ def run(
     Returns:
         0, or by the verdicts 3 (one is outside) or 4 (none outside, one undecided).
     """
-    from cli import gather, planned, targets_file
+    from cli import distorting, gather, planned, targets_file
     from cli import session as sessions
     from cli.report import forms
-    from fit import explain, judge, threepoint
+    from fit import bumps, explain, judge, threepoint
     from fit.joint import fit_driver
     from meas.whole_file import refuse_existing
 
@@ -154,7 +154,11 @@ def run(
         raise Refused(error.reasons, where=where, remedy=error.remedy) from error
     verdicts = judge.judge(fitted.parameters, meant, fitted.sources)
     coil = None if plan is None else planned.coil(plan.winding)
-    findings = explain.explain(fitted.parameters, meant, coil=coil)
+    findings = (
+        *explain.explain(fitted.parameters, meant, coil=coil, curves=fitted.curves),
+        *distorting.uneven(gathered.takes, fitted),
+        *bumps.tell(fitted.curves),
+    )
     by_hand = threepoint.cross_check(fitted)
     if by_hand is not None:
         gathered = replace(gathered, findings=(*gathered.findings, by_hand))

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from fit.judge import Target, Verdict
 from fit.known_coil import KnownCoil
+from fit.losses import LossLaw
 from fit.plan import Deviation, Planned, deviation, outside
 from fit.quantities import QUANTITIES, shown
 from fit.result import Estimate
@@ -26,12 +27,14 @@ class Case:
         stated: Symbol to verdict on its stated target.
         plan: The parts as stated or derived.
         coil: What is known of the coil as planned.
+        law: How the loss goes with frequency; None where the takes cannot tell.
     """
 
     parameters: Mapping[str, Estimate]
     stated: Mapping[str, Verdict]
     plan: Mapping[str, Planned]
     coil: KnownCoil
+    law: LossLaw | None = None
 
     def outside(self, part: str) -> bool:
         """Whether a part lies surely outside its plan."""
@@ -58,6 +61,19 @@ def size(case: Case, part: str) -> str:
     planned = case.plan[part]
     derived = f", by the target of {planned.because[0]}" if planned.because else ""
     return _apart(part, case.parameters[part], planned.target, derived)
+
+
+def confidence(case: Case, part: str) -> str:
+    """How surely a part lies beyond its limits, in standard uncertainties."""
+    estimate, target = case.parameters[part], case.plan[part].target
+    spread = estimate.standard_uncertainty
+    ends = [end for end in (target.lower, target.upper) if end is not None]
+    if spread <= 0 or not ends:
+        return ""
+    beyond = min(abs(estimate.value - end) for end in ends) / spread
+    if beyond >= 100:
+        return " Beyond its limit by more than 100 standard uncertainties."
+    return f" Beyond its limit by {beyond:.2g} standard uncertainties."
 
 
 def size_of(case: Case, symbol: str) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from fit.case import Case, mended, needed, ratio, size
+from fit.case import Case, confidence, mended, needed, ratio, size
 from meas.errors import Finding
 
 LOSS = (
@@ -29,7 +29,8 @@ def suspension(case: Case) -> list[Finding]:
         if stiff
         else "Next: look for a loose edge; then take a stiffer spider or a second one."
     )
-    text = f"{size(case, 'Cms')}: {where}.{needed(case)}{mended(case, 'Cms')} {step}"
+    sure = confidence(case, "Cms")
+    text = f"{size(case, 'Cms')}: {where}.{sure}{needed(case)}{mended(case, 'Cms')} {step}"
     return [Finding("stiff-suspension" if stiff else "soft-suspension", text)]
 
 
@@ -45,7 +46,8 @@ def moving_parts(case: Case) -> list[Finding]:
     if case.coil.mass is not None:
         where += f" (the coil as planned weighs {1e3 * case.coil.mass:.2g} g of it all)"
     step = "Next: weigh the parts of the next one before they are glued."
-    text = f"{size(case, 'Mms')}: {where}.{needed(case, part='Mms')}{mended(case, 'Mms')} {step}"
+    then = f"{confidence(case, 'Mms')}{needed(case, part='Mms')}{mended(case, 'Mms')}"
+    text = f"{size(case, 'Mms')}: {where}.{then} {step}"
     return [Finding("heavy-moving-parts" if heavy else "light-moving-parts", text)]
 
 
@@ -141,7 +143,8 @@ def field(case: Case) -> list[Finding]:
         turns = "The coil differs from its plan too, so part of it may be turns."
     else:
         turns = "Re is not off, so the turns are there."
-    text = f"{size(case, 'Bl')}: {why}. {turns}{told}{mended(case, 'Bl')} Next: {step}."
+    then = f"{told}{confidence(case, 'Bl')}{mended(case, 'Bl')}"
+    text = f"{size(case, 'Bl')}: {why}. {turns}{then} Next: {step}."
     return [Finding("weak-gap-field" if weak else "strong-gap-field", text)]
 
 
@@ -155,4 +158,37 @@ def loss(case: Case) -> list[Finding]:
             f"where a closed one was meant.{mended(case, 'Rms')}"
         )
         return [Finding("low-mechanical-loss", text)]
-    return [Finding("high-mechanical-loss", f"{size(case, 'Rms')}: {LOSS}{mended(case, 'Rms')}")]
+    law = case.law
+    if law is None:
+        return [
+            Finding("high-mechanical-loss", f"{size(case, 'Rms')}: {LOSS}{mended(case, 'Rms')}")
+        ]
+    seen = (
+        f"From {law.low_hz:.3g} to {law.high_hz:.3g} Hz it goes as f^{-law.exponent:.1f} "
+        f"(± {law.reach_95:.1f})"
+    )
+    if not (law.brakes or law.yields):
+        text = (
+            f"{seen}, which does not decide between a brake (0: closed former, ferrofluid) and "
+            "the loss of a suspension (1); a coil that rubs fits neither."
+        )
+        step = "a take with a heavier mass, which spreads the resonances further apart"
+        return [Finding("high-mechanical-loss", f"{size(case, 'Rms')}. {text}"
+                        f"{mended(case, 'Rms')} Next: {step}.")]  # fmt: skip
+    if law.brakes:
+        text = (
+            f"{seen}: a brake in proportion to velocity, as a closed metal former is (a shorted "
+            "turn in the gap), or a viscous one (ferrofluid, air squeezed through a narrow gap); "
+            "a suspension's loss would rise as the resonance falls. The two cannot be told apart "
+            "by the curve."
+        )
+        step = "look for the slit of the former, or measure its resistance around: a few mΩ brake"
+        return [Finding("closed-former-or-viscous", f"{size(case, 'Rms')}. {text}"
+                        f"{mended(case, 'Rms')} Next: {step}.")]  # fmt: skip
+    text = (
+        f"{seen}: the loss of a suspension, which rises as the resonance falls; a closed former "
+        "would brake the same at every mass."
+    )
+    step = "another surround or spider material, or less glue and damping paint on the surround"
+    return [Finding("lossy-suspension", f"{size(case, 'Rms')}. {text}{mended(case, 'Rms')} "
+                    f"Next: {step}.")]  # fmt: skip

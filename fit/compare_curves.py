@@ -13,6 +13,7 @@ from fit.scaling import exponents
 from meas.curve import FloatArray
 
 _STATE = ("Re", "fs", "Qms", "Qes", "Le")
+_NEEDED = {"Re", "fs", "Qms", "Qes"}
 _WINDOW = 9  # points over which the noise of a curve is told
 _Z95 = 1.959964
 
@@ -36,6 +37,8 @@ class CurveDifference:
 def difference(before: DriverFit, after: DriverFit) -> CurveDifference:
     """Free-air magnitudes as measured, later minus earlier, where both are known.
 
+    The reach is not a number throughout where a fit could not tell Re, fs or a Q.
+
     Several free-air takes of a fit enter with their mean. The uncertainty follows from those of
     Re, fs, Qms, Qes and Le (which stands for the coil as a whole) through the fitted model: shared
     error sources with the difference of their effects, the others and the repeatability of
@@ -43,6 +46,8 @@ def difference(before: DriverFit, after: DriverFit) -> CurveDifference:
     """
     f = _shared(_free_air(before)[0].frequency_hz, _free_air(after)[0].frequency_hz)
     measured = [_mean_magnitude(fit, f) for fit in (before, after)]
+    if not all(_NEEDED <= fit.parameters.keys() for fit in (before, after)):
+        return CurveDifference(f, measured[1] - measured[0], np.full(f.size, np.nan))
     effects = [_source_effects(fit, f) for fit in (before, after)]
     shared = {s for s in effects[0].keys() & effects[1].keys() if not s.startswith("random:")}
     variance = sum(((effects[1][s] - effects[0][s]) ** 2 for s in shared), np.zeros(f.size))
@@ -144,7 +149,7 @@ def largest(difference: CurveDifference) -> tuple[float, float, float] | None:
     stands out of the 95 % band by as much again, as one of so many points may by chance."""
     ratio = np.abs(difference.difference_ohm) / np.maximum(difference.reach_95_ohm, 1e-12)
     k = int(np.argmax(ratio))
-    if ratio[k] < 2 or not math.isfinite(ratio[k]):
+    if not ratio[k] >= 2 or not math.isfinite(ratio[k]):
         return None
     return (
         float(difference.frequency_hz[k]),

@@ -13,8 +13,9 @@ from fit.causes import LOSS, field, loss, moving_parts, suspension
 from fit.causes import coil as coil_cause
 from fit.judge import Target, judge
 from fit.known_coil import KnownCoil
+from fit.losses import loss_law
 from fit.plan import planned_parts
-from fit.result import Estimate
+from fit.result import Estimate, FittedCurve
 from fit.scaling import exponents
 from meas.errors import Finding
 
@@ -23,6 +24,7 @@ def explain(
     parameters: Mapping[str, Estimate],
     targets: Iterable[Target],
     coil: KnownCoil | None = None,
+    curves: Sequence[FittedCurve] = (),
 ) -> tuple[Finding, ...]:
     """Name what keeps a driver from its targets; empty where it meets them.
 
@@ -31,6 +33,7 @@ def explain(
         targets: What was meant.
         coil: As planned: gives turns, the field in the gap, and the target of Re where none is
             stated.
+        curves: The takes; those with masses tell the kind of a loss.
 
     Raises:
         UsageError: If what is known of the coil contradicts itself.
@@ -44,6 +47,7 @@ def explain(
         {v.target.parameter: v for v in judge(parameters, stated)},
         planned_parts(stated, parameters),
         coil,
+        loss_law(curves),
     )
     parts = [*suspension(case), *moving_parts(case)]
     found = [*parts, *coil_cause(case), *field(case), *loss(case)]

@@ -76,6 +76,14 @@ def test_difference_is_the_measured_one_and_the_peak_of_it_is_found() -> None:
     assert largest(difference(seen(DRIVER), seen(DRIVER.but(Cms=1.003)))) is None
 
 
+def test_without_re_there_is_no_band_and_nothing_stands_out() -> None:
+    lacking = fit_of(DRIVER, names=("fs", "Qms", "Qes"))
+    found = difference(lacking, fit_of(DRIVER.but(Cms=1.3)))
+    assert np.all(np.isnan(found.reach_95_ohm))
+    assert np.max(np.abs(found.difference_ohm)) > 1
+    assert largest(found) is None
+
+
 def test_noise_of_the_curves_enters() -> None:
     quiet = difference(seen(DRIVER), seen(DRIVER))
     noisy = difference(seen(DRIVER, noise=0.02, seed=1), seen(DRIVER, noise=0.02, seed=2))

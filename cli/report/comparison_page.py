@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -193,7 +194,7 @@ def _differences(names: Sequence[str], found: Sequence[CurveDifference]) -> Mapp
             "curve": index,
             "f": short(one.frequency_hz, 6),
             "value": short(one.difference_ohm, 4),
-            "reach": short(one.reach_95_ohm, 3),
+            "reach": short(one.reach_95_ohm, 3) if _known(one) else None,
         }
         for index, one in enumerate(found, start=1)
     ]
@@ -208,6 +209,11 @@ def _curve_words(names: Sequence[str], found: Sequence[CurveDifference]) -> list
     said = []
     for name, one in zip(names[1:], found, strict=True):
         top = largest(one)
+        if not _known(one):
+            said.append(
+                f"How far {name} may differ by chance is not known: its fit lacks Re or a Q."
+            )
+            continue
         if top is None:
             said.append(
                 f"The curve of {name} stands nowhere clearly out of what measuring again brings."
@@ -220,6 +226,11 @@ def _curve_words(names: Sequence[str], found: Sequence[CurveDifference]) -> list
             f"{side} {names[0]}, where measuring again would bring ± {reach:.1g} Ω."
         )
     return said
+
+
+def _known(one: CurveDifference) -> bool:
+    """Whether the difference has a band."""
+    return bool(math.isfinite(one.reach_95_ohm[0]))
 
 
 def _row(change: Change, margin: float) -> ChangeRow:

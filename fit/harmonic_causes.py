@@ -1,0 +1,74 @@
+"""What the harmonics of a driver say about its build."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from meas.curve import FloatArray
+from meas.errors import Finding
+
+_GRAVITY = 9.80665
+_LEAST = 0.005
+"""Even harmonics from which a cause is named; healthy drivers at the level of an impedance take
+stay below (common practice, no source)."""
+_OVER_ODD = 2.0
+_OVER_NOISE = 3.0
+_NEAR = (0.4, 1.3)  # re the resonance, where the excursion is largest
+_FEWEST = 3
+
+
+@dataclass(frozen=True, eq=False)
+class Harmonics:
+    """Harmonics of the driver's voltage over its fundamental.
+
+    Attributes:
+        frequency_hz: Of the fundamental, shape (n,).
+        even: Second harmonic, or all even ones, shape (n,); NaN where it cannot be told.
+        odd: Third harmonic, or all odd ones, shape (n,).
+        noise: What noise alone would show, shape (n,).
+    """
+
+    frequency_hz: FloatArray
+    even: FloatArray
+    odd: FloatArray
+    noise: FloatArray
+
+
+def uneven(harmonics: Harmonics, fs_hz: float) -> tuple[Finding, ...]:
+    """Even harmonics that outgrow the odd ones where the cone moves most.
+
+    A motor and a suspension that are alike in both directions make odd harmonics only, because
+    their force changes sign with the displacement; every even one is unevenness. Off the middle of
+    the gap, the field that the coil sees has a slope, and the second harmonic grows as the
+    excursion, the third as its square.
+
+    Args:
+        harmonics: Of a take in free air.
+        fs_hz: Resonance [Hz].
+    """
+    f = harmonics.frequency_hz
+    near = (f > _NEAR[0] * fs_hz) & (f < _NEAR[1] * fs_hz)
+    told = near & np.isfinite(harmonics.even) & np.isfinite(harmonics.odd)
+    told &= harmonics.even > _OVER_NOISE * harmonics.noise
+    if np.count_nonzero(told) < _FEWEST:
+        return ()
+    even = float(np.sqrt(np.mean(harmonics.even[told] ** 2)))
+    odd = float(np.sqrt(np.mean(harmonics.odd[told] ** 2)))
+    if even < _LEAST or even < _OVER_ODD * odd:
+        return ()
+    sag = 1e3 * _GRAVITY / (2 * math.pi * fs_hz) ** 2
+    return (
+        Finding(
+            "off-centre-or-uneven",
+            f"Even harmonics ({100 * even:.2g} % near {fs_hz:.3g} Hz) are {even / odd:.1f} times "
+            "the odd ones: inwards and outwards are not alike. Either the coil rests off the "
+            "middle of the gap, or the suspension is stiffer to one side (cup of the spider, "
+            "bulge of the surround); harmonics alone cannot tell which. Next: measure how far the "
+            "winding stands out before and behind the plate; then sweep once with the cone up and "
+            f"once down, which moves the rest by {sag:.2g} mm either way: fewer even harmonics in "
+            "one of them tell the side to correct.",
+        ),
+    )
