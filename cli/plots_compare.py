@@ -110,8 +110,8 @@ def draw_trend(axes: Axes, run: Trend) -> None:
         low, high = (end / how.scale for end in run.limit_95)
         axes.axhspan(low, high, color=COLOURS[2], alpha=0.18, linewidth=0)
         axes.axhline(run.limit / how.scale, color=COLOURS[2], linestyle=DASHES[1], linewidth=1.4)
-        axes.annotate("where it tends to", (0.995, run.limit / how.scale),
-                      xycoords=("axes fraction", "data"), ha="right", va="bottom",
+        axes.annotate("where it tends to", (0.01, run.limit / how.scale),
+                      xycoords=("axes fraction", "data"), ha="left", va="bottom",
                       fontsize=8.5)  # fmt: skip
     if len(known) == len(hours):
         axes.set_xlabel("use, h")

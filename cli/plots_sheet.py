@@ -181,8 +181,7 @@ def comparison_sheets(page: ComparisonPage, compared: Compared) -> bytes:
             sheets.paragraph(page.unsure)
         if page.settled[1]:
             sheets.heading("Has it settled?")
-            if page.settled[1] != page.lead:
-                sheets.paragraph(page.settled[1])
+            sheets.paragraph(page.settled[1])
             if compared.run is not None:
                 (axes,) = sheets.stack((1.7,))
                 plots_compare.draw_trend(axes, compared.run)
@@ -198,6 +197,8 @@ def comparison_sheets(page: ComparisonPage, compared: Compared) -> bytes:
             sheets.heading(step.title)
             if step.words:
                 sheets.paragraph(step.words)
+            if not step.rows:
+                continue
             sheets.table(
                 [("", _LEFT, "left"), ("", 1.5, "left"), (_cut(step.before, 14), 4.0, "right"),
                  (_cut(step.after, 14), 5.0, "right"), ("change", 5.7, "right"),

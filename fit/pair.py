@@ -174,7 +174,9 @@ def _words(
         "apart": "not a pair: the image would lean to the louder one",
         "undecided": "too uncertain to call them a pair or not",
     }[verdict]
-    higher = f"{100 * abs(fs_relative):.1f} % {'higher' if fs_relative > 0 else 'lower'}"
+    higher = "at the same frequency"
+    if abs(fs_relative) >= 0.0005:
+        higher = f"{100 * abs(fs_relative):.1f} % {'higher' if fs_relative > 0 else 'lower'}"
     return (
         f"At one voltage {names[1]} plays {abs(level):.1f} dB {side} than {names[0]} (95 % from "
         f"{level_95[0]:+.1f} to {level_95[1]:+.1f} dB) and resonates {higher}. On one large baffle "

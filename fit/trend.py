@@ -190,7 +190,9 @@ def _ended(
     left = max(0.0, T * math.log(abs(size) * math.exp(-t[-1] / T) / limit)) if size else 0.0
     ends = f"{quantity.text(math.exp(end))} (95 %: {quantity.text(math.exp(low))} to "
     ends += f"{quantity.text(math.exp(high))})"
-    towards = f"{100 * math.expm1(rest):+.1f} % from here, time constant {T:.2g} h"
+    still = abs(rest) < 0.0005
+    towards = "where it is now" if still else f"{100 * math.expm1(rest):+.1f} % from here"
+    towards += f", time constant {T:.2g} h"
     if -limit <= rests[0] and rests[1] <= limit:
         word: Literal["yes", "no", "undecided"] = "yes"
         text = f"Settled within {100 * margin:g} %: {name} tends to {ends}, {towards}."

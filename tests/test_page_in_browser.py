@@ -17,6 +17,10 @@ from browser import PHONE, Browser
 from made_fits import Physical, curve, fit_of
 
 from cli.report import fit_page as pages
+from cli.report.comparison_page import Compared, comparison_page
+from cli.states import State
+from fit.compare import compare
+from fit.compare_curves import difference
 from fit.judge import Target, judge
 from fit.result import DriverFit
 from meas.errors import Finding
@@ -272,3 +276,26 @@ def test_prints_on_two_pages_with_the_static_picture(
     for piece in ("Auerhahn", "Impedance: measured (broad)", "How it was measured", "Next: Run it"):
         assert piece in text.stdout, piece
     assert "Point at a curve" not in text.stdout
+
+
+def test_comparison_reads_difference_and_its_reach(browser: Browser, tmp_path: Path) -> None:
+    """Two states of one driver: quiet, legible on a phone in the dark, right under the keys."""
+    before, after = fit_of(DRIVER), fit_of(DRIVER.but(Cms=1.2))
+    states = (State("new", "Auerhahn", before), State("12 h", "Auerhahn", after))
+    steps = (compare(before, after, names=("new", "12 h")),)
+    page = tmp_path / "change.html"
+    page.write_text(comparison_page(Compared("Auerhahn", states, steps, True)), encoding="utf-8")
+    browser.open(page, size=PHONE, dark=True)
+    assert browser.complaints() == []
+    assert browser.requests() == [page.resolve().as_uri()]
+    assert browser.run("return document.documentElement.scrollWidth") <= PHONE[0]
+    assert [text for text in browser.run(CONTRAST) if text[0] < 4.5] == []
+    browser.run("document.getElementById('curve-view').focus()")
+    browser.key("ArrowRight")
+    first, second = readout(browser)
+    found = difference(before, after)
+    k = int(np.argmin(np.abs(np.log(found.frequency_hz / number(second[0])))))
+    assert first[3] == "–"
+    # Written with three digits.
+    assert number(second[3]) == pytest.approx(found.difference_ohm[k], abs=0.051)
+    assert number(second[4]) == pytest.approx(found.reach_95_ohm[k], abs=0.051)

@@ -269,12 +269,12 @@ def test_page_of_a_series_answers_first_and_draws_the_trend() -> None:
     assert "Settled within 5 %: resonance fs tends to" in text
     assert "Has it settled? Yes." in text
     assert "fs from state to state" in text.replace("Resonance", "fs")
-    assert text.index("Has it settled?") < text.index("fell from") < text.index("The curves")
+    assert text.index("fell from") < text.index("Has it settled?") < text.index("The curves")
 
 
 def test_page_of_units_says_how_they_match() -> None:
     text = outlined(comparison_page(units())).text
-    assert "Closest together: left and right." in text
+    assert "Closest together: left and right (matched)." in text
     assert "left and right: matched." in text
     assert "left and spare: apart." in text
     assert text.index("left and right: matched.") < text.index("left and spare: apart.")

@@ -111,9 +111,8 @@ def content(compared: Compared) -> ComparisonPage:
     differences = [difference(fits[0], fit) for fit in fits[1:]]
     same_unit = compared.same_unit
     today = date.today().isoformat()
-    alone = len(compared.steps) == 1
     words = [in_words(step, same_unit=same_unit) for step in compared.steps]
-    lead, unsure = _apart(words[-1]) if alone else (_first(compared, words), "")
+    lead, unsure = _apart(words[-1]) if same_unit else (_first(compared, words), "")
     figure = plots_compare.overlay_figure(fits, names, differences)
     what = "what changed" if same_unit else "how they differ"
     return ComparisonPage(
@@ -125,16 +124,11 @@ def content(compared: Compared) -> ComparisonPage:
         trend=_trend_plot(compared.run),
         pairs=compared.pairs,
         steps=tuple(
-            Step(
-                f"{step.before} → {step.after}"
-                if same_unit
-                else f"{step.after} against {step.before}",
-                "" if alone else text,
-                "before" if same_unit else step.before,
-                "after" if same_unit else step.after,
-                tuple(_row(change, step.margin) for change in step.changes),
+            _step(compared, step, text)
+            for step, text in sorted(
+                zip(compared.steps, words, strict=True),
+                key=lambda pair: same_unit and pair[0] is not compared.steps[-1],
             )
-            for step, text in zip(compared.steps, words, strict=True)
         ),
         plot=Plot(
             inline(
@@ -160,6 +154,19 @@ def content(compared: Compared) -> ComparisonPage:
     )
 
 
+def _step(compared: Compared, step: Comparison, words: str) -> Step:
+    """One comparison; of a series only the whole way from first to last has its table."""
+    same_unit = compared.same_unit
+    whole = not same_unit or step is compared.steps[-1]
+    return Step(
+        f"{step.before} → {step.after}" if same_unit else f"{step.after} against {step.before}",
+        "" if whole and same_unit else words,
+        "before" if same_unit else step.before,
+        "after" if same_unit else step.after,
+        tuple(_row(change, step.margin) for change in step.changes) if whole else (),
+    )
+
+
 def _apart(words: str) -> tuple[str, str]:
     """What is known, and the list of what is too uncertain, which would drown it."""
     known, sign, unsure = words.partition(" Too uncertain")
@@ -167,13 +174,14 @@ def _apart(words: str) -> tuple[str, str]:
 
 
 def _first(compared: Compared, words: Sequence[str]) -> str:
-    """The answer of a series or a batch in a sentence or two."""
-    if compared.same_unit:
-        return compared.settled[1] or words[-1]
+    """How several drivers go together, in a sentence."""
+    if len(compared.pairs) == 1:
+        (only,) = compared.pairs
+        return f"{only.first} and {only.second}: {only.verdict}."
     if compared.pairs:
         best = compared.pairs[0]
-        return f"Closest together: {best.first} and {best.second}. {best.text}"
-    return words[-1].split(". ")[0].rstrip(".") + "."
+        return f"Closest together: {best.first} and {best.second} ({best.verdict})."
+    return " ".join(words)
 
 
 def _trend_plot(run: Trend | None) -> Plot | None:

@@ -76,9 +76,17 @@ def drive_text(rig: Rig) -> str:
         if drive.woofer
         else f"a tenth of the level below {drive.gentle_below_hz:g} Hz"
     )
+    if drive.excitation == "multisine":
+        played = f"multisine, {drive.periods} periods of {drive.period_seconds:g} s"
+    elif drive.excitation == "stepped":
+        played = f"one tone after the other, {drive.tone_seconds:g} s each"
+    else:
+        played = (
+            f"exponential sweeps up and down, {drive.sweep_seconds:g} s each, "
+            f"{drive.repeats} pair(s)"
+        )
     return (
-        f"exponential sweeps up and down, {drive.start_hz:g} Hz to {drive.stop_hz:g} Hz in "
-        f"{drive.sweep_seconds:g} s each, {drive.repeats} pair(s), peak {drive.level:g} of full "
+        f"{played}, {drive.start_hz:g} Hz to {drive.stop_hz:g} Hz, peak {drive.level:g} of full "
         f"scale, {low}"
     )
 

@@ -69,7 +69,7 @@ def comparison_text(page: ComparisonPage) -> str:
             (r.symbol, r.words, r.before, r.after, r.change, r.interval, f"**{r.word}**")
             for r in step.rows
         ]
-        parts += [
+        parts += [] if not rows else [
             _table(("", "", step.before, step.after, "change", "95 % between", ""), rows)
         ]  # fmt: skip
     parts += ["## The curves", _safe(page.curve_words)]
