@@ -33,7 +33,7 @@ def scores(candidates: Sequence[Settled]) -> Mapping[str, float]:
         candidates: At least one, fitted to the same takes.
     """
     admissible = [c for c in candidates if not swallows_motion(c)] or list(candidates)
-    reference = min(admissible, key=lambda c: c.deviance).problem.variance
+    reference = min(admissible, key=lambda c: c.deviance).scatter
     found = {}
     for candidate in admissible:
         trial = candidate.problem.weighted(reference)

@@ -333,6 +333,22 @@ class Problem:
         parts.append((theta[self.coil_columns] - self.coil.typical) / WEAK)
         return np.concatenate(parts)
 
+    def bending_variance(self, take: int) -> FloatArray:
+        """Variance per component that the errors which bend a curve give each point [ohm2].
+
+        Weights that know of it keep the estimate from leaning on points which are precise but
+        may be bent; what the bending does to the estimate is propagated apart from that.
+
+        Args:
+            take: Index of the take.
+        """
+        this = self.takes[take]
+        bent = np.zeros(this.data.size)
+        for column, error in zip(this.error_columns, this.errors.T, strict=True):
+            if column in self.considered:
+                bent += np.abs(error * this.data) ** 2
+        return bent / (2 if this.is_complex else 1)
+
     def considered_effects(self, theta: FloatArray) -> dict[str, FloatArray]:
         """Rows' change for plus one standard uncertainty of each error that is not estimated.
 

@@ -44,17 +44,34 @@ class Settled:
         return math.sqrt(sum(m.level**2 for m in self.misfits) / len(self.misfits))
 
     @property
+    def scatter(self) -> list[FloatArray]:
+        """Variance of noise and model error alone, by which coil models are judged.
+
+        What bends a curve has no part in it: a point that may be bent by 10 % still tells two
+        models apart that differ by 1 %, because the bending is smooth and neither follows it.
+        """
+        return [
+            take.noise**2 + misfit.weighing_variance(np.abs(take.data))
+            for take, misfit in zip(self.problem.takes, self.misfits, strict=True)
+        ]
+
+    @property
     def deviance(self) -> float:
         """Minus twice the logarithm of the likelihood, up to a constant."""
-        cost = float(np.sum(self.problem.residual(self.theta) ** 2))
-        for take, variance in zip(self.problem.takes, self.problem.variance, strict=True):
+        variances = self.scatter
+        judged = self.problem.weighted(variances)
+        cost = float(np.sum(judged.residual(self.theta) ** 2))
+        for take, variance in zip(self.problem.takes, variances, strict=True):
             cost += (2 if take.is_complex else 1) * float(np.sum(np.log(variance)))
         return cost
 
 
 def rough_variance(problem: Problem, relative: float = ROUGH) -> list[FloatArray]:
     """Variances of a fit that knows nothing of its model errors yet."""
-    return [take.noise**2 + (relative * np.abs(take.data)) ** 2 for take in problem.takes]
+    return [
+        take.noise**2 + (relative * np.abs(take.data)) ** 2 + problem.bending_variance(index)
+        for index, take in enumerate(problem.takes)
+    ]
 
 
 def settle(problem: Problem, start: FloatArray) -> Settled:
@@ -88,8 +105,8 @@ def _refined(problem: Problem, theta: FloatArray) -> Settled:
     for _ in range(_ROUNDS):
         misfits = tuple(_misfit(problem, theta, index) for index in range(len(problem.takes)))
         after = [
-            take.noise**2 + misfit.weighing_variance(np.abs(take.data))
-            for take, misfit in zip(problem.takes, misfits, strict=True)
+            scatter + problem.bending_variance(index)
+            for index, scatter in enumerate(Settled(problem, theta, misfits).scatter)
         ]
         problem.variance = after
         theta = _solved(problem, theta, 1e-6)
