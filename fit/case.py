@@ -64,16 +64,17 @@ def size(case: Case, part: str) -> str:
 
 
 def confidence(case: Case, part: str) -> str:
-    """How surely a part lies beyond its limits, in standard uncertainties."""
+    """How surely a part lies beyond its limits; empty where it has no plan."""
+    if part not in case.parameters or part not in case.plan:
+        return ""
     estimate, target = case.parameters[part], case.plan[part].target
     spread = estimate.standard_uncertainty
     ends = [end for end in (target.lower, target.upper) if end is not None]
     if spread <= 0 or not ends:
         return ""
     beyond = min(abs(estimate.value - end) for end in ends) / spread
-    if beyond >= 100:
-        return " Beyond its limit by more than 100 standard uncertainties."
-    return f" Beyond its limit by {beyond:.2g} standard uncertainties."
+    count = "more than 100" if beyond > 100 else f"{beyond:.2g}"
+    return f"beyond its limit by {count} standard uncertainties"
 
 
 def size_of(case: Case, symbol: str) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from fit.case import Case, confidence, mended, needed, ratio, size
+from fit.case import Case, mended, needed, ratio, size
 from meas.errors import Finding
 
 LOSS = (
@@ -11,6 +11,31 @@ LOSS = (
     "currents stays the same at every resonance, the loss of a suspension rises as the resonance "
     "falls; rubbing changes with the level and shows as harmonics."
 )
+
+
+_OF_LOSS = ("Rms", "Rms = 2 pi fs Mms/Qms")
+_OF_COIL = ("Re", "Re goes as the turns over the wire's cross-section, Bl as the turns only")
+_OF_FIELD = ("Bl", "Bl = sqrt(2 pi fs Mms Re/Qes)")
+_OF_MASS = ("Mms", "the known mass or volume shifts the resonance the less, the more moves already")
+_OF_SPRING = ("Cms", "Cms = 1/((2 pi fs)^2 Mms)")
+PHYSICS = {
+    "stiff-suspension": _OF_SPRING,
+    "soft-suspension": _OF_SPRING,
+    "heavy-moving-parts": _OF_MASS,
+    "light-moving-parts": _OF_MASS,
+    "missing-turns": _OF_COIL,
+    "surplus-turns": _OF_COIL,
+    "wrong-wire": _OF_COIL,
+    "turns-or-wire": _OF_COIL,
+    "weak-gap-field": _OF_FIELD,
+    "strong-gap-field": _OF_FIELD,
+    "high-mechanical-loss": _OF_LOSS,
+    "low-mechanical-loss": _OF_LOSS,
+    "closed-former-or-viscous": _OF_LOSS,
+    "lossy-suspension": _OF_LOSS,
+}
+"""Code of a finding to the part that it accuses and the relation that it rests on (A. N. Thiele
+1971, R. H. Small 1972)."""
 
 
 def suspension(case: Case) -> list[Finding]:
@@ -29,8 +54,7 @@ def suspension(case: Case) -> list[Finding]:
         if stiff
         else "Next: look for a loose edge; then take a stiffer spider or a second one."
     )
-    sure = confidence(case, "Cms")
-    text = f"{size(case, 'Cms')}: {where}.{sure}{needed(case)}{mended(case, 'Cms')} {step}"
+    text = f"{size(case, 'Cms')}: {where}.{needed(case)}{mended(case, 'Cms')} {step}"
     return [Finding("stiff-suspension" if stiff else "soft-suspension", text)]
 
 
@@ -46,8 +70,7 @@ def moving_parts(case: Case) -> list[Finding]:
     if case.coil.mass is not None:
         where += f" (the coil as planned weighs {1e3 * case.coil.mass:.2g} g of it all)"
     step = "Next: weigh the parts of the next one before they are glued."
-    then = f"{confidence(case, 'Mms')}{needed(case, part='Mms')}{mended(case, 'Mms')}"
-    text = f"{size(case, 'Mms')}: {where}.{then} {step}"
+    text = f"{size(case, 'Mms')}: {where}.{needed(case, part='Mms')}{mended(case, 'Mms')} {step}"
     return [Finding("heavy-moving-parts" if heavy else "light-moving-parts", text)]
 
 
@@ -143,8 +166,7 @@ def field(case: Case) -> list[Finding]:
         turns = "The coil differs from its plan too, so part of it may be turns."
     else:
         turns = "Re is not off, so the turns are there."
-    then = f"{told}{confidence(case, 'Bl')}{mended(case, 'Bl')}"
-    text = f"{size(case, 'Bl')}: {why}. {turns}{then} Next: {step}."
+    text = f"{size(case, 'Bl')}: {why}. {turns}{told}{mended(case, 'Bl')} Next: {step}."
     return [Finding("weak-gap-field" if weak else "strong-gap-field", text)]
 
 

@@ -7,9 +7,10 @@ Causes that the data cannot tell apart are named together, with the measurement 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 
-from fit.case import Case, needed, size_of
-from fit.causes import LOSS, field, loss, moving_parts, suspension
+from fit.case import Case, confidence, needed, size_of
+from fit.causes import LOSS, PHYSICS, field, loss, moving_parts, suspension
 from fit.causes import coil as coil_cause
 from fit.judge import Target, judge
 from fit.known_coil import KnownCoil
@@ -55,7 +56,18 @@ def explain(
         found += _resonance_alone(case)
     if not {"Mms", "Bl"} <= parameters.keys():
         found += _qs_alone(case)
-    return tuple(found or _left_over(case))
+    return tuple(_grounded(case, finding) for finding in found or _left_over(case))
+
+
+def _grounded(case: Case, finding: Finding) -> Finding:
+    """A finding with its confidence and the physics that it rests on, before the next step."""
+    if finding.code not in PHYSICS:
+        return finding
+    part, physics = PHYSICS[finding.code]
+    sure = confidence(case, part)
+    ground = f"Rests on: {physics}{f'; {part} is {sure}' if sure else ''}."
+    text, sign, step = finding.text.partition(" Next: ")
+    return replace(finding, text=f"{text} {ground}{sign}{step}")
 
 
 def _resonance_alone(case: Case) -> list[Finding]:

@@ -210,6 +210,21 @@ def test_shared_errors_of_bl_and_re_cancel_in_their_ratio():
     assert _codes(found) == ["missing-turns"]
 
 
+@pytest.mark.parametrize(("change", "code", "said"), CAUSES)
+def test_each_finding_says_what_it_rests_on_and_how_surely(change, code, said):
+    (finding,) = explain(estimates(PLAN.but(**change)), _targets(*PARTS))
+    before, _, _ = finding.text.partition(" Next: ")
+    assert "Rests on: " in before
+    assert "standard uncertainties." in before
+
+
+def test_confidence_is_the_distance_from_the_limit():
+    # Cms at 0.62 of plan with a limit at 0.9: 0.28/0.62 of it beyond, u = 0.8 % (mass, takes).
+    (finding,) = explain(estimates(PLAN.but(Cms=0.62)), _targets(*PARTS))
+    beyond = (0.9 / 0.62 - 1) / (0.0077**2 + 0.002**2) ** 0.5
+    assert f"Cms is beyond its limit by {beyond:.2g} standard uncertainties" in finding.text
+
+
 def test_every_finding_ends_with_a_step_and_has_no_stray_spaces():
     for change, _, _ in CAUSES:
         for finding in explain(estimates(PLAN.but(**change)), _targets(*PARTS)):
