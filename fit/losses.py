@@ -57,9 +57,12 @@ def loss_law(curves: Sequence[FittedCurve]) -> LossLaw | None:
     The motional impedance of a take is Bl^2/(Rms + j ...), so Re(1/Zmot) = Rms/Bl^2 at its
     resonance. Takes on a box are left out: they have its loss too.
     """
-    rows = [_loss(curve) for curve in curves if curve.condition != "test-box"]
+    takes = (_loss(curve) for curve in curves if curve.condition != "test-box")
+    rows = [row for row in takes if row is not None]
+    if len(rows) < 2:
+        return None
     x = np.array([math.log(row[0]) for row in rows])
-    if x.size < 2 or np.ptp(x) < _SPAN:
+    if np.ptp(x) < _SPAN:
         return None
     y = np.array([math.log(row[1]) for row in rows])
     weight = np.array([1 / row[2] ** 2 for row in rows])
@@ -71,8 +74,10 @@ def loss_law(curves: Sequence[FittedCurve]) -> LossLaw | None:
     )
 
 
-def _loss(curve: FittedCurve) -> tuple[float, float, float]:
+def _loss(curve: FittedCurve) -> tuple[float, float, float] | None:
     """Resonance [Hz], Rms/Bl^2 [1/ohm] there, and the relative standard uncertainty of the latter.
+
+    None where too few points make the peak.
 
     The height of the peak is read off the measured curve itself, by a parabola in ln f: a model
     with one law of loss for all frequencies would pull it towards that law. Of the model only the
@@ -92,9 +97,13 @@ def _loss(curve: FittedCurve) -> tuple[float, float, float]:
     x = np.log(curve.frequency_hz / curve.frequency_hz[top])
     first, last = max(top - 1, 0), min(top + 2, x.size)
     near[first:last] = True
+    if np.count_nonzero(near) < 3 or np.any(motion[near] < 0.3 * motion[top]):
+        return None
     a, b, c = np.polyfit(x[near], 1 / motion[near], 2)
     lowest = float(np.clip(-b / (2 * a), x[first], x[last - 1])) if a > 0 else 0.0
     loss = float(a * lowest**2 + b * lowest + c)
+    if loss <= 0:
+        return None
     coil = _COIL * float(np.real(blocked[top])) * loss
     resonance = float(curve.frequency_hz[top] * math.exp(lowest))
     return resonance, loss, math.hypot(coil, REPEATABILITY["Rms"][0])

@@ -195,6 +195,27 @@ def test_no_law_without_masses():
     assert loss_law(fit.curves) is None
 
 
+@pytest.mark.parametrize("points", [8, 14, 25])
+def test_coarse_tables_break_nothing(points):
+    """A dozen values off a multimeter: no law, no bumps, and no failure."""
+    one = fitted(WOOFER)
+    coarse = []
+    for kept in one.curves:
+        at = np.linspace(0, kept.frequency_hz.size - 1, points).astype(int)
+        coarse.append(
+            replace(
+                kept,
+                frequency_hz=kept.frequency_hz[at],
+                measured_ohm=np.abs(kept.measured_ohm[at]),
+                model_ohm=kept.model_ohm[at],
+                motional_ohm=kept.motional_ohm[at],
+            )
+        )
+    assert bumps.tell(coarse) == ()
+    found = loss_law(coarse)
+    assert found is None or abs(found.exponent) < 1 + found.reach_95
+
+
 # ---- even harmonics ------------------------------------------------------------------------------
 
 
