@@ -183,7 +183,8 @@ def _of_residual(
     if saturated:
         return list(saturated)
     broken = of_residual.bursts(samples, relation, moves)
-    moved = of_residual.drift(moves, quiet, humming=humming)
+    distorted = of_residual.distortion_size(moves, quiet, swept=passes.swept)
+    moved = of_residual.drift(moves, quiet, humming=humming, distorted=distorted)
     slipped = [finding for finding in moved if finding.code == "channel-slip"]
     if slipped and not any(finding.code == "dropout" for finding in broken):
         return slipped

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from meas.curve import FloatArray
 from meas.errors import Finding
 from meas.validity_record import INPUT_NAMES
 from meas.validity_relation import Relation
@@ -36,6 +37,9 @@ _NOISE_MARGIN = 1.5  # in power, over the noise of the silences
 # --- distortion -------------------------------------------------------------------------------
 _DISTORTION_REFUSED = 0.03
 _DISTORTION_MENTIONED = 0.005
+_MOST_DISTORTION = (
+    0.5  # what goes beyond is no driver's doing but inputs that do not belong together
+)
 
 
 def bursts(samples: NDArray[np.float32], relation: Relation, moves: Track) -> tuple[Finding, ...]:
@@ -173,7 +177,9 @@ def _clicks(signal: NDArray[np.float32], frame: int, rate: int) -> bool:
     return False
 
 
-def drift(moves: Track, quiet_rms: float, *, humming: bool) -> tuple[Finding, ...]:
+def drift(
+    moves: Track, quiet_rms: float, *, humming: bool, distorted: float = 0.0
+) -> tuple[Finding, ...]:
     """Find a gain of one channel that moves, or a channel that slipped, from the track.
 
     Criterion: sweeps up and down (and noise) meet every frequency at different times. A gain
@@ -185,7 +191,8 @@ def drift(moves: Track, quiet_rms: float, *, humming: bool) -> tuple[Finding, ..
     Re, a quarter of that in the ratio) and suspension creep stay below; 0.25 % in quadrature, one
     frame of 48 kHz at 20 Hz. In quadrature twice that in phase, or a tenth of the signal left
     unexplained, means a slip; the rest is gain, or a resonance that wandered. The spread must be
-    ten times the noise of the blocks.
+    ten times the noise of the blocks. A driver beyond its linear range moves its own relation,
+    by less than the share of its harmonics: where those are refused, they are the reason.
 
     Not seen, because the ratio of a single sweep cannot show it: a gain that moves slowly within
     one sweep reads as a slightly different driver, and a slip before the drive starts reads as a
@@ -200,9 +207,10 @@ def drift(moves: Track, quiet_rms: float, *, humming: bool) -> tuple[Finding, ..
     left, right = np.quantile(phase, [0.05, 0.95])
     steps = np.diff(gain[::BLOCKS_TOGETHER], n=2)
     noise = 10.0 * float(np.median(np.abs(steps))) / 1.65
-    power = np.maximum(moves.unexplained[good] ** 2 - _NOISE_MARGIN * quiet_rms**2, 0.0)
-    rest = float(np.quantile(np.sqrt(power) / moves.level[good], 0.98))
+    rest = float(np.quantile(_unexplained_share(moves, quiet_rms), 0.98))
     turn, change = float(right - left), float(high - low)
+    if max(_DISTORTION_REFUSED, turn, change) < distorted < _MOST_DISTORTION:
+        return ()
     if humming:  # hum beats with the sweep within a block instead of averaging out
         noise = max(noise, 3.0 * quiet_rms / float(np.quantile(moves.level[good], 0.25)))
     if turn > _PHASE_REFUSED and (rest > _GAIN_EXPLAINS or turn > max(2.0 * change, noise)):
@@ -231,6 +239,21 @@ def drift(moves: Track, quiet_rms: float, *, humming: bool) -> tuple[Finding, ..
     return ()
 
 
+def _unexplained_share(moves: Track, quiet_rms: float) -> FloatArray:
+    """What neither gain nor phase explains, less the noise, re the prediction, driven blocks."""
+    good = moves.driven
+    power = np.maximum(moves.unexplained[good] ** 2 - _NOISE_MARGIN * quiet_rms**2, 0.0)
+    return np.asarray(np.sqrt(power) / moves.level[good])
+
+
+def distortion_size(moves: Track, quiet_rms: float, *, swept: bool) -> float:
+    """Share of distortion as `distortion` judges it; 0 where too little was driven."""
+    if np.count_nonzero(moves.driven) < 2 * BLOCKS_TOGETHER:
+        return 0.0
+    share = _unexplained_share(moves, quiet_rms)
+    return float(share.max() if swept else np.median(share))
+
+
 def distortion(moves: Track, quiet_rms: float, *, swept: bool) -> tuple[Finding, ...]:
     """Find a driver that is driven beyond its linear range.
 
@@ -252,10 +275,9 @@ def distortion(moves: Track, quiet_rms: float, *, swept: bool) -> tuple[Finding,
     good = moves.driven
     if np.count_nonzero(good) < 2 * BLOCKS_TOGETHER:
         return ()
-    power = np.maximum(moves.unexplained[good] ** 2 - _NOISE_MARGIN * quiet_rms**2, 0.0)
-    share = np.sqrt(power) / moves.level[good]
+    share = _unexplained_share(moves, quiet_rms)
     worst = int(np.argmax(share))
-    size = float(share[worst]) if swept else float(np.median(share))
+    size = distortion_size(moves, quiet_rms, swept=swept)
     if size < _DISTORTION_MENTIONED:
         return ()
     where = (
