@@ -18,6 +18,8 @@ _FRAME_SECONDS = 0.085
 # Below, the ringing of a resonance outlasts the frame; above, anti-alias filters end the band.
 _BAND = (300.0, 0.42)
 _MOST_LINES = 300
+_MOST_CORRELATED = 2**21
+_FRAMES_AT_ONCE = 64
 _LARGEST_PPM = 500.0
 # A line tells of drift only when it was there at two times as far apart as this (rms).
 _LEAST_SPREAD_SECONDS = 0.1
@@ -166,8 +168,11 @@ def _offset(samples: NDArray[np.float32]) -> int:
     """Whole samples by which the driver input is late, by correlation; 0 when it is not."""
     from scipy.fft import irfft, next_fast_len, rfft
 
-    length = next_fast_len(2 * len(samples), real=True)
-    one, other = (rfft(samples[:, channel], length) for channel in (0, 1))
+    # The middle of a very long recording tells as much and needs less memory.
+    spare = max(0, len(samples) - _MOST_CORRELATED) // 2
+    part = samples[spare : len(samples) - spare]
+    length = next_fast_len(2 * len(part), real=True)
+    one, other = (rfft(part[:, channel], length) for channel in (0, 1))
     cross = np.conj(one) * other
     found = irfft(cross / np.sqrt(np.abs(cross) + 1e-12), length)
     lag = int(np.argmax(np.abs(found)))
@@ -186,10 +191,13 @@ def _lines(
     starts = np.arange(0, source.size - length + 1, length // 2)
     bins = np.arange(int(np.ceil(_BAND[0] * length / rate)), int(_BAND[1] * length), dtype=np.int64)
     bins = bins[np.linspace(0, bins.size - 1, min(_MOST_LINES, bins.size)).astype(int)]
-    rows = starts[:, None] + np.arange(length)
-    one = np.fft.rfft(source[rows] * window, axis=1)[:, bins]
-    other = np.fft.rfft(driver[rows] * window, axis=1)[:, bins]
-    cross = (np.conj(one) * other).T
+    cross = np.empty((bins.size, starts.size), dtype=np.complex128)
+    for begin in range(0, starts.size, _FRAMES_AT_ONCE):
+        some = slice(begin, begin + _FRAMES_AT_ONCE)
+        rows = starts[some, None] + np.arange(length)
+        one = np.fft.rfft(source[rows] * window, axis=1)[:, bins]
+        other = np.fft.rfft(driver[rows] * window, axis=1)[:, bins]
+        cross[:, some] = (np.conj(one) * other).T
     size = np.abs(cross)
     cross = np.where(size > _LEAST_LEVEL * size.max(axis=1, keepdims=True), cross, 0.0)
     weight = np.abs(cross)

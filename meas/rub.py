@@ -13,10 +13,13 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
-from meas.curve import ComplexArray, FloatArray
+from meas.curve import FloatArray
 from meas.errors import Finding
 from meas.passes import Passes
 from meas.transfer import Transfer
+
+SampleArray = NDArray[np.float32]
+SpectrumArray = NDArray[np.complex64]
 
 _FRAME_SECONDS = 0.1
 _LOWEST_ORDER, _HIGHEST_ORDER = 10.0, 60.0
@@ -70,8 +73,8 @@ def rub_and_buzz(
     for one in passes.passes:
         part = slice(one.start, one.stop)
         found = _of_pass(
-            _spectra(samples[part, 0].astype(np.float64), length),
-            _spectra(samples[part, 1].astype(np.float64), length),
+            _spectra(samples[part, 0], length),
+            _spectra(samples[part, 1], length),
             _spectra(rest[part], length),
             noise,
             sample_rate_hz / length,
@@ -96,35 +99,40 @@ def rub_and_buzz(
 
 def _unexplained(
     samples: NDArray[np.float32], sample_rate_hz: int, transfer: Transfer
-) -> FloatArray:
-    """Driver input less what the source input explains, shape (n,)."""
-    values = samples - np.median(samples, axis=0)
+) -> SampleArray:
+    """Driver input less what the source input explains, shape (n,).
+
+    In single precision, as the samples are: its 1e-7 lies far below what is looked for.
+    """
+    values = np.asarray(samples - np.median(samples, axis=0), dtype=np.float32)
     size = fft.next_fast_len(values.shape[0], real=True)
-    source, driver = fft.rfft(values.astype(np.float64), size, axis=0).T
+    source, driver = (fft.rfft(values[:, channel], size) for channel in (0, 1))
+    del values
     frequency = fft.rfftfreq(size, 1.0 / sample_rate_hz)
     real, imaginary = (
         np.interp(frequency, transfer.frequency_hz, part)
         for part in (transfer.ratio.real, transfer.ratio.imag)
     )
-    rest = fft.irfft(driver - (real + 1j * imaginary) * source, size)
-    return np.asarray(rest[: values.shape[0]], dtype=np.float64)
+    source *= (real + 1j * imaginary).astype(np.complex64)
+    driver -= source
+    return np.asarray(fft.irfft(driver, size)[: samples.shape[0]])
 
 
-def _spectra(signal: FloatArray, length: int) -> ComplexArray:
+def _spectra(signal: SampleArray, length: int) -> SpectrumArray:
     """Hann spectra of frames that overlap by half, shape (frames, k)."""
     if signal.size < length:
-        return np.zeros((0, length // 2 + 1), dtype=np.complex128)
+        return np.zeros((0, length // 2 + 1), dtype=np.complex64)
     frames = np.lib.stride_tricks.sliding_window_view(signal, length)[:: length // 2]
     # Hann falls off as the cube of the distance; its square as the fifth power, so that the
     # fundamental does not leak into its tenth harmonic.
-    window = np.hanning(length + 1)[:-1] ** 2
-    return np.asarray(fft.rfft(frames * window, axis=1), dtype=np.complex128)
+    window = (np.hanning(length + 1)[:-1] ** 2).astype(np.float32)
+    return np.asarray(fft.rfft(frames * window, axis=1), dtype=np.complex64)
 
 
 def _of_pass(
-    source: ComplexArray,
-    driver: ComplexArray,
-    rest: ComplexArray,
+    source: SpectrumArray,
+    driver: SpectrumArray,
+    rest: SpectrumArray,
     noise: FloatArray,
     spacing_hz: float,
     highest_hz: float,

@@ -13,7 +13,7 @@ _SHORTED_OHM = 0.3
 _CROSSTALK = 2e-4
 _FAINT_REFUSED = 0.05
 _FAINT_MENTIONED = 0.01
-_MOST_NEGATIVE = 0.05
+_MOST_NEGATIVE = 0.08
 _MOST_NEGATIVE_OF_PART = 0.3
 
 _SIGNIFICANT = 5.0
@@ -166,9 +166,9 @@ def not_passive(
 
     Criterion: Re Z below zero by five standard uncertainties and 2 % of |Z|. An uncalibrated delay
     of one channel turns Z at high frequencies (a sample turns H by 180 degrees at half the
-    sample rate). From 5 % of the points of a logarithmic axis on no model of a driver follows
-    the curve any more. A passive part, whose Z may be all reactance, is refused from 30 % on;
-    uncalibrated, a few degrees make half of a good capacitor negative.
+    sample rate). From 8 % of the points of a logarithmic axis on, most of an octave, no model of a
+    driver follows the curve any more. A passive part, whose Z may be all reactance, is refused
+    from 30 % on; uncalibrated, a few degrees make half of a good capacitor negative.
     """
     negative = impedance_ohm.real < -np.maximum(
         _SIGNIFICANT * uncertainty_ohm, (0.02 if kind != "part" else 0.2) * np.abs(impedance_ohm)

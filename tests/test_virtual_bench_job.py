@@ -134,3 +134,43 @@ def test_mismatch_is_there_without_calibration(card: VirtualCard, tmp_path: Path
     assert away == pytest.approx(expected, rel=0.15)
     low, high = fit_json(take)["parameters"]["Re"]["interval_95"]
     assert low <= WORLD.Re <= high
+
+
+def stored_curve(take: Path) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Frequency [Hz], impedance [ohm] and its random standard uncertainty of a stored take."""
+    table = (take / "impedance.csv").read_text(encoding="utf-8").splitlines()
+    rows = list(csv.DictReader(line for line in table if not line.startswith("#")))
+    columns = ("frequency_hz", "resistance_ohm", "reactance_ohm", "standard_uncertainty_ohm")
+    f, real, imag, u = np.array([[float(row[name]) for name in columns] for row in rows]).T
+    return f, real + 1j * imag, u
+
+
+def test_three_excitations_give_one_curve(card: VirtualCard, rig: Path, tmp_path: Path) -> None:
+    """Sweep, multisine and stepped tones through the same card, each within what it states.
+
+    Against the programmed circuit, not against each other: three curves that are within their
+    uncertainty of one truth agree. Normalised errors of complex points follow a chi-square; its
+    mean square over hundreds of points is 1, and 2.5 leaves room for what calibration and the
+    card's own resolution add to the noise.
+    """
+    card.set_world(WORLD)
+    brief = tmp_path / "brief.toml"
+    text = rig.read_text(encoding="utf-8")
+    assert "tone_seconds = 0.4" in text
+    brief.write_text(text.replace("tone_seconds = 0.4", "tone_seconds = 0.1"), encoding="utf-8")
+    for excitation in ("sweep", "multisine", "stepped"):
+        words = ("take", "rowan-3", "--rig", brief, "--out", tmp_path / excitation, "--yes")
+        take = take_path(on_card(card, *words, "--excitation", excitation))
+        f, z, u = stored_curve(take)
+        # The residue of calibration is stated apart: 0.05 % and 0.002 samples, as limits.
+        truth_z = WORLD.impedance(f)
+        left = (
+            np.abs(truth_z * (1 + truth_z / WORLD.resistor))
+            * np.hypot(0.0005, 2 * np.pi * f * 0.002 / 48000)
+            / np.sqrt(3)
+        )
+        inside = (f > 20) & (f < 10000)
+        pull = np.abs(z - truth_z)[inside] / np.sqrt(2 * u[inside] ** 2 + left[inside] ** 2)
+        assert inside.sum() > 100, excitation
+        assert np.sqrt(np.mean(pull**2)) < 2.5, (excitation, np.sqrt(np.mean(pull**2)))
+        assert np.median(np.abs(z / truth_z - 1)[inside]) < 0.002, excitation
