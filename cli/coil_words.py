@@ -9,6 +9,7 @@ from cli import units, values
 from meas.errors import UsageError
 
 if TYPE_CHECKING:
+    from fit.measured import Stated
     from fit.winding import Coil, Former, Gap
     from fit.wire import Metal, Wire
 
@@ -141,6 +142,35 @@ def gap_height(words: CoilWords) -> float | None:
     if words.gap_height is None:
         return None
     return values.length(words.gap_height, "--gap-height").value
+
+
+def stated(words: CoilWords) -> dict[str, Stated]:
+    """Dimensions that were given with limits, by the names of `fit.coil_limits`.
+
+    Raises:
+        UsageError: If limits stand where they mean nothing.
+    """
+    from fit.measured import Stated
+
+    found = {}
+    for name, option, text in (
+        ("former", "--former", words.former),
+        ("wall", "--former-thickness", words.former_thickness),
+        ("pole", "--pole", words.pole),
+        ("plate", "--plate", words.plate),
+        ("gap_height", "--gap-height", words.gap_height),
+    ):
+        value = None if text is None else values.length(text, option)
+        if value is not None and value.half_width is not None:
+            found[name] = Stated(value.value, value.half_width, name, f"{option} {value.written}")
+    for option, given in (("--wire", words.wire), ("--height", (words.height or "",))):
+        if any("±" in text or "+-" in text for text in given):
+            raise UsageError(
+                "limits are not taken here",
+                where=option,
+                remedy="Wire has those of its standard, and turns are whole: leave them off.",
+            )
+    return found
 
 
 def coil(words: CoilWords, of: Wire | None = None) -> Coil:

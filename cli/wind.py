@@ -102,11 +102,13 @@ def wind(
     """
     from cli import coil_words, units, values, wind_print
     from cli.coil_words import COIL_TEMPERATURE, CoilWords
+    from fit.coil_limits import coil_uncertainty
 
     words = CoilWords(
         tuple(wire or ()), metal, former, former_thickness, tuple(layers or ()), turns, height,
         pole, plate, gap_height,
     )  # fmt: skip
+    stated = coil_words.stated(words)
     kelvin = values.read(COIL_TEMPERATURE, temperature or f"{_HOT_C:g}C", "--temperature").value
     watt = None if power is None else values.read(units.POWER, power, "--power").value
     found = _identified(sample_length, sample_resistance, sample_overall)
@@ -134,9 +136,10 @@ def wind(
     gap = coil_words.gap(words)
     _refuse_misfit(coils[0], gap)
     high = coil_words.gap_height(words)
+    open_by = coil_uncertainty(coils[0], gap, high, stated)
     _write_targets(targets, coils[0], high, replace=replace)
     if as_json:
-        wind_print.show_json(coils, found, gap, high, kelvin, watt, metal_former)
+        wind_print.show_json(coils, found, gap, high, kelvin, watt, metal_former, open_by)
         return
     if found is not None:
         wind_print.say_identified(found)
@@ -144,6 +147,7 @@ def wind(
         wind_print.show_ranking(coils, gap)
     ranked = resistance is not None
     wind_print.show_coil(coils[0], gap, high, kelvin, watt, metal_former, first=ranked)
+    wind_print.show_open(open_by)
     if targets is not None:
         show.say("", f"Put into {targets}: Re and the facts of this coil.")
 

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from cli import show
 
 if TYPE_CHECKING:
+    from fit.result import Estimate
     from fit.winding import Coil, Gap
     from fit.wire import Identified
     from meas.errors import Finding
@@ -120,6 +121,33 @@ def show_coil(
         show.findings(found)
 
 
+_OPEN = {
+    "resistance_20C_ohm": ("resistance", "ohm", 1.0),
+    "length_m": ("wire length", "m", 1.0),
+    "mass_kg": ("mass of wire", "g", 1e3),
+    "outside_diameter_m": ("outside", "mm", 1e3),
+    "air_core_inductance_H": ("inductance", "mH", 1e3),
+    "clearance_inside_m": ("free inside", "mm", 1e3),
+    "clearance_outside_m": ("free outside", "mm", 1e3),
+    "length_in_gap_m": ("wire in the gap", "m", 1.0),
+}
+
+
+def show_open(open_by: Mapping[str, Estimate]) -> None:
+    """What the limits given with former and gap leave open; nothing where none were."""
+    from cli.facts import facts
+
+    rows = []
+    for name, estimate in open_by.items():
+        if estimate.standard_uncertainty > 0:
+            word, unit, scale = _OPEN[name]
+            low, high = (scale * bound for bound in estimate.interval_95)
+            rows.append((word, f"{scale * estimate.value:.4g}", unit, f"{low:.4g} to {high:.4g}"))
+    if rows:
+        show.heading("By the limits of former and gap, 95 %")
+        show.say(facts(rows))
+
+
 def show_json(
     coils: Sequence[Coil],
     found: tuple[Identified, ...] | None,
@@ -128,12 +156,24 @@ def show_json(
     kelvin: float,
     watt: float | None,
     metal_former: bool,
+    open_by: Mapping[str, Estimate],
 ) -> None:
-    """Coils, and the wire where it was unknown, in SI units."""
+    """Coils, and the wire where it was unknown, in SI units.
+
+    ``open_by`` belongs to the first coil: what the limits of former and gap leave open.
+    """
     document: dict[str, Any] = {
         "format": "freeair-coil/1",
         "coils": [_coil_json(coil, gap, gap_height, kelvin, watt, metal_former) for coil in coils],
     }
+    if any(estimate.standard_uncertainty > 0 for estimate in open_by.values()):
+        document["coils"][0]["by_limits_of_former_and_gap"] = {
+            name: {
+                "standard_uncertainty": estimate.standard_uncertainty,
+                "interval_95": list(estimate.interval_95),
+            }
+            for name, estimate in open_by.items()
+        }
     if found is not None:
         document["wire"] = _wire_json(found)
     show.line(json.dumps(document, ensure_ascii=False, allow_nan=False))
