@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -11,7 +11,7 @@ from rich.table import Table
 from rich.text import Text
 
 from cli.display import decimals_for, limits, number, significant
-from cli.tables import Column, plain_table
+from cli.tables import PARAMETER_COLUMNS, Column, plain_table
 
 if TYPE_CHECKING:
     from fit.part import PartFit
@@ -56,23 +56,16 @@ def parameters(found: PartFit) -> Table:
         factor, unit = scale_of(bound or 0.0, limit.unit)
         text = f"{sign} {significant((bound or 0.0) / factor, 2)}"
         rows.append((Text(_NAMES.get(name, name), style="bold"), text, "", unit, "not resolved"))
-    columns = (
-        Column(""),
-        Column("value", right=True),
-        Column("± 95 %", right=True),
-        Column(""),
-        Column("limited most by", fills=True),
-    )
-    return plain_table(columns, rows)
+    return plain_table(PARAMETER_COLUMNS, rows)
 
 
-def _cells(estimate: Estimate, sources: dict[str, str] | object) -> tuple[str, str, str, str]:
+def _cells(estimate: Estimate, sources: Mapping[str, str]) -> tuple[str, str, str, str]:
     factor, unit = scale_of(estimate.value, estimate.unit)
     low, high = (end / factor for end in estimate.interval_95)
     value = estimate.value / factor
     decimals = decimals_for((high - low) / 2, value)
     reach = max(high - value, value - low)
-    main = limits(estimate, sources)  # type: ignore[arg-type]
+    main = limits(estimate, sources)
     words = f"{100 * main[0][1]:.0f} % {main[0][0]}" if main else ""
     return number(value, decimals), number(reach, decimals), unit, words
 

@@ -50,6 +50,15 @@ class Column:
     paths: bool = False  # cut at the front: paths differ at the end
 
 
+PARAMETER_COLUMNS = (
+    Column(""),
+    Column("value", right=True),
+    Column("± 95 %", right=True),
+    Column(""),
+    Column("limited most by", fills=True),
+)
+
+
 def plain_table(columns: Sequence[Column], rows: Sequence[Sequence[str | Text]]) -> Table:
     """A table whose columns keep their width; only the filling one gives way."""
     table = Table(
@@ -109,14 +118,7 @@ def parameters(fit: DriverFit) -> Table:
                 _main_limit(estimate, fit.sources),
             )
         )
-    columns = (
-        Column(""),
-        Column("value", right=True),
-        Column("± 95 %", right=True),
-        Column(""),
-        Column("limited most by", fills=True),
-    )
-    return plain_table(columns, rows)
+    return plain_table(PARAMETER_COLUMNS, rows)
 
 
 def _main_limit(estimate: Estimate, sources: Mapping[str, str]) -> str:

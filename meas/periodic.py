@@ -115,7 +115,6 @@ def estimate_periodic(
         source_power=source[keep],
         band_hz=(float(frequency[keep][0]), float(frequency[keep][-1])),
         pass_ratio=single[~out][:, keep],
-        pass_variance=np.tile(own_noise * kept, (kept, 1)),
         passes=passes,
         bin_hz=spacing,
     )

@@ -111,7 +111,6 @@ def estimate_tones(
         source_power=(source / share)[keep],
         band_hz=(float(frequency[keep][0]), float(frequency[keep][-1])),
         pass_ratio=H[None, keep],
-        pass_variance=variance[None, keep],
         passes=passes,
         bin_hz=float(sample_rate_hz / max(t.stop_frame - t.start_frame for t in inside)),
     )

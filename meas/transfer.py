@@ -43,7 +43,6 @@ class Transfer:
         band_hz: Lowest and highest frequency that was driven well enough to tell [Hz].
         pass_ratio: H of each pass alone at the same points, complex, shape (p, n); NaN where
             the pass holds no drive.
-        pass_variance: Of each part of ``pass_ratio``, shape (p, n).
         passes: Where the passes are.
         bin_hz: Spacing of the spectral lines that were reduced [Hz].
     """
@@ -56,7 +55,6 @@ class Transfer:
     source_power: FloatArray
     band_hz: tuple[float, float]
     pass_ratio: ComplexArray
-    pass_variance: FloatArray
     passes: Passes
     bin_hz: float
 
@@ -88,7 +86,6 @@ def estimate(samples: NDArray[np.float32], sample_rate_hz: int, passes: Passes) 
     if not keep.any():
         return None
     frequency = points.frequency_hz[keep]
-    per_line = variance / points.gain
     return Transfer(
         frequency_hz=frequency,
         ratio=points.ratio[keep],
@@ -98,7 +95,6 @@ def estimate(samples: NDArray[np.float32], sample_rate_hz: int, passes: Passes) 
         source_power=points.source_power[keep],
         band_hz=(float(frequency[0]), float(frequency[-1])),
         pass_ratio=points.pass_ratio[:, keep],
-        pass_variance=(points.pass_gain * per_line)[:, keep],
         passes=passes,
         bin_hz=spectra.bin_hz,
     )
