@@ -3,8 +3,7 @@
 A suspension and a motor that are driven far make low-order harmonics, which fall steeply with
 order. A coil that scrapes, a loose lead or a particle in the gap acts in a small part of each
 period and makes harmonics of ten times the frequency and more, where the excursion is largest:
-near and below the resonance (common practice; W. Klippel, J. Audio Eng. Soc. 54(10), 2006,
-calls it irregular distortion; from memory).
+near and below the resonance (common practice, no source).
 """
 
 from __future__ import annotations
