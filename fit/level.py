@@ -1,8 +1,8 @@
 """Parameters against level: what the small-signal value is, and whether the coil warms.
 
 The leading departure of a driver from its small-signal parameters is of second order in the
-excursion: terms of odd order change sign with it and average out over a period (W. Klippel,
-J. Audio Eng. Soc. 54(10), 2006, on stiffness and force factor as power series; from memory). So
+excursion: stiffness and force factor are power series of it, and terms of odd order change sign
+with it and average out over a period (common practice, no source). So
 p(u) = p0 + c u^2 with u the level, and p0 is a weighted sum of the values measured, with weights
 that add up to one and each error source carried by the same sum.
 """
