@@ -25,6 +25,8 @@ _POINTS = 240
 """Points kept of a long curve for the search; half as many where the phase is missing."""
 _PHASE_ROUNDS = 6
 """Rounds in which the missing phase of a magnitude curve is taken from the model."""
+_WIDE_ROUNDS, _KEPT_QS = 3, 4
+"""Of these the ones with all Qs, and how many Qs of each resonance the others go on with."""
 
 
 class Search:
@@ -128,20 +130,30 @@ class Search:
     ) -> tuple[FloatArray, FloatArray]:
         """The same for a magnitude: the phase is taken from the model found, a few times.
 
-        Alternating projections, from a pure resistance.
+        Alternating projections, from a pure resistance. After the first rounds they go on only
+        with the Qs that follow the curve best at each resonance: nothing else is looked at.
         """
         n = self.s.size
-        unit = np.zeros((grid.motion.shape[0], 2 * n))
+        cells = np.arange(grid.motion.shape[0])
+        unit = np.zeros((cells.size, 2 * n))
         unit[:, :n] = 1.0
-        right = np.empty(gram.shape[:2])
-        for _ in range(_PHASE_ROUNDS):
-            right[:, 1] = np.einsum("cn,cn->c", grid.motion, unit)
+        cost, coefficients = np.empty(cells.size), np.empty(gram.shape[:2])
+        for round_ in range(_PHASE_ROUNDS):
+            motion = grid.motion[cells]
+            right = np.empty((cells.size, gram.shape[1]))
+            right[:, 1] = np.einsum("cn,cn->c", motion, unit)
             right[:, order] = unit @ fixed.T
-            _, found = _nonnegative(gram, right, float(n))
-            modelled = found[:, order] @ fixed + found[:, 1:2] * grid.motion
+            _, found = _nonnegative(gram[cells], right, float(n))
+            modelled = found[:, order] @ fixed + found[:, 1:2] * motion
             size = np.hypot(modelled[:, :n], modelled[:, n:])
+            cost[cells], coefficients[cells] = np.sum((size - 1) ** 2, axis=1), found
+            if round_ + 1 == _WIDE_ROUNDS:
+                table = cost.reshape(grid.resonances.size, grid.qs.size)
+                kept = np.argsort(table, axis=1)[:, :_KEPT_QS]
+                cells = np.sort((kept + grid.qs.size * np.arange(len(table))[:, None]).ravel())
+                modelled, size = modelled[cells], size[cells]
             unit = modelled / np.maximum(np.concatenate([size, size], axis=1), 1e-9)
-        return np.sum((size - 1) ** 2, axis=1), found
+        return cost, coefficients
 
 
 @dataclass(frozen=True, eq=False)
