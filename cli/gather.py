@@ -84,12 +84,12 @@ def gather(
         # A doubt that takes share is said once.
         (
             *dict.fromkeys(stock.findings),
-            *_mixed_levels([take for _, take in stock.curves if take]),
+            *mixed_levels([take for _, take in stock.curves if take]),
         ),
     )
 
 
-def _mixed_levels(taken: Sequence[Take]) -> tuple[Finding, ...]:
+def mixed_levels(taken: Sequence[Take]) -> tuple[Finding, ...]:
     """One fit over several levels means neither; what can be had instead."""
     from meas.errors import Finding
 
@@ -137,7 +137,7 @@ def _add(
     curve = curve_file.read(path)
     if doubts := plausibility(curve):
         raise Refused(doubts, where=text)
-    under = FreeAir() if value is None else _condition(condition or "free-air", value)
+    under = FreeAir() if value is None else condition_of(condition or "free-air", value)
     stock.curves.append((MeasuredCurve(text, curve, under), None))
     stock.names.append(path.stem)
 
@@ -165,7 +165,7 @@ def _add_take(
         _check_agreement(take, text, condition, value)
     under: Condition = FreeAir()
     if own.value is not None:
-        under = _condition(own.name, Value(own.value, own.half_width, own.written, 0.0))
+        under = condition_of(own.name, Value(own.value, own.half_width, own.written, 0.0))
     stock.curves.append((MeasuredCurve(text, take.curve, under), take))
     stock.findings += [finding for finding in take.findings if not finding.refuses]
 
@@ -185,7 +185,8 @@ def _check_agreement(take: Take, text: str, condition: str, value: Value) -> Non
     )
 
 
-def _condition(name: str, value: Value) -> Condition:
+def condition_of(name: str, value: Value) -> Condition:
+    """An added mass or a test box with its limits, saying what was taken for them."""
     from fit.measured import AddedMass, TestBox
 
     if name == "added-mass":

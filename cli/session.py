@@ -57,7 +57,7 @@ def session(words: SessionWords, *, boxes: bool) -> Session:
     """
     from fit.measured import Session
 
-    area = _area(words)
+    area = cone_area(words)
     air_matters = area is not None or boxes
     return Session(
         area=area,
@@ -95,7 +95,12 @@ def session(words: SessionWords, *, boxes: bool) -> Session:
     )
 
 
-def _area(words: SessionWords) -> Stated | None:
+def cone_area(words: SessionWords) -> Stated | None:
+    """The area [m2] from diameter or area as written, saying which limits were taken.
+
+    Raises:
+        UsageError: If it cannot be read, or both are given.
+    """
     if words.diameter is not None and words.area is not None:
         raise UsageError(
             "--diameter and --area are both given",

@@ -14,6 +14,7 @@ import shutil
 from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
+from typing import BinaryIO
 
 from meas.errors import UsageError
 
@@ -46,11 +47,25 @@ def write_bytes(path: Path, content: bytes, *, overwrite: bool = False) -> None:
     Raises:
         UsageError: If it exists and may not be overwritten, or cannot be written.
     """
+    write_with(path, lambda file: file.write(content), overwrite=overwrite)
+
+
+def write_with(path: Path, fill: Callable[[BinaryIO], object], *, overwrite: bool = False) -> None:
+    """Write a file whole or not at all that is too long to be held in memory.
+
+    Args:
+        path: The file.
+        fill: Writes the content, piece by piece, into the binary file that it is given.
+        overwrite: Whether a file that exists is replaced.
+
+    Raises:
+        UsageError: If it exists and may not be overwritten, or cannot be written.
+    """
     refuse_existing(path, overwrite=overwrite)
     beside = path.with_name(_hidden_name())
     try:
         with beside.open("xb") as file:
-            file.write(content)
+            fill(file)
             file.flush()
             os.fsync(file.fileno())
         if overwrite:
