@@ -125,15 +125,28 @@ def verdict(
     inside = _probability_below(estimate, upper) - _probability_below(estimate, lower)
     said = f"{name} {target.parameter} = {shown(target.parameter, estimate)}"
     limits = _limits(target)
-    if lower <= low and high <= upper:
-        return Verdict(target, "inside", f"{said} lies inside {limits}", estimate, inside)
-    if high < lower or low > upper:
-        return Verdict(target, "outside", f"{said} lies outside {limits}", estimate, inside)
+    word = decide((low, high), lower, upper)
+    if word != "undecided":
+        return Verdict(target, word, f"{said} lies {word} {limits}", estimate, inside)
     text = (
         f"{said} cannot be told from {limits}: inside with {100 * inside:.0f} % probability. "
         f"{_narrower(estimate, sources or {})}"
     )
     return Verdict(target, "undecided", text, estimate, inside)
+
+
+def decide(interval: tuple[float, float], lower: float, upper: float) -> Word:
+    """The decision rule alone.
+
+    Args:
+        interval: 95 % interval of the value.
+        lower: Limit, minus infinity where low values never hurt.
+        upper: Limit, infinity where high values never hurt.
+    """
+    low, high = interval
+    if lower <= low and high <= upper:
+        return "inside"
+    return "outside" if high < lower or low > upper else "undecided"
 
 
 def _probability_below(estimate: Estimate, limit: float) -> float:
