@@ -90,6 +90,11 @@ class Comparison:
         """The change of one parameter, None where it was not compared."""
         return next((c for c in self.changes if c.parameter == parameter), None)
 
+    def _repr_html_(self) -> str:
+        from fit.notebook import comparison_html
+
+        return comparison_html(self)
+
 
 def compare(
     before: DriverFit,

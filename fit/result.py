@@ -52,6 +52,17 @@ class Estimate:
         factor = math.exp(reach / self.value)
         return (self.value / factor, self.value * factor)
 
+    def __str__(self) -> str:
+        """Value and 95 % interval in the unit that people use."""
+        from fit.notebook import estimate_text
+
+        return estimate_text(self)
+
+    def _repr_html_(self) -> str:
+        from html import escape
+
+        return escape(str(self))
+
 
 @dataclass(frozen=True, eq=False)
 class FittedCurve:
@@ -77,6 +88,11 @@ class FittedCurve:
     motional_ohm: NDArray[np.complex128]
     residual_rms_relative: float
 
+    def _repr_html_(self) -> str:
+        from fit.notebook import curve_html
+
+        return curve_html(self)
+
 
 @dataclass(frozen=True, eq=False)
 class DriverFit:
@@ -99,3 +115,8 @@ class DriverFit:
     warnings: tuple[Finding, ...] = ()
     sources: Mapping[str, str] = field(default_factory=dict)
     model_choice: Mapping[str, float] = field(default_factory=dict)
+
+    def _repr_html_(self) -> str:
+        from fit.notebook import fit_html
+
+        return fit_html(self)

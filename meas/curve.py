@@ -57,6 +57,11 @@ class ImpedanceCurve:
         """|Z| [ohm], shape (n,)."""
         return np.abs(self.impedance_ohm)
 
+    def _repr_html_(self) -> str:
+        from meas.notebook import curve_html
+
+        return curve_html(self)
+
 
 @dataclass(frozen=True, eq=False)
 class MagnitudeCurve:
@@ -83,6 +88,11 @@ class MagnitudeCurve:
         _check(self.frequency_hz, self.magnitude_ohm, self.standard_uncertainty_ohm)
         if np.any(self.magnitude_ohm <= 0):
             raise ValueError("a magnitude must be positive")
+
+    def _repr_html_(self) -> str:
+        from meas.notebook import curve_html
+
+        return curve_html(self)
 
 
 Curve = ImpedanceCurve | MagnitudeCurve
