@@ -116,6 +116,11 @@ class Take:
         """The findings that refuse."""
         return tuple(finding for finding in self.findings if finding.refuses)
 
+    def _repr_html_(self) -> str:
+        from meas.notebook import take_html
+
+        return take_html(self)
+
 
 class _Record(BaseModel):
     """The content of take.json."""
@@ -204,7 +209,7 @@ def is_take(path: Path) -> bool:
     return path.is_dir() or _folder(path) != path
 
 
-def load(path: Path) -> Take:
+def load(path: str | Path) -> Take:
     """Read a take; the common errors of its bench are worked out anew from its rig.
 
     Args:
@@ -213,7 +218,7 @@ def load(path: Path) -> Take:
     Raises:
         UnreadableInput: If a piece is missing or wrong, or a newer version wrote it.
     """
-    folder = _folder(path)
+    folder = _folder(Path(path))
     record = _record(folder / RECORD)
     for name in (CAPTURE, *((IMPEDANCE,) if record.points else ())):
         if not (folder / name).is_file():
