@@ -10,12 +10,13 @@ from meas.curve import Curve
 from meas.errors import UnreadableInput
 
 
-def read(path: Path) -> Curve:
+def read(path: str | Path) -> Curve:
     """Read a Touchstone one-port (.s1p) or an impedance table (CSV, anything else).
 
     Raises:
         UnreadableInput: If it is not what its extension says, or has more than one port.
     """
+    path = Path(path)
     suffix = path.suffix.lower()
     if suffix == ".s1p":
         return touchstone.read(path)
