@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
@@ -124,15 +123,12 @@ def _read_plan(path: Path) -> dict[str, Any]:
     Raises:
         UnreadableInput: If it is none.
     """
+    from meas.json_file import read_json
+    from meas.schema_errors import check_version
+
     remedy = "Give the file that 'freeair box --save' wrote."
-    try:
-        document = json.loads(path.read_text(encoding="utf-8"))
-    except FileNotFoundError as error:
-        raise UnreadableInput("does not exist", where=str(path), remedy=remedy) from error
-    except (OSError, ValueError, RecursionError) as error:
-        raise UnreadableInput(
-            f"cannot be read ({error})", where=str(path), remedy=remedy
-        ) from error
+    document, _ = read_json(path, "plan of a box", remedy)
+    check_version(document, "freeair-box", 1, str(path))
     if not isinstance(document, dict) or document.get("format") != PLAN_FORMAT:
         raise UnreadableInput("is no plan of a box", where=str(path), remedy=remedy)
     plan = document.get("plan")
@@ -146,10 +142,12 @@ def _read_plan(path: Path) -> dict[str, Any]:
             needed += [("bore_m", vent), ("length_m", vent)]
     for key, table in needed:
         value = table.get(key)
-        good = isinstance(value, int | float) and not isinstance(value, bool)
-        if not good or not (math.isfinite(value) and value > 0):
+        number = isinstance(value, int | float) and not isinstance(value, bool)
+        if not number or not 0 < value < 1e6:  # no box, tube or tuning has a million of anything
             raise UnreadableInput(
-                f"plan: {key} is {value!r}, not a number above zero", where=str(path), remedy=remedy
+                f"plan: {key} is {repr(value)[:40]}, not a number above zero of any sense",
+                where=str(path),
+                remedy=remedy,
             )
     return plan
 

@@ -125,13 +125,13 @@ def as_touchstone(source: str, version: Literal[1, 2]) -> str:
         UsageError: If the phase is not known.
         Refused: If the take was refused.
     """
-    from cli import states
+    from cli import filter_load, states
     from meas import touchstone
     from meas.curve import ImpedanceCurve
 
     path = Path(source)
     if states.is_json(path):
-        unit, fitted = states.read_fit(path)
+        unit, fitted = filter_load.impedance_fit(path)
         return touchstone.as_text(_model_curve(fitted), version, _of_model(unit, fitted))
     read = _curve_of(source)
     if not isinstance(read.curve, ImpedanceCurve):
@@ -192,9 +192,11 @@ def _of_model(unit: str, fitted: DriverFit) -> tuple[str, ...]:
 
 
 def _parameter_table(unit: str, fitted: DriverFit) -> str:
+    from meas.table import comment_line
+
     rows = [
-        f"# unit: {_one_line(unit)}",
-        f"# coil model: {fitted.model}",
+        comment_line(f"unit: {unit}"),
+        comment_line(f"coil model: {fitted.model}"),
         "parameter,value,unit,standard_uncertainty,lower_95,upper_95",
     ]
     for symbol, estimate in fitted.parameters.items():

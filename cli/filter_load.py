@@ -32,7 +32,7 @@ def read(branch: str, text: str) -> Load:
 
     path = Path(text)
     if states.is_json(path):
-        unit, fitted = _fit(path)
+        unit, fitted = impedance_fit(path)
         return load.from_fit(unit, fitted)
     from cli import sources
 
@@ -54,7 +54,13 @@ def read(branch: str, text: str) -> Load:
     return load.from_curve(source.name, source.curve)
 
 
-def _fit(path: Path) -> tuple[str, DriverFit]:
+def impedance_fit(path: Path) -> tuple[str, DriverFit]:
+    """Name and fit out of a saved fit of which an impedance can be made.
+
+    Raises:
+        UnreadableInput: If it is no fit.
+        UsageError: If a parameter is missing that older fits did not have.
+    """
     unit, fitted = states.read_fit(path)
     missing = [symbol for symbol in _NEEDED if symbol not in fitted.parameters]
     if missing:
@@ -79,7 +85,7 @@ def subcircuit(path: Path, name: str | None = None) -> str:
     """
     from fit import spice
 
-    unit, fitted = _fit(path)
+    unit, fitted = impedance_fit(path)
     values = {symbol: estimate.value for symbol, estimate in fitted.parameters.items()}
     curve = fitted.curves[0]
     return spice.subcircuit(

@@ -10,6 +10,8 @@ from typing import Literal
 from pydantic import BaseModel, ConfigDict, ValidationError
 
 from meas.errors import UnreadableInput
+from meas.json_file import read_json
+from meas.schema_errors import check_version
 from meas.whole_file import write_text
 
 FILE = Path("freeair-guide.json")
@@ -67,14 +69,10 @@ def read() -> State | None:
         UnreadableInput: If its file cannot be understood.
     """
     remedy = "Move it away to begin anew; takes and fits do not depend on it."
-    try:
-        text = FILE.read_text(encoding="utf-8")
-    except FileNotFoundError:
+    if not FILE.exists():
         return None
-    except OSError as error:
-        raise UnreadableInput(
-            f"cannot be read ({error.strerror})", where=str(FILE), remedy=remedy
-        ) from error
+    document, text = read_json(FILE, "guided session", remedy)
+    check_version(document, "freeair-guide", 1, str(FILE))
     try:
         return State.model_validate_json(text)
     except ValidationError as error:

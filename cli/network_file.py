@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, cast
 
-from cli import show, units, values
+from cli import part_file, show, units, values
 from cli.part_tables import written
 from meas.errors import UnreadableInput, UsageError
 
@@ -176,9 +176,7 @@ def _valued(kind: str, block: Mapping[str, Any], where: str, name: str) -> Netwo
 
 
 def _measured(path: Path, counts: dict[str, int], back_to_back: bool) -> NetworkPart:
-    from fit import part_store
-
-    saved = part_store.read(path)
+    saved = part_file.read(path)
     counts[saved.kind] += 1
     return measured_part(saved, f"{_LETTER[saved.kind]}{counts[saved.kind]}", back_to_back)
 

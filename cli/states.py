@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -43,21 +42,10 @@ def read_fit(path: Path) -> tuple[str, DriverFit]:
         UnreadableInput: If it cannot be read or is no saved fit.
     """
     from fit import store
+    from meas.json_file import read_json
 
     remedy = "Give the JSON that 'freeair fit --json' printed or 'freeair fit --save' wrote."
-    try:
-        document = json.loads(path.read_text(encoding="utf-8"))
-    except FileNotFoundError as error:
-        raise UnreadableInput(
-            "does not exist", where=str(path), remedy="Check the name of the file."
-        ) from error
-    except OSError as error:
-        reason = error.strerror or str(error)
-        raise UnreadableInput(
-            f"cannot be read ({reason})", where=str(path), remedy=remedy
-        ) from error
-    except (ValueError, RecursionError) as error:
-        raise UnreadableInput(f"is no JSON: {error}", where=str(path), remedy=remedy) from error
+    document, _ = read_json(path, "saved fit", remedy)
     if isinstance(document, dict) and document.get("refused") is True:
         raise UnreadableInput(
             "is the refusal of a fit, not a fit",

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from cli import values
+from cli import part_file, values
 from meas.errors import UnreadableInput, UsageError
 
 if TYPE_CHECKING:
@@ -75,9 +75,7 @@ def read(files: Sequence[Path]) -> Stock:
 
 
 def _add_measured(stock: Stock, path: Path) -> None:
-    from fit import part_store
-
-    saved = part_store.read(path)
+    saved = part_file.read(path)
     main = {"resistor": "R", "capacitor": "C", "inductor": "L"}[saved.kind]
     stock.add(saved.kind, saved.name, saved.values[main].value)
 

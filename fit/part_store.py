@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import json
 import math
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
@@ -17,7 +16,7 @@ from fit.result import Estimate
 from meas.errors import Finding, UnreadableInput
 
 FORMAT = "freeair-part/1"
-_REMEDY = "Give the JSON that 'freeair part ... --json' printed or '--save' wrote."
+REMEDY = "Give the JSON that 'freeair part ... --json' printed or '--save' wrote."
 
 
 @dataclass(frozen=True)
@@ -148,8 +147,9 @@ def _estimate(e: Estimate) -> dict[str, Any]:
 
 class _Value(BaseModel):
     model_config = ConfigDict(extra="ignore", strict=True, allow_inf_nan=False)
-    value: Annotated[float, Field(gt=0)]
-    contributions: dict[str, float]
+    # No part comes near these limits; beyond them arithmetic overflows.
+    value: Annotated[float, Field(ge=1e-30, le=1e30)]
+    contributions: dict[str, Annotated[float, Field(ge=-1e30, le=1e30)]]
 
 
 class _Part(BaseModel):
@@ -160,37 +160,36 @@ class _Part(BaseModel):
     parameters: dict[str, _Value]
 
 
-def read(path: Path) -> SavedPart:
-    """A measured part out of its file.
+def from_json(document: object, *, where: str = "") -> SavedPart:
+    """A measured part out of its saved form.
+
+    Args:
+        document: What ``json.load`` returned.
+        where: The file, for messages.
 
     Raises:
-        UnreadableInput: If it cannot be read or is no saved part.
+        UnreadableInput: If the document is no saved part, or was written by a newer version.
     """
-    try:
-        text = path.read_text(encoding="utf-8")
-    except FileNotFoundError as error:
+    named = document.get("format") if isinstance(document, dict) else None
+    newer = re.fullmatch(r"freeair-part/([0-9]{1,9})", named) if isinstance(named, str) else None
+    if newer and int(newer[1]) > 1:
         raise UnreadableInput(
-            "does not exist", where=str(path), remedy="Check the name of the file."
-        ) from error
-    except (OSError, ValueError) as error:
-        raise UnreadableInput(
-            f"cannot be read ({error})", where=str(path), remedy=_REMEDY
-        ) from error
+            f"was written by a newer freeair ({named}, this one reads {FORMAT})",
+            where=where,
+            remedy="Update freeair to read it.",
+        )
     try:
-        json.loads(text)
-        saved = _Part.model_validate_json(text)
+        saved = _Part.model_validate(document)
     except ValidationError as error:
         first = error.errors()[0]
-        key = ".".join(str(part) for part in first["loc"]) or "the document"
+        key = ".".join(str(part)[:40] for part in first["loc"]) or "the document"
         raise UnreadableInput(
             f"is no saved part: {key}: {first['msg'][0].lower()}{first['msg'][1:]}",
-            where=str(path),
-            remedy=_REMEDY,
+            where=where,
+            remedy=REMEDY,
         ) from error
-    except (ValueError, RecursionError) as error:
-        raise UnreadableInput(f"is no JSON: {error}", where=str(path), remedy=_REMEDY) from error
     needed = {"inductor": "L", "capacitor": "C", "resistor": "R"}[saved.kind]
     if needed not in saved.parameters:
-        raise UnreadableInput(f"has no {needed}", where=str(path), remedy=_REMEDY)
+        raise UnreadableInput(f"has no {needed}", where=where, remedy=REMEDY)
     values = {n: KnownValue(v.value, v.contributions) for n, v in saved.parameters.items()}
     return SavedPart(saved.unit, saved.kind, values)

@@ -130,13 +130,16 @@ def coil_sections(values: Mapping[str, float], model: str) -> CoilSections:
                 pairs.append((values[names[1]], values[names[0]]))
                 symbols += names
         return CoilSections(tuple(pairs), None, tuple(symbols))
-    if model == "plain":
+    if model == "plain" and "Le" in values:
         return CoilSections(((None, values["Le"]),), None, ("Le",))
     raise Refused(
         [
             Finding(
                 "no-circuit",
-                f"the coil model '{model}' has no circuit of finite parts; fit with --model "
+                "the takes did not reach up to where the inductance shows; measure up to 2 kHz "
+                "at least and fit again"
+                if model == "plain"
+                else f"the coil model '{model}' has no circuit of finite parts; fit with --model "
                 "plain, ladder or lossy",
                 refuses=True,
             )

@@ -14,11 +14,16 @@ from typing import Annotated, Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import BaseModel, ConfigDict, FailFast, Field, ValidationError, model_validator
 
 from fit.judge import Verdict
 from fit.result import FORMAT, DriverFit, Estimate, FittedCurve
 from meas.errors import Finding, UnreadableInput
+
+_CHANGED = "The file was changed or cut since it was saved: fit the takes again"
+_MOST_READABLE = 1000
+_NEEDED = ("Re", "fs", "Qms", "Qes", "Qts")
+"""What every fit has, and everything that reads one relies upon."""
 
 
 def to_json(
@@ -101,12 +106,18 @@ def from_json(document: object, *, where: str = "") -> DriverFit:
     try:
         saved = _SavedFit.model_validate(document)
     except ValidationError as error:
+        if error.error_count() > _MOST_READABLE:  # to tell all of them would fill the memory
+            raise UnreadableInput(
+                f"{error.error_count()} values are not what they should be in a saved fit",
+                where=where,
+                remedy=_CHANGED,
+            ) from error
         first = error.errors()[0]
-        key = ".".join(str(part) for part in first["loc"]) or "the document"
+        key = ".".join(str(part)[:60] for part in first["loc"]) or "the document"
         raise UnreadableInput(
             f"{key}: {first['msg'][0].lower()}{first['msg'][1:]}",
             where=where,
-            remedy="The file was changed or cut since it was saved: fit the takes again",
+            remedy=_CHANGED,
         ) from error
     return DriverFit(
         model=saved.model,
@@ -200,7 +211,7 @@ def _check_format(document: object, where: str) -> None:
             remedy="Update freeair, or fit the takes again with this version",
         )
     raise UnreadableInput(
-        f"format: {found!r} is not {FORMAT!r}, so this is no saved fit",
+        f"format: {repr(found)[:60]} is not {FORMAT!r}, so this is no saved fit",
         where=where,
         remedy="Give the JSON that `freeair fit --json` printed",
     )
@@ -211,42 +222,53 @@ class _Saved(BaseModel):
     model_config = ConfigDict(extra="ignore", strict=True, allow_inf_nan=False)
 
 
-_Positive = Annotated[float, Field(gt=0)]
+# No quantity of a driver comes near these; beyond them arithmetic overflows.
+_Number = Annotated[float, Field(ge=-1e30, le=1e30)]
+_Positive = Annotated[float, Field(ge=1e-30, le=1e30)]
+# Symbols and models become cells, columns and lines of other formats.
+_Symbol = Annotated[str, Field(pattern=r"^[A-Za-z][A-Za-z0-9_]{0,40}$")]
+_Model = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9 _.+-]{0,60}$")]
+_MOST_POINTS = 1_000_000
+_Numbers = Annotated[list[_Number], FailFast(), Field(max_length=_MOST_POINTS)]
+_Positives = Annotated[list[_Positive], FailFast(), Field(max_length=_MOST_POINTS)]
 
 
 class _SavedEstimate(_Saved):
-    value: float
+    value: _Number
     unit: Literal["ohm", "H", "Hz", "kg", "m/N", "kg/s", "T m", "m3", "m2", "dB", "1"]
-    contributions: dict[str, float]
+    contributions: dict[str, _Number]
     logarithmic: bool
-    widening: Annotated[float, Field(ge=1)]
+    widening: Annotated[float, Field(ge=1, le=1e6)]
     frequency_hz: _Positive | None = None
 
     @model_validator(mode="after")
     def _positive_where_logarithmic(self) -> _SavedEstimate:
         if self.logarithmic and self.value <= 0:
             raise ValueError(f"{self.value:g} is not positive")
+        reach = self.widening * math.hypot(*self.contributions.values())
+        if self.logarithmic and reach > 300 * self.value:
+            raise ValueError("the uncertainty is hundreds of times the value")
         return self
 
 
 class _SavedValues(_Saved):
-    real: list[float] | None = None
-    imag: list[float] | None = None
-    magnitude: list[_Positive] | None = None
+    real: _Numbers = []
+    imag: _Numbers = []
+    magnitude: _Positives = []
 
     @model_validator(mode="after")
     def _one_kind(self) -> _SavedValues:
-        if self.magnitude is None and (self.real is None or self.imag is None):
+        if not self.magnitude and not (self.real and self.imag):
             raise ValueError("needs real and imag, or magnitude")
-        if self.real is not None and self.imag is not None and len(self.real) != len(self.imag):
+        if len(self.real) != len(self.imag):
             raise ValueError("real and imag differ in length")
         return self
 
     def array(self) -> NDArray[np.complex128] | NDArray[np.float64]:
-        if self.magnitude is not None:
+        if self.magnitude:
             return np.array(self.magnitude, dtype=np.float64)
-        values = np.empty(len(self.real or ()), dtype=np.complex128)
-        values.real, values.imag = self.real or (), self.imag or ()
+        values = np.empty(len(self.real), dtype=np.complex128)
+        values.real, values.imag = self.real, self.imag
         return values
 
 
@@ -254,8 +276,8 @@ class _SavedCurve(_Saved):
     source: str
     condition: Literal["free-air", "added-mass", "test-box"]
     condition_value: _Positive | None
-    residual_rms_relative: Annotated[float, Field(ge=0)]
-    frequency_hz: Annotated[list[_Positive], Field(min_length=1)]
+    residual_rms_relative: Annotated[float, Field(ge=0, le=1e30)]
+    frequency_hz: Annotated[_Positives, Field(min_length=1)]
     measured_ohm: _SavedValues
     model_ohm: _SavedValues
     motional_ohm: _SavedValues
@@ -265,6 +287,10 @@ class _SavedCurve(_Saved):
         for name in ("measured_ohm", "model_ohm", "motional_ohm"):
             if getattr(self, name).array().shape != (len(self.frequency_hz),):
                 raise ValueError(f"{name} is not as long as frequency_hz")
+        if np.any(np.diff(self.frequency_hz) <= 0):
+            raise ValueError("frequency_hz does not increase")
+        if not np.all(self.measured_ohm.array()):
+            raise ValueError("measured_ohm: a measured impedance of zero")
         return self
 
 
@@ -275,9 +301,19 @@ class _SavedFinding(_Saved):
 
 class _SavedFit(_Saved):
     unit: str
-    model: str
-    parameters: Annotated[dict[str, _SavedEstimate], Field(min_length=1)]
-    curves: list[_SavedCurve]
-    warnings: list[_SavedFinding]
+    model: _Model
+    parameters: Annotated[dict[_Symbol, _SavedEstimate], Field(min_length=1)]
+    curves: Annotated[list[_SavedCurve], FailFast(), Field(min_length=1)]
+    warnings: Annotated[list[_SavedFinding], FailFast()]
     sources: dict[str, str]
-    model_choice: dict[str, float] = {}
+    model_choice: dict[str, _Number] = {}
+
+    @model_validator(mode="after")
+    def _complete(self) -> _SavedFit:
+        missing = [name for name in _NEEDED if name not in self.parameters]
+        if missing:
+            raise ValueError(f"parameters: {', '.join(missing)} is missing")
+        for name in self.parameters:
+            if name[:1] == "L" and name[1:] in "23456789" and f"R{name[1:]}" not in self.parameters:
+                raise ValueError(f"parameters: {name} stands without R{name[1:]}")
+        return self

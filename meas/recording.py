@@ -27,6 +27,7 @@ _BITS = {
     "DOUBLE": 0,
 }
 _RATES_HZ = (8000, 768000)
+_MOST_FRAMES = 100_000_000  # half an hour at 48 kHz; lossless compression can hide far more
 _BLOCK_FRAMES = 4096  # what a broken FLAC file loses at most before the break
 # Writers into a pipe cannot go back to fill in the size; they leave one of these.
 _UNKNOWN_SIZES = range(0xFFFF0000, 0x100000000)
@@ -97,7 +98,7 @@ def _read(path: Path, source_input: int | None, driver_input: int) -> Recording:
                 _check_coding(path, file)
                 _check_channels(path, file, source_input, driver_input)
             columns = [source_input - 1, driver_input - 1]
-            samples, broken = _samples(file, columns, soundfile.LibsndfileError)
+            samples, broken = _samples(path, file, columns, soundfile.LibsndfileError)
             promised, rate = int(file.frames), int(file.samplerate)
             subtype = str(file.subtype)
             description: dict[str, str | float] = {
@@ -129,6 +130,8 @@ def _check_kind(path: Path) -> None:
     try:
         if path.is_dir():
             raise _error(path, "is a folder, not a recording")
+        if path.exists() and not path.is_file():  # a pipe could be waited for without end
+            raise _error(path, "is a pipe or a device", "Save the recording to a file first.")
         with path.open("rb") as file:
             head = file.read(12)
     except FileNotFoundError as error:
@@ -188,14 +191,22 @@ def _check_channels(path: Path, file: Any, source_input: int, driver_input: int)
 
 
 def _samples(
-    file: Any, columns: list[int], decoding_error: type[Exception]
+    path: Path, file: Any, columns: list[int], decoding_error: type[Exception]
 ) -> tuple[Samples, bool]:
     """The two columns, and whether decoding broke off."""
     dtype = "float64" if file.subtype in ("PCM_32", "DOUBLE") else "float32"
     blocks = [np.empty((0, 2), dtype)]
+    frames = 0
     try:
         while len(block := file.read(_BLOCK_FRAMES, dtype=dtype, always_2d=True)):
             blocks.append(block[:, columns])
+            frames += len(block)
+            if frames > _MOST_FRAMES:
+                raise _error(
+                    path,
+                    f"is longer than {_MOST_FRAMES / 1e6:.0f} million samples of each channel",
+                    "Cut out the part that holds the sweeps.",
+                )
     except decoding_error:
         return np.concatenate(blocks), True
     return np.concatenate(blocks), False

@@ -12,6 +12,10 @@ from meas.errors import UnreadableInput
 
 Model = TypeVar("Model", bound=BaseModel)
 
+_MOST_TOLD = 20
+_MOST_READABLE = 1000
+_LONGEST_KEY = 60
+
 
 def validate(model: type[Model], json_text: str, where: str, remedy: str) -> Model:
     """Read JSON into a model, strictly: no text is taken for a number, no truth for a 1.
@@ -28,8 +32,7 @@ def validate(model: type[Model], json_text: str, where: str, remedy: str) -> Mod
     try:
         return model.model_validate_json(json_text, strict=True)
     except ValidationError as error:
-        reasons = "; ".join(_reason(model, detail) for detail in error.errors())
-        raise UnreadableInput(reasons, where=where, remedy=remedy) from error
+        raise UnreadableInput(_reasons(model, error), where=where, remedy=remedy) from error
 
 
 def check_version(content: object, family: str, newest: int, where: str) -> None:
@@ -48,11 +51,23 @@ def check_version(content: object, family: str, newest: int, where: str) -> None
         )
 
 
+def _reasons(model: type[BaseModel], error: ValidationError) -> str:
+    count = error.error_count()
+    if count > _MOST_READABLE:  # to tell a million of them one by one would fill the memory
+        return f"{count} keys and values are not as they should be: this is another kind of file"
+    told = [_reason(model, detail) for detail in error.errors()]
+    more = f"; and {count - _MOST_TOLD} more" if count > _MOST_TOLD else ""
+    return "; ".join(told[:_MOST_TOLD]) + more
+
+
 def _reason(model: type[BaseModel], detail: Any) -> str:
     loc: tuple[str | int, ...] = detail["loc"]
-    key = "".join(f"[{part + 1}]" if isinstance(part, int) else f".{part}" for part in loc)[1:]
+    key = "".join(
+        f"[{part + 1}]" if isinstance(part, int) else f".{part[:_LONGEST_KEY]}" for part in loc
+    )[1:]
     if detail["type"] == "extra_forbidden":
-        near = difflib.get_close_matches(str(loc[-1]), _keys_beside(model, loc), n=1, cutoff=0.6)
+        word = str(loc[-1])[:_LONGEST_KEY]
+        near = difflib.get_close_matches(word, _keys_beside(model, loc), n=1, cutoff=0.6)
         return f"unknown key {key}" + (f" (did you mean {near[0]}?)" if near else "")
     if detail["type"] == "missing":
         return f"{key} is missing"

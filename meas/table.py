@@ -12,14 +12,15 @@ import codecs
 import csv
 import difflib
 import re
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from array import array
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 
 import numpy as np
 
 from meas.curve import ComplexArray, Curve, FloatArray, ImpedanceCurve, MagnitudeCurve
 from meas.errors import UnreadableInput
+from meas.file_content import read_bytes
 from meas.whole_file import write_text
 
 _FREQUENCY = "frequency_hz"
@@ -32,16 +33,13 @@ _KNOWN = (_FREQUENCY, _RESISTANCE, _REACTANCE, _MAGNITUDE, _PHASE, _UNCERTAINTY)
 _POSITIVE = (_FREQUENCY, _MAGNITUDE, _UNCERTAINTY)
 
 _LARGEST_FILE = 100_000_000
+_MOST_ROWS = 1_000_000  # a transform of two million points gives as many
+_LONGEST_LINE = 100_000
 _LARGEST_NUMBER = 1e12  # beyond any frequency or impedance, and safe to square
+_GENERAL = "Give an impedance table (CSV) with a header row."
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+[.,]?[0-9]*|[.,][0-9]+)(?:[eE][+-]?[0-9]+)?")
 # The two forms of one row may differ by rounding: three significant digits are the coarsest use.
 _ROUNDING = 0.01
-
-
-@dataclass(frozen=True)
-class _Row:
-    line: int
-    cells: Sequence[str]
 
 
 def read(path: Path) -> Curve:
@@ -60,14 +58,14 @@ def read(path: Path) -> Curve:
     rows = _rows(path, _decoded(path))
     delimiter, header, lines = _header(path, rows)
     columns = _columns(path, header)
-    data = [_cells(path, line, text, header, delimiter) for line, text in lines]
-    if not data:
+    data = ((line, _cells(path, line, text, header, delimiter)) for line, text in lines)
+    numbers, at = _numbers(path, data, columns, decimal_comma=delimiter != ",")
+    if not at:
         raise _error(path, "has a header and no rows of values")
-    numbers = _numbers(path, data, columns, decimal_comma=delimiter != ",")
-    order = _sorted(path, data, numbers[_FREQUENCY])
+    order = _sorted(path, at, numbers[_FREQUENCY])
     return _curve(
         path,
-        [data[k].line for k in order],
+        [at[k] for k in order],
         {name: column[order] for name, column in numbers.items()},
     )
 
@@ -91,28 +89,25 @@ def as_text(curve: Curve, comments: Sequence[str] = ()) -> str:
         columns[_REACTANCE] = curve.impedance_ohm.imag
     if curve.standard_uncertainty_ohm is not None:
         columns[_UNCERTAINTY] = curve.standard_uncertainty_ohm
-    lines = [f"# {comment}" for comment in comments]
+    lines = [comment_line(comment) for comment in comments]
     lines.append(",".join(columns))
     for row in zip(*(column.tolist() for column in columns.values()), strict=True):
         lines.append(",".join(map(repr, row)))
     return "\n".join(lines) + "\n"
 
 
+def comment_line(text: str) -> str:
+    """A comment of a table: one line, and nothing that a spreadsheet would run.
+
+    Spreadsheets know no comments and split this line into cells as any other; a cell that begins
+    with =, +, - or @ is a formula to them. An apostrophe before it makes it text.
+    """
+    return "# " + re.sub(r"(?<=[,;\"'])(?=[ \"']*[=+\-@])", "'", " ".join(text.split()))
+
+
 def _decoded(path: Path) -> str:
     """The text, in the encodings that spreadsheets write."""
-    try:
-        if path.is_dir():
-            raise _error(path, "is a folder, not a table")
-        if path.stat().st_size > _LARGEST_FILE:
-            raise _error(path, "is larger than 100 MB, too large for an impedance table")
-        content = path.read_bytes()
-    except FileNotFoundError as error:
-        raise UnreadableInput(
-            "does not exist", where=str(path), remedy="Check the name of the file."
-        ) from error
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or str(error)
-        raise _error(path, f"cannot be read ({reason})") from error
+    content = read_bytes(path, "impedance table", _LARGEST_FILE, _GENERAL)
     for mark, encoding in (
         (codecs.BOM_UTF8, "utf-8-sig"),
         (codecs.BOM_UTF16_LE, "utf-16"),
@@ -133,7 +128,9 @@ def _decoded(path: Path) -> str:
 
 def _rows(path: Path, text: str) -> Iterator[tuple[int, str]]:
     """Numbered lines without comments, blank lines and a spreadsheet's separator hint."""
-    for number, line in enumerate(re.split(r"\r\n|\n|\r", text), start=1):
+    for number, found in enumerate(re.finditer(r"([^\r\n]*)(?:\r\n|\n|\r|$)", text), start=1):
+        if len(line := found[1]) > _LONGEST_LINE:
+            raise _error(path, f"the line has {len(line)} characters", line=number)
         bare = line.strip().strip(",;\t")
         if "\0" in bare:
             raise _error(path, "is no text file", line=number)
@@ -201,7 +198,7 @@ def _split(path: Path, line: int, text: str, delimiter: str) -> list[str]:
         raise _error(path, f"the cells cannot be told apart ({error})", line=line) from error
 
 
-def _cells(path: Path, line: int, text: str, header: Sequence[str], delimiter: str) -> _Row:
+def _cells(path: Path, line: int, text: str, header: Sequence[str], delimiter: str) -> list[str]:
     cells = [cell.strip() for cell in _split(path, line, text, delimiter)]
     nameless = [k for k, cell in enumerate(cells) if cell and (k >= len(header) or not header[k])]
     if nameless:
@@ -213,32 +210,44 @@ def _cells(path: Path, line: int, text: str, header: Sequence[str], delimiter: s
             else "Name every column in the header.",
             line=line,
         )
-    return _Row(line, cells)
+    return cells
 
 
 def _numbers(
-    path: Path, data: Sequence[_Row], columns: dict[str, int], *, decimal_comma: bool
-) -> dict[str, FloatArray]:
-    """Each known column as numbers, shape (n,)."""
-    numbers = {name: np.empty(len(data)) for name in columns}
+    path: Path,
+    data: Iterable[tuple[int, Sequence[str]]],
+    columns: dict[str, int],
+    *,
+    decimal_comma: bool,
+) -> tuple[dict[str, FloatArray], Sequence[int]]:
+    """Each known column as numbers, shape (n,), and the line of each row."""
+    numbers = {name: array("d") for name in columns}
+    lines = array("q")
     sign_seen = ""
-    for k, row in enumerate(data):
+    for line, cells in data:
+        if len(lines) == _MOST_ROWS:
+            raise _error(
+                path,
+                "has more than a million rows, too many for an impedance table",
+                "Smooth it, or keep every tenth row.",
+            )
+        lines.append(line)
         for name, index in columns.items():
-            cell = row.cells[index] if index < len(row.cells) else ""
-            value = _number(path, row.line, name, cell, decimal_comma=decimal_comma)
+            cell = cells[index] if index < len(cells) else ""
+            value = _number(path, line, name, cell, decimal_comma=decimal_comma)
             sign = next((sign for sign in ",." if sign in cell), "")
             if sign and sign_seen and sign != sign_seen:
                 raise _error(
                     path,
-                    f"'{cell}' has a decimal {_SIGNS[sign]} where cells before it have a "
+                    f"'{cell[:40]}' has a decimal {_SIGNS[sign]} where cells before it have a "
                     f"decimal {_SIGNS[sign_seen]}",
                     "Use one of them throughout, and no thousands separators.",
-                    line=row.line,
+                    line=line,
                     column=name,
                 )
             sign_seen = sign_seen or sign
-            numbers[name][k] = value
-    return numbers
+            numbers[name].append(value)
+    return {name: np.array(column) for name, column in numbers.items()}, lines
 
 
 _SIGNS = {",": "comma", ".": "point"}
@@ -267,16 +276,16 @@ def _number(path: Path, line: int, column: str, cell: str, *, decimal_comma: boo
     return value
 
 
-def _sorted(path: Path, data: Sequence[_Row], frequency_hz: FloatArray) -> list[int]:
+def _sorted(path: Path, lines: Sequence[int], frequency_hz: FloatArray) -> list[int]:
     order = np.argsort(frequency_hz, kind="stable")
     repeated = np.flatnonzero(np.diff(frequency_hz[order]) == 0)
     if repeated.size:
         first, second = order[repeated[0]], order[repeated[0] + 1]
         raise _error(
             path,
-            f"the frequency {frequency_hz[first]:g} Hz stands in line {data[first].line} already",
+            f"the frequency {frequency_hz[first]:g} Hz stands in line {lines[first]} already",
             "Keep one row for each frequency; store several measurements in several files.",
-            line=data[second].line,
+            line=lines[second],
             column=_FREQUENCY,
         )
     return [int(k) for k in order]
@@ -326,6 +335,5 @@ def _error(
         where += f", line {line}"
     if column:
         where += f", column {column}"
-    general = "Give an impedance table (CSV) with a header row."
-    advice = remedy or (general if line is None else "Mend that row, or remove it.")
+    advice = remedy or (_GENERAL if line is None else "Mend that row, or remove it.")
     return UnreadableInput(what, where=where, remedy=advice)

@@ -24,6 +24,7 @@ from meas.audio import StreamEvent
 from meas.curve import Curve, ImpedanceCurve
 from meas.distortion import Distortion, as_text
 from meas.errors import Finding, UnreadableInput
+from meas.json_file import read_json
 from meas.recording import Recording, Samples
 from meas.rig import Rig
 from meas.schema_errors import check_version, validate
@@ -334,27 +335,17 @@ def _number(value: float | None) -> float:
 
 def _record(path: Path) -> _Record:
     try:
-        text = path.read_text("utf-8")
-    except FileNotFoundError as error:
+        raw, text = read_json(path, "take.json", _ADVICE)
+    except UnreadableInput as error:
+        if not isinstance(error.__cause__, FileNotFoundError):
+            raise
         raise UnreadableInput(
             "is no take: there is no take.json in it" if path.parent.is_dir() else "does not exist",
             where=str(path.parent),
             remedy="Give the folder that a take was saved in, or an impedance table (CSV).",
         ) from error
-    except (OSError, ValueError) as error:
-        raise UnreadableInput(
-            f"cannot be read ({error})", where=str(path), remedy=_ADVICE
-        ) from error
-    try:
-        raw = json.loads(text, parse_constant=_no_constant)
-    except (ValueError, RecursionError) as error:
-        raise UnreadableInput(f"is no JSON: {error}", where=str(path), remedy=_ADVICE) from error
     check_version(raw, "freeair-take", 1, str(path))
     return validate(_Record, text, str(path), _ADVICE)
-
-
-def _no_constant(name: str) -> float:
-    raise ValueError(f"{name} is no value")
 
 
 def _curve(path: Path, record: _Record) -> Curve:

@@ -7,7 +7,8 @@ ohm; with a reference of 1 ohm both read the same.
 
 from __future__ import annotations
 
-import math
+import re
+from array import array
 from pathlib import Path
 from typing import Literal
 
@@ -15,10 +16,16 @@ import numpy as np
 
 from meas.curve import ComplexArray, FloatArray, ImpedanceCurve
 from meas.errors import UnreadableInput
+from meas.file_content import read_bytes
 from meas.whole_file import write_text
 
 _SCALE = {"HZ": 1.0, "KHZ": 1e3, "MHZ": 1e6, "GHZ": 1e9}
 _LARGEST_FILE = 100_000_000
+_MOST_ROWS = 1_000_000  # a transform of two million points gives as many
+_LONGEST_LINE = 10_000
+_LARGEST_NUMBER = 1e12  # beyond any frequency or impedance, and safe to square
+_NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
+_ADVICE = "Is it a Touchstone one-port (.s1p)?"
 
 
 def write(
@@ -43,7 +50,7 @@ def as_text(
         f"{f!r} {z.real!r} {z.imag!r}"
         for f, z in zip(curve.frequency_hz.tolist(), curve.impedance_ohm.tolist(), strict=True)
     ]
-    head = [f"! {comment}" for comment in comments]
+    head = [f"! {' '.join(comment.split())}" for comment in comments]
     if version == 1:
         return "\n".join([*head, "# HZ Z RI R 1", *rows, ""])
     return "\n".join(
@@ -83,10 +90,12 @@ def from_text(text: str, where: str) -> ImpedanceCurve:
     """
     scale, kind, form, reference = 1e9, "S", "MA", 50.0  # the specification's defaults
     version, option_seen, ended = 1, False, False
-    rows: list[tuple[float, float, float]] = []
-    for number, raw in enumerate(text.splitlines(), start=1):
-        line = raw.split("!", 1)[0].strip()
+    rows = array("d")
+    for number, found in enumerate(re.finditer(r"([^\r\n]*)(?:\r\n|\n|\r|$)", text), start=1):
+        line = found[1].split("!", 1)[0].strip()
         at = f"{where}, line {number}"
+        if len(line) > _LONGEST_LINE:
+            raise UnreadableInput(f"the line has {len(line)} characters", where=at, remedy=_ADVICE)
         if not line or ended:
             continue
         if line.startswith("["):
@@ -99,16 +108,22 @@ def from_text(text: str, where: str) -> ImpedanceCurve:
                 scale, kind, form, reference = _option_line(line, at)
             option_seen = True
         else:
-            rows.append(_row(line, at))
+            rows.extend(_row(line, at))
+            if len(rows) > 3 * _MOST_ROWS:
+                raise UnreadableInput(
+                    "has more than a million rows, too many for a one-port of audio",
+                    where=where,
+                    remedy="Keep every tenth row.",
+                )
     if not rows:
-        raise UnreadableInput(
-            "holds no network data", where=where, remedy="Is it a Touchstone one-port (.s1p)?"
-        )
-    table = np.array(rows)
+        raise UnreadableInput("holds no network data", where=where, remedy=_ADVICE)
+    table = np.array(rows).reshape(-1, 3)
     values = _complex(table[:, 1], table[:, 2], form)
     impedance = _impedance(values, kind, reference, version)
+    frequency_hz = table[:, 0] * scale
+    _check_size(where, frequency_hz, impedance)
     try:
-        return ImpedanceCurve(table[:, 0] * scale, impedance)
+        return ImpedanceCurve(frequency_hz, impedance)
     except ValueError as error:
         raise UnreadableInput(
             f"is not a usable curve: {error}", where=where, remedy="Check the rows of data."
@@ -116,18 +131,8 @@ def from_text(text: str, where: str) -> ImpedanceCurve:
 
 
 def _text(path: Path) -> str:
-    try:
-        if path.stat().st_size > _LARGEST_FILE:
-            raise UnreadableInput(
-                "is larger than 100 MB, too large for a one-port", where=str(path)
-            )
-        return path.read_text(encoding="utf-8", errors="replace")
-    except OSError as error:
-        raise UnreadableInput(
-            f"cannot be read ({error.strerror})",
-            where=str(path),
-            remedy="Check the name of the file.",
-        ) from error
+    content = read_bytes(path, "one-port", _LARGEST_FILE, _ADVICE)
+    return content.decode("utf-8", errors="replace")
 
 
 def _keyword(
@@ -137,17 +142,19 @@ def _keyword(
     if keyword == "version":
         if value not in {"2.0", "2.1"}:
             raise UnreadableInput(
-                f"Touchstone version {value!r} is not known",
+                f"Touchstone version {value[:40]!r} is not known",
                 where=at,
                 remedy="Versions 1 and 2.0 are read.",
             )
         return 2, reference, False
     if keyword == "number of ports" and value != "1":
         raise UnreadableInput(
-            f"has {value} ports; an impedance has one", where=at, remedy="Give a one-port (.s1p)."
+            f"has {value[:40]} ports; an impedance has one",
+            where=at,
+            remedy="Give a one-port (.s1p).",
         )
     if keyword == "reference":
-        return version, _number(value, at), False
+        return version, _reference(value, at), False
     return version, reference, keyword == "end"
 
 
@@ -162,10 +169,10 @@ def _option_line(line: str, at: str) -> tuple[float, str, str, float]:
         elif word in {"RI", "MA", "DB"}:
             form = word
         elif word == "R":
-            reference = _number(next(words, ""), at)
+            reference = _reference(next(words, ""), at)
         else:
             raise UnreadableInput(
-                f"the option line says {word!r}, which is not for a one-port",
+                f"the option line says {word[:40]!r}, which is not for a one-port",
                 where=at,
                 remedy="It should read like: # HZ Z RI R 1",
             )
@@ -185,26 +192,47 @@ def _row(line: str, at: str) -> tuple[float, float, float]:
 
 
 def _number(text: str, at: str) -> float:
-    try:
-        value = float(text)
-    except ValueError:
-        value = math.nan
-    if not math.isfinite(value):
+    value = float(text) if _NUMBER.fullmatch(text) else _LARGEST_NUMBER
+    if abs(value) >= _LARGEST_NUMBER:
         raise UnreadableInput(
-            f"{text!r} is not a finite number", where=at, remedy="Write numbers like 1.25e3."
+            f"{text[:40]!r} is not a finite number of any use here",
+            where=at,
+            remedy="Write numbers like 1.25e3.",
         )
     return value
+
+
+def _reference(text: str, at: str) -> float:
+    value = _number(text, at)
+    if value <= 0:
+        raise UnreadableInput(
+            f"a reference of {text[:40]} ohm", where=at, remedy="It is a resistance above zero."
+        )
+    return value
+
+
+def _check_size(where: str, frequency_hz: FloatArray, impedance: ComplexArray) -> None:
+    """What cannot be an impedance in the audio band would only overflow later."""
+    size = np.where(np.isfinite(impedance), np.abs(impedance), 0.0)  # the curve refuses infinities
+    absurd = (frequency_hz > _LARGEST_NUMBER) | (size > _LARGEST_NUMBER)
+    if np.any(absurd):
+        raise UnreadableInput(
+            f"row {int(np.argmax(absurd)) + 1} of the data is absurdly large",
+            where=where,
+            remedy="Check unit, form and reference in the option line (# HZ Z RI R 1).",
+        )
 
 
 def _complex(a: FloatArray, b: FloatArray, form: str) -> ComplexArray:
     if form == "RI":
         return np.asarray(a + 1j * b)
-    magnitude = 10 ** (a / 20) if form == "DB" else a
+    with np.errstate(over="ignore"):
+        magnitude = 10 ** (a / 20) if form == "DB" else a
     return np.asarray(magnitude * np.exp(1j * np.radians(b)))
 
 
 def _impedance(values: ComplexArray, kind: str, reference: float, version: int) -> ComplexArray:
-    with np.errstate(divide="ignore", invalid="ignore"):
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         if kind == "S":
             return np.asarray(reference * (1 + values) / (1 - values))
         normalisation = reference if version == 1 else 1.0

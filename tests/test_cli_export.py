@@ -112,7 +112,7 @@ export fit.json --csv a.s1p --touchstone a.s1p  | 2 | one file
 export take --spice x.cir                       | 2 | needs a fit; freeair fit
 export woofer.csv --spice x.cir                 | 2 | needs a fit
 export magnitude.csv --touchstone x.s1p         | 2 | no phase
-export gone.s1p --csv x.csv                     | 2 | gone.s1p; cannot be read
+export gone.s1p --csv x.csv                     | 2 | gone.s1p; does not exist
 export bench.toml --touchstone x.s1p            | 2 | bench.toml
 export fit.json --csv x.csv --spice woofer.csv  | 2 | woofer.csv; exists already
 """

@@ -11,7 +11,7 @@ import soundfile
 from invoked import Invoke
 from made_signals import divider, filtered, record, up_and_down
 
-from fit import part_store
+from cli import part_file
 from meas import rig_file, table, touchstone
 from meas.curve import ImpedanceCurve
 from meas.rig import Rig, Wiring
@@ -124,7 +124,7 @@ def test_levels_show_saturation(invoke):
 def test_saved_part_reads_back(invoke, tmp_path):
     path = tmp_path / "coil.json"
     assert invoke("part", "inductor", "coil-1", "--save", path).status == 0
-    saved = part_store.read(path)
+    saved = part_file.read(path)
     assert (saved.name, saved.kind) == ("coil", "inductor")
     assert saved.values["L"].value == pytest.approx(0.83e-3, rel=1e-3)
 

@@ -234,7 +234,7 @@ def test_all_faults_are_told_at_once(tmp_path):
 
 
 def test_files_that_are_no_rig(tmp_path):
-    assert "no such rig file" in unreadable(tmp_path / "none.toml")
+    assert "does not exist" in unreadable(tmp_path / "none.toml")
     assert "folder" in unreadable(tmp_path)
     (tmp_path / "r.toml").write_bytes(b"name = '\xff'")
     assert "UTF-8" in unreadable(tmp_path / "r.toml")

@@ -82,7 +82,7 @@ def test_magnitude_curve_round_trip():
         "table.csv", "added-mass", 7.5e-3, made.frequency_hz, np.abs(made.measured_ohm),
         made.model_ohm, made.motional_ohm, 0.01,
     )  # fmt: skip
-    fit = DriverFit("plain", {"Re": Estimate(6.0, "ohm", {})}, (magnitude,))
+    fit = DriverFit("plain", fit_of(Physical()).parameters, (magnitude,))
     (back,) = from_json(json.loads(json.dumps(to_json(fit, unit="x")))).curves
     assert back.condition_value == 7.5e-3
     assert back.measured_ohm.dtype == np.float64
