@@ -128,3 +128,25 @@ def share_outside(
 
     low, high = np.quantile(outside(middle, width), [0.025, 0.975])
     return Share(float(outside(centre, spread)), float(low), float(high))
+
+
+@lru_cache(maxsize=64)
+def outlier_limit(n: int, level: float) -> float:
+    """Distance from the centre, in spreads, that one value of n clean normal ones exceeds rarely.
+
+    Args:
+        n: Values in the sample, at least 3.
+        level: Probability that the farthest of n lies beyond.
+    """
+    rng = np.random.default_rng([_SEED, n, 1])
+    samples = int(np.clip(_LARGEST // n, _LEAST, _MOST))
+    x = rng.standard_normal((samples, n))
+    centre, spread = centre_and_spread(x)
+    farthest = np.max(np.abs(x - centre[:, None]), axis=1) / np.maximum(spread, 1e-300)
+    return float(np.quantile(farthest, 1 - level))
+
+
+def spread_interval(n: int, spread: float) -> tuple[float, float]:
+    """95 % interval of a population's standard deviation from the robust spread of n of it."""
+    low, high = np.quantile(pivots(n)[1], [0.025, 0.975])
+    return spread / float(high), spread / float(low)

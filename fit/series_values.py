@@ -59,7 +59,12 @@ def _cmes(known: Mapping[str, Estimate]) -> Estimate:
 
 def size(estimate: Estimate) -> float:
     """The value where differences are told: its logarithm; of decibels, that of their power."""
-    return estimate.value * DECIBEL if estimate.unit == "dB" else math.log(estimate.value)
+    return size_of(estimate.value, estimate.unit)
+
+
+def size_of(value: float, unit: str) -> float:
+    """The same of a bare value in its unit."""
+    return value * DECIBEL if unit == "dB" else math.log(value)
 
 
 def back(size: float, unit: str) -> float:

@@ -1,0 +1,227 @@
+"""A series in numbers: centre, spread and what it is made of, units unlike the rest, drift."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from fit.result import DriverFit, Estimate
+from fit.robust import Share, centre_and_spread, outlier_limit, share_outside, spread_interval
+from fit.series_limits import mixed_models
+from fit.series_values import NAMES, apart, back, common, quantities, size, size_of
+from meas.curve import FloatArray
+from meas.errors import Finding, Refused
+
+FEWEST = 3
+"""Units from which there is a spread at all."""
+FEWEST_DRIFT = 6
+"""Below, no order of units is rare enough to be told from chance at 1 %."""
+UNLIKELY = 0.01
+"""Probability of an outlier, or of a drift, in a clean series; for each quantity."""
+
+
+@dataclass(frozen=True)
+class Outlier:
+    """A unit unlike the rest.
+
+    Attributes:
+        name: Of the unit.
+        value: Of the quantity, in its unit.
+        deviation: From the centre, in the logarithm.
+    """
+
+    name: str
+    value: float
+    deviation: float
+
+
+@dataclass(frozen=True)
+class Drift:
+    """How a quantity runs over the series, in the order of its units.
+
+    Attributes:
+        probability: Of such an order by chance, both ways (H. B. Mann, Econometrica 13(3), 1945).
+        per_unit: Median slope, in the logarithm for each unit (P. K. Sen, J. Am. Stat. Assoc. 63,
+            1968).
+        per_unit_95: Its 95 % interval.
+        told: Whether chance is less likely than `UNLIKELY`.
+    """
+
+    probability: float
+    per_unit: float
+    per_unit_95: tuple[float, float]
+    told: bool
+
+
+@dataclass(frozen=True)
+class Beyond:
+    """Units and population beyond the limits of one quantity.
+
+    Attributes:
+        lower: The limits, in the quantity's unit.
+        upper: Likewise.
+        counted: Units whose value lies beyond.
+        counted_share: Their share, with C. J. Clopper and E. S. Pearson's interval (Biometrika
+            26(4), 1934).
+        expected: Share of a normal population with this centre and spread.
+    """
+
+    lower: float | None
+    upper: float | None
+    counted: int
+    counted_share: Share
+    expected: Share
+
+
+@dataclass(frozen=True)
+class Statistics:
+    """One quantity over the series.
+
+    Attributes:
+        parameter: Symbol.
+        unit: SI base unit, or ``dB``.
+        n: Units that have it.
+        centre: Robust mean, in the unit.
+        median: In the unit.
+        lowest: Least value.
+        highest: Greatest value.
+        spread: Robust standard deviation, in the logarithm.
+        spread_95: 95 % interval of the population's.
+        measuring: Standard uncertainty of one unit beside the others, in the logarithm.
+        measuring_share: Its share of the variance seen, at most 1.
+        outliers: Units unlike the rest.
+        drift: In the order given; None where the units are too few.
+        beyond: Where limits were given.
+    """
+
+    parameter: str
+    unit: str
+    n: int
+    centre: float
+    median: float
+    lowest: float
+    highest: float
+    spread: float
+    spread_95: tuple[float, float]
+    measuring: float
+    measuring_share: float
+    outliers: tuple[Outlier, ...]
+    drift: Drift | None
+    beyond: Beyond | None
+
+    @property
+    def units_apart(self) -> float:
+        """What is left of the spread without measurement, in the logarithm."""
+        return self.spread * math.sqrt(1 - self.measuring_share)
+
+
+Bounds = Mapping[str, tuple[float | None, float | None]]
+
+
+def summarise(
+    units: Sequence[tuple[str, DriverFit]], bounds: Bounds | None = None
+) -> tuple[Statistics, ...]:
+    """Statistics of every reported quantity that at least `FEWEST` units have.
+
+    Args:
+        units: Name and fit of each, in the order of time.
+        bounds: Symbol to lower and upper limit, in its unit.
+
+    Raises:
+        Refused: ``too-few-units`` or ``mixed-models``.
+    """
+    if len(units) < FEWEST:
+        text = f"{len(units)} units are no series: from {FEWEST} on there is a spread to speak of"
+        raise Refused([Finding("too-few-units", text, refuses=True)])
+    models = sorted({fit.model for _, fit in units})
+    if len(models) > 1:
+        raise Refused([mixed_models(models)])
+    known = [quantities(fit) for _, fit in units]
+    found = []
+    for symbol in NAMES:
+        own = [(unit, k[symbol]) for unit, k in zip(units, known, strict=True) if symbol in k]
+        if len(own) < FEWEST or len({e.frequency_hz for _, e in own}) > 1:
+            continue
+        found.append(_statistics(symbol, own, (bounds or {}).get(symbol)))
+    return tuple(found)
+
+
+def _statistics(
+    symbol: str,
+    own: Sequence[tuple[tuple[str, DriverFit], Estimate]],
+    bounds: tuple[float | None, float | None] | None,
+) -> Statistics:
+    estimates = [estimate for _, estimate in own]
+    unit = estimates[0].unit
+    shared = common(estimates)
+    values = np.array([size(e) for e in estimates])
+    centre, spread = (float(v) for v in centre_and_spread(values))
+    variance = [
+        math.hypot(*apart(symbol, estimate, fit, shared).values()) ** 2
+        for (_, fit), estimate in own
+    ]
+    measuring = math.sqrt(sum(variance) / len(variance))
+    n = len(values)
+    far = outlier_limit(n, UNLIKELY) * max(spread, measuring, 1e-12)
+    outliers = tuple(
+        Outlier(name, estimate.value, float(value - centre))
+        for ((name, _), estimate), value in zip(own, values, strict=True)
+        if abs(value - centre) > far
+    )
+    return Statistics(
+        parameter=symbol,
+        unit=unit,
+        n=n,
+        centre=back(centre, unit),
+        median=float(np.median([e.value for e in estimates])),
+        lowest=min(e.value for e in estimates),
+        highest=max(e.value for e in estimates),
+        spread=spread,
+        spread_95=spread_interval(n, spread),
+        measuring=measuring,
+        measuring_share=min(1.0, (measuring / spread) ** 2) if spread > 0 else 1.0,
+        outliers=outliers,
+        drift=drift(values) if n >= FEWEST_DRIFT else None,
+        beyond=None if bounds is None else _beyond(values, centre, spread, unit, bounds),
+    )
+
+
+def drift(values: FloatArray) -> Drift:
+    """Whether values rise or fall in their order.
+
+    Args:
+        values: In order, shape (n,), n at least 4.
+    """
+    from scipy.stats import kendalltau, theilslopes
+
+    order = np.arange(values.size)
+    if np.ptp(values) == 0:
+        return Drift(1.0, 0.0, (0.0, 0.0), told=False)
+    probability = float(kendalltau(order, values).pvalue)
+    slope, _, low, high = (float(v) for v in theilslopes(values, order, 0.95))
+    return Drift(probability, slope, (low, high), told=probability < UNLIKELY)
+
+
+def _beyond(
+    values: FloatArray,
+    centre: float,
+    spread: float,
+    unit: str,
+    bounds: tuple[float | None, float | None],
+) -> Beyond:
+    from scipy.stats import binomtest
+
+    low, high = (None if bound is None else size_of(bound, unit) for bound in bounds)
+    outside = np.zeros(values.size, dtype=bool)
+    if low is not None:
+        outside |= values < low
+    if high is not None:
+        outside |= values > high
+    counted = int(np.sum(outside))
+    interval = binomtest(counted, values.size).proportion_ci(0.95, method="exact")
+    share = Share(counted / values.size, float(interval.low), float(interval.high))
+    expected = share_outside(values.size, centre, max(spread, 1e-12), low, high)
+    return Beyond(*bounds, counted, share, expected)
