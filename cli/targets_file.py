@@ -23,7 +23,7 @@ _FORMAT = "freeair-targets/1"
 _KIND = "targets file"
 _ADVICE = 'Write for example: fs = "42Hz ± 10%"'
 
-_NOTATION: Mapping[str, Quantity] = {
+NOTATION: Mapping[str, Quantity] = {
     "ohm": units.RESISTANCE,
     "H": units.INDUCTANCE,
     "Hz": units.FREQUENCY,
@@ -36,6 +36,7 @@ _NOTATION: Mapping[str, Quantity] = {
     "dB": units.LEVEL,
     "1": units.NUMBER,
 }
+"""How values of each SI base unit are written."""
 
 _HEAD = """\
 # What this driver is meant to become. A fit is judged against it:
@@ -161,8 +162,8 @@ def read(path: Path) -> Plan:
     faults: list[str] = []
     for key in content:
         if key not in ("format", "targets", "winding"):
-            near = "did you forget the line [targets]?" if key in QUANTITIES else ""
-            faults.append(f"unknown key {key} {near or _near(key, ('targets', 'winding'))}".strip())
+            line = "did you forget the line [targets]?" if key in QUANTITIES else ""
+            faults.append(f"unknown key {key} {line or near(key, ('targets', 'winding'))}".strip())
     if content.get("format", _FORMAT) != _FORMAT:
         faults.append(f"format should be {_FORMAT!r}")
     targets = [
@@ -199,8 +200,24 @@ def _subtable(content: Mapping[str, Any], key: str, faults: list[str]) -> Mappin
 
 def _target(symbol: str, aim: Any) -> Target:
     if symbol not in QUANTITIES:
-        raise UsageError(f"unknown parameter {_near(symbol, QUANTITIES)}".strip(), where=symbol)
-    quantity = _NOTATION[QUANTITIES[symbol].unit]
+        raise UsageError(f"unknown parameter {near(symbol, QUANTITIES)}".strip(), where=symbol)
+    return Target(symbol, *read_aim(symbol, aim, NOTATION[QUANTITIES[symbol].unit]))
+
+
+def read_aim(symbol: str, aim: Any, quantity: Quantity) -> tuple[float, float | None, float | None]:
+    """One line of limits, as ``"48Hz ± 10%"`` or as a table of target, lower and upper.
+
+    Args:
+        symbol: For messages.
+        aim: What TOML made of the line.
+        quantity: What may be written.
+
+    Returns:
+        Target, lower and upper limit in SI base units; None where there is none.
+
+    Raises:
+        UsageError: If it is neither, or has no limit.
+    """
     if isinstance(aim, dict):
         return _limited(symbol, aim, quantity)
     if not isinstance(aim, str):
@@ -214,11 +231,12 @@ def _target(symbol: str, aim: Any) -> Target:
             where=symbol,
             remedy=f'Write for example "{aim} ± 10%"' if quantity.relative else "Add ± 1.5dB",
         )
-    low, high = value.value - value.half_width, value.value + value.half_width
-    return Target(symbol, value.value, low, high)
+    return value.value, value.value - value.half_width, value.value + value.half_width
 
 
-def _limited(symbol: str, aim: Mapping[str, Any], quantity: Quantity) -> Target:
+def _limited(
+    symbol: str, aim: Mapping[str, Any], quantity: Quantity
+) -> tuple[float, float | None, float | None]:
     numbers: dict[str, float] = {}
     for key, text in aim.items():
         where = f"{symbol}.{key}"
@@ -240,7 +258,7 @@ def _limited(symbol: str, aim: Mapping[str, Any], quantity: Quantity) -> Target:
     if target is None:  # between two limits the middle is meant, with one the limit itself
         known = [limit for limit in (lower, upper) if limit is not None]
         target = sum(known) / len(known)
-    return Target(symbol, target, lower, upper)
+    return target, lower, upper
 
 
 def _winding_fact(key: str, value: Any) -> tuple[str, Any]:
@@ -260,11 +278,12 @@ def _winding_fact(key: str, value: Any) -> tuple[str, Any]:
             raise UsageError(f"{value!r} should be a number above zero", where=where)
         return key, value
     known = ("wire", "wire_diameter", "turns", "layers", "former_diameter", "gap_height")
-    raise UsageError(f"unknown key {_near(key, known)}".strip(), where=where)
+    raise UsageError(f"unknown key {near(key, known)}".strip(), where=where)
 
 
-def _near(word: str, known: Any) -> str:
-    near = get_close_matches(word, list(known), n=1, cutoff=0.5)
+def near(word: str, known: Any) -> str:
+    """A hint at the known word that was meant, or at all of them."""
+    alike = get_close_matches(word, list(known), n=1, cutoff=0.5)
     folded = [name for name in known if name.lower() == word.lower()]
-    found = folded or near
+    found = folded or alike
     return f"(did you mean {found[0]}?)" if found else f"(known: {' '.join(known)})"

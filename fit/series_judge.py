@@ -122,7 +122,9 @@ def judge_unit(fit: DriverFit, limits: SeriesLimits) -> UnitVerdict:
     if fit.model != limits.model:
         raise Refused([mixed_models([limits.model, fit.model])])
     known = quantities(fit)
-    judged = tuple(_judged(limit, known.get(limit.parameter), fit) for limit in limits.limits)
+    judged = tuple(
+        _judged(limit, known.get(limit.parameter), fit) for limit in limits.limits if limit.judged
+    )
     departures = () if limits.mask is None else judge_mask(limits.mask, profile(fit))
     return _verdict(judged, departures)
 

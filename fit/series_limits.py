@@ -56,6 +56,7 @@ class Limit:
         measuring: The part of it that is measurement, as standard uncertainty.
         common: What the reference shares of its errors.
         frequency_hz: Where the quantity is stated (Le), else None.
+        judged: Whether units are judged by it.
         changed: Whether somebody has put other limits than those derived.
     """
 
@@ -68,6 +69,7 @@ class Limit:
     measuring: float
     common: Common
     frequency_hz: float | None = None
+    judged: bool = True
     changed: bool = False
 
 
@@ -81,7 +83,7 @@ class SeriesLimits:
         coverage: Share of good units within each limit.
         confidence: Of that.
         limits: One for each quantity that all of the reference have.
-        mask: Their curves; None where it was taken out.
+        mask: Their curves; None where units are not judged by it.
         findings: Doubts about the reference.
     """
 
@@ -146,7 +148,7 @@ def derive(
     known = [(fit, quantities(fit)) for _, fit in units]
     limits = []
     findings: list[Finding] = []
-    for symbol in JUDGED:
+    for symbol in NAMES:
         if not all(symbol in found for _, found in known):
             continue
         estimates = [found[symbol] for _, found in known]
@@ -160,7 +162,7 @@ def derive(
             continue
         limit, unlike = _limit(symbol, units, estimates, factor)
         limits.append(limit)
-        findings += unlike
+        findings += unlike if limit.judged else []
     found_mask = mask([profile(fit) for _, fit in units], coverage, confidence)
     return SeriesLimits(
         tuple(name for name, _ in units), models[0], coverage, confidence, tuple(limits),
@@ -215,7 +217,7 @@ def _limit(
     reach = factor * spread
     limit = Limit(
         symbol, unit, back(centre, unit), back(centre - reach, unit), back(centre + reach, unit),
-        spread, measuring, shared, estimates[0].frequency_hz,
+        spread, measuring, shared, estimates[0].frequency_hz, judged=symbol in JUDGED,
     )  # fmt: skip
     far = outlier_limit(len(values), SUSPECT) * spread
     findings = [

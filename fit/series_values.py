@@ -28,9 +28,9 @@ Small, J. Audio Eng. Soc. 20(5), 1972). Free air alone tells it, and the spread 
 suspensions, the largest of a series, does not touch it.
 """
 
-JUDGED = ("Re", "Le", "fs", "Qms", CMES, "Mms", "Bl", "sensitivity_2v83")
-"""Quantities that get limits: each part of the build shows in one of them, and no two of them are
-one number in other words."""
+JUDGED = ("Re", "Le", "fs", "Qms", CMES)
+"""What a unit is judged by unless somebody says otherwise: one take in free air tells all of it,
+each part of the build shows in it, and no two of these are one number in other words."""
 
 _MODEL = "random:model"
 _REPEATED = "random:repeatability"

@@ -159,7 +159,7 @@ def test_nothing_aimed_at_is_no_error(tmp_path):
 
 def test_every_reported_quantity_can_be_a_target(tmp_path):
     for symbol, quantity in QUANTITIES.items():
-        notation = targets_file._NOTATION[quantity.unit]
+        notation = targets_file.NOTATION[quantity.unit]
         unit = next(iter(notation.units))
         number = 80 if quantity.unit == "dB" else notation.smallest * 100 / notation.units[unit]
         assert one(tmp_path, f'{symbol} = {{lower = "{number:g}{unit}"}}').parameter == symbol
