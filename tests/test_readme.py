@@ -9,7 +9,9 @@ from typer.testing import CliRunner
 
 ROOT = Path(__file__).parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
-BLOCKS = re.findall(r"```\n(.*?)```", README, flags=re.DOTALL)
+BLOCKS = [
+    text for kind, text in re.findall(r"```(\w*)\n(.*?)```", README, flags=re.DOTALL) if not kind
+]
 COMMANDS = sorted(
     {
         line.split("#")[0].strip()
