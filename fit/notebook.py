@@ -68,7 +68,7 @@ def comparison_html(comparison: Comparison) -> str:
     """Changes, the most significant first; then what was assumed."""
     rows = []
     for change in comparison.changes:
-        low, high = (f"{100 * end:+.2g}" for end in change.interval_95)
+        low, high = (f"{100 * end:+.1f}" for end in change.interval_95)
         scale, unit = _WORKSHOP.get(change.unit, (1.0, change.unit))
         ends = (rounded(value / scale, 4) for value in (change.before, change.after))
         rows.append(
@@ -76,7 +76,7 @@ def comparison_html(comparison: Comparison) -> str:
                 change.parameter,
                 *ends,
                 unit,
-                f"{100 * change.change_relative:+.2g} %",
+                f"{100 * change.change_relative:+.1f} %",
                 f"{low} % to {high} %",
                 change.verdict,
             )
@@ -91,7 +91,7 @@ def curve_html(curve: FittedCurve) -> str:
     rows = [
         ("source", curve.source),
         ("condition", curve.condition),
-        ("points", f"{curve.frequency_hz.size}, {first:.4g} Hz to {last:.4g} Hz"),
+        ("points", f"{curve.frequency_hz.size}, {rounded(first, 4)} Hz to {rounded(last, 4)} Hz"),
         ("off the model", f"{100 * curve.residual_rms_relative:.2g} % (root mean square)"),
     ]
     return table((), rows)

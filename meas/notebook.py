@@ -40,12 +40,17 @@ def _curve_rows(curve: Curve) -> list[tuple[str, str]]:
         typical = float(np.median(curve.standard_uncertainty_ohm / ohm))
         noise = f"{100 * typical:.2g} % of |Z| (median standard uncertainty)"
     return [
-        ("impedance", f"{hz.size} points, {hz[0]:.4g} Hz to {hz[-1]:.4g} Hz{phase}"),
-        ("least |Z|", f"{ohm[least]:.4g} Ω at {hz[least]:.4g} Hz"),
-        ("greatest |Z|", f"{ohm[most]:.4g} Ω at {hz[most]:.4g} Hz"),
+        ("impedance", f"{hz.size} points, {_short(hz[0])} Hz to {_short(hz[-1])} Hz{phase}"),
+        ("least |Z|", f"{_short(ohm[least])} Ω at {_short(hz[least])} Hz"),
+        ("greatest |Z|", f"{_short(ohm[most])} Ω at {_short(hz[most])} Hz"),
         ("noise", noise),
         ("common errors", "; ".join(error.text for error in curve.systematics) or "none stated"),
     ]
+
+
+def _short(value: float) -> str:
+    """Four digits, and no exponent where it reads well without."""
+    return f"{float(f'{value:.4g}'):.10g}"
 
 
 def _table(rows: Iterable[tuple[str, str]]) -> str:

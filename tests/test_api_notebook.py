@@ -151,7 +151,7 @@ def test_a_comparison_shows_its_verdicts() -> None:
         made_fits.fit_of(AUERHAHN), made_fits.fit_of(AUERHAHN.but(Cms=1.2)), names=("new", "12 h")
     )
     page = Cells(shown(compared)["text/html"])
-    assert {"new", "12 h", "changed", "Cms", "+20 %"} <= set(page.texts)
+    assert {"new", "12 h", "changed", "Cms", "+20.0 %"} <= set(page.texts)
 
 
 def test_curves_and_takes_say_what_they_are(ran: tuple[dict[str, Any], str]) -> None:
