@@ -29,6 +29,7 @@ from cli import (
     levels,
     part,
     polarity,
+    refit,
     rig,
     show,
     take,
@@ -78,6 +79,7 @@ app.add_typer(rig.app, name="rig")
 app.command("take")(take.take)
 app.command("import")(import_.import_capture)
 app.command("fit")(fit.fit)
+app.command("refit")(refit.refit)
 app.command("levels")(levels.levels)
 app.command("compare")(compare.compare)
 app.command("part")(part.part)
