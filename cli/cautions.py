@@ -231,7 +231,7 @@ def before_playing(file: Path, rig: Rig, *, yes: bool, also: Sequence[Caution] =
     kept = {"amplifier_acknowledged": f"{rig.wiring.amplifier} {date.today().isoformat()}"}
     stored = rig_file.read(file)  # the rig at hand may have been changed for this one run
     wiring = stored.wiring.model_copy(update=kept)
-    rig_file.update(file, stored.model_copy(update={"wiring": wiring}))
+    rig_file.update(file, stored.model_copy(update={"wiring": wiring}), since=stored)
     show.note(f"Kept in {file}: this is asked once for a bench.", "dim")
     return rig.model_copy(update={"wiring": rig.wiring.model_copy(update=kept)})
 

@@ -100,7 +100,7 @@ def _line(question: Question) -> str:
     skip = " (or skip)" if question.may_skip else ""
     sys.stdout.flush()
     colon = "" if question.text.endswith("?") and not skip + default else ":"
-    sys.stderr.write(f"{question.text}{skip}{default}{colon} ")
+    sys.stderr.write(show.harmless(f"{question.text}{skip}{default}{colon} "))
     sys.stderr.flush()
     text = sys.stdin.readline()
     if not text:

@@ -97,7 +97,7 @@ def reference(
         inverted=pulse.sign < 0,
         taken_at=taking.now(),
     )
-    rig_file.update(rig, bench.model_copy(update={"polarity": known}))
+    rig_file.update(rig, bench.model_copy(update={"polarity": known}), since=bench)
     if as_json:
         document = {"format": "freeair-polarity/1", "inverted": known.inverted, **_told(pulse)}
         show.line(json.dumps(document))

@@ -58,6 +58,7 @@ def calibrate(
 
     what = read_standard(standard, inductance)
     rig = rig_file.read(file)
+    stored = rig.calibration
     if only:
         rig = rig.model_copy(update={"calibration": None})
     same_node = what.kind == "same-node"
@@ -79,7 +80,8 @@ def calibrate(
         what,
     )
     joined, left = calibrations.join(rig, measured)
-    rig = rig_file.store_calibration(file, rig, joined)
+    as_read = rig.model_copy(update={"calibration": stored})
+    rig = rig_file.store_calibration(file, rig, joined, since=as_read)
     show.say(words.describe(measured))
     for earlier in left:
         show.note(

@@ -90,7 +90,7 @@ def level(
     _verify(rig, suggested)
     if set_ and not fits:
         drive = rig.drive.model_copy(update={"level": suggested})
-        rig_file.update(file, rig.model_copy(update={"drive": drive}))
+        rig_file.update(file, rig.model_copy(update={"drive": drive}), since=rig)
         show.say(f"Stored: level = {suggested:g}.")
     elif not fits:
         show.note(f"To store it: freeair rig level {file} --set")

@@ -81,7 +81,7 @@ def by_tone(file: Path, rig: Rig, tone: str | None, volts: str | None) -> None:
             "input_volt_tolerance_percent": float(f"{100 * half / reading.value:.3g}"),
         }
     )
-    rig_file.update(file, rig.model_copy(update={"card": card}))
+    rig_file.update(file, rig.model_copy(update={"card": card}), since=rig)
     show.say(
         f"Stored: full scale of an input is {full_scale:.4g} V (peak). Takes state volts across "
         "the driver from now on, until a knob is turned."

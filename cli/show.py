@@ -15,7 +15,8 @@ from typing import TYPE_CHECKING, Any, TextIO
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from rich.console import Console, RenderableType
+    from rich.console import Console, ConsoleOptions, RenderableType
+    from rich.segment import Segment
 
     from meas.errors import Finding
 
@@ -29,6 +30,24 @@ _PLAIN = {
     "▸": ">", "→": "->", "°": "deg ", "≈": "about ", "≤": "<=", "≥": ">=", "×": "x", "█": "#",
     "▏": "|", "▕": "|", "╌": "-", "°C": "C",
 }  # fmt: skip
+
+
+# What a name out of a file could do to a terminal: move the cursor, set colours and title, turn
+# the direction of writing (Unicode 15, C0 and C1 controls, and the explicit directional
+# formatting characters). All but line breaks and tabs are shown as what they are: no letters.
+_CONTROLS = dict.fromkeys(
+    [
+        *(code for code in (*range(0x20), *range(0x7F, 0xA0)) if code not in (0x09, 0x0A)),
+        *range(0x202A, 0x202F),
+        *range(0x2066, 0x206A),
+    ],
+    "\N{REPLACEMENT CHARACTER}",
+)
+
+
+def harmless(text: str) -> str:
+    """Text without control characters, whatever file it came from."""
+    return text.translate(_CONTROLS)
 
 
 def _spell_out(error: UnicodeError) -> tuple[str, int]:
@@ -58,6 +77,13 @@ def console(*, stderr: bool = False) -> Console:
         def render_str(self, text: str, **named: Any) -> Text:
             return super().render_str(spelt(text, stderr=stderr), **named)
 
+        def render(
+            self, renderable: RenderableType, options: ConsoleOptions | None = None
+        ) -> Iterable[Segment]:
+            # Once more for what was made without `render_str`; commands of rich are its own.
+            for segment in super().render(renderable, options):
+                yield segment if segment.control else segment._replace(text=harmless(segment.text))
+
     stream: TextIO = sys.stderr if stderr else sys.stdout
     made = Spelling(file=stream, highlight=False, markup=False, emoji=False)
     if made.width > WIDEST:
@@ -66,7 +92,8 @@ def console(*, stderr: bool = False) -> Console:
 
 
 def spelt(text: str, *, stderr: bool = False) -> str:
-    """Text in what the stream's encoding has."""
+    """Text in what the stream's encoding has, without control characters."""
+    text = harmless(text)
     stream: TextIO = sys.stderr if stderr else sys.stdout
     encoding = stream.encoding or "utf-8"
     try:
@@ -104,7 +131,9 @@ def note(text: str, style: str = "") -> None:
 
 
 def line(text: str) -> None:
-    """One line on standard output exactly as it is, for scripts that read the last line."""
+    """One line on standard output, for scripts exactly as it is."""
+    if sys.stdout is not None and sys.stdout.isatty():
+        text = harmless(text)
     sys.stdout.write(text + "\n")
     sys.stdout.flush()
 

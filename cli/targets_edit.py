@@ -14,6 +14,7 @@ from pathlib import Path
 
 from cli import targets_file
 from meas.errors import UsageError
+from meas.one_writer import one_writer
 from meas.toml_file import read_toml
 from meas.whole_file import write_text
 
@@ -43,7 +44,11 @@ def put(
             or the file is laid out in a way that cannot be edited without harm.
         UnreadableInput: If the file is no targets file.
     """
-    wanted: dict[str, Mapping[str, Aim | Scalar]] = {"targets": targets, "winding": winding or {}}
+    with one_writer(path):
+        _put(path, {"targets": targets, "winding": winding or {}}, replace=replace)
+
+
+def _put(path: Path, wanted: Mapping[str, Mapping[str, Aim | Scalar]], *, replace: bool) -> None:
     exists = path.exists() or path.is_symlink()
     if exists:
         targets_file.read(path)  # a file that is wrong is not made worse
@@ -72,13 +77,13 @@ def put(
             expected.setdefault(table, {})[key] = _plain(value)
     after = "\n".join(lines) + "\n"
     if _parsed(after) != expected:
-        put_in = "; ".join(f"{key} = {_written(value)}" for key, value in targets.items())
+        put_in = "; ".join(f"{key} = {_written(value)}" for key, value in wanted["targets"].items())
         raise UsageError(
             "is laid out in a way that cannot be edited without harm, and was left alone",
             where=str(path),
             remedy=f"Put it in yourself, below [targets]: {put_in}",
         )
-    write_text(path, after, overwrite=exists)
+    write_text(path.resolve() if exists else path, after, overwrite=exists)
 
 
 def _parsed(text: str) -> object:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 import secrets
+import tomllib
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -12,141 +13,16 @@ from typing import Any
 import tomlkit
 from tomlkit.items import AoT, Array, Item, Table
 
+from meas.errors import UsageError
+from meas.one_writer import one_writer
 from meas.rig import Calibration, Rig
+from meas.rig_comments import COMMENTS, EXAMPLES, HEAD, SUBSTITUTION
 from meas.schema_errors import check_version, validate
 from meas.toml_file import read_toml
 from meas.whole_file import write_text
 
 _KIND = "rig file"
 _ADVICE = "Mend it by hand, or describe the bench anew with: freeair rig new"
-
-_HEAD = (
-    "A bench as freeair knows it. Edit values and comments freely; units stand in the names.",
-    "Lines that start with # are comments; take the # away to make such a value count.",
-)
-
-# What stands above each key. Where the model has no value the key is written as a comment.
-_COMMENTS: Mapping[str, Sequence[str]] = {
-    "format": (),
-    "name": (
-        "Identity of this bench: takes of one name share its errors, and these cancel when",
-        "units are compared. Give another bench, or a new resistor, another name.",
-    ),
-    "mains_hz": ("Mains frequency where you live: 50 or 60.",),
-    "wiring": (
-        "CAUTION: a bridged (balanced) amplifier has no grounded output. Connecting either of",
-        "its terminals to the sound card's ground shorts half of it. Most small class-D boards",
-        "are bridged.",
-    ),
-    "wiring.series_resistor_ohm": (
-        "Series resistor, best as measured with its leads. Every ohm and gram of a result",
-        "stands on it.",
-    ),
-    "wiring.tolerance_percent": ("Its limits: what the maker or your meter promises.",),
-    "wiring.resistor_side": (
-        '"hot": source - resistor - driver - ground;',
-        '"ground": source - driver - resistor - ground.',
-    ),
-    "wiring.source_input": ("Inputs count from 1. This one sits on the source node,",),
-    "wiring.driver_input": ("this one between resistor and driver.",),
-    "wiring.input_resistance_ohm": (
-        "Resistance of the driver input, if known; it loads the divider. Line inputs have 10 to",
-        "50 kohm (common practice).",
-    ),
-    "wiring.input_resistance_tolerance_percent": (),
-    "wiring.amplifier": ('What drives the bench: "none" (sound card), "grounded" or "bridged".',),
-    "wiring.amplifier_acknowledged": (
-        "Whose cautions were read and acknowledged, and when; take the line out to be asked again.",
-    ),
-    "card": (),
-    "card.device": (
-        'Sound device, as listed by: freeair rig devices. "simulated" needs no hardware.',
-        "Without it the system's default is used.",
-    ),
-    "card.sample_rate_hz": (
-        "Take one that the hardware has itself; systems resample others in silence.",
-    ),
-    "card.input_volt_full_scale": (
-        "Peak volts that an input reads as full scale, by: freeair rig level --volts-at-driver.",
-        "Void after any turn of a knob.",
-    ),
-    "card.input_volt_tolerance_percent": (),
-    "drive": (
-        "CAUTION: start low and raise the level slowly: line inputs overload near 2 V, tweeters",
-        "die of low frequencies, loud tones harm hearing.",
-    ),
-    "drive.level": ("Peak of the sweep; full scale is 1.",),
-    "drive.start_hz": ("The sweep must reach well below and far above the resonance.",),
-    "drive.stop_hz": (),
-    "drive.sweep_seconds": ("Length of one sweep; longer is less noisy.",),
-    "drive.gap_seconds": ("Silence between sweeps, in which the driver rings out.",),
-    "drive.repeats": (
-        "Number of pairs of one sweep up and one down. From two pairs on, a sweep that a door or",
-        "a lorry spoilt is left out by itself.",
-    ),
-    "drive.excitation": (
-        '"sweep"; "multisine": many tones at once, repeated, which tells noise from even and odd',
-        'distortion; "stepped": one tone after the other, slow, for noisy places.',
-    ),
-    "drive.period_seconds": ("One period of the multisine; its lowest tones are 1/period apart.",),
-    "drive.periods": ("Periods that count, after one in which the driver settles.",),
-    "drive.tone_seconds": ("How long each stepped tone is listened to; low ones take longer.",),
-    "drive.woofer": (
-        "false: below gentle_below_hz the drive is held at a tenth, so that a tweeter survives.",
-        "true: full level everywhere; only for drivers that can bear it.",
-    ),
-    "drive.gentle_below_hz": (),
-    "assumptions": (
-        "Limits (±) of errors that nobody measured; they widen every stated uncertainty.",
-    ),
-    "assumptions.mismatch_percent": ("Gain of the two inputs against each other, uncalibrated.",),
-    "assumptions.mismatch_delay_samples": ("Delay of one input against the other, uncalibrated.",),
-    "assumptions.calibrated_mismatch_percent": ("What calibration leaves of both.",),
-    "assumptions.calibrated_delay_samples": (),
-    "assumptions.lead_ohm": (
-        "Resistance of leads and contacts between the inputs' node and the driver, as long as",
-        "no short has been measured.",
-    ),
-    "assumptions.calibration_days": ("A calibration older than this is used with a caution.",),
-    "substitution": (
-        "For a card with one input: a known resistor is recorded in the driver's place, then the",
-        "driver. The resistance of the output itself counts in full: measure or look it up.",
-    ),
-    "calibration": (
-        "Measured by: freeair rig calibrate. Do not edit; after any change of card, rate or",
-        "cables calibrate again. Rows: frequency [Hz], real and imaginary part of driver input",
-        "over source input, standard uncertainty of each part.",
-    ),
-    "polarity": (
-        "Sign of the driver input, measured by: freeair polarity reference. Holds for this input",
-        "of this device only.",
-    ),
-    "polarity.driver_input": (),
-    "polarity.device": (),
-    "polarity.inverted": (),
-    "polarity.taken_at": (),
-    "simulated": ("The driver and the faults of the simulated bench (SI base units).",),
-}
-
-# A table that most benches do not need, as a comment.
-_SUBSTITUTION = (
-    "[substitution]",
-    "known_resistor_ohm = 8.2",
-    "tolerance_percent = 1.0",
-    "source_resistance_ohm = 0.5",
-    "source_resistance_limit_ohm = 0.5",
-    "drift_percent = 1.0",
-)
-
-_EXAMPLES = {
-    "wiring.series_resistor_ohm": "10.0",
-    "wiring.input_resistance_ohm": "22000.0",
-    "wiring.amplifier_acknowledged": '"grounded 2026-01-31"',
-    "card.device": '"name of the device"',
-    "card.input_volt_full_scale": "1.6",
-    "simulated.series_resistor_ohm": "10.0",
-    "simulated.seed": "1",
-}
 
 
 def unique_name(stem: str) -> str:
@@ -167,7 +43,7 @@ def write_new(path: Path, rig: Rig, *, overwrite: bool = False) -> None:
 def as_text(rig: Rig) -> str:
     """A rig as commented TOML; keys without a value are shown as comments."""
     document = tomlkit.document()
-    for line in _HEAD:
+    for line in HEAD:
         document.add(tomlkit.comment(line))
     document.add(tomlkit.nl())
     content = rig.model_dump(mode="python")
@@ -178,7 +54,7 @@ def as_text(rig: Rig) -> str:
             document.add(key, _table(key, value))
     if rig.substitution is None:
         document.add(tomlkit.nl())
-        for line in (*_COMMENTS["substitution"], *_SUBSTITUTION):
+        for line in (*COMMENTS["substitution"], *SUBSTITUTION):
             document.add(tomlkit.comment(line))
     return tomlkit.dumps(document)
 
@@ -193,14 +69,80 @@ def read(path: Path) -> Rig:
     return _parsed(path)[0]
 
 
-def update(path: Path, rig: Rig) -> None:
+def update(path: Path, rig: Rig, *, since: Rig | None = None) -> None:
     """Make a rig file say what ``rig`` says; comments, order and untouched values stay.
+
+    Args:
+        path: The file.
+        rig: What it shall say.
+        since: What it said when ``rig`` was made from it. Then only what differs between the two
+            is put in, and what somebody else has changed in the meantime stays. None: the file
+            is taken to be as it was.
 
     Raises:
         UnreadableInput: If the file cannot be read as a rig.
-        UsageError: If it cannot be written.
+        UsageError: If it cannot be written, or somebody else changed the same value meanwhile.
     """
-    old, text = _parsed(path)
+    with one_writer(path):
+        old, text = _parsed(path)
+        if since is not None:
+            rig = _merged(path, since, rig, old)
+        try:
+            edited = _edited(text, old, rig)
+            kept = Rig.model_validate_json(_as_json(tomllib.loads(edited)))
+        except (ValueError, RecursionError, KeyError, TypeError) as error:
+            raise _uneditable(path) from error
+        without: Mapping[str, Any] = {"calibration": None}  # its rows are rounded
+        if kept.model_copy(update=without) != rig.model_copy(update=without):
+            raise _uneditable(path)
+        write_text(path.resolve(), edited, overwrite=True)
+
+
+def _uneditable(path: Path) -> UsageError:
+    return UsageError(
+        "is laid out in a way that cannot be edited without harm, and was left alone",
+        where=str(path),
+        remedy="Describe the bench anew with: freeair rig new",
+    )
+
+
+def _merged(path: Path, since: Rig, wished: Rig, now: Rig) -> Rig:
+    """The rig as it is now with the wished changes; two of the same value are refused."""
+    before, after, content = (each.model_dump(mode="python") for each in (since, wished, now))
+    clashes: list[str] = []
+    _merge(content, before, after, "", clashes)
+    if clashes:
+        raise UsageError(
+            f"{', '.join(clashes)} was changed by another program or hand meanwhile",
+            where=str(path),
+            remedy="Nothing was stored. Look at the file, then run this again.",
+        )
+    return validate(Rig, json.dumps(content), str(path), _ADVICE)
+
+
+def _merge(
+    content: dict[str, Any],
+    before: Mapping[str, Any],
+    after: Mapping[str, Any],
+    prefix: str,
+    clashes: list[str],
+) -> None:
+    for key, value in after.items():
+        was, here = before[key], content[key]
+        if value in (was, here):
+            continue
+        # A calibration is one thing: half of one and half of another is none.
+        tables = all(isinstance(each, dict) for each in (was, value, here))
+        if tables and key != "calibration":
+            _merge(here, was, value, f"{prefix}{key}.", clashes)
+        elif here != was:
+            clashes.append(prefix + key)
+        else:
+            content[key] = value
+
+
+def _edited(text: str, old: Rig, rig: Rig) -> str:
+    """The text of a rig file with the values of another rig in it."""
     document: Any = tomlkit.parse(text)
     before, after = old.model_dump(mode="python"), rig.model_dump(mode="python")
     for key, value in after.items():
@@ -216,27 +158,38 @@ def update(path: Path, rig: Rig) -> None:
             _change(document[key], before[key], value)
         else:
             document[key] = value
-    write_text(path.resolve(), tomlkit.dumps(document), overwrite=True)
+    return tomlkit.dumps(document)
 
 
-def store_calibration(path: Path, rig: Rig, calibration: Calibration) -> Rig:
+def store_calibration(
+    path: Path, rig: Rig, calibration: Calibration, *, since: Rig | None = None
+) -> Rig:
     """Store a calibration in the rig file and return the rig with it.
+
+    Args:
+        path: The file.
+        rig: The bench that was calibrated.
+        calibration: What was measured, joined with what is kept.
+        since: As for `update`.
 
     Raises:
         UnreadableInput: If the file cannot be read as a rig.
-        UsageError: If it cannot be written.
+        UsageError: As for `update`.
     """
     calibrated = rig.model_copy(update={"calibration": calibration})
-    update(path, calibrated)
+    update(path, calibrated, since=since)
     return calibrated
 
 
 def _parsed(path: Path) -> tuple[Rig, str]:
     content, text = read_toml(path, _KIND)
     check_version(content, "freeair-rig", 1, str(path))
+    return validate(Rig, _as_json(content), str(path), _ADVICE), text
+
+
+def _as_json(content: Mapping[str, Any]) -> str:
     # Dates are the one thing that TOML has and JSON has not; the model wants them as text.
-    as_json = json.dumps(content, default=lambda value: value.isoformat())
-    return validate(Rig, as_json, str(path), _ADVICE), text
+    return json.dumps(content, default=lambda value: value.isoformat())
 
 
 def _change(table: Any, before: Mapping[str, Any], after: Mapping[str, Any]) -> None:
@@ -250,9 +203,9 @@ def _change(table: Any, before: Mapping[str, Any], after: Mapping[str, Any]) -> 
 
 def _table(key: str, content: Mapping[str, Any]) -> Table:
     table = tomlkit.table()
-    for line in _COMMENTS[key]:
+    for line in COMMENTS[key]:
         table.add(tomlkit.comment(line))
-    if _COMMENTS[key]:
+    if COMMENTS[key]:
         table.add(tomlkit.nl())
     _fill(table, content, f"{key}.")
     return table
@@ -261,15 +214,15 @@ def _table(key: str, content: Mapping[str, Any]) -> Table:
 def _fill(table: Any, content: Mapping[str, Any], prefix: str) -> None:
     for key, value in content.items():
         path = prefix + key
-        for line in _COMMENTS.get(path, ()):
+        for line in COMMENTS.get(path, ()):
             if prefix or value is not None:
                 table.add(tomlkit.comment(line))
         if isinstance(value, tuple) and value and isinstance(value[0], dict):
             table.add(key, _tables(value))
         elif value is not None:
             table.add(key, _rows(value) if isinstance(value, tuple) else value)
-        elif path in _EXAMPLES:
-            table.add(tomlkit.comment(f"{key} = {_EXAMPLES[path]}"))
+        elif path in EXAMPLES:
+            table.add(tomlkit.comment(f"{key} = {EXAMPLES[path]}"))
 
 
 def _tables(items: Sequence[Mapping[str, Any]]) -> AoT:
