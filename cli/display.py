@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from html import escape
 from typing import TYPE_CHECKING
 
 from fit.quantities import QUANTITIES
@@ -20,11 +21,12 @@ _MARKUP = {
     "Rms": "R<sub>ms</sub>", "Bl": "Bl", "Vas": "V<sub>as</sub>", "Sd": "S<sub>d</sub>",
     "Sd_from_takes": "S<sub>d</sub> (takes)", "eta0": "η<sub>0</sub>",
     "sensitivity_2v83": "L<sub>2.83 V</sub>", "sensitivity_1w": "L<sub>1 W</sub>",
-    "Res": "R<sub>es</sub>", "Re_20C": "R<sub>e</sub> (20 °C)",
+    "Res": "R<sub>es</sub>", "Cmes": "C<sub>mes</sub>", "Re_20C": "R<sub>e</sub> (20 °C)",
 }  # fmt: skip
 _WORDS = {
     "Res": "motional resistance at resonance",
     "Re_20C": "coil resistance at 20 °C",
+    "Cmes": "moving mass over squared force factor, Mms/Bl²",
 }
 _SHORT = {
     "Re_20C": "Re at 20 °C",
@@ -33,7 +35,7 @@ _SHORT = {
     "sensitivity_1w": "L at 1 W",
 }
 _SIGNS = {"ohm": "Ω", "litre": "L", "cm2": "cm²"}
-_COIL_SCALES = {"H": (1e-3, "mH"), "1": (1.0, "")}
+_COIL_SCALES = {"H": (1e-3, "mH"), "1": (1.0, ""), "F": (1e-6, "µF")}
 
 CONDITIONS = {"free-air": "free air", "added-mass": "added mass", "test-box": "test box"}
 
@@ -73,7 +75,7 @@ def shown(symbol: str, unit: str) -> Shown:
         return Shown(short, _MARKUP.get(symbol, symbol), known.name, sign, known.scale)
     scale, name = _COIL_SCALES.get(unit, (1.0, unit))
     words = _WORDS.get(symbol, "of the coil model")
-    short, markup = _SHORT.get(symbol, symbol), _MARKUP.get(symbol, symbol)
+    short, markup = _SHORT.get(symbol, symbol), _MARKUP.get(symbol, escape(symbol))
     return Shown(short, markup, words, _SIGNS.get(name, name), scale)
 
 

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from cli import show
 from cli.display import condition_words
 
 if TYPE_CHECKING:
@@ -32,6 +33,7 @@ FAINT = "#D4D9DF"
 
 _STYLE: dict[Any, Any] = {
     "svg.fonttype": "none",
+    "text.parse_math": False,  # a dollar in somebody's name begins no formula
     "font.family": "DejaVu Sans",
     "font.size": 9.5,
     "axes.titlesize": 10.5,
@@ -60,6 +62,16 @@ def style() -> Iterator[None]:
 
     with mpl.rc_context(_STYLE):
         yield
+
+
+def drawable(name: str) -> str:
+    """A name out of a file as text of a picture.
+
+    Control characters and lone surrogates have no place in SVG and PDF, and a legend leaves out
+    what begins with an underscore.
+    """
+    text = show.harmless(name).encode("utf-8", "replace").decode()
+    return f" {text}" if text.startswith("_") else text
 
 
 def new_figure(width: float, height: float) -> Figure:

@@ -52,8 +52,9 @@ class _Sheets:
     def write(self, x: float, text: str, size: float = 8.2, **more: Any) -> None:
         """Text at a place of the current line [inch]; never taken for formulas."""
         self.figure.text(
-            x / _WIDTH, self.y / _HEIGHT, text, fontsize=size, va="top", parse_math=False, **more
-        )
+            x / _WIDTH, self.y / _HEIGHT, plots.drawable(text),
+            fontsize=size, va="top", parse_math=False, **more,
+        )  # fmt: skip
 
     def line(self, height: float) -> None:
         self.y -= height
@@ -284,7 +285,7 @@ def _bound(sheets: _Sheets, title: str, version: str, made_on: str) -> bytes:
 
     buffer = io.BytesIO()
     count = len(sheets.figures)
-    about = {"Title": title, "Creator": f"freeair {version}", "CreationDate": None}
+    about = {"Title": plots.drawable(title), "Creator": f"freeair {version}", "CreationDate": None}
     with PdfPages(buffer, metadata=about) as book:
         for number, figure in enumerate(sheets.figures, start=1):
             foot = (
@@ -314,7 +315,7 @@ def _one_picture(
         figure = Figure(figsize=(width, height))
 
         def write(y: float, text: str, size: float, **more: Any) -> None:
-            figure.text(0.25 / width, y / height, text, fontsize=size, va="top",
+            figure.text(0.25 / width, y / height, plots.drawable(text), fontsize=size, va="top",
                         parse_math=False, **more)  # fmt: skip
 
         write(height - 0.15, _cut(title, 60), 15, fontweight="bold")
