@@ -31,6 +31,7 @@ from cli import (
     polarity,
     refit,
     rig,
+    series,
     show,
     take,
     targets,
@@ -83,6 +84,7 @@ app.command("refit")(refit.refit)
 app.command("levels")(levels.levels)
 app.command("compare")(compare.compare)
 app.command("part")(part.part)
+app.add_typer(series.app, name="series")
 app.add_typer(targets.app, name="targets")
 app.command("wind")(wind.wind)
 app.command("box")(box.box)
