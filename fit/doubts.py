@@ -125,7 +125,7 @@ def _near_resonance(problem: Problem, theta: FloatArray, index: int) -> list[Fin
     near = motion > 0.35 * np.max(motion)
     relative = np.abs(problem.raw(theta, index))[near] / np.abs(take.data[near])
     rms = float(np.sqrt(np.mean(relative**2)))
-    stated = bool(np.all(take.noise > 0))
+    stated = take.measured.curve.standard_uncertainty_ohm is not None
     expected = float(np.sqrt(np.mean((take.noise[near] / np.abs(take.data[near])) ** 2)))
     limit = NEAR_REFUSES if stated else SCATTER_REFUSES
     if rms > max(limit, 3 * expected):

@@ -69,6 +69,8 @@ def estimate(
     magnitude: FloatArray,
     noise: FloatArray,
     parameters: int,
+    *,
+    stated: bool,
 ) -> Misfit:
     """Local model error from the residuals of a fit.
 
@@ -80,8 +82,10 @@ def estimate(
         frequency: Shape (n,) [Hz].
         residual: Model minus data [ohm], complex or real.
         magnitude: |Z| [ohm].
-        noise: Random standard uncertainty per component [ohm]; zero where not stated.
+        noise: Random standard uncertainty per component [ohm]; zero where unknown.
         parameters: Number of parameters that follow the curve.
+        stated: Whether that is all the random error there is; otherwise whatever goes beyond it
+            counts, be it significant or not.
     """
     components = 2 if np.iscomplexobj(residual) else 1
     n = frequency.size
@@ -90,7 +94,7 @@ def estimate(
     share = max(1 - parameters / (components * n), 0.1)
     q = q / share
     kernel = _kernel(frequency, components)
-    excess = _excess(q, v, kernel, components)
+    excess = _excess(q, v, kernel, components, stated=stated)
     if not np.any(excess > 0):
         return Misfit(np.zeros(n), 1.0, float("inf"))
     fraction = excess / (excess + v)
@@ -114,8 +118,10 @@ def _kernel(frequency: FloatArray, components: int) -> FloatArray:
     return np.asarray(weights / np.sum(weights, axis=1, keepdims=True))
 
 
-def _excess(q: FloatArray, v: FloatArray, kernel: FloatArray, components: int) -> FloatArray:
-    """Positive, significant part of the smoothed excess of q over v."""
+def _excess(
+    q: FloatArray, v: FloatArray, kernel: FloatArray, components: int, *, stated: bool
+) -> FloatArray:
+    """Positive and, where v is stated, significant part of the smoothed excess of q over v."""
     level = max(float(np.mean(q - v)), 0.0)
     for _ in range(4):
         weight = 1 / (v + level + 1e-14) ** 2
@@ -128,8 +134,7 @@ def _excess(q: FloatArray, v: FloatArray, kernel: FloatArray, components: int) -
         weight = np.where(v > 0, 1 / v, 0.0)
     scatter = np.sqrt((kernel**2) @ np.full(q.size, 2.0 / components))
     shown = kernel @ (weight * (q - v)) > _SIGNIFICANT * scatter
-    certain = ~(v > 0)
-    return np.where(shown | certain, excess, 0.0)
+    return np.where(shown | (not stated), excess, 0.0)
 
 
 def autocorrelation_length(values: ComplexArray | FloatArray) -> float:

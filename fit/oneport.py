@@ -233,7 +233,14 @@ class _Run:
         return np.concatenate([weighted.real, weighted.imag])
 
     def misfit(self, theta: FloatArray) -> Misfit:
-        return estimate(self.frequency, self.raw(theta), self.magnitude, self.noise, self.free)
+        return estimate(
+            self.frequency,
+            self.raw(theta),
+            self.magnitude,
+            self.noise,
+            self.free,
+            stated=bool(np.all(self.noise > 0)),
+        )
 
     def model_variance(self, misfit: Misfit) -> FloatArray:
         """Variance per component that gives n correlated points the weight they deserve."""

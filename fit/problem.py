@@ -24,7 +24,7 @@ from fit.driver import motional
 from fit.measured import AddedMass, FreeAir, MeasuredCurve, Session, Stated, TestBox
 from fit.stated_values import AIR_LOAD_LIMITS, StatedValues
 from fit.voicecoil import CoilModel
-from meas.curve import ImpedanceCurve
+from meas.curve import ImpedanceCurve, random_ohm
 
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
@@ -181,7 +181,6 @@ class Problem:
             text = f"{_DEPARTURE_WORDS[kind]} of take {index + 1} ({measured.source})"
             self._departure_sizes.append((column, size, f"{group}:{kind}:{index + 1}", text))
         data = curve.impedance_ohm if isinstance(curve, ImpedanceCurve) else curve.magnitude_ohm
-        noise = curve.standard_uncertainty_ohm
         dtype = np.complex128 if np.iscomplexobj(data) else np.float64
         effects = np.zeros((data.size, len(curve.systematics)), dtype=dtype)
         for k, error in enumerate(curve.systematics):
@@ -190,7 +189,7 @@ class Problem:
             measured=measured,
             s=np.asarray(2j * np.pi * curve.frequency_hz, dtype=np.complex128),
             data=data,
-            noise=np.zeros(curve.frequency_hz.size) if noise is None else noise,
+            noise=random_ohm(curve),
             errors=effects,
             error_columns=[self._error(e.source, e.text) for e in curve.systematics],
             departures=departures,

@@ -169,4 +169,5 @@ def _misfit(problem: Problem, theta: FloatArray, index: int) -> Misfit:
         np.abs(take.data),
         take.noise,
         max(3, round(followers / (1 if shared == 1 else 1.5))),
+        stated=take.measured.curve.standard_uncertainty_ohm is not None,
     )

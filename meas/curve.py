@@ -38,6 +38,8 @@ class ImpedanceCurve:
         standard_uncertainty_ohm: Random standard uncertainty of the real and of the imaginary
             part each [ohm], positive, shape (n,); None when the source does not say.
         systematics: Common errors of the bench, independent of each other.
+        rounding_ohm: Limits of the rounding that the values show, half a last digit [ohm],
+            shape (n,): the least of the random error where nobody states it; None when unknown.
 
     Raises:
         ValueError: If shapes differ, a value is not finite, or frequencies do not increase.
@@ -47,10 +49,12 @@ class ImpedanceCurve:
     impedance_ohm: ComplexArray
     standard_uncertainty_ohm: FloatArray | None = None
     systematics: tuple[Systematic, ...] = ()
+    rounding_ohm: FloatArray | None = None
 
     def __post_init__(self) -> None:
         """Check shapes and values."""
         _check(self.frequency_hz, self.impedance_ohm, self.standard_uncertainty_ohm)
+        _check(self.frequency_hz, self.impedance_ohm, self.rounding_ohm)
 
     @property
     def magnitude_ohm(self) -> FloatArray:
@@ -73,6 +77,8 @@ class MagnitudeCurve:
         standard_uncertainty_ohm: Random standard uncertainty of the magnitude [ohm], shape
             (n,); None when the source does not say.
         systematics: Common errors of the bench, independent of each other.
+        rounding_ohm: Limits of the rounding that the values show, half a last digit [ohm],
+            shape (n,): the least of the random error where nobody states it; None when unknown.
 
     Raises:
         ValueError: If shapes differ, a value is not finite, or frequencies do not increase.
@@ -82,10 +88,12 @@ class MagnitudeCurve:
     magnitude_ohm: FloatArray
     standard_uncertainty_ohm: FloatArray | None = None
     systematics: tuple[Systematic, ...] = ()
+    rounding_ohm: FloatArray | None = None
 
     def __post_init__(self) -> None:
         """Check shapes and values."""
         _check(self.frequency_hz, self.magnitude_ohm, self.standard_uncertainty_ohm)
+        _check(self.frequency_hz, self.magnitude_ohm, self.rounding_ohm)
         if np.any(self.magnitude_ohm <= 0):
             raise ValueError("a magnitude must be positive")
 
@@ -96,6 +104,17 @@ class MagnitudeCurve:
 
 
 Curve = ImpedanceCurve | MagnitudeCurve
+
+
+def random_ohm(curve: Curve) -> FloatArray:
+    """What is known of the random standard uncertainty of every point [ohm], shape (n,).
+
+    As stated, but at least that of the rounding, rectangular between its limits (JCGM 100:2008,
+    4.3.7). Where nothing is stated there may be any scatter beside it.
+    """
+    stated, rounding = curve.standard_uncertainty_ohm, curve.rounding_ohm
+    known = np.zeros(curve.frequency_hz.size) if stated is None else stated
+    return known if rounding is None else np.maximum(known, rounding / np.sqrt(3.0))
 
 
 def _check(

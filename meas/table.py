@@ -21,6 +21,7 @@ import numpy as np
 from meas.curve import ComplexArray, Curve, FloatArray, ImpedanceCurve, MagnitudeCurve
 from meas.errors import UnreadableInput
 from meas.file_content import read_bytes
+from meas.rounding import visible_limits
 from meas.whole_file import write_text
 
 _FREQUENCY = "frequency_hz"
@@ -48,6 +49,7 @@ def read(path: Path) -> Curve:
     Rows may come in any order of frequency; two of one frequency are an error. Where a table
     holds magnitude, phase and an uncertainty, the uncertainty of the magnitude is taken for the
     real and the imaginary part each.
+    Rounding that the numbers show is kept with the curve.
 
     Returns:
         An `ImpedanceCurve`, or a `MagnitudeCurve` when there is no phase.
@@ -298,10 +300,24 @@ def _curve(path: Path, lines: Sequence[int], numbers: dict[str, FloatArray]) -> 
         impedance = (numbers[_RESISTANCE] + 1j * numbers[_REACTANCE]).astype(np.complex128)
         if _MAGNITUDE in numbers:
             _check_agreement(path, lines, impedance, numbers)
-        return ImpedanceCurve(frequency_hz, impedance, uncertainty)
+        rounding = _both(visible_limits(impedance.real), visible_limits(impedance.imag))
+        return ImpedanceCurve(frequency_hz, impedance, uncertainty, rounding_ohm=rounding)
+    magnitude = numbers[_MAGNITUDE]
+    rounding = visible_limits(magnitude)
     if _PHASE in numbers:
-        return ImpedanceCurve(frequency_hz, _polar(numbers), uncertainty)
-    return MagnitudeCurve(frequency_hz, numbers[_MAGNITUDE], uncertainty)
+        turned = visible_limits(numbers[_PHASE])
+        across = None if turned is None else magnitude * np.radians(turned)
+        rounding = _both(rounding, across)
+        return ImpedanceCurve(frequency_hz, _polar(numbers), uncertainty, rounding_ohm=rounding)
+    return MagnitudeCurve(frequency_hz, magnitude, uncertainty, rounding_ohm=rounding)
+
+
+def _both(one: FloatArray | None, other: FloatArray | None) -> FloatArray | None:
+    """Limits of a component, from those of two: the mean of their squares; None counts as none."""
+    found = [limits for limits in (one, other) if limits is not None]
+    if not found:
+        return None
+    return np.asarray(np.sqrt(sum(limits**2 for limits in found) / 2))
 
 
 def _polar(numbers: dict[str, FloatArray]) -> ComplexArray:
