@@ -28,7 +28,6 @@ from meas.json_file import read_json
 from meas.recording import Recording, Samples
 from meas.rig import Rig
 from meas.schema_errors import check_version, validate
-from meas.substitution import systematics_of
 from meas.systematics import bench_systematics
 from meas.whole_file import write_folder
 
@@ -365,6 +364,8 @@ def _curve(path: Path, record: _Record) -> Curve:
             remedy=_ADVICE,
         )
     if using is not None:
+        from meas.substitution import systematics_of  # scipy, which other takes need not wait for
+
         return replace(curve, systematics=systematics_of(curve, record.rig, using))
     if not isinstance(curve, ImpedanceCurve):
         raise ValueError("a table without phase got past its check")
