@@ -25,6 +25,7 @@ from fit.settle import Settled
 FloatArray = NDArray[np.float64]
 
 _STEP = 1e-5
+_MAIN = frozenset({"Re", "fs", "Qms", "Qes", "Mms", "Vas"})
 _UNKNOWN = 2.0
 """Relative standard uncertainty of what the takes do not tell: no number is given for it."""
 _NEGLIGIBLE = 1e-12
@@ -46,7 +47,7 @@ class Budget:
 
 @dataclass(frozen=True, eq=False)
 class Rival:
-    """The next best coil model.
+    """Another model of the same takes.
 
     Attributes:
         settled: Its fit.
@@ -66,12 +67,12 @@ def covariance(jacobian: FloatArray) -> FloatArray:
     return np.asarray(inverse @ inverse.T)
 
 
-def estimates(settled: Settled, rival: Rival, at: Extremes, freedom: float) -> Budget:
+def estimates(settled: Settled, rivals: Sequence[Rival], at: Extremes, freedom: float) -> Budget:
     """All reported parameters with signed contributions of every error source.
 
     Args:
         settled: The fit.
-        rival: The next best coil model, which shows how far a misfit moves the parameters.
+        rivals: Other models, which show how far a misfit moves the parameters.
         at: Frequencies of the extremes.
         freedom: Degrees of freedom of the repeatability.
     """
@@ -102,7 +103,7 @@ def estimates(settled: Settled, rival: Rival, at: Extremes, freedom: float) -> B
             parts[rows.source] = rows.sign * (effect @ block.T)[:, 0]
             sources[rows.source] = rows.text
     model = _model_effects(problem, effect, jacobian, misfits)
-    moved = _rival_effect(settled, rival, at, values)
+    moved = _rival_effect(settled, rivals, at, values)
     for group, effects, text in (
         ("random:noise", effect @ np.concatenate(noise).T, "noise of the takes"),
         ("random:model", np.hstack([model, weak, moved]), "what the model does not follow"),
@@ -166,19 +167,31 @@ def _model_effects(
 
 
 def _rival_effect(
-    settled: Settled, rival: Rival, at: Extremes, values: Mapping[str, tuple[float, str]]
+    settled: Settled, rivals: Sequence[Rival], at: Extremes, values: Mapping[str, tuple[float, str]]
 ) -> FloatArray:
-    """What the choice of coil model does to the parameters, shape (q, 1).
+    """What the choice of model does to the parameters, shape (q, 1).
 
     Two models that miss the curve differ in their parameters by about what the worse of them is
     wrong. The better is taken to be wrong in proportion to its misfit, where the residual need
-    not show it. Without misfit the variance between two models enters with the probability of the
-    other (J. Hoeting et al., Statist. Sci. 14, 1999).
+    not show it. Where there is no misfit, or only scatter from point to point, the variance
+    between two models enters with the probability of the other (J. Hoeting et al., Statist. Sci.
+    14, 1999). Of several rivals the one counts that moves the main parameters most: nested models
+    share most of what they are wrong by.
     """
+    effects = [_effect_of(settled, rival, at, values) for rival in rivals]
+    if not effects:
+        return np.zeros((len(values), 1))
+    main = [row for row, name in enumerate(values) if name in _MAIN]
+    return max(effects, key=lambda effect: float(np.linalg.norm(effect[main])))
+
+
+def _effect_of(
+    settled: Settled, rival: Rival, at: Extremes, values: Mapping[str, tuple[float, str]]
+) -> FloatArray:
     effect = np.zeros((len(values), 1))
     other_fit = rival.settled
     ratio = math.sqrt(rival.probability)
-    if settled.misfit > 0:
+    if any(misfit.structured for misfit in settled.misfits):
         ratio = max(ratio, min(1.0, settled.misfit / max(other_fit.misfit, 1e-12)))
     others = derived(other_fit.problem, other_fit.theta, at)
     for row, (name, (value, unit)) in enumerate(values.items()):

@@ -22,17 +22,17 @@ _EVALUATIONS = 15
 
 
 def scores(candidates: Sequence[Settled]) -> Mapping[str, float]:
-    """Chi-square plus penalty of each candidate, by the name of its coil model.
+    """Chi-square plus penalty of each candidate, by the name of its model.
 
     All candidates are judged by one variance, noise plus the model error of the candidate of
     greatest likelihood; a model error that repeats itself over several points weighs less by
     as much, so that structure which no candidate follows decides nothing. A candidate whose
-    coil imitates the resonance is left out, unless all do.
+    coil imitates the resonance, or whose laws mean something else, is left out, unless all do.
 
     Args:
         candidates: At least one, fitted to the same takes.
     """
-    admissible = [c for c in candidates if not swallows_motion(c)] or list(candidates)
+    admissible = [c for c in candidates if _admissible(c)] or list(candidates)
     reference = min(admissible, key=lambda c: c.deviance).scatter
     found = {}
     for candidate in admissible:
@@ -40,8 +40,15 @@ def scores(candidates: Sequence[Settled]) -> Mapping[str, float]:
         cost = least_squares(
             trial.residual, trial.jacobian, candidate.theta, evaluations=_EVALUATIONS
         ).cost
-        found[trial.coil.name] = cost + PENALTY * trial.coil.size
+        found[trial.driver.name] = cost + PENALTY * len(trial.driver.columns)
     return found
+
+
+def _admissible(candidate: Settled) -> bool:
+    driver = candidate.problem.driver
+    return not swallows_motion(candidate) and driver.mechanics.plausible(
+        candidate.theta[driver.law_columns]
+    )
 
 
 def swallows_motion(candidate: Settled) -> bool:
@@ -52,7 +59,7 @@ def swallows_motion(candidate: Settled) -> bool:
     that of a woofer.
     """
     problem, theta = candidate.problem, candidate.theta
-    found = problem.coil.reported(theta[problem.coil_columns])
+    found = problem.driver.coil.reported(theta[problem.driver.coil_columns])
     w0, Re = math.exp(theta[2]), math.exp(theta[0])
     resistances = {name: value for name, (value, _) in found.items() if name.startswith("R")}
     return any(

@@ -36,10 +36,7 @@ def free_air_impedance(
 ) -> NDArray[np.complex128]:
     """Impedance of the reference state [ohm], shape (n,)."""
     s = np.asarray(2j * np.pi * frequency, dtype=np.complex128)
-    coil, _ = problem.coil.impedance(s, theta[problem.coil_columns])
-    loss, w0 = math.exp(theta[3]), math.exp(theta[2])
-    motion = math.exp(theta[1]) * s / (s * (s + loss) + w0 * w0)
-    return np.asarray(math.exp(theta[0]) + coil + motion)
+    return problem.driver.blocked(s, theta) + problem.driver.motion(s, theta)
 
 
 def extremes(problem: Problem, theta: FloatArray, band: tuple[float, float]) -> Extremes:
@@ -93,12 +90,14 @@ def derived(problem: Problem, theta: FloatArray, at: Extremes) -> dict[str, tupl
     }
     above = problem.stated.air_state(theta)[1] - ROOM
     found["Re_20C"] = (Re / (1 + COPPER * above), "ohm")
-    internal = theta[problem.coil_columns]
+    driver = problem.driver
+    internal = theta[driver.coil_columns]
     if at.inductance is not None:
         s = np.array([2j * math.pi * at.inductance])
-        coil, _ = problem.coil.impedance(s, internal)
+        coil, _ = driver.coil.impedance(s, internal)
         found["Le"] = (float(coil[0].imag) / (2 * math.pi * at.inductance), "H")
-    found.update(problem.coil.reported(internal))
+    found.update(driver.coil.reported(internal))
+    found.update(driver.mechanics.reported(theta[driver.law_columns], fs))
     for name, frequency in (("Zmax", at.peak), ("Zmin", at.minimum)):
         if frequency is not None:
             z = free_air_impedance(problem, theta, np.array([frequency]))

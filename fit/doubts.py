@@ -179,9 +179,15 @@ def _changed(problem: Problem, theta: FloatArray, index: int) -> list[Finding]:
 
 def _leak(problem: Problem, theta: FloatArray, index: int) -> list[Finding]:
     take = problem.takes[index]
-    if not isinstance(take.measured.condition, TestBox):
+    condition = take.measured.condition
+    if not isinstance(condition, TestBox):
         return []
     factor = math.exp(float(theta[take.departures["loss"]]))
+    if problem.volume_column is not None:
+        # What escapes through a leak brakes too: the imaginary part of the air's stiffness.
+        ratio = math.exp(float(theta[problem.volume_column])) / condition.volume.value
+        leak = max(float(theta[take.departures["leak"]]), 0.0)
+        factor += ratio / (1 + ratio + leak**2) * leak * math.exp(float(theta[2] - theta[3]))
     if factor < LEAK_WARNS:
         return []
     text = (

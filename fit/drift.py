@@ -11,10 +11,12 @@ source). Loss: Rms varies up to inversely with frequency, and the resonance move
 The estimate of Mms then leans on the strength Bl^2/(Mms + m), which none of these touches.
 """
 
-BOX = {"loss": 0.3, "air": 0.05}
-"""The same in a test box: its walls and joints lose energy, and the load of the air on the cone,
-2 to 6 % of the moving mass, is another there than in free air (8/3 rho a^3 a side against half
-of it: L. Beranek, Acoustics)."""
+BOX = {"loss": 0.3, "air": 0.05, "leak": 0.02}
+"""The same in a test box: its walls lose energy, and the load of the air on the cone, 2 to 6 % of
+the moving mass, is another there than in free air (8/3 rho a^3 a side against half of it: L.
+Beranek, Acoustics). Leak: corner below which the air escapes through joints instead of being
+compressed, over the resonance in free air, R. H. Small's 1/QL (J. Audio Eng. Soc. 21(5), 1973);
+a box made tight for testing has a QL of 50 and more (common practice, no source)."""
 
 REPEAT = {"re": 0.001, "compliance": 0.003, "loss": 0.01}
 """Prior scatter of one free-air take about their mean, taken in one sitting (common practice, no

@@ -16,7 +16,11 @@ ComplexArray = NDArray[np.complex128]
 
 
 def motional(
-    s: ComplexArray, strength: float, inertia: float, loss: float, stiffness: float
+    s: ComplexArray,
+    strength: float,
+    inertia: float,
+    loss: float,
+    stiffness: float | ComplexArray,
 ) -> tuple[ComplexArray, ComplexArray]:
     """Motional impedance a s/(inertia s^2 + loss s + stiffness).
 
@@ -25,7 +29,8 @@ def motional(
         strength: Bl^2/Mms [ohm rad/s].
         inertia: Moving mass over Mms, 1 in free air.
         loss: Rms/Mms [rad/s].
-        stiffness: Total stiffness over Mms [rad2/s2], the square of 2 pi fs in free air.
+        stiffness: Total dynamic stiffness over Mms [rad2/s2], perhaps along frequency, shape
+            (n,); the square of 2 pi fs in free air.
 
     Returns:
         Impedance [ohm], shape (n,), and its derivatives by the logarithm of strength and by

@@ -4,22 +4,20 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from fit import air, budget, doubts
+from fit.candidates import fitted, named
 from fit.choose import scores
 from fit.derived import extremes
 from fit.drift import REPEAT_WEIGHT
-from fit.guess import Search
-from fit.loaded import start as joint_start
 from fit.measured import AddedMass, FreeAir, MeasuredCurve, Session, TestBox
+from fit.mechanics import MECHANICS, Mechanics
 from fit.problem import Problem
 from fit.result import DriverFit, FittedCurve
-from fit.settle import Settled, polished, rough_variance, settle
-from fit.solve import least_squares
+from fit.settle import Settled, polished, settle
 from fit.voicecoil import MODELS, CoilModel
 from meas.errors import Finding, Refused
 
@@ -39,16 +37,15 @@ def fit_driver(curves: Sequence[MeasuredCurve], session: Session, model: str = A
     Args:
         curves: At least one in free air; any number with added masses and test boxes.
         session: What else was measured.
-        model: ``auto`` or the name of a coil model.
+        model: ``auto``, or the name of a coil model, perhaps with laws of suspension and former
+            behind it: ``ladder``, ``lossy+creep``, ``plain+relaxing+former``.
 
     Raises:
-        ValueError: If no coil model has the given name.
+        ValueError: If no model has the given name.
         Refused: When the data cannot support a result: ``no-free-air no-resonance poor-fit
             wrong-condition unit-changed leaky-box unknown-resistor``.
     """
-    known = [coil.name for coil in MODELS]
-    if model not in (AUTO, *known):
-        raise ValueError(f"no coil model {model!r}; there are {', '.join((AUTO, *known))}")
+    wanted = None if model == AUTO else _model(model)
     if not any(isinstance(curve.condition, FreeAir) for curve in curves):
         raise Refused(
             [
@@ -59,79 +56,46 @@ def fit_driver(curves: Sequence[MeasuredCurve], session: Session, model: str = A
                 )
             ]
         )
-    alone = max(
-        (curve for curve in curves if isinstance(curve.condition, FreeAir)),
-        key=lambda curve: curve.curve.frequency_hz.size,
-    )
-    search = Search(alone.curve)
-    states = {coil.name: _free_state(alone, search, session, coil) for coil in MODELS}
-    candidates = [
-        _joint(curves, session, coil, states[coil.name].start)
-        for coil in MODELS
-        if coil.name in _worth_fitting(states) or coil.name == model
-    ]
+    candidates = fitted(curves, session) if wanted is None else named(curves, session, *wanted)
     choice = scores(candidates)
-    ranked = sorted(candidates, key=lambda c: choice.get(c.problem.coil.name, math.inf))
-    first = next(c for c in ranked if model in (AUTO, c.problem.coil.name))
-    rival = _rival(first, ranked, choice)
+    ranked = sorted(candidates, key=lambda c: choice.get(c.problem.driver.name, math.inf))
+    first = next(c for c in ranked if model in (AUTO, c.problem.driver.name))
+    rivals = _rivals(first, ranked, choice)
     best = polished(first)
     freedom = math.inf
     if sum(isinstance(curve.condition, FreeAir) for curve in curves) > 1:
         best, freedom = _with_repeatability(best)
-    return _result(best, rival, choice, freedom)
+    return _result(best, rivals, choice, freedom)
 
 
-def _rival(best: Settled, ranked: Sequence[Settled], choice: Mapping[str, float]) -> budget.Rival:
-    """The best of the other candidates, with its probability by the criterion."""
-    other = next(c for c in ranked if c is not best)
-    names = best.problem.coil.name, other.problem.coil.name
-    if not all(name in choice for name in names):
-        return budget.Rival(other, 0.0)
-    behind = float(np.clip(choice[names[1]] - choice[names[0]], -60.0, 60.0))
-    return budget.Rival(other, 1 / (1 + math.exp(behind / 2)))
+def _model(name: str) -> tuple[CoilModel, Mechanics]:
+    """Coil and laws of a model by its name."""
+    first, plus, laws = name.partition("+")
+    coil = next((coil for coil in MODELS if coil.name == first), None)
+    mechanics = next((law for law in MECHANICS if law.name == plus + laws), None)
+    if coil is None or mechanics is None:
+        coils = ", ".join((AUTO, *(coil.name for coil in MODELS)))
+        found = ", ".join(law.name for law in MECHANICS if law.laws)
+        raise ValueError(f"no model {name!r}; there are {coils}, alone or with {found}")
+    return coil, mechanics
 
 
-@dataclass(frozen=True, eq=False)
-class _FreeState:
-    start: FloatArray  # reference state and coil
-    cost: float  # chi-square under the rough model error
+def _rivals(
+    best: Settled, ranked: Sequence[Settled], choice: Mapping[str, float]
+) -> list[budget.Rival]:
+    """The other candidates, each with its probability by the criterion beside the best.
 
-
-def _worth_fitting(states: Mapping[str, _FreeState]) -> list[str]:
-    """The two coils that follow the free-air take best, and all that come near them.
-
-    A rough chi-square ten times as large and 50 more is beyond what the final choice could
-    reverse.
+    One that the criterion left out, because its coil imitates the resonance, is no rival.
     """
-    ranked = sorted(states, key=lambda name: states[name].cost)
-    limit = 50.0 + 10.0 * states[ranked[0]].cost
-    return [name for place, name in enumerate(ranked) if place < 2 or states[name].cost < limit]
-
-
-def _free_state(
-    alone: MeasuredCurve, search: Search, session: Session, coil: CoilModel
-) -> _FreeState:
-    """Reference state and coil from one free-air take, the best from all starts."""
-    bare = Session(
-        None, None, None, session.pressure, session.temperature, session.relative_humidity
-    )
-    problem = Problem([alone], bare, coil)
-    problem.variance = rough_variance(problem)
-    best: tuple[float, FloatArray] = (math.inf, np.zeros(problem.size))
-    for trial in search.starts(coil):
-        theta = np.zeros(problem.size)
-        theta[: trial.size] = trial
-        solution = least_squares(problem.residual, problem.jacobian, theta, tolerance=1e-6)
-        if solution.cost < best[0]:
-            best = (solution.cost, solution.values)
-    return _FreeState(best[1][: 4 + coil.size], best[0])
-
-
-def _joint(
-    curves: Sequence[MeasuredCurve], session: Session, coil: CoilModel, free: FloatArray
-) -> Settled:
-    problem = Problem(curves, session, coil)
-    return settle(problem, joint_start(problem, free))
+    name = best.problem.driver.name
+    found = []
+    for other in ranked:
+        its = other.problem.driver.name
+        if its == name or its not in choice:
+            continue
+        behind = float(np.clip(choice[its] - choice.get(name, math.inf), -60.0, 60.0))
+        found.append(budget.Rival(other, 1 / (1 + math.exp(behind / 2))))
+    return found
 
 
 def _with_repeatability(first: Settled) -> tuple[Settled, float]:
@@ -148,13 +112,20 @@ def _with_repeatability(first: Settled) -> tuple[Settled, float]:
         spread = float(np.sum((seen - np.mean(seen)) ** 2))
         scatter[kind] = math.sqrt((REPEAT_WEIGHT * expected**2 + spread) / freedom)
     again = Problem(
-        [take.measured for take in problem.takes], problem.session, problem.coil, scatter
+        [take.measured for take in problem.takes],
+        problem.session,
+        problem.driver.coil,
+        problem.driver.mechanics,
+        scatter,
     )
     return settle(again, first.theta), freedom
 
 
 def _result(
-    settled: Settled, rival: budget.Rival, choice: Mapping[str, float], freedom: float
+    settled: Settled,
+    rivals: Sequence[budget.Rival],
+    choice: Mapping[str, float],
+    freedom: float,
 ) -> DriverFit:
     problem, theta = settled.problem, settled.theta
     free = [take for take in problem.takes if isinstance(take.measured.condition, FreeAir)]
@@ -162,7 +133,7 @@ def _result(
     band = (float(min(b[0] for b in bands)), float(max(b[1] for b in bands)))
     doubts.refuse_without_resonance(settled, band)
     at = extremes(problem, theta, band)
-    found = budget.estimates(settled, rival, at, freedom)
+    found = budget.estimates(settled, rivals, at, freedom)
     curves = tuple(_fitted(settled, index) for index in range(len(problem.takes)))
     findings = doubts.about(settled, found.estimates, band)
     if "Vas" in found.estimates:
@@ -176,7 +147,7 @@ def _result(
     if refusing:
         raise Refused(refusing)
     return DriverFit(
-        model=problem.coil.name,
+        model=problem.driver.name,
         parameters=found.estimates,
         curves=curves,
         warnings=tuple(findings),

@@ -37,12 +37,15 @@ def _best_factor(
         heavier: Inertia rather than stiffness.
     """
     this = problem.takes[take]
-    coil, _ = problem.coil.impedance(this.s, theta[problem.coil_columns])
-    still = math.exp(theta[0]) + coil
-    strength, stiffness, loss = math.exp(theta[1]), math.exp(2 * theta[2]), math.exp(theta[3])
+    still = problem.driver.blocked(this.s, theta)
     factor = _FACTORS[:, None]
-    inertia, spring = (factor, stiffness) if heavier else (1.0, stiffness * factor)
-    total = still + strength * this.s / (this.s * (inertia * this.s + loss) + spring)
+    motion = problem.driver.motion
+    moving = (
+        motion(this.s, theta, inertia=factor)
+        if heavier
+        else motion(this.s, theta, stiffer=factor - 1)
+    )
+    total = np.asarray(still + moving)
     modelled = total if this.is_complex else np.abs(total)
     costs = np.sum(np.abs(modelled / this.data - 1) ** 2, axis=1)
     best = int(np.argmin(costs))
@@ -54,7 +57,7 @@ def start(problem: Problem, free: FloatArray) -> FloatArray:
 
     Args:
         problem: The joint problem.
-        free: Free-air state and coil, shape (4 + coil size,).
+        free: Free-air state, coil and laws, shape (4 + their size,).
 
     Raises:
         Refused: ``wrong-condition`` when a take shows no sign of its mass or box,

@@ -53,6 +53,11 @@ class Misfit:
         """Root mean square of the relative model error."""
         return float(np.sqrt(np.mean(self.relative**2)))
 
+    @property
+    def structured(self) -> bool:
+        """Whether neighbouring residuals repeat each other, unlike scatter."""
+        return self.level > 0 and self.length > _STRUCTURED
+
     def weighing_variance(self, magnitude: FloatArray) -> FloatArray:
         """Variance per component that gives n correlated points the weight they deserve.
 
@@ -175,7 +180,7 @@ def correlation(frequencies: Sequence[FloatArray], misfits: Sequence[Misfit]) ->
     spacing = np.array([math.log(f[-1] / f[0]) / max(f.size - 1, 1) for f in frequencies])
     length = spacing * np.array([m.length for m in misfits]) / 2
     reach = np.maximum((length[take][:, None] + length[take][None, :]) / 2, 1e-6)
-    structured = np.array([m.length > _STRUCTURED for m in misfits])[take]
+    structured = np.array([m.structured for m in misfits])[take]
     shared = np.where(take[:, None] == take[None, :], 1.0, _COMMON)
     found = shared * np.exp(-np.abs(x[:, None] - x[None, :]) / reach)
     found = np.where(structured[:, None] & structured[None, :], found, 0.0)

@@ -20,9 +20,10 @@ from numpy.typing import NDArray
 
 from fit.commonerrors import on_model
 from fit.drift import BOX, DRIFT, REPEAT
-from fit.driver import motional
 from fit.measured import AddedMass, FreeAir, MeasuredCurve, Session, Stated, TestBox
+from fit.mechanics import IDEAL, Mechanics
 from fit.stated_values import AIR_LOAD_LIMITS, StatedValues
+from fit.take_model import DriverModel, Modelled, Take
 from fit.voicecoil import CoilModel
 from meas.curve import ImpedanceCurve, random_ohm
 
@@ -59,45 +60,14 @@ class Rows:
     text: str
 
 
-@dataclass(frozen=True, eq=False)
-class _Take:
-    measured: MeasuredCurve
-    s: ComplexArray
-    data: ComplexArray | FloatArray
-    noise: FloatArray
-    errors: NDArray[Any]  # (n, k) relative effects of the common errors, like the data
-    error_columns: list[int]
-    departures: dict[str, int]  # of Re, compliance, loss, air: column of each
-
-    @property
-    def is_complex(self) -> bool:
-        return np.iscomplexobj(self.data)
-
-
-@dataclass(frozen=True, eq=False)
-class Modelled:
-    """A take as modelled.
-
-    Attributes:
-        total: Impedance [ohm], shape (n,).
-        motion: Its motional part [ohm], shape (n,).
-        slopes: Derivatives of the impedance, shape (q, n).
-        columns: The parameter that each of the q derivatives belongs to.
-    """
-
-    total: ComplexArray
-    motion: ComplexArray
-    slopes: ComplexArray
-    columns: list[int]
-
-
 class Problem:
-    """Residuals and Jacobian of several takes of one driver under one coil model.
+    """Residuals and Jacobian of several takes of one driver under one model.
 
     Args:
         curves: At least one take; free air first is not needed.
         session: What else was measured.
         coil: Coil model.
+        mechanics: Laws of suspension and former.
         repeat: Standard deviations of the free-air takes about their mean, keyed as `REPEAT`;
             used where there are several.
     """
@@ -107,13 +77,14 @@ class Problem:
         curves: Sequence[MeasuredCurve],
         session: Session,
         coil: CoilModel,
+        mechanics: Mechanics = IDEAL,
         repeat: dict[str, float] | None = None,
     ) -> None:
-        self.coil = coil
         self.session = session
         self.repeat = repeat or REPEAT
         self.names: list[str] = ["re", "strength", "resonance", "loss"]
-        self.coil_columns = [self._add(f"coil{i}") for i in range(coil.size)]
+        coil_columns = [self._add(f"coil{i}") for i in range(coil.size)]
+        law_columns = [self._add(f"law{i}") for i in range(mechanics.size)]
         self._texts: dict[str, str] = {}
         self.error_columns: dict[str, int] = {}
         self.stated = StatedValues(session, self.error_columns)
@@ -123,6 +94,15 @@ class Problem:
         self.mass_column = self._add("mass") if has_mass or self._weighed else None
         has_box = any(isinstance(c.condition, TestBox) for c in curves)
         self.volume_column = self._add("volume") if has_box else None
+        self.driver = DriverModel(
+            coil,
+            mechanics,
+            coil_columns,
+            law_columns,
+            self.mass_column,
+            self.volume_column,
+            self.stated,
+        )
         for stated in (session.pressure, session.temperature, session.relative_humidity):
             self._error(stated.source, stated.text)
         self._error("air-equations", f"equations of humid air, {self.stated.air_equations:.2%}")
@@ -136,6 +116,7 @@ class Problem:
         self.size = len(self.names)
         self.variance = [take.noise**2 for take in self.takes]
         self.rows = self._lay_out()
+        self._memory: dict[str | int, Any] = {}
 
     def _add(self, name: str) -> int:
         self.names.append(name)
@@ -163,7 +144,7 @@ class Problem:
                     bending.add(column)
         return frozenset(bending)
 
-    def _take(self, index: int, measured: MeasuredCurve, several: bool) -> _Take:
+    def _take(self, index: int, measured: MeasuredCurve, several: bool) -> Take:
         curve, condition = measured.curve, measured.condition
         if isinstance(condition, AddedMass):
             self._error(condition.mass.source, condition.mass.text)
@@ -185,7 +166,7 @@ class Problem:
         effects = np.zeros((data.size, len(curve.systematics)), dtype=dtype)
         for k, error in enumerate(curve.systematics):
             effects[:, k] = np.asarray(error.derivative_ohm, dtype=dtype) / data
-        return _Take(
+        return Take(
             measured=measured,
             s=np.asarray(2j * np.pi * curve.frequency_hz, dtype=np.complex128),
             data=data,
@@ -215,7 +196,7 @@ class Problem:
             add(source, 1, -1.0, text)
         for source, text in self._texts.items():
             add(source, 1, -1.0, text)
-        add("random:model", self.coil.size, -1.0, "")
+        add("random:model", len(self.driver.columns), -1.0, "")
         return rows
 
     def weighted(self, variance: list[FloatArray]) -> Problem:
@@ -245,42 +226,14 @@ class Problem:
             take: Index of the take.
         """
         theta = bounded(theta)
-        this = self.takes[take]
-        condition, departures = this.measured.condition, this.departures
-        columns = [0, 1, 2, 3, *self.coil_columns]
-        zc, dzc = self.coil.impedance(this.s, theta[self.coil_columns])
-        departure = {kind: float(theta[column]) for kind, column in departures.items()}
-        re = math.exp(theta[0] + departure.get("re", 0.0))
-        w2 = math.exp(2 * theta[2])
-        loss = math.exp(theta[3] + departure.get("loss", 0.0))
-        spring = w2 * math.exp(-departure.get("compliance", 0.0))
-        inertia, stiffness = 1.0, spring
-        extra: list[tuple[int, int, float]] = []  # column, row of the motional slopes, factor
-        if isinstance(condition, AddedMass) and self.mass_column is not None:
-            added, slope, column = self.stated.freed(condition.mass, theta)
-            ratio = added * math.exp(-theta[self.mass_column])
-            inertia += ratio
-            extra += [(self.mass_column, 1, -ratio), (column, 1, ratio * slope)]
-        if isinstance(condition, TestBox) and self.volume_column is not None:
-            volume, slope, column = self.stated.freed(condition.volume, theta)
-            ratio = math.exp(theta[self.volume_column]) / volume
-            inertia = math.exp(departure["air"])
-            stiffness += w2 * ratio
-            extra += [
-                (self.volume_column, 3, w2 * ratio),
-                (column, 3, -w2 * ratio * slope),
-                (departures["air"], 1, inertia),
-            ]
-        zm, dzm = motional(this.s, math.exp(theta[1]), inertia, loss, stiffness)
-        flat = np.full(this.s.size, re, dtype=np.complex128)
-        slopes = [flat, dzm[0], dzm[3] * (2 * stiffness), dzm[2] * loss, *dzc]
-        if "re" in departures:
-            columns += [departures["re"], departures["compliance"], departures["loss"]]
-            slopes += [flat, dzm[3] * -spring, dzm[2] * loss]
-        for column, row, factor in extra:
-            columns.append(column)
-            slopes.append(dzm[row] * factor)
-        return Modelled(re + zc + zm, zm, np.array(slopes), columns)
+        key = theta.tobytes()
+        if self._memory.get("theta") != key:  # residual and Jacobian ask for the same takes
+            self._memory.clear()
+            self._memory["theta"] = key
+        if take not in self._memory:
+            self._memory[take] = self.driver.of_take(self.takes[take], theta)
+        found: Modelled = self._memory[take]
+        return found
 
     def _values(self, theta: FloatArray) -> list[tuple[float, FloatArray]]:
         """Measured values besides curves: residual and Jacobian row of each."""
@@ -329,7 +282,7 @@ class Problem:
         parts.append(np.array([value for value, _ in self._values(theta)]))
         parts.append(np.array([theta[c] / size for c, size, _, _ in self._departure_sizes]))
         parts.append(np.array([theta[self.error_columns[source]] for source in self._texts]))
-        parts.append((theta[self.coil_columns] - self.coil.typical) / WEAK)
+        parts.append((theta[self.driver.columns] - self.driver.typical) / WEAK)
         return np.concatenate(parts)
 
     def bending_variance(self, take: int) -> FloatArray:
@@ -403,7 +356,7 @@ class Problem:
         for source in self._texts:
             jacobian[row, self.error_columns[source]] = 1.0
             row += 1
-        for column in self.coil_columns:
+        for column in self.driver.columns:
             jacobian[row, column] = 1 / WEAK
             row += 1
         return jacobian
@@ -414,6 +367,7 @@ _DEPARTURE_WORDS = {
     "compliance": "compliance",
     "loss": "mechanical loss",
     "air": "air load",
+    "leak": "leak of the box",
 }
 
 

@@ -131,7 +131,7 @@ def polished(settled: Settled) -> Settled:
     problem = settled.problem
     best = float(np.sum(problem.residual(settled.theta) ** 2))
     found = None
-    for column in problem.coil_columns[1:]:
+    for column in problem.driver.columns[1:]:
         for step in (-1.0, 1.0):
             start = settled.theta.copy()
             start[column] += step
@@ -161,7 +161,7 @@ def _level(problem: Problem, theta: FloatArray) -> float:
 
 def _misfit(problem: Problem, theta: FloatArray, index: int) -> Misfit:
     take = problem.takes[index]
-    followers = 4 + problem.coil.size + (2 if take.departures else 0)
+    followers = 4 + len(problem.driver.columns) + (2 if take.departures else 0)
     shared = len(problem.takes)
     return estimate(
         take.measured.curve.frequency_hz,

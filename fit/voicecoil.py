@@ -39,15 +39,22 @@ class CoilModel(Protocol):
         size: Number of internal parameters.
         shapes: Values of the parameters that do not enter linearly, tried as starts.
         typical: Internal parameters of an ordinary coil, where data say nothing about one.
+        grows_from: Name of the simpler model whose solution this one starts from; None where the
+            starts come from `shapes`.
     """
 
     name: str
     size: int
     shapes: tuple[Shape, ...]
     typical: FloatArray
+    grows_from: str | None
 
     def impedance(self, s: ComplexArray, internal: FloatArray) -> tuple[ComplexArray, ComplexArray]:
         """Impedance [ohm], shape (n,), and its derivatives, shape (size, n), at s [rad/s]."""
+        ...
+
+    def grown(self, simpler: FloatArray) -> list[FloatArray]:
+        """Starts from the parameters of the model that this one grows from."""
         ...
 
     def basis(self, s: ComplexArray, shape: Shape) -> ComplexArray:
@@ -74,6 +81,11 @@ class Plain:
     size = 1
     shapes: tuple[Shape, ...] = ((),)
     typical: FloatArray = np.log([0.3e-3])
+    grows_from: str | None = None
+
+    def grown(self, simpler: FloatArray) -> list[FloatArray]:
+        """None."""
+        return []
 
     def impedance(self, s: ComplexArray, internal: FloatArray) -> tuple[ComplexArray, ComplexArray]:
         """Impedance and derivative by ln Le."""
@@ -104,11 +116,15 @@ class Ladder:
     Args:
         name: Of the model.
         corners: Corner frequencies Rk/(2 pi Lk) tried as starts [Hz], one tuple a start.
+        grows_from: Ladder of one section less to start from, instead of all corners.
     """
 
-    def __init__(self, name: str, corners: Sequence[tuple[float, ...]]) -> None:
+    def __init__(
+        self, name: str, corners: Sequence[tuple[float, ...]], grows_from: str | None = None
+    ) -> None:
         sections = len(corners[0])
         self.name = name
+        self.grows_from = grows_from
         self.size = 1 + 2 * sections
         self.shapes: tuple[Shape, ...] = tuple(
             tuple(2 * np.pi * corner for corner in start) for start in corners
@@ -137,6 +153,17 @@ class Ladder:
         pairs = [(L, L * corner) for L, corner in zip(rest, shape, strict=True)]
         return np.asarray(np.log(np.array([first, *(value for pair in pairs for value in pair)])))
 
+    def grown(self, simpler: FloatArray) -> list[FloatArray]:
+        """One section more, below, between and above the corners that are there."""
+        first, *rest = np.exp(simpler)
+        corners = np.sort([R / L for L, R in zip(rest[::2], rest[1::2], strict=True)])
+        between = np.sqrt(corners[1:] * corners[:-1])
+        smallest = min(first, *rest[::2])
+        return [
+            np.append(simpler, np.log([0.5 * smallest, 0.5 * smallest * corner]))
+            for corner in (corners[0] / 6, *between, corners[-1] * 6)
+        ]
+
     def reported(self, internal: FloatArray) -> Mapping[str, tuple[float, str]]:
         """L1, L2, R2, L3, R3, ..., sections by rising corner frequency."""
         first, *rest = (float(value) for value in np.exp(internal))
@@ -161,6 +188,11 @@ class Lossy:
         (n,) for n in (0.52, 0.56, 0.6, 0.65, 0.7, 0.75, 0.8, 0.85, 0.9, 0.95)
     )
     typical: FloatArray = np.array([np.log(3.0), 0.0])
+    grows_from: str | None = None
+
+    def grown(self, simpler: FloatArray) -> list[FloatArray]:
+        """None."""
+        return []
 
     def impedance(self, s: ComplexArray, internal: FloatArray) -> tuple[ComplexArray, ComplexArray]:
         """Impedance and derivatives by ln |Zc(REFERENCE)| and by the logit of 2 n - 1."""
@@ -187,12 +219,77 @@ class Lossy:
         return {"K": (float(np.exp(internal[0])) * REFERENCE**-n, "ohm"), "n": (n, "1")}
 
 
+class Empirical:
+    """Resistance Kr w^Xr and reactance Ki w^Xi, each a power law of its own.
+
+    J. R. Wright, J. Audio Eng. Soc. 38(10), 1990. Zero at w = 0 and unbounded above. It is
+    stated on the imaginary axis only and unless Xr = Xi = n with Ki/Kr = tan(n pi/2), where it
+    is the lossy inductance, no causal circuit does it: it follows a curve inside its band and
+    says nothing beyond.
+    """
+
+    name = "empirical"
+    size = 4
+    shapes: tuple[Shape, ...] = tuple((Xr, Xi) for Xr in (0.5, 0.8) for Xi in (0.6, 0.8, 0.95))
+    typical: FloatArray = np.array([np.log(2.0), 0.0, np.log(2.0), 0.0])
+    grows_from: str | None = "lossy"
+
+    def impedance(self, s: ComplexArray, internal: FloatArray) -> tuple[ComplexArray, ComplexArray]:
+        """By ln Kr w^Xr and ln Ki w^Xi at `REFERENCE`, and by the logit of X in its range."""
+        logarithm = np.log(s.imag / REFERENCE)
+        parts, slopes = [], []
+        for unit, (size, logit) in ((1.0, internal[:2]), (1j, internal[2:])):
+            part = unit * np.exp(size + _exponent(logit) * logarithm)
+            parts.append(part)
+            share = _logistic(logit)
+            slopes += [part, part * logarithm * ((STEEPEST - FLATTEST) * share * (1 - share))]
+        return parts[0] + parts[1], np.array(slopes)
+
+    def basis(self, s: ComplexArray, shape: Shape) -> ComplexArray:
+        """Columns (w/REFERENCE)^Xr and j (w/REFERENCE)^Xi, with shape = (Xr, Xi)."""
+        w = s.imag / REFERENCE
+        return np.stack([w ** shape[0] + 0j, 1j * w ** shape[1]], axis=1)
+
+    def start(self, shape: Shape, coefficients: FloatArray) -> FloatArray:
+        """ln Kr w^Xr, logit Xr, ln Ki w^Xi, logit Xi."""
+        size = np.log(np.maximum(coefficients, REFERENCE * _NEGLIGIBLE))
+        share = (np.array(shape) - FLATTEST) / (STEEPEST - FLATTEST)
+        return np.stack([size, np.log(share / (1 - share))], axis=1).ravel()
+
+    def grown(self, simpler: FloatArray) -> list[FloatArray]:
+        """The lossy inductance itself."""
+        n = 0.5 + 0.5 * _logistic(simpler[1])
+        angle = n * np.pi / 2
+        size = np.exp(simpler[0]) * np.array([np.cos(angle), np.sin(angle)])
+        return [self.start((n, n), size)]
+
+    def reported(self, internal: FloatArray) -> Mapping[str, tuple[float, str]]:
+        """Kr, Xr, Ki, Xi, with w in rad/s and K in ohm."""
+        found: dict[str, tuple[float, str]] = {}
+        for letter, (size, logit) in (("r", internal[:2]), ("i", internal[2:])):
+            X = _exponent(logit)
+            found[f"K{letter}"] = (float(np.exp(size - X * np.log(REFERENCE))), "ohm")
+            found[f"X{letter}"] = (X, "1")
+        return found
+
+
+FLATTEST, STEEPEST = 0.3, 1.5
+"""Least and greatest exponent of an empirical coil; a flatter one would stand in for Re."""
+
+
+def _exponent(logit: float) -> float:
+    return FLATTEST + (STEEPEST - FLATTEST) * _logistic(logit)
+
+
 _CORNERS = [float(f) for f in np.geomspace(60.0, 30e3, 13)]
+_WIDE = _CORNERS[1::3]
 
 MODELS: tuple[CoilModel, ...] = (
     Plain(),
     Lossy(),
     Ladder("ladder", [(corner,) for corner in _CORNERS]),
-    Ladder("ladder3", list(combinations(_CORNERS[1::3], 2))),
+    Empirical(),
+    Ladder("ladder3", list(combinations(_WIDE, 2))),
+    Ladder("ladder4", list(combinations(_WIDE, 3)), grows_from="ladder3"),
 )
-"""Every coil model, simplest first."""
+"""Every coil model, simplest first; one that grows stands behind what it grows from."""

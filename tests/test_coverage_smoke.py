@@ -108,7 +108,7 @@ def test_scatter_reaches_the_cramer_rao_bound():
     theta[:4] = np.log([driver.Re, driver.Bl**2 / driver.Mms, w0, driver.Rms / driver.Mms])
     size = driver.K * (2 * np.pi * 1000) ** driver.n
     share = 2 * driver.n - 1
-    theta[problem.coil_columns] = [np.log(size), np.log(share / (1 - share))]
+    theta[problem.driver.coil_columns] = [np.log(size), np.log(share / (1 - share))]
     C = covariance(problem.jacobian(theta))
     gradients = np.zeros((4, problem.size))
     for row, entries in enumerate(({0: 1}, {2: 1}, {2: 1, 3: -1}, {2: 1, 0: 1, 1: -1})):

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from fit.driver import motional
+from fit.mechanics import IDEAL, MECHANICS
 from fit.problem import Problem
 from fit.voicecoil import MODELS
 from meas.curve import MagnitudeCurve, Systematic
@@ -64,24 +65,30 @@ def _takes(kind):
     ]
 
 
-@pytest.mark.parametrize("coil", MODELS, ids=lambda coil: coil.name)
+EVERY_MODEL = [*((coil, IDEAL) for coil in MODELS), *((MODELS[1], law) for law in MECHANICS[1:])]
+
+
+@pytest.mark.parametrize(
+    ("coil", "mechanics"), EVERY_MODEL, ids=[coil.name + law.name for coil, law in EVERY_MODEL]
+)
 @pytest.mark.parametrize("kind", ["complex", "magnitude"])
-def test_jacobian_of_the_whole_problem(kind, coil):
+def test_jacobian_of_the_whole_problem(kind, coil, mechanics):
     """Against central differences of fourth order, to 1e-7 of each column's size."""
     session = replace(
         bench.with_area(0.0137, 2e-4),
         measured_re=bench.stated(6.25, 0.05, "multimeter"),
         moving_parts=bench.stated(0.0118, 1e-4, "moving-parts"),
     )
-    problem = Problem(_takes(kind), session, coil)
+    problem = Problem(_takes(kind), session, coil, mechanics)
     problem.variance = [(0.01 * np.abs(take.data)) ** 2 for take in problem.takes]
     rng = np.random.default_rng(8)
     theta = 0.3 * rng.standard_normal(problem.size)
     d = bench.WOOFER
     theta[:4] = np.log([d.Re, d.Bl**2 / d.Mms, (d.Mms * d.Cms) ** -0.5, d.Rms / d.Mms])
-    theta[problem.coil_columns] = coil.typical
+    theta[problem.driver.columns] = problem.driver.typical
     theta[problem.mass_column] = np.log(0.013)
     theta[problem.volume_column] = np.log(0.03)
+    theta[problem.takes[3].departures["leak"]] = 0.03
     problem.calm_errors(theta)
     jacobian = problem.jacobian(theta)
     # Errors that bend a curve are not estimated; their effect on the rows is stated apart.

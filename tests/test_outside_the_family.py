@@ -1,6 +1,6 @@
 """Coils that none of our models is: the intervals must own up to it.
 
-A coil in iron is a diffusion problem; no ladder of two inductors and no single power law follows
+A coil in iron is a diffusion problem; no ladder of a few inductors and no single power law follows
 it over three decades (J. Vanderkooy, J. Audio Eng. Soc. 37(3), 1989; J. R. Wright, J. Audio Eng.
 Soc. 38(10), 1990). ngspice plays longer ladders and sums of power laws. What is right about such
 a driver, fs, Q, mass, can be told from near its resonance; so no interval may miss the truth, and
@@ -31,8 +31,10 @@ def _power_law(size_1khz: float, n: float, series_inductance: float) -> Driver:
 
 
 DRIVERS = {
-    "three sections": Driver(coil=((0.15e-3, None), (0.3e-3, 8.0), (0.6e-3, 2.0))),
-    "four sections": Driver(coil=((0.1e-3, None), (0.2e-3, 25.0), (0.3e-3, 6.0), (0.6e-3, 1.0))),
+    "three inductors": Driver(coil=((0.15e-3, None), (0.3e-3, 8.0), (0.6e-3, 2.0))),
+    "five inductors": Driver(
+        coil=((0.1e-3, None), (0.1e-3, 60.0), (0.2e-3, 20.0), (0.3e-3, 6.0), (0.6e-3, 1.0))
+    ),
     "diffusion and stray field": _power_law(3.0, 0.6, 0.15e-3),
     "weak diffusion": _power_law(4.0, 0.75, 0.05e-3),
 }

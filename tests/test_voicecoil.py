@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from fit.voicecoil import MODELS, Ladder, Lossy, Plain
+from fit.voicecoil import MODELS, Empirical, Ladder, Lossy, Plain
 
 OMEGA = 2 * np.pi * np.geomspace(10, 40e3, 60)
 S = 1j * OMEGA
@@ -13,7 +13,9 @@ TYPICAL = {
     "plain": np.log([0.4e-3]),
     "lossy": np.array([np.log(3.2), 0.3]),
     "ladder": np.log([0.15e-3, 0.5e-3, 6.0]),
+    "empirical": np.array([np.log(1.8), -0.4, np.log(2.4), 0.2]),
     "ladder3": np.log([0.1e-3, 0.9e-3, 2.0, 0.2e-3, 9.0]),
+    "ladder4": np.log([0.1e-3, 0.9e-3, 2.0, 0.2e-3, 9.0, 0.1e-3, 30.0]),
 }
 
 
@@ -53,7 +55,7 @@ def test_a_coil_is_a_short_at_zero_frequency_and_passive_everywhere(model):
 def test_starting_values_reproduce_the_linear_combination_they_come_from(model):
     for shape in model.shapes:
         coefficients = np.linspace(1.0, 2.0, model.basis(S, shape).shape[1])
-        if model.name != "lossy":
+        if model.name not in ("lossy", "empirical"):
             coefficients = coefficients * 1e-4
         z = model.impedance(S, model.start(shape, coefficients))[0]
         np.testing.assert_allclose(z, model.basis(S, shape) @ coefficients, rtol=1e-12)
@@ -61,7 +63,7 @@ def test_starting_values_reproduce_the_linear_combination_they_come_from(model):
 
 def test_ladder_limits():
     """Low: all inductors in series. High: the first alone, the losses in series with it."""
-    for name, sections in (("ladder", 1), ("ladder3", 2)):
+    for name, sections in (("ladder", 1), ("ladder3", 2), ("ladder4", 3)):
         model = next(m for m in MODELS if m.name == name)
         assert isinstance(model, Ladder)
         values = np.exp(TYPICAL[name])
@@ -106,3 +108,25 @@ def test_lossy_coil_between_diffusion_and_inductance():
 
 def test_plain_coil():
     np.testing.assert_allclose(Plain().impedance(S, np.log([0.4e-3]))[0], S * 0.4e-3, rtol=1e-14)
+
+
+def test_empirical_coil_is_two_power_laws():
+    """Z = Kr w^Xr + j Ki w^Xi (J. R. Wright, J. Audio Eng. Soc. 38(10), 1990)."""
+    model = Empirical()
+    internal = TYPICAL["empirical"]
+    values = {name: value for name, (value, _) in model.reported(internal).items()}
+    expected = values["Kr"] * OMEGA ** values["Xr"] + 1j * values["Ki"] * OMEGA ** values["Xi"]
+    np.testing.assert_allclose(model.impedance(S, internal)[0], expected, rtol=1e-11)
+
+
+def test_a_model_that_grows_starts_as_the_simpler_one():
+    """Exactly (empirical from lossy), or with a small section more (a ladder)."""
+    lossy = Lossy().impedance(S, TYPICAL["lossy"])[0]
+    (start,) = Empirical().grown(TYPICAL["lossy"])
+    np.testing.assert_allclose(Empirical().impedance(S, start)[0], lossy, rtol=1e-11)
+    models = {model.name: model for model in MODELS}
+    simpler = models["ladder3"].impedance(S, TYPICAL["ladder3"])[0]
+    for start in models["ladder4"].grown(TYPICAL["ladder3"]):
+        grown = models["ladder4"].impedance(S, start)[0]
+        # half the smallest inductor is added: at most a quarter of the whole here
+        assert np.all(np.abs(grown - simpler) <= 0.5 * np.abs(simpler))

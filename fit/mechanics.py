@@ -1,0 +1,142 @@
+"""The moving system beside its mass: a spring under the laws that the data ask for.
+
+Definitions that hold under every law: resonance where the mechanical impedance is real, Rms that
+value there, Cms = 1/(ws^2 Mms), Qms = ws Mms/Rms. The sum of the laws is therefore normalised to
+one at resonance, its loss there taken into Rms.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fit.former import Former
+from fit.suspension import Creep, Law, Relaxing
+
+FloatArray = NDArray[np.float64]
+ComplexArray = NDArray[np.complex128]
+
+_AT_RESONANCE = np.array([1j])
+
+
+@dataclass(frozen=True)
+class Mechanics:
+    """Spring with at most one law of creep, and a former that brakes or not.
+
+    Attributes:
+        suspension: Law of the spring; None for an ideal one.
+        former: A closed former; None without one.
+    """
+
+    suspension: Law | None = None
+    former: Law | None = None
+
+    @property
+    def laws(self) -> tuple[Law, ...]:
+        """The laws in the order of their parameters."""
+        return tuple(law for law in (self.suspension, self.former) if law is not None)
+
+    @property
+    def name(self) -> str:
+        """Names of the laws, each after a plus sign; empty for an ideal spring."""
+        return "".join(f"+{law.name}" for law in self.laws)
+
+    @property
+    def size(self) -> int:
+        """Number of internal parameters."""
+        return sum(law.size for law in self.laws)
+
+    @property
+    def typical(self) -> FloatArray:
+        """Internal parameters where data say nothing about them, shape (size,)."""
+        return np.concatenate([np.zeros(0), *(law.typical for law in self.laws)])
+
+    @property
+    def starts(self) -> tuple[FloatArray, ...]:
+        """Internal parameters tried as starts."""
+        found: list[FloatArray] = [np.zeros(0)]
+        for law in self.laws:
+            found = [np.concatenate([head, tail]) for head in found for tail in law.starts]
+        return tuple(found)
+
+    def stiffness(
+        self, x: ComplexArray, internal: FloatArray
+    ) -> tuple[ComplexArray, ComplexArray, ComplexArray]:
+        """Dynamic stiffness over ws^2 Mms, its constant loss taken out: 1 at resonance.
+
+        Args:
+            x: Complex angular frequency over the angular resonance, shape (n,).
+            internal: Parameters of the laws, shape (size,).
+
+        Returns:
+            Stiffness, shape (n,), its derivative by ln x, and by the parameters, (size, n).
+        """
+        if not self.laws:
+            return np.ones_like(x), np.zeros_like(x), np.zeros((0, x.size), dtype=np.complex128)
+        everywhere = np.append(x, _AT_RESONANCE)
+        total = np.full(everywhere.size, 1.0 if self.suspension is None else 0.0, dtype=complex)
+        along = np.zeros_like(total)
+        slopes = []
+        first = 0
+        for law in self.laws:
+            k, by_x, by_internal = law.stiffness(everywhere, internal[first : first + law.size])
+            total, along = total + k, along + by_x
+            slopes.append(by_internal)
+            first += law.size
+        stacked = np.concatenate(slopes)
+        size, loss = total[-1].real, total[-1].imag / total[-1].real
+        here = total[:-1] / size
+        by_size = stacked[:, -1].real / size
+        by_loss = stacked[:, -1].imag / size - loss * by_size
+        return (
+            here - loss * x,
+            along[:-1] / size - loss * x,
+            stacked[:, :-1] / size - here * by_size[:, None] - by_loss[:, None] * x,
+        )
+
+    def plausible(self, internal: FloatArray) -> bool:
+        """Whether the parameters are what the names of the laws say."""
+        first, found = 0, True
+        for law in self.laws:
+            found = found and law.plausible(internal[first : first + law.size])
+            first += law.size
+        return found
+
+    def loss(self, internal: FloatArray) -> float:
+        """What the laws take of 1/Qms at resonance; the rest is viscous."""
+        if not self.laws:
+            return 0.0
+        total = complex(self.suspension is None)
+        first = 0
+        for law in self.laws:
+            total += law.stiffness(_AT_RESONANCE, internal[first : first + law.size])[0][0]
+            first += law.size
+        return total.imag / total.real
+
+    def reported(
+        self, internal: FloatArray, resonance_hz: float
+    ) -> Mapping[str, tuple[float, str]]:
+        """Parameters of the laws under their own names: value and unit."""
+        found: dict[str, tuple[float, str]] = {}
+        first = 0
+        for law in self.laws:
+            found.update(law.reported(internal[first : first + law.size], resonance_hz))
+            first += law.size
+        return found
+
+
+IDEAL = Mechanics()
+CANDIDATES: tuple[Mechanics, ...] = (
+    Mechanics(suspension=Creep()),
+    Mechanics(suspension=Relaxing()),
+    Mechanics(former=Former()),
+)
+"""Single laws that the automatic choice tries beside the ideal spring."""
+COMBINED: tuple[Mechanics, ...] = tuple(
+    Mechanics(suspension=law, former=Former()) for law in (Creep(), Relaxing())
+)
+"""Two laws at once, by name only."""
+MECHANICS: tuple[Mechanics, ...] = (IDEAL, *CANDIDATES, *COMBINED)

@@ -1,0 +1,190 @@
+"""One take of a driver as modelled: its impedance with the derivatives by all that matters."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fit.driver import motional
+from fit.measured import AddedMass, MeasuredCurve, TestBox
+from fit.mechanics import Mechanics
+from fit.stated_values import StatedValues
+from fit.voicecoil import CoilModel
+
+FloatArray = NDArray[np.float64]
+ComplexArray = NDArray[np.complex128]
+
+
+@dataclass(frozen=True, eq=False)
+class Take:
+    """A measured curve as the fit sees it.
+
+    Attributes:
+        measured: The curve and its condition.
+        s: Complex angular frequency [rad/s], shape (n,).
+        data: Impedance or its magnitude [ohm], shape (n,).
+        noise: Random standard uncertainty per component [ohm], shape (n,).
+        errors: Relative effects of the common errors, like the data, shape (n, k).
+        error_columns: Parameter of each of the k errors.
+        departures: Kind of departure from the reference state (``re``, ``compliance``, ``loss``,
+            ``air``, ``leak``) to its parameter.
+    """
+
+    measured: MeasuredCurve
+    s: ComplexArray
+    data: ComplexArray | FloatArray
+    noise: FloatArray
+    errors: NDArray[Any]
+    error_columns: list[int]
+    departures: dict[str, int]
+
+    @property
+    def is_complex(self) -> bool:
+        """Whether the phase is known."""
+        return np.iscomplexobj(self.data)
+
+
+@dataclass(frozen=True, eq=False)
+class Modelled:
+    """A take as modelled.
+
+    Attributes:
+        total: Impedance [ohm], shape (n,).
+        motion: Its motional part [ohm], shape (n,).
+        slopes: Derivatives of the impedance, shape (q, n).
+        columns: The parameter that each of the q derivatives belongs to.
+    """
+
+    total: ComplexArray
+    motion: ComplexArray
+    slopes: ComplexArray
+    columns: list[int]
+
+
+@dataclass(frozen=True, eq=False)
+class DriverModel:
+    """The model of a driver, and where its parameters stand in the vector of a problem.
+
+    The first four are the logarithms of Re, strength Bl^2/Mms, angular resonance and loss
+    Rms/Mms of the reference state.
+
+    Attributes:
+        coil: Voice-coil model.
+        mechanics: Laws of suspension and former.
+        coil_columns: Parameters of the coil.
+        law_columns: Parameters of the laws.
+        mass_column: Logarithm of Mms; None where no take tells it.
+        volume_column: Logarithm of Vas; None where no take tells it.
+        stated: Stated values freed of their errors.
+    """
+
+    coil: CoilModel
+    mechanics: Mechanics
+    coil_columns: Sequence[int]
+    law_columns: Sequence[int]
+    mass_column: int | None
+    volume_column: int | None
+    stated: StatedValues
+
+    @property
+    def name(self) -> str:
+        """As reported, such as ``ladder+creep``."""
+        return self.coil.name + self.mechanics.name
+
+    @property
+    def columns(self) -> list[int]:
+        """Parameters of coil and laws."""
+        return [*self.coil_columns, *self.law_columns]
+
+    @property
+    def typical(self) -> FloatArray:
+        """Values of `columns` where the data say nothing about them."""
+        return np.concatenate([self.coil.typical, self.mechanics.typical])
+
+    def blocked(self, s: ComplexArray, theta: FloatArray) -> ComplexArray:
+        """Impedance of the reference state without motion [ohm], shape (n,)."""
+        coil, _ = self.coil.impedance(s, theta[self.coil_columns])
+        return np.asarray(math.exp(theta[0]) + coil)
+
+    def motion(
+        self,
+        s: ComplexArray,
+        theta: FloatArray,
+        *,
+        inertia: float | FloatArray = 1.0,
+        stiffer: float | FloatArray = 0.0,
+    ) -> ComplexArray:
+        """Motional impedance of the reference state, perhaps loaded [ohm].
+
+        Args:
+            s: Complex angular frequency [rad/s], shape (n,).
+            theta: Parameters, shape (p,).
+            inertia: Moving mass over Mms, shape () or (k, 1).
+            stiffer: Stiffness of a box over that of the suspension, shape () or (k, 1).
+
+        Returns:
+            Shape (n,) or (k, n).
+        """
+        w0 = math.exp(theta[2])
+        k, _, _ = self.mechanics.stiffness(s / w0, theta[self.law_columns])
+        mechanical = s * (inertia * s + math.exp(theta[3])) + w0 * w0 * (k + stiffer)
+        return np.asarray(math.exp(theta[1]) * s / mechanical)
+
+    def of_take(self, take: Take, theta: FloatArray) -> Modelled:
+        """Impedance of one take with its derivatives by the parameters that matter.
+
+        Args:
+            take: The take.
+            theta: Parameters, shape (p,).
+        """
+        s, condition, departures = take.s, take.measured.condition, take.departures
+        departure = {kind: float(theta[column]) for kind, column in departures.items()}
+        zc, dzc = self.coil.impedance(s, theta[self.coil_columns])
+        re = math.exp(theta[0] + departure.get("re", 0.0))
+        w0 = math.exp(theta[2])
+        loss = math.exp(theta[3] + departure.get("loss", 0.0))
+        spring = w0 * w0 * math.exp(-departure.get("compliance", 0.0))
+        x = s / w0
+        k, along, by_law = self.mechanics.stiffness(x, theta[self.law_columns])
+        stiffness, along = np.asarray(spring * k), np.asarray(spring * along)
+        inertia: float = 1.0
+        heavier: list[tuple[int, float]] = []  # parameter, derivative of the inertia
+        stiffer: list[tuple[int, ComplexArray]] = []  # parameter, derivative of the stiffness
+        if "compliance" in departures:
+            stiffer.append((departures["compliance"], -stiffness))
+        if isinstance(condition, AddedMass) and self.mass_column is not None:
+            added, slope, column = self.stated.freed(condition.mass, theta)
+            ratio = added * math.exp(-theta[self.mass_column])
+            inertia += ratio
+            heavier += [(self.mass_column, -ratio), (column, ratio * slope)]
+        if isinstance(condition, TestBox) and self.volume_column is not None:
+            volume, slope, column = self.stated.freed(condition.volume, theta)
+            ratio = math.exp(theta[self.volume_column]) / volume
+            air = w0 * w0 * ratio * x / (x + departure["leak"])
+            escaping = -air / (x + departure["leak"])
+            inertia = math.exp(departure["air"])
+            stiffness, along = stiffness + air, along - escaping * departure["leak"]
+            heavier.append((departures["air"], inertia))
+            stiffer += [
+                (self.volume_column, air),
+                (column, -air * slope),
+                (departures["leak"], escaping),
+            ]
+        zm, dzm = motional(s, math.exp(theta[1]), inertia, loss, stiffness)
+        flat = np.full(s.size, re, dtype=np.complex128)
+        columns = [0, 1, 2, 3, *self.coil_columns]
+        slopes = [flat, dzm[0], dzm[3] * (2 * stiffness - along), dzm[2] * loss, *dzc]
+        for column, row in zip(self.law_columns, by_law, strict=True):
+            stiffer.append((column, spring * row))
+        if "re" in departures:
+            columns += [departures["re"], departures["loss"]]
+            slopes += [flat, slopes[3]]
+        columns += [column for column, _ in (*heavier, *stiffer)]
+        slopes += [dzm[1] * change for _, change in heavier]
+        slopes += [dzm[3] * change for _, change in stiffer]
+        return Modelled(re + zc + zm, zm, np.array(slopes), columns)
