@@ -26,7 +26,7 @@ _MARKUP = {
 _WORDS = {
     "Res": "motional resistance at resonance",
     "Re_20C": "coil resistance at 20 °C",
-    "Cmes": "moving mass over squared force factor, Mms/Bl²",
+    "Cmes": "moving mass over Bl squared",
 }
 _SHORT = {
     "Re_20C": "Re at 20 °C",

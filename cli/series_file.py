@@ -121,8 +121,7 @@ def _line(limit: Limit) -> str:
         if limit.unit == "dB"
         else f"{100 * limit.spread:.2g} %, measuring {100 * limit.measuring:.2g} %"
     )
-    name = quantity.name.rstrip(",")
-    said = f"{name}: centre {quantity.text(limit.centre, 4)}, spread {spread}"
+    said = f"{quantity.name}: centre {quantity.text(limit.centre, 4)}, spread {spread}"
     line = f"{limit.parameter} = {{ {', '.join(aims)} }}"
     return f"{line:<52}# {said}"
 

@@ -95,7 +95,7 @@ def _of_takes(
     words = sessions.SessionWords(diameter=diameter, air_temperature=air_temperature)
     session = sessions.session(words, boxes=boxes)
     try:
-        fitted = series_units.fitted_by(gathered, session, limits.model)
+        fitted = series_units.fitted_by(gathered, session, limits.model, "model of the limits")
     except Refused as refused:
         return _bare(gathered, limits, refused), refused.reasons
     return _of_fit(fitted, limits), fitted.warnings

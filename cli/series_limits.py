@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -47,6 +48,7 @@ def limits(
     from cli import series_file
     from cli.session import SessionWords
     from fit import series_limits
+    from fit.series_judge import reference_units
     from meas.whole_file import refuse_existing
 
     refuse_existing(save)
@@ -54,7 +56,9 @@ def limits(
     sure = _share(confidence, "--confidence", series_limits.CONFIDENCE)
     words = SessionWords(diameter=diameter, air_temperature=air_temperature)
     read = series_units.read(units, words, model)
-    found = series_limits.derive(series_units.told_apart(read), coverage=held, confidence=sure)
+    named = series_units.told_apart(read)
+    found = series_limits.derive(named, coverage=held, confidence=sure)
+    found = replace(found, findings=(*found.findings, *reference_units(named, found)))
     series_file.write(save, found)
     if as_json:
         show.line(json.dumps(_document(found), ensure_ascii=False, allow_nan=False))

@@ -100,8 +100,16 @@ def read(texts: Sequence[str], words: SessionWords, model: str | None) -> list[U
     return units
 
 
-def fitted_by(gathered: Gathered, session: Session, model: str) -> DriverFit:
+def fitted_by(
+    gathered: Gathered, session: Session, model: str, where: str = "--model"
+) -> DriverFit:
     """The fit of one unit.
+
+    Args:
+        gathered: Its takes.
+        session: What else was measured.
+        model: Name.
+        where: Who named the model, for messages.
 
     Raises:
         UsageError: If there is no such model.

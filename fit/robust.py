@@ -64,6 +64,7 @@ def pivots(n: int) -> tuple[FloatArray, FloatArray]:
     return centre_and_spread(rng.standard_normal((samples, n)))
 
 
+@lru_cache(maxsize=256)
 def tolerance_factor(n: int, coverage: float, confidence: float) -> float:
     """Factor k for which centre ± k spread holds a share of a normal population, surely.
 

@@ -8,7 +8,7 @@ is one on the true value, against which every error counts.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from fit.compare import logarithmic_effects
@@ -129,6 +129,28 @@ def judge_unit(fit: DriverFit, limits: SeriesLimits) -> UnitVerdict:
     return _verdict(judged, departures)
 
 
+def reference_units(
+    units: Sequence[tuple[str, DriverFit]], limits: SeriesLimits
+) -> tuple[Finding, ...]:
+    """Units of the reference that its own limits would not call inside.
+
+    Args:
+        units: Name and fit of each, as given to `fit.series_limits.derive`.
+        limits: As derived.
+    """
+    found = []
+    for name, fit in units:
+        verdict = judge_unit(fit, limits)
+        if verdict.verdict != "inside":
+            causes = ", ".join(finding.code.partition("-")[2] for finding in verdict.findings)
+            text = (
+                f"{name} would itself come out {verdict.verdict} by {causes}: it lies far out for "
+                "a good unit, and the limits lean on the rest. Look at it again"
+            )
+            found.append(Finding("reference-not-inside", text))
+    return tuple(found)
+
+
 def judge_curve(unit: Profile, limits: SeriesLimits) -> UnitVerdict | None:
     """Judge a unit that could not be fitted by its bare curve; only ``outside`` can be told.
 
@@ -178,8 +200,9 @@ def _judged(limit: Limit, estimate: Estimate | None, fit: DriverFit) -> Judged:
     beyond = max(at - high, low - at, 0.0)
     ends = (back(at - reach, limit.unit), back(at + reach, limit.unit))
     text = (
-        f"{name} = {quantity.text(estimate.value)} (95 %: {quantity.text(ends[0])} to "
-        f"{quantity.text(ends[1])}) lies {said(deviation, limit.unit)} the centre of the reference"
+        f"{name} = {quantity.text(estimate.value, 4)} (95 %: {quantity.text(ends[0], 4)} to "
+        f"{quantity.text(ends[1], 4)}) lies {said(deviation, limit.unit)} the centre of "
+        "the reference"
     )
     if word == "outside":
         text += f" and {_past(beyond, limit.unit)} beyond the limit {_nearest(limit, at > high)}"
@@ -207,7 +230,7 @@ def _nearer_upper(at: float, low: float, high: float) -> bool:
 
 def _nearest(limit: Limit, upper: bool) -> str:
     value = limit.upper if upper else limit.lower
-    return "" if value is None else NAMES[limit.parameter].text(value)
+    return "" if value is None else NAMES[limit.parameter].text(value, 4)
 
 
 def _past(beyond: float, unit: str) -> str:

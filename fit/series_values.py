@@ -19,7 +19,7 @@ from fit.scaling import exponents
 CMES = "Cmes"
 NAMES: Mapping[str, Quantity] = {
     **QUANTITIES,
-    CMES: Quantity("F", "moving mass over squared force factor, Mms/Bl^2,", 1e-6, "uF"),
+    CMES: Quantity("F", "moving mass over Bl squared", 1e-6, "uF"),
 }
 """The reported quantities, and one that only a series needs.
 
@@ -31,6 +31,9 @@ suspensions, the largest of a series, does not touch it.
 JUDGED = ("Re", "Le", "fs", "Qms", CMES)
 """What a unit is judged by unless somebody says otherwise: one take in free air tells all of it,
 each part of the build shows in it, and no two of these are one number in other words."""
+
+_WEATHER = ("air-temperature", "air-pressure", "air-humidity")
+"""Errors of one sitting: a unit that comes in next month has another room."""
 
 _MODEL = "random:model"
 _REPEATED = "random:repeatability"
@@ -91,7 +94,8 @@ def common(estimates: Sequence[Estimate]) -> Common:
     shared = {
         source
         for source in rows[0]
-        if not source.startswith("random:") and all(source in row for row in rows)
+        if not source.startswith("random:") and source not in _WEATHER
+        if all(source in row for row in rows)
     }
     effects = {s: sum(row[s] for row in rows) / len(rows) for s in sorted(shared)}
     models = sorted(_group(row, _MODEL) for row in rows)
