@@ -75,9 +75,11 @@ class Mechanics:
             Stiffness, shape (n,), its derivative by ln x, and by the parameters, (size, n).
         """
         if not self.laws:
-            return np.ones_like(x), np.zeros_like(x), np.zeros((0, x.size), dtype=np.complex128)
-        everywhere = np.append(x, _AT_RESONANCE)
-        total = np.full(everywhere.size, 1.0 if self.suspension is None else 0.0, dtype=complex)
+            none = np.zeros((0, *x.shape), dtype=np.complex128)
+            return np.ones_like(x), np.zeros_like(x), none
+        resonance = np.broadcast_to(_AT_RESONANCE, (*x.shape[:-1], 1))
+        everywhere = np.concatenate([x, resonance], axis=-1)
+        total = np.full(everywhere.shape, 1.0 if self.suspension is None else 0.0, dtype=complex)
         along = np.zeros_like(total)
         slopes = []
         first = 0
@@ -87,14 +89,15 @@ class Mechanics:
             slopes.append(by_internal)
             first += law.size
         stacked = np.concatenate(slopes)
-        size, loss = total[-1].real, total[-1].imag / total[-1].real
-        here = total[:-1] / size
-        by_size = stacked[:, -1].real / size
-        by_loss = stacked[:, -1].imag / size - loss * by_size
+        size = total[..., -1:].real
+        loss = total[..., -1:].imag / size
+        here = total[..., :-1] / size
+        by_size = stacked[..., -1:].real / size
+        by_loss = stacked[..., -1:].imag / size - loss * by_size
         return (
             here - loss * x,
-            along[:-1] / size - loss * x,
-            stacked[:, :-1] / size - here * by_size[:, None] - by_loss[:, None] * x,
+            along[..., :-1] / size - loss * x,
+            stacked[..., :-1] / size - here * by_size - by_loss * x,
         )
 
     def plausible(self, internal: FloatArray) -> bool:

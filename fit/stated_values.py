@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,11 +34,11 @@ class StatedValues:
             session.pressure.value, session.temperature.value
         )
 
-    def freed(self, stated: Stated, theta: FloatArray) -> tuple[float, float, int]:
+    def freed(self, stated: Stated, theta: FloatArray) -> tuple[Any, float, int]:
         """Value freed of its error, derivative of its logarithm by the error, and the column."""
         column = self._columns[stated.source]
         relative = stated.standard_uncertainty / stated.value
-        return stated.value * math.exp(-relative * theta[column]), -relative, column
+        return stated.value * np.exp(-relative * theta[column]), -relative, column
 
     def air_state(self, theta: FloatArray) -> tuple[float, float, float]:
         """Pressure [Pa], temperature [K], relative humidity freed of their errors."""
@@ -57,7 +58,7 @@ class StatedValues:
         """The ruler's area freed of its error [m2]."""
         if self._session.area is None:
             raise ValueError("no area was measured")
-        return self.freed(self._session.area, theta)[0]
+        return float(self.freed(self._session.area, theta)[0])
 
     def weighed_mass(self, theta: FloatArray) -> float:
         """Moving parts by the scales with their air load [kg].

@@ -8,7 +8,7 @@ of the trade, whose definitions hold for every law (stiffness and loss at resona
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Protocol
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -46,7 +46,10 @@ class Law(Protocol):
     def stiffness(
         self, x: ComplexArray, internal: FloatArray
     ) -> tuple[ComplexArray, ComplexArray, ComplexArray]:
-        """Stiffness, its derivative by ln x, and those by the parameters, shape (size, n)."""
+        """Stiffness, its derivative by ln x, and those by the parameters, shape (size, n).
+
+        With x of shape (r, n) and parameters of shape (size, r, 1) for r of them at once.
+        """
         ...
 
     def reported(
@@ -85,13 +88,13 @@ class Creep:
         slope: ComplexArray = creep / np.log(10.0) / compliance**2
         by_creep = decades / compliance**2
         by_logit: ComplexArray = by_creep * (creep * (1 - share))
-        return 1 / compliance, slope, by_logit[None, :]
+        return 1 / compliance, slope, by_logit[None]
 
     def reported(
         self, internal: FloatArray, resonance_hz: float
     ) -> Mapping[str, tuple[float, str]]:
         """Share of the compliance for each decade."""
-        return {"creep": (STEEPEST * _logistic(internal[0]), "1")}
+        return {"creep": (STEEPEST * float(_logistic(internal[0])), "1")}
 
     def plausible(self, internal: FloatArray) -> bool:
         """Always."""
@@ -135,5 +138,5 @@ class Relaxing:
         return bool((1 + give) / delay < BORDER)
 
 
-def _logistic(x: float) -> float:
-    return float(0.5 + 0.5 * np.tanh(0.5 * x))
+def _logistic(x: Any) -> Any:
+    return 0.5 + 0.5 * np.tanh(0.5 * x)

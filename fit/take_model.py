@@ -54,7 +54,7 @@ class Modelled:
     """A take as modelled.
 
     Attributes:
-        total: Impedance [ohm], shape (n,).
+        total: Impedance [ohm], shape (n,), or (r, n) of r vectors of parameters.
         motion: Its motional part [ohm], shape (n,).
         slopes: Derivatives of the impedance, shape (q, n).
         columns: The parameter that each of the q derivatives belongs to.
@@ -140,34 +140,35 @@ class DriverModel:
 
         Args:
             take: The take.
-            theta: Parameters, shape (p,).
+            theta: Parameters, shape (p,), or (p, r, 1) for r of them at once; what is of shape
+                (n,) then is of shape (r, n).
         """
         s, condition, departures = take.s, take.measured.condition, take.departures
-        departure = {kind: float(theta[column]) for kind, column in departures.items()}
+        departure = {kind: theta[column] for kind, column in departures.items()}
         zc, dzc = self.coil.impedance(s, theta[self.coil_columns])
-        re = math.exp(theta[0] + departure.get("re", 0.0))
-        w0 = math.exp(theta[2])
-        loss = math.exp(theta[3] + departure.get("loss", 0.0))
-        spring = w0 * w0 * math.exp(-departure.get("compliance", 0.0))
+        re = np.exp(theta[0] + departure.get("re", 0.0))
+        w0 = np.exp(theta[2])
+        loss = np.exp(theta[3] + departure.get("loss", 0.0))
+        spring = w0 * w0 * np.exp(-departure.get("compliance", 0.0))
         x = s / w0
         k, along, by_law = self.mechanics.stiffness(x, theta[self.law_columns])
         stiffness, along = np.asarray(spring * k), np.asarray(spring * along)
-        inertia: float = 1.0
-        heavier: list[tuple[int, float]] = []  # parameter, derivative of the inertia
+        inertia: Any = 1.0
+        heavier: list[tuple[int, Any]] = []  # parameter, derivative of the inertia
         stiffer: list[tuple[int, ComplexArray]] = []  # parameter, derivative of the stiffness
         if "compliance" in departures:
             stiffer.append((departures["compliance"], -stiffness))
         if isinstance(condition, AddedMass) and self.mass_column is not None:
             added, slope, column = self.stated.freed(condition.mass, theta)
-            ratio = added * math.exp(-theta[self.mass_column])
-            inertia += ratio
+            ratio = added * np.exp(-theta[self.mass_column])
+            inertia = 1.0 + ratio
             heavier += [(self.mass_column, -ratio), (column, ratio * slope)]
         if isinstance(condition, TestBox) and self.volume_column is not None:
             volume, slope, column = self.stated.freed(condition.volume, theta)
-            ratio = math.exp(theta[self.volume_column]) / volume
+            ratio = np.exp(theta[self.volume_column]) / volume
             air = w0 * w0 * ratio * x / (x + departure["leak"])
             escaping = -air / (x + departure["leak"])
-            inertia = math.exp(departure["air"])
+            inertia = np.exp(departure["air"])
             stiffness, along = stiffness + air, along - escaping * departure["leak"]
             heavier.append((departures["air"], inertia))
             stiffer += [
@@ -175,8 +176,8 @@ class DriverModel:
                 (column, -air * slope),
                 (departures["leak"], escaping),
             ]
-        zm, dzm = motional(s, math.exp(theta[1]), inertia, loss, stiffness)
-        flat = np.full(s.size, re, dtype=np.complex128)
+        zm, dzm = motional(s, np.exp(theta[1]), inertia, loss, stiffness)
+        flat = np.broadcast_to(re + 0j, zm.shape)
         columns = [0, 1, 2, 3, *self.coil_columns]
         slopes = [flat, dzm[0], dzm[3] * (2 * stiffness - along), dzm[2] * loss, *dzc]
         for column, row in zip(self.law_columns, by_law, strict=True):

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from itertools import combinations
-from typing import Protocol
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,9 +26,9 @@ _NEGLIGIBLE = 1e-9
 """Inductance [H] that stands for none where a logarithm is needed."""
 
 
-def _logistic(x: float) -> float:
+def _logistic(x: Any) -> Any:
     """1/(1 + exp(-x)) without overflow."""
-    return float(0.5 + 0.5 * np.tanh(0.5 * x))
+    return 0.5 + 0.5 * np.tanh(0.5 * x)
 
 
 class CoilModel(Protocol):
@@ -50,7 +50,10 @@ class CoilModel(Protocol):
     grows_from: str | None
 
     def impedance(self, s: ComplexArray, internal: FloatArray) -> tuple[ComplexArray, ComplexArray]:
-        """Impedance [ohm], shape (n,), and its derivatives, shape (size, n), at s [rad/s]."""
+        """Impedance [ohm], shape (n,), and its derivatives, shape (size, n), at s [rad/s].
+
+        Parameters of shape (size, r, 1) give r impedances at once, with a shape of (r, n).
+        """
         ...
 
     def grown(self, simpler: FloatArray) -> list[FloatArray]:
@@ -90,7 +93,7 @@ class Plain:
     def impedance(self, s: ComplexArray, internal: FloatArray) -> tuple[ComplexArray, ComplexArray]:
         """Impedance and derivative by ln Le."""
         z = s * np.exp(internal[0])
-        return z, z[None, :]
+        return z, z[None]
 
     def basis(self, s: ComplexArray, shape: Shape) -> ComplexArray:
         """One column, s."""
@@ -215,7 +218,7 @@ class Lossy:
 
     def reported(self, internal: FloatArray) -> Mapping[str, tuple[float, str]]:
         """K [ohm at 1 rad/s] and n."""
-        n = 0.5 + 0.5 * _logistic(internal[1])
+        n = 0.5 + 0.5 * float(_logistic(internal[1]))
         return {"K": (float(np.exp(internal[0])) * REFERENCE**-n, "ohm"), "n": (n, "1")}
 
 
@@ -267,7 +270,7 @@ class Empirical:
         """Kr, Xr, Ki, Xi, with w in rad/s and K in ohm."""
         found: dict[str, tuple[float, str]] = {}
         for letter, (size, logit) in (("r", internal[:2]), ("i", internal[2:])):
-            X = _exponent(logit)
+            X = float(_exponent(logit))
             found[f"K{letter}"] = (float(np.exp(size - X * np.log(REFERENCE))), "ohm")
             found[f"X{letter}"] = (X, "1")
         return found
@@ -277,7 +280,7 @@ FLATTEST, STEEPEST = 0.3, 1.5
 """Least and greatest exponent of an empirical coil; a flatter one would stand in for Re."""
 
 
-def _exponent(logit: float) -> float:
+def _exponent(logit: Any) -> Any:
     return FLATTEST + (STEEPEST - FLATTEST) * _logistic(logit)
 
 
