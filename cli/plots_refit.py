@@ -58,9 +58,17 @@ def _distribution(axes: Axes, series: Series, one: Usual) -> None:
     axes.axvline(one.centre / how.scale, color=INK, linewidth=1, linestyle=DASHES[1])
     if apart.size:
         axes.plot(apart, np.full(apart.size, level), "D", color=COLOURS[1], markersize=5)
+    _no_narrower(axes, one.centre / how.scale)
     axes.xaxis.set_major_locator(MaxNLocator(6))
+    axes.ticklabel_format(axis="x", useOffset=False)
     axes.set_xlabel(with_unit(f"{how.symbol},", how.unit) if how.unit else how.symbol)
     axes.grid(axis="x")
+
+
+def _no_narrower(axes: Axes, centre: float) -> None:
+    """Values that agree to a thousandth are drawn together."""
+    low, high = axes.get_xlim()
+    axes.set_xlim(min(low, 0.997 * centre), max(high, 1.003 * centre))
 
 
 def _heights(values: FloatArray) -> FloatArray:
@@ -105,6 +113,7 @@ def _drift(axes: Axes, series: Series, one: Usual) -> None:
     axes.xaxis.set_major_locator(AutoDateLocator(maxticks=8))
     axes.xaxis.set_major_formatter(ConciseDateFormatter(axes.xaxis.get_major_locator(), tz=UTC))
     axes.yaxis.set_major_locator(MaxNLocator(4))
+    axes.ticklabel_format(axis="y", useOffset=False)
     axes.set_ylabel(with_unit(f"{how.symbol},", how.unit) if how.unit else how.symbol)
 
 

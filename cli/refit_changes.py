@@ -40,6 +40,8 @@ class Moved:
 
 def since_last(archive: Archive, ledger: Ledger) -> Iterator[Moved]:
     """Every state whose result differs from that of the last refit which was finished."""
+    if not ledger.before:
+        return
     before: dict[tuple[str, str, str], Place] = {}
     for key in ledger.before:
         if (place := ledger.place(key)) is not None:

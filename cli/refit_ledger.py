@@ -71,13 +71,13 @@ class Ledger:
         self._places: dict[str, Place] = {}
         self._completed: tuple[str, ...] = ()
         self._written: set[str] = set()
+        self._read_to: dict[int, int] = {}
         self._own: int | None = None
         self._own_index = -1
         self._end = 0
         self._flushed = 0.0
         _claim(out, self._folder)
-        for path in sorted(self._folder.glob("*.lines")):
-            self._read(path)
+        self._catch_up()
         self.before = self._completed
         """Keys of the last refit that was finished."""
 
@@ -129,7 +129,11 @@ class Ledger:
         if not path.exists():
             return
         with suppress(OSError), path.open("rb") as file:
-            if file_digest(file, "sha256").hexdigest() in self._written:
+            digest = file_digest(file, "sha256").hexdigest()
+            if digest in self._written:
+                return
+            self._catch_up()  # another refit may have ended meanwhile
+            if digest in self._written:
                 return
         raise UsageError(
             "was changed, or made by somebody else, and is not overwritten",
@@ -229,16 +233,28 @@ class Ledger:
         file.seek(start)
         return file.read(stop - start - 1).decode()
 
-    def _read(self, path: Path) -> None:
-        index = len(self._segments)
-        self._segments.append(path)
+    def _catch_up(self) -> None:
+        """Read what is new in the ledger, our own segment apart."""
+        for path in sorted(self._folder.glob("*.lines")):
+            if path not in self._segments:
+                self._segments.append(path)
+            index = self._segments.index(path)
+            if index != self._own_index:
+                self._read(index, path)
+
+    def _read(self, index: int, path: Path) -> None:
+        """Read a segment from where it was read to."""
+        begin = self._read_to.get(index, 0)
         try:
             with path.open("rb") as file:
-                if file.readline() != f"{_SEGMENT}\n".encode():
+                if not begin and file.readline() != f"{_SEGMENT}\n".encode():
                     self.damaged += 1
                     return
+                file.seek(begin or file.tell())
                 for start, line in _lines(file):
-                    self._take_in(index, start, line)
+                    if line.endswith(b"\n"):  # else another refit may be at it
+                        self._take_in(index, start, line)
+                        self._read_to[index] = start + len(line)
         except OSError as error:
             raise UsageError(
                 f"cannot be read ({error.strerror or error})",
@@ -249,11 +265,7 @@ class Ledger:
     def _take_in(self, segment: int, start: int, line: bytes) -> None:
         checksum, _, content = line.partition(b"\t")
         pieces = content[:-1].split(b"\t")
-        if (
-            not line.endswith(b"\n")
-            or len(pieces) != 3
-            or checksum != b"%08x" % zlib.crc32(content[:-1])
-        ):
+        if len(pieces) != 3 or checksum != b"%08x" % zlib.crc32(content[:-1]):
             self.damaged += 1
             return
         head = json.loads(pieces[0])
@@ -307,19 +319,25 @@ def identity_of(head: Mapping[str, Any]) -> Identity:
 def _claim(out: Path, folder: Path) -> None:
     """Make the folder of a refit, or make sure that it is one."""
     try:
-        if out.exists() and not (out / MARK).is_file() and (not out.is_dir() or any(out.iterdir())):
-            raise UsageError(
-                "exists, and holds something else than a refit",
-                where=str(out),
-                remedy="Give an empty folder or a new one: --out DIR.",
-            )
-        folder.mkdir(parents=True, exist_ok=True)
-        if not (out / MARK).exists():
+        if not (out / MARK).is_file():
+            # What is hidden may be the mark of another refit that begins at this very moment.
+            if out.exists() and (not out.is_dir() or any(_visible(out))):
+                raise UsageError(
+                    "exists, and holds something else than a refit",
+                    where=str(out),
+                    remedy="Give an empty folder or a new one: --out DIR.",
+                )
+            out.mkdir(parents=True, exist_ok=True)
             mark = json.dumps({"format": MARK_FORMAT, "about": _ABOUT}, indent=1)
             write_text(out / MARK, mark + "\n", overwrite=True)
+        folder.mkdir(exist_ok=True)
     except OSError as error:
         raise unwritable(out, error) from error
     _check_version(out)
+
+
+def _visible(folder: Path) -> Iterator[Path]:
+    return (path for path in folder.iterdir() if path.name != MARK and path.name[0] != ".")
 
 
 def _check_version(out: Path) -> None:

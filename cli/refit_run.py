@@ -132,7 +132,7 @@ class Run:
         text += f"; {waiting} to make on {self._engine.workers} workers" if waiting else ""
         show.note(f"{text}.", "dim")
         if self._ledger.damaged:
-            show.note(f"{self._ledger.damaged} damaged lines of the ledger are passed over.", "dim")
+            show.note(f"damaged lines of the ledger passed over: {self._ledger.damaged}.", "dim")
 
     def _say_on(self) -> None:
         """Print results as far as all before them are there too."""

@@ -132,8 +132,9 @@ def content(archive: Archive, ledger: Ledger, rows: Rows, done: Done) -> RefitPa
     changed, since_rows = _moved(since_last(archive, ledger))
     return RefitPage(
         title=f"{archive.root.name or 'archive'}: fitted again",
-        subtitle=f"{_counted(len(archive.states), 'fit')} of "
-        f"{_counted(len({s.unit for s in archive.states}), 'unit')}, {date.today().isoformat()}",
+        subtitle=f"{_counted(len({s.unit for s in archive.states}), 'unit')}, "
+        f"{_counted(sum(len(s.sources) for s in archive.states), 'take')} and tables, "
+        f"{date.today().isoformat()}",
         lead=_lead(done, series, apart),
         apart=_listed(_apart_row(a) for a in apart),
         series=tuple(

@@ -1,0 +1,193 @@
+"""Refits in several processes: the same digits however many, whatever is killed on the way."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+
+import driver_bench
+import pytest
+from made_archive import MASS_KG, unit_of, write_table
+from program import ROOT, freeair
+
+FITS = 8
+
+
+@pytest.fixture(scope="module")
+def archive(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("archive")
+    for number in range(FITS):
+        unit = unit_of(driver_bench.WOOFER, number)
+        about = (f"unit: lantern-{number}",)
+        write_table(folder / f"{number}.csv", unit, number, comments=about)
+        if number % 4 == 1:
+            loaded = (*about, f"added-mass: {1e3 * MASS_KG:g}g±0.1g")
+            write_table(folder / f"{number}m.csv", unit, number, mass=MASS_KG, comments=loaded)
+    return folder
+
+
+@pytest.fixture(scope="module")
+def whole(archive: Path, tmp_path_factory: pytest.TempPathFactory) -> Result:
+    """What a single process makes of the archive, never interrupted."""
+    out = tmp_path_factory.mktemp("whole") / "out"
+    done = freeair("refit", archive, "--workers", "1", "--json", "--out", out)
+    assert done.returncode == 0, done.stderr
+    return Result(done.stdout, out)
+
+
+class Result:
+    """Everything that must not depend on how it was computed."""
+
+    def __init__(self, stdout: str, out: Path) -> None:
+        *self.lines, last = stdout.splitlines()
+        self.last = {k: v for k, v in json.loads(last).items() if k != "files"}
+        self.table = (out / "results.csv").read_bytes()
+
+    def __eq__(self, other: object) -> bool:
+        return vars(self) == vars(other)
+
+
+def words(archive: Path, out: Path, *more: str) -> list[str]:
+    return [sys.executable, "-m", "cli.main", "refit", str(archive), "--out", str(out), "--json",
+            *more]  # fmt: skip
+
+
+@contextmanager
+def started(command: list[str]) -> Iterator[subprocess.Popen[str]]:
+    """A process with a group of its own, of which nothing is left behind."""
+    path = os.pathsep.join(filter(None, [str(ROOT), os.environ.get("PYTHONPATH")]))
+    process = subprocess.Popen(
+        command, env={**os.environ, "PYTHONPATH": path}, cwd=ROOT, start_new_session=True,
+        stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+    )  # fmt: skip
+    try:
+        yield process
+    finally:
+        with suppress(ProcessLookupError):
+            os.killpg(process.pid, signal.SIGKILL)
+        process.communicate()
+
+
+def wait_for(condition: Callable[[], bool], seconds: float = 60.0) -> None:
+    end = time.monotonic() + seconds
+    while not condition():
+        assert time.monotonic() < end, "waited in vain"
+        time.sleep(0.02)
+
+
+def kept(out: Path) -> int:
+    return sum(f.read_bytes().count(b'"kind": "result"') for f in (out / "ledger").glob("*.lines"))
+
+
+def made_anew(stderr: str) -> int:
+    found = re.search(r"(\d+) to make", " ".join(stderr.split()))
+    return int(found[1]) if found else 0
+
+
+@pytest.mark.parametrize("way", ["killed", "interrupted"])
+def test_goes_on_where_it_was_stopped(
+    way: str, archive: Path, whole: Result, tmp_path: Path
+) -> None:
+    """Kill -9 of the command in mid-run, and Ctrl-C, both with two workers at work."""
+    with started(words(archive, tmp_path, "--workers", "2")) as process:
+        wait_for(lambda: kept(tmp_path) >= 3)
+        if way == "killed":
+            process.kill()
+            process.wait()
+        else:
+            os.killpg(process.pid, signal.SIGINT)  # as a terminal does
+            _, said = process.communicate(timeout=30)
+            assert process.returncode == 130
+            assert "fits are kept; the same command goes on" in " ".join(said.split())
+            assert "Traceback" not in said
+    before = kept(tmp_path)
+    assert 3 <= before < FITS
+    done = freeair("refit", archive, "--out", tmp_path, "--json", "--workers", "1")
+    assert done.returncode == 0, done.stderr
+    assert made_anew(done.stderr) == FITS - before
+    assert kept(tmp_path) == FITS  # nothing twice, nothing lost
+    assert Result(done.stdout, tmp_path) == whole
+
+
+def test_two_at_once_on_one_archive(archive: Path, whole: Result, tmp_path: Path) -> None:
+    with (
+        started(words(archive, tmp_path, "--workers", "1")) as one,
+        started(words(archive, tmp_path, "--workers", "2")) as other,
+    ):
+        for process in (one, other):
+            stdout, said = process.communicate(timeout=120)
+            assert process.returncode == 0, said
+            assert Result(stdout, tmp_path) == whole
+    done = freeair("refit", archive, "--out", tmp_path, "--json")
+    assert made_anew(done.stderr) == 0
+    assert Result(done.stdout, tmp_path) == whole
+
+
+def children(pid: int) -> list[int]:
+    listed = Path(f"/proc/{pid}/task/{pid}/children").read_text().split()
+    return [int(child) for child in listed]
+
+
+def workers_of(pid: int) -> list[int]:
+    """Processes that fit: joblib's workers, not its keepers."""
+    return [
+        child
+        for child in children(pid)
+        if b"popen_loky" in Path(f"/proc/{child}/cmdline").read_bytes()
+    ]
+
+
+@pytest.mark.skipif(not Path("/proc/self/task").exists(), reason="needs Linux's list of children")
+def test_a_worker_that_dies_costs_nothing(archive: Path, whole: Result, tmp_path: Path) -> None:
+    with started(words(archive, tmp_path, "--workers", "2")) as process:
+        wait_for(lambda: kept(tmp_path) >= 2)
+        os.kill(workers_of(process.pid)[0], signal.SIGKILL)
+        stdout, said = process.communicate(timeout=120)
+        assert process.returncode == 0, said
+    assert Result(stdout, tmp_path) == whole
+
+
+def test_on_a_dask_scheduler_whose_worker_is_killed(
+    archive: Path, whole: Result, tmp_path: Path
+) -> None:
+    """A real scheduler and two worker processes; one of them gets SIGKILL in mid-run."""
+    pytest.importorskip("distributed")
+    dask = [sys.executable, "-m", "dask"]
+    where = tmp_path / "scheduler.json"
+    out = tmp_path / "out"
+    worker = [*dask, "worker", "--scheduler-file", str(where), "--nthreads", "1", "--no-nanny",
+              "--no-dashboard", "--local-directory", str(tmp_path)]  # fmt: skip
+    scheduler = [*dask, "scheduler", "--host", "127.0.0.1", "--port", "0", "--no-dashboard",
+                 "--scheduler-file", str(where)]  # fmt: skip
+    with started(scheduler), started(worker) as first, started(worker):
+        wait_for(where.is_file)
+        address = json.loads(where.read_text())["address"]
+        wait_for(lambda: len(answering(address)) == 2)
+        with started(words(archive, out, "--scheduler", address)) as process:
+            wait_for(lambda: kept(out) >= 2)
+            os.kill(first.pid, signal.SIGKILL)
+            stdout, said = process.communicate(timeout=120)
+            assert process.returncode == 0, said
+        assert len(answering(address)) == 1
+    assert "2 workers" in said
+    assert Result(stdout, out) == whole
+
+
+def answering(address: str) -> dict[str, int]:
+    """Workers of a scheduler, asked from a process of its own: a client leaves threads."""
+    code = (
+        "import sys, json, distributed; c = distributed.Client(sys.argv[1], timeout=10);"
+        "print(json.dumps(c.ncores())); c.close()"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code, address], capture_output=True, text=True, check=True
+    )
+    return json.loads(done.stdout)
