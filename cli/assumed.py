@@ -23,6 +23,7 @@ _BAROMETER_PA = 1000.0
 _SEA_LEVEL_PA = (101325.0, 3000.0)
 _HYGROMETER = 0.10
 _ROOM_HUMIDITY = (0.5, 0.3)
+_TABLE_PERCENT = 1.0
 
 Assumed = tuple[Value, str]
 
@@ -60,6 +61,19 @@ def measured_resistance(value: Value) -> Assumed:
     """±(1 % + 0.1 ohm): a hand-held multimeter with its leads, at least the last digit."""
     half_width = _MULTIMETER_PART * value.value + max(_MULTIMETER_OHM, value.last_digit)
     return _complete(value, half_width, 1.0, "ohm")
+
+
+def table_scale() -> tuple[float, str]:
+    """±1 %: the resistor, or the meter, that the ohms of a table came by [per cent].
+
+    Metal-film resistors are sold to 1 %, and hand-held meters promise about as much for
+    alternating volts in the middle of the audio band (common practice, no source).
+    """
+    return _TABLE_PERCENT, (
+        f"a table does not say how well its ohms are known as a whole: ±{_TABLE_PERCENT:g} % "
+        "assumed, for each table by itself. State it with --table-tolerance 0.5%, or with "
+        "--table-tolerance NAME=0.5% where one meter and resistor measured all"
+    )
 
 
 def air_temperature(value: Value | None) -> Assumed:

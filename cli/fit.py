@@ -63,6 +63,14 @@ def fit(
     relative_humidity: Annotated[
         str | None, typer.Option(metavar="PCT", help="Such as 45%. Default 50%±30%.")
     ] = None,
+    table_tolerance: Annotated[
+        str | None,
+        typer.Option(
+            metavar="[NAME=]PCT",
+            help="Of the ohms in tables as a whole, such as 0.5%. Default 1% for each table; a "
+            "name makes it the same error in all, now and later.",
+        ),
+    ] = None,
     model: Annotated[
         str, typer.Option(metavar="auto|NAME", help="Voice-coil model; auto lets the data choose.")
     ] = "auto",
@@ -97,6 +105,7 @@ def fit(
         air_temperature,
         air_pressure,
         relative_humidity,
+        table_tolerance,
     )
     if judge_by_status and targets is None:
         raise UsageError(
@@ -144,7 +153,7 @@ def run(
     plan = None if targets is None else targets_file.read(targets)
     meant = () if plan is None else plan.targets
     _check_model(model)
-    gathered = gather.gather(free, added_mass, test_box, unit)
+    gathered = gather.gather(free, added_mass, test_box, unit, words.table_tolerance)
     boxes = any(curve.condition.name == "test-box" for curve in gathered.curves)
     session = sessions.session(words, boxes=boxes)
     try:

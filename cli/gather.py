@@ -7,12 +7,13 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from cli import assumed, values
+from cli import assumed, table_scale, values
 from cli.session import GRAMS, LITRES, stated
 from cli.values import Value
 from meas.errors import Refused, UsageError
 
 if TYPE_CHECKING:
+    from cli.table_scale import TableScale
     from fit.measured import Condition, MeasuredCurve
     from meas.errors import Finding
     from meas.take import Take
@@ -37,13 +38,19 @@ class Gathered:
 
 @dataclass
 class _Stock:
+    scale: TableScale
     curves: list[tuple[MeasuredCurve, Take | None]] = field(default_factory=list)
     names: list[str] = field(default_factory=list)
+    scaled: list[str] = field(default_factory=list)
     findings: list[Finding] = field(default_factory=list)
 
 
 def gather(
-    free: Sequence[str], added_mass: Sequence[str], test_box: Sequence[str], unit: str | None
+    free: Sequence[str],
+    added_mass: Sequence[str],
+    test_box: Sequence[str],
+    unit: str | None,
+    table_tolerance: str | None = None,
 ) -> Gathered:
     """Read every source.
 
@@ -52,13 +59,14 @@ def gather(
         added_mass: ``FILE=M`` for tables (or takes, which must agree).
         test_box: ``FILE=V`` likewise.
         unit: Name of the driver; None: as the takes say, else the first table's name.
+        table_tolerance: How well the ohms of tables are known as a whole, as written.
 
     Raises:
         UsageError: If sources contradict themselves or each other.
         UnreadableInput: If a source cannot be read.
         Refused: If a take was refused when it was made.
     """
-    stock = _Stock()
+    stock = _Stock(table_scale.read(table_tolerance))
     seen: dict[Path, str] = {}
     for text in free:
         if "=" in text and not Path(text).exists():
@@ -75,6 +83,13 @@ def gather(
         file, written = _split(text, "--test-box", "take-or-table.csv=6.8L")
         value = values.volume(written, f"--test-box {file}")
         _add(stock, seen, file, "test-box", value)
+    stock.scale.tell(stock.scaled)
+    if table_tolerance is not None and all(take for _, take in stock.curves):
+        raise UsageError(
+            "there is no table: a take knows its resistor from the rig file",
+            where=table_scale.OPTION,
+            remedy="Leave the option out.",
+        )
     order = ("free-air", "added-mass", "test-box")
     stock.curves.sort(key=lambda pair: order.index(pair[0].condition.name))
     return Gathered(
@@ -138,7 +153,10 @@ def _add(
     if doubts := plausibility(curve):
         raise Refused(doubts, where=text)
     under = FreeAir() if value is None else condition_of(condition or "free-air", value)
-    stock.curves.append((MeasuredCurve(text, curve, under), None))
+    scaled = stock.scale.on(path, curve)
+    if scaled is not curve:
+        stock.scaled.append(path.name)
+    stock.curves.append((MeasuredCurve(text, scaled, under), None))
     stock.names.append(path.stem)
 
 

@@ -43,6 +43,7 @@ class SessionWords:
     air_temperature: str | None = None
     air_pressure: str | None = None
     relative_humidity: str | None = None
+    table_tolerance: str | None = None
 
 
 def session(words: SessionWords, *, boxes: bool) -> Session:

@@ -112,6 +112,7 @@ def _stated(words: SessionWords) -> list[tuple[str, str]]:
         ("Cone area", words.area),
         ("Coil resistance by multimeter", words.measured_re),
         ("Moving parts, weighed", words.moving_parts),
+        ("Tolerance of the tables' ohms", words.table_tolerance),
         ("Air temperature", words.air_temperature or "not given: 20 °C ± 8 K taken"),
         ("Air pressure", words.air_pressure or "not given: 1013 hPa ± 30 hPa taken"),
         ("Relative humidity", words.relative_humidity or "not given: 50 % ± 30 % taken"),
