@@ -36,9 +36,10 @@ _HEAD = """\
 #
 # Below [limits] stands what is judged. Edit it: change a limit (units as in the examples), leave
 # out a lower or an upper one, put a # in front of a line that shall not count, or take one away.
-# Limits as derived are limits on what this bench measures, so that errors which the reference
-# shares (one resistor) cancel. A limit that you change is taken for one on the true value: then
-# every error of the bench counts, and more units come out undecided.
+# Limits as derived are limits on what this bench measures: errors which the reference shares (one
+# resistor) cancel, and a unit is undecided only when it lies outside by less than it repeats. A
+# limit that you change is taken for one on the true value: then every error of the bench counts,
+# on both sides of the limit, and more units come out undecided.
 """
 
 _LIMITS_HEAD = """

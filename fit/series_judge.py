@@ -196,6 +196,10 @@ def _judged(limit: Limit, estimate: Estimate | None, fit: DriverFit) -> Judged:
     low = -math.inf if limit.lower is None else size_of(limit.lower, limit.unit)
     high = math.inf if limit.upper is None else size_of(limit.upper, limit.unit)
     word = decide((at - reach, at + reach), low, high)
+    if word == "undecided" and not limit.changed:
+        worse = _Z95 * math.sqrt(max(0.0, (reach / _Z95) ** 2 - limit.measuring**2))
+        if decide((at - worse, at + worse), low, high) == "inside":
+            word = "inside"
     deviation = at - size_of(limit.centre, limit.unit)
     beyond = max(at - high, low - at, 0.0)
     ends = (back(at - reach, limit.unit), back(at + reach, limit.unit))
@@ -207,10 +211,11 @@ def _judged(limit: Limit, estimate: Estimate | None, fit: DriverFit) -> Judged:
     if word == "outside":
         text += f" and {_past(beyond, limit.unit)} beyond the limit {_nearest(limit, at > high)}"
     if word == "undecided":
-        probed = Estimate(1.0, "1", causes)
-        main = shares(probed, {})
-        text += f", too near to the limit {_nearest(limit, _nearer_upper(at, low, high))} to tell"
-        text += f"; what limits it most: {main[0][0]}. More takes of it, clamped anew, tell more"
+        near = _nearest(limit, _nearer_upper(at, low, high))
+        past = "past the limit" if at < low or at > high else "short of the limit"
+        main = shares(Estimate(1.0, "1", causes), {})
+        text += f", {past} {near} by less than can be told; what limits it most: {main[0][0]}. "
+        text += "More takes of it, clamped anew, tell more"
     meaning = MEANINGS.get(limit.parameter)
     if word != "inside" and meaning:
         text += f". It may mean {meaning[deviation > 0]}"

@@ -229,9 +229,15 @@ def _departure(name: LayerName, mask: Mask, unit: Profile) -> Departure | None:
         return None
     limit = mask.factor * layer.spread
     reach = _Z95 * np.nan_to_num(unit.noise[at])
-    words = [
-        decide((float(d - r), float(d + r)), -float(m), float(m)) if ok else "inside"
-        for d, r, m, ok in zip(size, reach, limit, known, strict=True)
+    # The limits hold the noise of the reference; only a noisier curve narrows the inside.
+    worse = np.sqrt(np.maximum(0.0, reach**2 - (_Z95 * layer.spread) ** 2))
+    words: list[Word] = [
+        "inside"
+        if not ok or decide((d - w, d + w), -m, m) == "inside"
+        else decide((d - r, d + r), -m, m)
+        for d, r, w, m, ok in zip(
+            *(part.tolist() for part in (size, reach, worse, limit, known)), strict=True
+        )
     ]
     worst = int(np.nanargmax(np.abs(size) / limit))
     beyond = tuple(
