@@ -15,7 +15,16 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from cli import box_check, guide_state, network_file, part_file, states, stock_file, targets_file
+from cli import (
+    box_check,
+    guide_state,
+    network_file,
+    part_file,
+    series_file,
+    states,
+    stock_file,
+    targets_file,
+)
 from fit import store
 from fit.judge import Target
 from meas import recording, rig_file
@@ -202,7 +211,14 @@ def test_every_family_whose_version_is_looked_at_is_here():
         )
     }
     assert {"freeair-take", "freeair-rig"} <= looked_at  # the search finds some
-    assert looked_at <= set(READERS)
+    assert looked_at <= {*READERS, "freeair-series"}
+
+
+def test_a_newer_limits_file_is_refused_with_advice(tmp_path):
+    path = tmp_path / "limits.toml"
+    path.write_text('format = "freeair-series/2"\nnovelty = 1\n')
+    with pytest.raises(UnreadableInput, match=r"newer.*freeair-series/2.*Update freeair"):
+        series_file.read(path)
 
 
 def test_captures_are_told_by_what_they_hold():
