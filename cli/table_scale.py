@@ -6,9 +6,7 @@ import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
-
-import numpy as np
+from typing import TYPE_CHECKING, Any
 
 from cli import assumed, show, values
 from meas.errors import UsageError
@@ -44,15 +42,15 @@ class TableScale:
 
         if curve.systematics or not self.percent:
             return curve
-        complex_known = isinstance(curve, ImpedanceCurve)
-        ohm = curve.impedance_ohm if complex_known else curve.magnitude_ohm
+        # For a magnitude the effect is real, as `Systematic` has it.
+        ohm: Any = curve.impedance_ohm if isinstance(curve, ImpedanceCurve) else curve.magnitude_ohm
         # By content: a table is the same measurement under whatever name it stands.
         own = hashlib.sha256(ohm.tobytes() + curve.frequency_hz.tobytes()).hexdigest()[:16]
         what = self.meter if self.meter is not None else f"the ohms in {path.name}"
         error = Systematic(
             f"table-scale:{own if self.meter is None else self.meter}",
             f"scale of {what} ±{self.percent:.2g} %",
-            np.asarray(ohm * (self.percent / 100 / 3**0.5), dtype=np.complex128),
+            ohm * (self.percent / 100 / 3**0.5),
         )
         return replace(curve, systematics=(error,))
 
