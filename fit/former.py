@@ -7,7 +7,7 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
-from fit.suspension import BORDER
+from fit.suspension import BORDER, size_and_delay
 
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
@@ -42,6 +42,12 @@ class Former:
         """Share of the spring's reaction at resonance, and the corner of the ring."""
         brake, delay = (float(value) for value in np.exp(internal))
         return {"brake": (brake, "1"), "f_former": (resonance_hz / delay, "Hz")}
+
+    def internal(
+        self, values: Mapping[str, float], resonance_hz: float
+    ) -> tuple[FloatArray, list[dict[str, float]]]:
+        """ln brake and ln fs/f_former."""
+        return size_and_delay(values, "brake", "f_former", resonance_hz)
 
     def plausible(self, internal: FloatArray) -> bool:
         """Whether its corner is that of a ring, not of a suspension that gives slowly."""

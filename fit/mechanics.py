@@ -108,16 +108,37 @@ class Mechanics:
             first += law.size
         return found
 
+    def at_resonance(self, internal: FloatArray) -> complex:
+        """Sum of the laws at resonance, before it is normalised."""
+        total = complex(self.suspension is None)
+        for law, own in zip(self.laws, self.parts(internal), strict=True):
+            total += law.stiffness(_AT_RESONANCE, own)[0][0]
+        return total
+
     def loss(self, internal: FloatArray) -> float:
         """What the laws take of 1/Qms at resonance; the rest is viscous."""
-        if not self.laws:
-            return 0.0
-        total = complex(self.suspension is None)
-        first = 0
-        for law in self.laws:
-            total += law.stiffness(_AT_RESONANCE, internal[first : first + law.size])[0][0]
-            first += law.size
+        total = self.at_resonance(internal)
         return total.imag / total.real
+
+    def parts(self, internal: FloatArray) -> list[FloatArray]:
+        """Internal parameters of each law."""
+        ends = np.cumsum([law.size for law in self.laws])
+        return [internal[end - law.size : end] for law, end in zip(self.laws, ends, strict=True)]
+
+    def internal(
+        self, values: Mapping[str, float], resonance_hz: float
+    ) -> tuple[FloatArray, list[dict[str, float]]]:
+        """Internal parameters from reported ones, and the derivatives of each by these and fs.
+
+        Raises:
+            KeyError: If a parameter of a law is missing.
+        """
+        found, slopes = [np.zeros(0)], []
+        for law in self.laws:
+            own, rows = law.internal(values, resonance_hz)
+            found.append(own)
+            slopes += rows
+        return np.concatenate(found), slopes
 
     def reported(
         self, internal: FloatArray, resonance_hz: float

@@ -58,6 +58,16 @@ class Law(Protocol):
         """The law's parameters under their own names: value and unit."""
         ...
 
+    def internal(
+        self, values: Mapping[str, float], resonance_hz: float
+    ) -> tuple[FloatArray, list[dict[str, float]]]:
+        """Internal parameters from reported ones, and the derivatives of each by these and fs.
+
+        Raises:
+            KeyError: If one of the law's parameters is missing.
+        """
+        ...
+
     def plausible(self, internal: FloatArray) -> bool:
         """Whether such parameters are what the law's name says."""
         ...
@@ -96,6 +106,14 @@ class Creep:
         """Share of the compliance for each decade."""
         return {"creep": (STEEPEST * float(_logistic(internal[0])), "1")}
 
+    def internal(
+        self, values: Mapping[str, float], resonance_hz: float
+    ) -> tuple[FloatArray, list[dict[str, float]]]:
+        """The logit of creep over `STEEPEST`."""
+        share = min(max(values["creep"] / STEEPEST, 1e-6), 1 - 1e-6)
+        slope = 1 / (STEEPEST * share * (1 - share))
+        return np.array([np.log(share / (1 - share))]), [{"creep": slope}]
+
     def plausible(self, internal: FloatArray) -> bool:
         """Always."""
         return True
@@ -132,10 +150,27 @@ class Relaxing:
         give, delay = (float(value) for value in np.exp(internal))
         return {"give": (give, "1"), "f_give": (resonance_hz / delay, "Hz")}
 
+    def internal(
+        self, values: Mapping[str, float], resonance_hz: float
+    ) -> tuple[FloatArray, list[dict[str, float]]]:
+        """ln give and ln fs/f_give."""
+        return size_and_delay(values, "give", "f_give", resonance_hz)
+
     def plausible(self, internal: FloatArray) -> bool:
         """Whether it gives slowly: the corner of its stiffness, (1 + give)/tau, is low."""
         give, delay = np.exp(internal)
         return bool((1 + give) / delay < BORDER)
+
+
+def size_and_delay(
+    values: Mapping[str, float], size: str, corner: str, resonance_hz: float
+) -> tuple[FloatArray, list[dict[str, float]]]:
+    """Logarithms of a size and of resonance over corner, with their derivatives by name."""
+    found = np.log([values[size], resonance_hz / values[corner]])
+    return found, [
+        {size: 1 / values[size]},
+        {"fs": 1 / resonance_hz, corner: -1 / values[corner]},
+    ]
 
 
 def _logistic(x: Any) -> Any:

@@ -72,6 +72,14 @@ class CoilModel(Protocol):
         """The model's parameters under their own names: value and unit."""
         ...
 
+    def internal(self, values: Mapping[str, float]) -> tuple[FloatArray, list[dict[str, float]]]:
+        """Internal parameters from reported ones, and the derivatives of each by these.
+
+        Raises:
+            KeyError: If a parameter of the model is missing.
+        """
+        ...
+
 
 class Plain:
     """A lossless inductance, Zc = s Le.
@@ -106,6 +114,10 @@ class Plain:
     def reported(self, internal: FloatArray) -> Mapping[str, tuple[float, str]]:
         """Nothing beyond Le, which every model reports."""
         return {}
+
+    def internal(self, values: Mapping[str, float]) -> tuple[FloatArray, list[dict[str, float]]]:
+        """ln Le."""
+        return _logarithms(values, ["Le"])
 
 
 class Ladder:
@@ -176,6 +188,11 @@ class Ladder:
             found |= {f"L{number}": (L, "H"), f"R{number}": (R, "ohm")}
         return found
 
+    def internal(self, values: Mapping[str, float]) -> tuple[FloatArray, list[dict[str, float]]]:
+        """ln L1, ln L2, ln R2, ln L3, ..."""
+        sections = range(2, 2 + self.size // 2)
+        return _logarithms(values, ["L1", *(f"{p}{k}" for k in sections for p in "LR")])
+
 
 class Lossy:
     """A lossy inductance, Zc = K s^n with 0.5 < n < 1 and s in rad/s.
@@ -220,6 +237,10 @@ class Lossy:
         """K [ohm at 1 rad/s] and n."""
         n = 0.5 + 0.5 * float(_logistic(internal[1]))
         return {"K": (float(np.exp(internal[0])) * REFERENCE**-n, "ohm"), "n": (n, "1")}
+
+    def internal(self, values: Mapping[str, float]) -> tuple[FloatArray, list[dict[str, float]]]:
+        """ln |Zc(REFERENCE)| and the logit of 2 n - 1."""
+        return _power(values, "K", "n", (0.5, 1.0))
 
 
 class Empirical:
@@ -275,6 +296,12 @@ class Empirical:
             found[f"X{letter}"] = (X, "1")
         return found
 
+    def internal(self, values: Mapping[str, float]) -> tuple[FloatArray, list[dict[str, float]]]:
+        """ln Kr w^Xr, logit Xr, ln Ki w^Xi, logit Xi."""
+        resistance, rows = _power(values, "Kr", "Xr", (FLATTEST, STEEPEST))
+        reactance, more = _power(values, "Ki", "Xi", (FLATTEST, STEEPEST))
+        return np.concatenate([resistance, reactance]), rows + more
+
 
 FLATTEST, STEEPEST = 0.3, 1.5
 """Least and greatest exponent of an empirical coil; a flatter one would stand in for Re."""
@@ -282,6 +309,25 @@ FLATTEST, STEEPEST = 0.3, 1.5
 
 def _exponent(logit: Any) -> Any:
     return FLATTEST + (STEEPEST - FLATTEST) * _logistic(logit)
+
+
+def _logarithms(
+    values: Mapping[str, float], names: Sequence[str]
+) -> tuple[FloatArray, list[dict[str, float]]]:
+    found = np.log([values[name] for name in names])
+    return np.asarray(found), [{name: 1 / values[name]} for name in names]
+
+
+def _power(
+    values: Mapping[str, float], size: str, exponent: str, limits: tuple[float, float]
+) -> tuple[FloatArray, list[dict[str, float]]]:
+    """Logarithm of size w^exponent at `REFERENCE`, logit of the exponent between its limits."""
+    K, X, anchor, span = values[size], values[exponent], np.log(REFERENCE), limits[1] - limits[0]
+    share = min(max((X - limits[0]) / span, 1e-6), 1 - 1e-6)
+    return np.array([np.log(K) + X * anchor, np.log(share / (1 - share))]), [
+        {size: 1 / K, exponent: float(anchor)},
+        {exponent: 1 / (span * share * (1 - share))},
+    ]
 
 
 _CORNERS = [float(f) for f in np.geomspace(60.0, 30e3, 13)]
