@@ -39,10 +39,12 @@ class Budget:
     Attributes:
         estimates: Symbol to estimate.
         sources: Error source to its description.
+        leverages: Error source to the part of its stated variance that the takes leave it, 0 to 1.
     """
 
     estimates: Mapping[str, Estimate]
     sources: Mapping[str, str]
+    leverages: Mapping[str, float]
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,6 +87,7 @@ def estimates(settled: Settled, rivals: Sequence[Rival], at: Extremes, freedom: 
     effect = gradients @ C  # (q, p)
     parts: dict[str, FloatArray] = {}
     sources: dict[str, str] = {}
+    leverages: dict[str, float] = {}
     noise: list[FloatArray] = []
     weak = np.zeros((len(names), 0))
     considered = problem.considered_effects(theta)
@@ -102,6 +105,7 @@ def estimates(settled: Settled, rivals: Sequence[Rival], at: Extremes, freedom: 
         else:
             parts[rows.source] = rows.sign * (effect @ block.T)[:, 0]
             sources[rows.source] = rows.text
+            leverages[rows.source] = float(block[0] @ C @ block[0])
     model = _model_effects(problem, effect, jacobian, misfits)
     moved = _rival_effect(settled, rivals, at, values)
     for group, effects, text in (
@@ -131,7 +135,7 @@ def estimates(settled: Settled, rivals: Sequence[Rival], at: Extremes, freedom: 
             frequency_hz=at.inductance if name == "Le" else None,
             widening=_widening(contributions, degrees),
         )
-    return Budget(found, sources)
+    return Budget(found, sources, leverages)
 
 
 def _scaled(block: FloatArray, weight: FloatArray) -> FloatArray:

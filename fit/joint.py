@@ -152,6 +152,7 @@ def _result(
         curves=curves,
         warnings=tuple(findings),
         sources=found.sources,
+        leverages=found.leverages,
         model_choice=choice,
     )
 

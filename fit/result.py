@@ -106,6 +106,8 @@ class DriverFit:
         curves: One per input curve.
         warnings: Doubts about the result that do not refuse it.
         sources: Error source to its description in words.
+        leverages: Error source to the part of its stated variance that the takes leave it: 1
+            where they say nothing about the error. Not saved.
         model_choice: Candidate model to its information criterion, for the report.
     """
 
@@ -114,6 +116,7 @@ class DriverFit:
     curves: tuple[FittedCurve, ...]
     warnings: tuple[Finding, ...] = ()
     sources: Mapping[str, str] = field(default_factory=dict)
+    leverages: Mapping[str, float] = field(default_factory=dict)
     model_choice: Mapping[str, float] = field(default_factory=dict)
 
     def _repr_html_(self) -> str:
