@@ -118,20 +118,48 @@ def _fitted(
     if np.count_nonzero(np.abs(x) < 0.5) < _FEWEST_NEAR or x[0] > -1.5 or x[-1] < 1.5:
         return None
     shape = _resonator(f[first:last], f0, Q)
-    y, smooth = residual[first:last], np.column_stack([np.ones(x.size), x, x**2])
+    smooth = np.column_stack([np.ones(x.size), x, x * x])
     if turn is None:
-        zero = np.zeros_like(smooth)
-        smooth = np.block([[smooth, zero], [zero, smooth]])
-        peak = np.column_stack([
-            np.concatenate([shape.real, shape.imag]), np.concatenate([-shape.imag, shape.real])
-        ])  # fmt: skip
-        rows = np.concatenate([y.real, y.imag])
+        found = _complex(residual[first:last], shape, smooth)
     else:
-        along = turn[first:last] * shape
-        peak, rows = np.column_stack([along.real, -along.imag]), y.real
-    # What the parabola takes is taken off data and shape alike (R. Frisch, F. Waugh, 1933).
+        found = _along(residual[first:last].real, turn[first:last] * shape, smooth)
+    if found is None:
+        return None
+    amplitude, spread = found
+    size = abs(amplitude)
+    ratio, relative = size / spread, size / float(np.interp(f0, f, z))
+    if ratio < _LEAST_RATIO or relative < _LEAST_RELATIVE:
+        return None
+    whole = amplitude * _resonator(f, f0, Q)
+    seen = np.real(turn * whole).astype(np.complex128) if turn is not None else whole
+    return Bump(f0, size, Q, relative, ratio), seen
+
+
+def _complex(
+    y: ComplexArray, shape: ComplexArray, smooth: FloatArray
+) -> tuple[complex, float] | None:
+    """Amplitude of a resonator and the standard uncertainty of its size, if it explains enough.
+
+    What the parabola takes is taken off data and shape alike (R. Frisch, F. Waugh, 1933). One
+    complex unknown: real and imaginary part have the same uncertainty and no covariance.
+    """
     base, _ = np.linalg.qr(smooth)
-    left = rows - base @ (base.T @ rows)
+    both = np.column_stack([y, shape])
+    both -= base @ (base.T @ both)
+    left, own = both.T
+    normal = float(np.vdot(own, own).real)
+    amplitude = complex(np.vdot(own, left)) / normal
+    total = float(np.vdot(left, left).real)
+    rest = total - abs(amplitude) ** 2 * normal
+    variance = _scatter(total, rest, 2 * (y.size - 3) - 2)
+    return None if variance is None else (amplitude, math.sqrt(variance / normal))
+
+
+def _along(y: FloatArray, along: ComplexArray, smooth: FloatArray) -> tuple[complex, float] | None:
+    """The same where only the part along Z is known: two real unknowns."""
+    peak = np.column_stack([along.real, -along.imag])
+    base, _ = np.linalg.qr(smooth)
+    left = y - base @ (base.T @ y)
     own = peak - base @ (base.T @ peak)
     normal = own.T @ own
     if np.linalg.cond(normal) > 1e6:
@@ -139,19 +167,19 @@ def _fitted(
     amplitude = np.linalg.solve(normal, own.T @ left)
     total = float(left @ left)
     rest = total - float(amplitude @ normal @ amplitude)
-    freedom = rows.size - smooth.shape[1] - 2
+    variance = _scatter(total, rest, y.size - 3 - 2)
+    if variance is None:
+        return None
+    turned = amplitude / float(np.hypot(*amplitude))
+    spread = math.sqrt(variance * float(turned @ np.linalg.inv(normal) @ turned))
+    return complex(*amplitude), spread
+
+
+def _scatter(total: float, rest: float, freedom: int) -> float | None:
+    """Variance of a row by what is left; None where the resonator explains too little."""
     if freedom < 4 or total <= 0 or rest > (1 - _LEAST_SHARE) * total:
         return None
-    size = float(np.hypot(*amplitude))
-    variance = max(rest, 1e-18 * total) / freedom
-    along_size = amplitude / size
-    spread = math.sqrt(variance * float(along_size @ np.linalg.inv(normal) @ along_size))
-    ratio, relative = size / spread, size / float(np.interp(f0, f, z))
-    if ratio < _LEAST_RATIO or relative < _LEAST_RELATIVE:
-        return None
-    whole = complex(*amplitude) * _resonator(f, f0, Q)
-    seen = np.real(turn * whole).astype(np.complex128) if turn is not None else whole
-    return Bump(f0, size, Q, relative, ratio), seen
+    return max(rest, 1e-18 * total) / freedom
 
 
 def tell(curves: Sequence[FittedCurve]) -> tuple[Finding, ...]:
