@@ -145,7 +145,7 @@ def run(argv: Sequence[str]) -> int:
         The exit status.
     """
     as_json = _wants_json(argv)
-    show.prepare_streams()
+    show.prepare_streams(as_json=as_json)
     if not argv and guide.at_terminal():
         argv = ["guide"]
     try:

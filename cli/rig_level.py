@@ -66,11 +66,15 @@ def level(
         return
     gentle = _peaks(rig, GENTLE * rig.drive.level)
     if max(gentle) < SILENT:
+        from meas.validity_record import NOT_EVEN_NOISE
+
         raise Refused(
             [
                 Finding(
                     "silent-input",
-                    "neither input hears the sweep. Check that the output is turned up, the "
+                    NOT_EVEN_NOISE
+                    if max(gentle) == 0
+                    else "neither input hears the sweep. Check that the output is turned up, the "
                     "inputs are line inputs and selected, and the wiring is as in the picture "
                     "(freeair rig wiring)",
                     refuses=True,

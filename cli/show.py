@@ -10,6 +10,7 @@ from __future__ import annotations
 import codecs
 import os
 import sys
+import unicodedata
 from typing import TYPE_CHECKING, Any, TextIO
 
 if TYPE_CHECKING:
@@ -54,16 +55,28 @@ def _spell_out(error: UnicodeError) -> tuple[str, int]:
     if not isinstance(error, UnicodeEncodeError):
         raise error
     piece = error.object[error.start : error.end]
-    return "".join(_PLAIN.get(letter, "?") for letter in piece), error.end
+    return "".join(_PLAIN.get(letter) or _without_accent(letter) for letter in piece), error.end
 
 
-def prepare_streams() -> None:
-    """Make both streams spell out what their encoding lacks instead of failing."""
+def _without_accent(letter: str) -> str:
+    base = unicodedata.normalize("NFKD", letter)[0]
+    return base if base.isascii() else "?"
+
+
+def prepare_streams(*, as_json: bool = False) -> None:
+    """Make both streams spell out what their encoding lacks instead of failing.
+
+    Args:
+        as_json: Standard output carries JSON, which is UTF-8 wherever it goes (RFC 8259, 8.1);
+            Windows would write a redirected stream in a code page of its own.
+    """
     codecs.register_error("freeair-spell-out", _spell_out)
     for stream in (sys.stdout, sys.stderr):
         reconfigure = getattr(stream, "reconfigure", None)
         if reconfigure is not None:
             reconfigure(errors="freeair-spell-out")
+            if as_json and stream is sys.stdout:
+                reconfigure(encoding="utf-8")
 
 
 def console(*, stderr: bool = False) -> Console:

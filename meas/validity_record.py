@@ -33,6 +33,14 @@ _LINE_ABOVE = 300.0  # in power: 25 dB above the floor around
 _LINE_TOLERANCE = 0.004
 _BAND_STEP_DB = 20.0
 
+NOT_EVEN_NOISE = (
+    "Nothing at all was recorded, not even noise: the system withholds the sound, or the inputs "
+    "are muted. macOS and Windows give silence to programs that may not use the microphone; "
+    "line inputs count as one. On macOS allow it to the terminal program (System Settings, Privacy "
+    "& Security, Microphone) and start that anew, on Windows to desktop apps (Settings, Privacy & "
+    "security, Microphone)"
+)
+
 
 def silent(samples: NDArray[np.float32], passes: Passes) -> tuple[Finding, ...]:
     """Find inputs that record nothing at all.
@@ -46,6 +54,8 @@ def silent(samples: NDArray[np.float32], passes: Passes) -> tuple[Finding, ...]:
     dead = [value < _DEAD_RMS for value in rms]
     # Continuous noise does not stand out against silence either, but is far above -60 dB.
     dead[0] = dead[0] or (not passes.excited and rms[0] < 1e-3)
+    if not np.any(samples):
+        return (Finding("silent-input", NOT_EVEN_NOISE, refuses=True),)
     return tuple(
         Finding(
             "silent-input",

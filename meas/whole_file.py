@@ -11,12 +11,22 @@ import errno
 import os
 import secrets
 import shutil
+import sys
+import time
 from collections.abc import Callable
 from contextlib import suppress
+from functools import partial
 from pathlib import Path
-from typing import BinaryIO
+from typing import BinaryIO, TypeVar
 
 from meas.errors import UsageError
+from meas.file_names import refused_by_windows
+
+T = TypeVar("T")
+
+_WINDOWS = os.name == "nt"
+_HELD_BY_OTHERS = (5, 32)  # ERROR_ACCESS_DENIED, ERROR_SHARING_VIOLATION of Windows
+_WAITS_S = (0.05, 0.1, 0.2, 0.4, 0.8)
 
 _REMEDIES = {
     errno.ENOSPC: "The disk is full: make room, or choose another place.",
@@ -67,11 +77,11 @@ def write_with(path: Path, fill: Callable[[BinaryIO], object], *, overwrite: boo
         with beside.open("xb") as file:
             fill(file)
             file.flush()
-            os.fsync(file.fileno())
+            _flush(file.fileno())
         if overwrite:
             with suppress(FileNotFoundError):
                 shutil.copymode(path, beside)
-            beside.replace(path)
+            _patiently(partial(beside.replace, path))
         else:
             _rename_new(beside, path)
     except (OSError, ValueError) as error:
@@ -83,7 +93,8 @@ def write_with(path: Path, fill: Callable[[BinaryIO], object], *, overwrite: boo
 
 
 def refuse_existing(path: Path, *, overwrite: bool = False) -> None:
-    """Raise `UsageError` if something is there that may not be overwritten."""
+    """Raise `UsageError` if something is there that may not be overwritten, or nothing can be."""
+    _refuse_impossible(path)
     try:
         taken = path.is_dir() or (not overwrite and (path.exists() or path.is_symlink()))
     except (OSError, ValueError) as error:
@@ -110,13 +121,14 @@ def write_folder(parent: Path, name: str, fill: Callable[[Path], None]) -> Path:
     Raises:
         UsageError: If the folder cannot be made or filled. Nothing is left behind then.
     """
+    _refuse_impossible(parent / name)
     hidden = parent / _hidden_name()
     _make_folder(hidden)
     try:
         fill(hidden)
         for file in hidden.iterdir():
             with file.open("rb+") as opened:
-                os.fsync(opened.fileno())
+                _flush(opened.fileno())
         _flush_folder(hidden)
         made = _rename_folder(hidden, parent, name)
     except OSError as error:
@@ -152,6 +164,11 @@ def unwritable(path: Path, error: OSError | ValueError) -> UsageError:
     """The error of the operating system in terms of the user's."""
     number = error.errno if isinstance(error, OSError) else None
     remedy = _REMEDIES.get(number or 0, "Choose another place.")
+    if getattr(error, "winerror", None) in _HELD_BY_OTHERS:
+        remedy = (
+            "Another program may have it open (a spreadsheet, a viewer, a virus scanner): close "
+            "that, or choose another place."
+        )
     reason = (error.strerror if isinstance(error, OSError) else None) or str(error) or "unknown"
     return UsageError(f"cannot be written ({reason})", where=str(path), remedy=remedy)
 
@@ -171,7 +188,7 @@ def _rename_folder(hidden: Path, parent: Path, name: str) -> Path:
         if goal.exists() or goal.is_symlink():
             continue
         try:
-            return hidden.rename(goal)
+            return _patiently(partial(hidden.rename, goal))
         except OSError as error:  # somebody took the name since
             if error.errno not in (errno.EEXIST, errno.ENOTEMPTY, errno.ENOTDIR):
                 raise
@@ -186,7 +203,36 @@ def _rename_new(beside: Path, path: Path) -> None:
         raise
     except OSError:  # file systems without hard links, such as FAT on a memory stick
         refuse_existing(path)
-        beside.rename(path)
+        _patiently(partial(beside.rename, path))
+
+
+def _refuse_impossible(path: Path) -> None:
+    if _WINDOWS and (why := refused_by_windows(path.absolute())):
+        raise UsageError(
+            f"cannot be written: {why}", where=str(path), remedy="Choose another name."
+        )
+
+
+def _patiently(rename: Callable[[], T]) -> T:
+    """Rename, on Windows again and again while a scanner or an indexer holds the new file open."""
+    for seconds in _WAITS_S:
+        try:
+            return rename()
+        except PermissionError as error:
+            if getattr(error, "winerror", None) not in _HELD_BY_OTHERS:
+                raise
+        time.sleep(seconds)
+    return rename()
+
+
+def _flush(descriptor: int) -> None:
+    """Write to the medium; macOS leaves it in the drive's own memory unless told (fsync(2))."""
+    os.fsync(descriptor)
+    if sys.platform == "darwin":
+        import fcntl
+
+        with suppress(OSError):  # network drives cannot
+            fcntl.fcntl(descriptor, fcntl.F_FULLFSYNC)
 
 
 def _flush_folder(folder: Path) -> None:
