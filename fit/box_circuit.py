@@ -24,7 +24,7 @@ class Mounted:
         coil_ohm: Blocked electrical impedance, Re included [ohm], shape (n,).
         Bl: Force factor [T m].
         Mms: Moving mass with air load [kg].
-        Cms: Compliance [m/N].
+        Cms: Compliance at the driver's own resonance [m/N].
         Rms: Mechanical loss [kg/s].
         Sd: Effective area [m2].
         volume: Net volume of the box [m3]; ``math.inf`` for an infinite baffle.
@@ -34,6 +34,7 @@ class Mounted:
         density: Of air [kg/m3].
         sound_speed: [m/s].
         source_ohm: Amplifier and lead resistance in series [ohm].
+        stiffness: Dynamic stiffness of the suspension over 1/Cms (`fit.mechanics`), shape (n,).
     """
 
     coil_ohm: ComplexArray
@@ -49,6 +50,7 @@ class Mounted:
     density: float
     sound_speed: float
     source_ohm: float = 0.0
+    stiffness: ComplexArray | float = 1.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -83,7 +85,8 @@ def behaviour(frequency_hz: FloatArray, mounted: Mounted, drive_volt_rms: float)
     omega = 2 * np.pi * np.asarray(frequency_hz, dtype=float)
     s = np.asarray(1j * omega, dtype=np.complex128)
     box, port_share = _box_acoustics(s, mounted)
-    mechanical = mounted.Rms + s * mounted.Mms + 1 / (s * mounted.Cms) + mounted.Sd**2 * box
+    spring = mounted.stiffness / (s * mounted.Cms)
+    mechanical = mounted.Rms + s * mounted.Mms + spring + mounted.Sd**2 * box
     impedance = mounted.coil_ohm + mounted.Bl**2 / mechanical
     current = drive_volt_rms / (mounted.source_ohm + impedance)
     velocity = mounted.Bl * current / mechanical

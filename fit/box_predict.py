@@ -124,8 +124,9 @@ def mounted(
     Re, fs, Qms, Qes, Vas, Mms = np.exp(theta[:6])
     ws = 2 * math.pi * fs
     Cms = 1 / (ws**2 * Mms)
+    s = np.asarray(2j * np.pi * frequency_hz)
     return Mounted(
-        coil_ohm=driver.blocked(np.asarray(2j * np.pi * frequency_hz), theta),
+        coil_ohm=driver.blocked(s, theta),
         Bl=math.sqrt(ws * Mms * Re / Qes),
         Mms=Mms,
         Cms=Cms,
@@ -138,6 +139,7 @@ def mounted(
         density=air.density,
         sound_speed=air.sound_speed,
         source_ohm=source_ohm,
+        stiffness=driver.stiffness(s, theta)[0],
     )
 
 

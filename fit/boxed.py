@@ -1,11 +1,11 @@
 """Electrical impedance of a driver in its finished box, with its Jacobian.
 
-Z = Re + Zc + a s/D(s), D = m s^2 + l s + k + w0^2 alpha T(s), everything divided by the moving
-mass in free air: a = Bl^2/Mms, l the loss, k = w0^2 the stiffness of the suspension, alpha = Vas/Vb
-that of the box's air over it. T = s^2/(s^2 + s wb/QL + wb^2) for a vented box with leakage Q, and
-s/(s + g) for a closed one that leaks at the rate g; QL stands for all losses of the box, since
-absorption and a rough vent look much the same (R. H. Small, J. Audio Eng. Soc. 20(10), 1972
-and 21(5), 1973).
+Z = Re + Zc + a s/D(s), D = m s^2 + l s + w0^2 (k(s/w0) + alpha T(s)), everything divided by the
+moving mass in free air: a = Bl^2/Mms, l the loss, k the dynamic stiffness of the suspension
+(`fit.mechanics`; 1 for a spring), alpha = Vas/Vb that of the box's air over it at w0.
+T = s^2/(s^2 + s wb/QL + wb^2) for a vented box with leakage Q, and s/(s + g) for a closed one that
+leaks at the rate g; QL stands for all losses of the box, since absorption and a rough vent look
+much the same (R. H. Small, J. Audio Eng. Soc. 20(10), 1972 and 21(5), 1973).
 
 The driver is the one of its saved fit, as uncertain as the fit says: every error source of the
 fit is a parameter, a standard-normal number. So is every departure of the driver since: the coil
@@ -21,7 +21,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from fit.drift import BOX, DRIFT
-from fit.saved_driver import STATE, SavedDriver
+from fit.saved_driver import SavedDriver
 from meas.curve import ComplexArray, FloatArray
 
 DEPARTURES: Mapping[str, float] = {
@@ -124,20 +124,23 @@ class BoxedDriver:
         """Impedance [ohm], shape (n,), and its derivatives, shape (size, n)."""
         p = self.state(theta)
         D, by = self._parts(s, theta)
-        coil, coil_slopes = self.driver.coil.impedance(s, p[len(STATE) :])
+        coil, coil_slopes = self.driver.coil.impedance(s, self.driver.of_coil(p))
+        _, along, by_laws = self.driver.stiffness(s, p)
+        spring = self._spring(theta)
         moving = self.strength(theta) * s / D
         Re = np.full(s.shape, self.resistance(theta), dtype=np.complex128)
         down = -moving / D  # derivative by D
-        # By ln Re, ln fs, ln Qms, ln Qes, ln Vas, ln Mms and the coil's parameters.
+        # By ln Re, ln fs, ln Qms, ln Qes, ln Vas, ln Mms and the parameters of coil and laws.
         state = np.stack(
             [
                 Re + moving,
-                moving + down * (2 * by["stiffness"] + by["loss"] + 2 * by["box"]),
+                moving + down * (2 * by["stiffness"] - spring * along + by["loss"] + 2 * by["box"]),
                 -down * by["loss"],
                 -moving,
                 np.zeros_like(moving),
                 np.zeros_like(moving),
                 *coil_slopes,
+                *(down * spring * row for row in by_laws),
             ]
         )
         since = {
@@ -157,6 +160,11 @@ class BoxedDriver:
         )
         return Re + coil + moving, slopes
 
+    def _spring(self, theta: FloatArray) -> float:
+        """Stiffness of the suspension at resonance, over Mms [1/s2]."""
+        w0 = 2 * math.pi * math.exp(float(self.state(theta)[1]))
+        return w0**2 * math.exp(-self.departures(theta)["compliance"])
+
     @property
     def _tuning_names(self) -> tuple[str, ...]:
         return ("tuning", "leak") if self.vented else ("leak",)
@@ -171,7 +179,7 @@ class BoxedDriver:
         by = {
             "inertia": math.exp(since["air"]) * s * s,
             "loss": w0 / math.exp(float(p[2])) * math.exp(since["loss"]) * s,
-            "stiffness": np.full(s.shape, w0**2 * math.exp(-since["compliance"]), dtype=s.dtype),
+            "stiffness": self._spring(theta) * self.driver.stiffness(s, p)[0],
         }
         if self.vented:
             wb, q = math.exp(float(theta[1])), float(theta[2])

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from fit.named_model import KnownModel, known, motion
 from fit.result import DriverFit
-from fit.spice import coil_sections
 from meas.curve import ComplexArray, FloatArray, ImpedanceCurve
 
 Impedance = Callable[[FloatArray], ComplexArray]
@@ -70,29 +70,26 @@ def from_fit(name: str, fit: DriverFit) -> Load:
         fit: Its fit.
 
     Raises:
-        Refused: ``no-circuit``, where its coil model has no equivalent circuit.
+        Refused: ``unknown-coil``, where its model is not known or lacks a parameter.
         KeyError: If the fit lacks Re, fs, Qms or Res.
     """
     values = {symbol: e.value for symbol, e in fit.parameters.items()}
-    sections = coil_sections(values, fit.model)
+    driver = _FreeDriver(values, known(fit.model, values))
     curve = next((c for c in fit.curves if c.condition == "free-air"), fit.curves[0])
-    used = ["Re", "fs", "Qms", "Res", *sections.symbols]
-
-    def impedance(f: FloatArray, shift: Mapping[str, float]) -> ComplexArray:
-        return fitted_impedance(f, {n: values[n] + shift.get(n, 0.0) for n in used}, fit.model)
+    used = (*_STATE, *driver.model.symbols)
 
     def effect(source: str) -> Impedance:
-        shift = {n: fit.parameters[n].contributions.get(source, 0.0) for n in used}
-        return lambda f: np.asarray(impedance(f, shift) - impedance(f, {}))
+        changes = {n: fit.parameters[n].contributions.get(source, 0.0) for n in used}
+        return lambda f: np.asarray(driver.moved(changes) @ driver.impedance(f)[1])
 
-    named = {s for symbol in used for s in fit.parameters[symbol].contributions}
+    told = {s for symbol in used for s in fit.parameters[symbol].contributions}
     return Load(
         name=name,
-        impedance=lambda f: impedance(f, {}),
+        impedance=lambda f: driver.impedance(f)[0],
         band_hz=(float(curve.frequency_hz[0]), float(curve.frequency_hz[-1])),
         # What is random in two fits is not the same error, whatever it is called in each.
-        errors={_own(source, name): effect(source) for source in sorted(named)},
-        sources={_own(source, name): fit.sources.get(source, source) for source in named},
+        errors={_own(source, name): effect(source) for source in sorted(told)},
+        sources={_own(source, name): fit.sources.get(source, source) for source in told},
         Re=values["Re"],
         Le=values.get("Le", 0.0),
     )
@@ -103,21 +100,44 @@ def fitted_impedance(
 ) -> ComplexArray:
     """Impedance of a fitted driver in free air [ohm], shape (n,).
 
-    Re + coil + Res/(1 + j Qms (f/fs - fs/f)) (R. H. Small, J. Audio Eng. Soc. 20(5), 1972).
-
     Args:
-        frequency_hz: Frequencies [Hz], shape (n,).
-        values: ``Re fs Qms Res`` and the coil's.
-        model: Name of the coil model.
+        frequency_hz: Frequencies [Hz], shape (n,), within the band of the take: an empirical coil
+            says nothing beyond.
+        values: ``Re fs Qms Res`` and those of coil and laws.
+        model: Name of the model.
 
     Raises:
-        Refused: ``no-circuit``.
+        Refused: ``unknown-coil``.
     """
     f = np.asarray(frequency_hz, dtype=float)
-    detuning = f / values["fs"] - values["fs"] / f
-    motion = values["Res"] / (1 + 1j * values["Qms"] * detuning)
-    coil = coil_sections(values, model).impedance(2j * np.pi * f)
-    return np.asarray(values["Re"] + coil + motion)
+    return _FreeDriver(values, known(model, values)).impedance(f)[0]
+
+
+_STATE = ("Re", "fs", "Qms", "Res")
+
+
+@dataclass(frozen=True, eq=False)
+class _FreeDriver:
+    """A fitted driver in free air: Re + coil + Res times its motion (`fit.named_model`)."""
+
+    values: Mapping[str, float]
+    model: KnownModel
+
+    def moved(self, changes: Mapping[str, float]) -> FloatArray:
+        """Changes of the parameters of `impedance` by small ones of the reported."""
+        state = [changes[name] / self.values[name] for name in _STATE]
+        return np.concatenate([state, self.model.moved(changes)])
+
+    def impedance(self, f: FloatArray) -> tuple[ComplexArray, ComplexArray]:
+        """Impedance [ohm] and its derivatives by the logarithms of `_STATE`, coil and laws."""
+        Re, fs, Qms, Res = (self.values[name] for name in _STATE)
+        model, s = self.model, np.asarray(2j * np.pi * f, dtype=np.complex128)
+        coil, by_coil = model.coil.impedance(s, model.of_coil)
+        moving, by = motion(s / (2 * np.pi * fs), Qms, model.mechanics, model.of_laws)
+        flat = np.full(f.shape, Re + 0j)
+        by_state = [flat, Res * by[0], Res * by[1], Res * moving]
+        slopes = np.stack([*by_state, *by_coil, *(Res * row for row in by[2:])])
+        return Re + coil + Res * moving, slopes
 
 
 def _own(source: str, name: str) -> str:

@@ -113,12 +113,12 @@ class Mechanics:
         total = complex(self.suspension is None)
         for law, own in zip(self.laws, self.parts(internal), strict=True):
             total += law.stiffness(_AT_RESONANCE, own)[0][0]
-        return total
+        return complex(total)
 
     def loss(self, internal: FloatArray) -> float:
         """What the laws take of 1/Qms at resonance; the rest is viscous."""
         total = self.at_resonance(internal)
-        return total.imag / total.real
+        return float(total.imag / total.real)
 
     def parts(self, internal: FloatArray) -> list[FloatArray]:
         """Internal parameters of each law."""

@@ -1,6 +1,7 @@
 """A driver out of a saved fit, as numbers that may be off: what boxes are computed from.
 
-The vector holds logarithms of Re, fs, Qms, Qes, Vas and Mms, then the coil's internal parameters.
+The vector holds logarithms of Re, fs, Qms, Qes, Vas and Mms, then the internal parameters of the
+coil and of the laws of suspension and former.
 Each error source of the fit moves it as a whole, so that whatever is computed from it keeps the
 correlations of the parameters.
 """
@@ -13,8 +14,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from fit.mechanics import Mechanics
+from fit.named_model import KnownModel, known
+from fit.quantities import rounded
 from fit.result import DriverFit, Estimate
-from fit.voicecoil import MODELS, REFERENCE, CoilModel
+from fit.voicecoil import CoilModel, Empirical, Plain
 from meas.curve import ComplexArray, FloatArray
 from meas.errors import Finding, Refused
 
@@ -29,9 +33,10 @@ class SavedDriver:
     """A fitted driver.
 
     Attributes:
-        theta: Logarithms of `STATE`, then the coil's internal parameters, shape (p,).
+        theta: Logarithms of `STATE`, then the internal parameters of coil and laws, shape (p,).
         effects: Error source to its effect on ``theta`` for plus one standard uncertainty.
         coil: The coil model of the fit.
+        mechanics: Its laws of suspension and former.
         has_mass: Whether Mms is known; its column holds a stand-in otherwise.
         sources: Error source to its description.
         widening: Factor on 1.96 for few repetitions, the largest of the parameters.
@@ -41,6 +46,7 @@ class SavedDriver:
     theta: FloatArray
     effects: Mapping[str, FloatArray]
     coil: CoilModel
+    mechanics: Mechanics
     has_mass: bool
     sources: Mapping[str, str]
     widening: float
@@ -48,7 +54,19 @@ class SavedDriver:
 
     def blocked(self, s: ComplexArray, theta: FloatArray) -> ComplexArray:
         """Impedance of the blocked coil, Re included [ohm], shape (n,)."""
-        return np.asarray(math.exp(theta[0]) + self.coil.impedance(s, theta[len(STATE) :])[0])
+        return np.asarray(math.exp(theta[0]) + self.coil.impedance(s, self.of_coil(theta))[0])
+
+    def stiffness(
+        self, s: ComplexArray, theta: FloatArray
+    ) -> tuple[ComplexArray, ComplexArray, ComplexArray]:
+        """Dynamic stiffness over 1/Cms, 1 at resonance, with derivatives (`fit.mechanics`)."""
+        return self.mechanics.stiffness(
+            s / (2 * math.pi * math.exp(theta[1])), theta[len(STATE) + self.coil.size :]
+        )
+
+    def of_coil(self, theta: FloatArray) -> FloatArray:
+        """The coil's internal parameters."""
+        return theta[len(STATE) : len(STATE) + self.coil.size]
 
     def estimate(self, value: float, gradient: FloatArray, unit: str) -> Estimate:
         """A quantity of the driver with what limits it (JCGM 102:2011, 6.2.1.3).
@@ -72,76 +90,42 @@ def of_fit(fit: DriverFit) -> SavedDriver:
     """The driver of a fit.
 
     Raises:
-        Refused: ``no-volume`` if the fit has no Vas: free air alone cannot tell what a box does.
+        Refused: ``no-volume`` if the fit has no Vas: free air alone cannot tell what a box does;
+            ``unknown-coil`` if its model is not known or lacks a parameter.
     """
-    known = fit.parameters
-    if "Vas" not in known:
+    given = fit.parameters
+    if "Vas" not in given:
         raise Refused([_NO_VOLUME])
-    coil = next((model for model in MODELS if model.name == fit.model), None)
-    values = {name: estimate.value for name, estimate in known.items()}
+    values = {name: estimate.value for name, estimate in given.items()}
     warnings: list[Finding] = []
-    if fit.model == "plain" and "Le" not in values:
+    if fit.model.partition("+")[0] == Plain.name and "Le" not in values:
         warnings.append(_NO_LE)
         values["Le"] = _NO_INDUCTANCE
-    if coil is None or not _coil_known(fit.model, values):
-        raise Refused([_unknown_coil(fit.model)])
+    model = known(fit.model, values)
+    if isinstance(model.coil, Empirical):
+        warnings.append(_within_its_band(fit))
     values.setdefault("Mms", 0.01)
-    internal, slopes = _internal(fit.model, values)
-    theta = np.concatenate([np.log([values[name] for name in STATE]), internal])
-    sources = sorted({source for estimate in known.values() for source in estimate.contributions})
-    effects = {
-        source: np.concatenate([[_relative(known, name, source) for name in STATE], [
-            sum(slope * _absolute(known, name, source) for name, slope in row.items())
-            for row in slopes
-        ]])
-        for source in sources
-    }  # fmt: skip
+    sources = sorted({source for estimate in given.values() for source in estimate.contributions})
+    effects = {source: _effect(given, model, source) for source in sources}
     return SavedDriver(
-        theta=theta,
+        theta=np.concatenate([np.log([values[name] for name in STATE]), model.internal]),
         effects={source: effect for source, effect in effects.items() if np.any(effect)},
-        coil=coil,
-        has_mass="Mms" in known,
+        coil=model.coil,
+        mechanics=model.mechanics,
+        has_mass="Mms" in given,
         sources=dict(fit.sources),
-        widening=max(known[name].widening for name in STATE if name in known),
+        widening=max(given[name].widening for name in STATE if name in given),
         warnings=tuple(warnings),
     )
 
 
-def _absolute(known: Mapping[str, Estimate], name: str, source: str) -> float:
-    return known[name].contributions.get(source, 0.0) if name in known else 0.0
-
-
-def _relative(known: Mapping[str, Estimate], name: str, source: str) -> float:
-    return _absolute(known, name, source) / known[name].value if name in known else 0.0
-
-
-def _coil_known(model: str, values: Mapping[str, float]) -> bool:
-    needed = {"plain": ("Le",), "lossy": ("K", "n")}.get(model, ("L1", "L2", "R2"))
-    return all(name in values for name in needed)
-
-
-def _internal(model: str, values: Mapping[str, float]) -> tuple[FloatArray, list[dict[str, float]]]:
-    """A coil's internal parameters from the reported ones, and their derivatives by these.
-
-    Returns:
-        The parameters, and for each of them the reported names with the derivative.
-    """
-    if model == "lossy":
-        n = values["n"]
-        share = min(max(2 * n - 1, 1e-6), 1 - 1e-6)
-        size = math.log(values["K"]) + n * math.log(REFERENCE)
-        logit = math.log(share / (1 - share))
-        slopes = [
-            {"K": 1 / values["K"], "n": math.log(REFERENCE)},
-            {"n": 2 / (share * (1 - share))},
-        ]
-        return np.array([size, logit]), slopes
-    names = ["Le"] if model == "plain" else ["L1"]
-    number = 2
-    while f"L{number}" in values and model != "plain":
-        names += [f"L{number}", f"R{number}"]
-        number += 1
-    return np.log([values[name] for name in names]), [{name: 1 / values[name]} for name in names]
+def _effect(given: Mapping[str, Estimate], model: KnownModel, source: str) -> FloatArray:
+    """What plus one standard uncertainty of an error source does to the vector."""
+    changes = {
+        name: e.contributions[source] for name, e in given.items() if source in e.contributions
+    }
+    state = [changes.get(name, 0.0) / given[name].value if name in given else 0.0 for name in STATE]
+    return np.concatenate([state, model.moved(changes)])
 
 
 _NO_VOLUME = Finding(
@@ -158,10 +142,12 @@ _NO_LE = Finding(
 )
 
 
-def _unknown_coil(model: str) -> Finding:
+def _within_its_band(fit: DriverFit) -> Finding:
+    curve = next((c for c in fit.curves if c.condition == "free-air"), fit.curves[0])
+    low, high = (float(end) for end in curve.frequency_hz[[0, -1]])
     return Finding(
-        "unknown-coil",
-        f"the fit's coil model '{model}' or its parameters are not known to this version; fit the "
-        "takes again",
-        refuses=True,
+        "coil-within-band",
+        f"the coil of the fit is described by two power laws without a circuit behind them, which "
+        f"say nothing outside {rounded(low)} to {rounded(high)} Hz where the take was: what is "
+        "computed there leans on a continuation",
     )

@@ -336,15 +336,35 @@ def fitted(values: dict[str, float], model: str) -> DriverFit:
     )
 
 
-def test_a_fit_as_load_carries_its_uncertainty():
-    """All ohms up by 1 % with the bench's resistor, fs and Q as well for the sake of the test."""
-    values = WOOFER
-    made = from_fit("woofer", fitted(values, "ladder"))
-    f = np.array([47.0, 1000.0])
-    assert made.impedance(f) == pytest.approx(fitted_impedance(f, values, "ladder"), rel=1e-12)
-    raised = {name: 1.01 * value for name, value in values.items()}
-    effect = fitted_impedance(f, raised, "ladder") - fitted_impedance(f, values, "ladder")
-    assert made.errors["resistor:bench"](f) == pytest.approx(effect, rel=1e-9)
+EMPIRICAL = {"Kr": 0.004, "Xr": 0.75, "Ki": 0.01, "Xi": 0.7}
+
+
+@pytest.mark.parametrize(
+    ("model", "more"),
+    [
+        ("ladder", {}),
+        ("ladder+creep", {"creep": 0.11}),
+        ("ladder+relaxing", {"give": 0.2, "f_give": 12.0}),
+        ("ladder+creep+former", {"creep": 0.05, "brake": 0.1, "f_former": 900.0}),
+        ("empirical", EMPIRICAL),
+    ],
+)
+def test_a_fit_as_load_carries_its_uncertainty(model, more):
+    """1 % of everything, for the sake of the test also of fs, Q and exponents.
+
+    First order (JCGM 102:2011, 6.2.1.3), by central differences with h = 1e-4: their error is
+    (Q h)^2 and less.
+    """
+    values = WOOFER | more
+    made = from_fit("woofer", fitted(values, model))
+    f = np.array([30.0, 47.0, 1000.0])
+    assert made.impedance(f) == pytest.approx(fitted_impedance(f, values, model), rel=1e-12)
+
+    def scaled(factor):
+        return fitted_impedance(f, {name: factor * v for name, v in values.items()}, model)
+
+    slope = (scaled(1 + 1e-4) - scaled(1 - 1e-4)) / 2e-4
+    np.testing.assert_allclose(made.errors["resistor:bench"](f), 0.01 * slope, rtol=1e-5)
 
 
 def test_a_curve_as_load_is_met_between_its_points():
