@@ -14,11 +14,12 @@ import typer
 from cli import series_units, show
 from cli.fit import MISSED, UNDECIDED
 from cli.options import AsJson, ByStatus
-from cli.series_units import Diameter, Temperature
+from cli.series_units import Diameter, Temperature, Tolerance
 from meas.errors import Finding, Refused, UsageError
 
 if TYPE_CHECKING:
     from cli.gather import Gathered
+    from cli.session import SessionWords
     from fit.result import DriverFit
     from fit.series_judge import UnitVerdict
     from fit.series_limits import SeriesLimits
@@ -38,6 +39,7 @@ def judge(
     limits: Annotated[Path, typer.Option(metavar="FILE", help="Made with freeair series limits.")],
     diameter: Diameter = None,
     air_temperature: Temperature = None,
+    table_tolerance: Tolerance = None,
     judge_by_status: ByStatus = False,
     as_json: AsJson = False,
 ) -> None:
@@ -64,9 +66,10 @@ def judge(
     else:
         from cli import gather
 
-        gathered = gather.gather(unit, (), (), None)
+        gathered = gather.gather(unit, (), (), None, table_tolerance)
         name, doubts = gathered.unit, gathered.findings
-        verdict, fitted_doubts = _of_takes(gathered, found, diameter, air_temperature)
+        words = series_units.words(diameter, air_temperature, table_tolerance)
+        verdict, fitted_doubts = _of_takes(gathered, found, words)
         doubts = (*doubts, *fitted_doubts)
     verdict, doubts = _with_signs(verdict, doubts)
     if as_json:
@@ -86,14 +89,10 @@ def _of_fit(fitted: DriverFit, limits: SeriesLimits) -> UnitVerdict:
 
 
 def _of_takes(
-    gathered: Gathered, limits: SeriesLimits, diameter: str | None, air_temperature: str | None
+    gathered: Gathered, limits: SeriesLimits, words: SessionWords
 ) -> tuple[UnitVerdict, tuple[Finding, ...]]:
     """Fitted by the model of the limits; by its bare curve where no fit is possible."""
-    from cli import session as sessions
-
-    boxes = any(curve.condition.name == "test-box" for curve in gathered.curves)
-    words = sessions.SessionWords(diameter=diameter, air_temperature=air_temperature)
-    session = sessions.session(words, boxes=boxes)
+    session = series_units.session([gathered], words)
     try:
         fitted = series_units.fitted_by(gathered, session, limits.model, "model of the limits")
     except Refused as refused:

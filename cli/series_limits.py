@@ -11,7 +11,7 @@ import typer
 
 from cli import series_units, show
 from cli.options import AsJson
-from cli.series_units import Diameter, Model, Temperature, Units
+from cli.series_units import Diameter, Model, Temperature, Tolerance, Units
 from meas.errors import UsageError
 
 if TYPE_CHECKING:
@@ -34,6 +34,7 @@ def limits(
     model: Model = None,
     diameter: Diameter = None,
     air_temperature: Temperature = None,
+    table_tolerance: Tolerance = None,
     as_json: AsJson = False,
 ) -> None:
     """Derive limits from several good units.
@@ -46,7 +47,6 @@ def limits(
     freeair series limits good-*.json --coverage 95% --save lantern-limits.toml
     """
     from cli import series_file
-    from cli.session import SessionWords
     from fit import series_limits
     from fit.series_judge import reference_units
     from meas.whole_file import refuse_existing
@@ -54,7 +54,7 @@ def limits(
     refuse_existing(save)
     held = _share(coverage, "--coverage", series_limits.COVERAGE)
     sure = _share(confidence, "--confidence", series_limits.CONFIDENCE)
-    words = SessionWords(diameter=diameter, air_temperature=air_temperature)
+    words = series_units.words(diameter, air_temperature, table_tolerance)
     read = series_units.read(units, words, model)
     named = series_units.told_apart(read)
     found = series_limits.derive(named, coverage=held, confidence=sure)

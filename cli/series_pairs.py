@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from cli import series_units, show
 from cli.options import AsJson
-from cli.series_units import Diameter, Model, Temperature, Units
+from cli.series_units import Diameter, Model, Temperature, Tolerance, Units
 
 if TYPE_CHECKING:
     from fit.matching import Alternative, Matching
@@ -18,6 +18,7 @@ def pairs(
     model: Model = None,
     diameter: Diameter = None,
     air_temperature: Temperature = None,
+    table_tolerance: Tolerance = None,
     as_json: AsJson = False,
 ) -> None:
     """Match units into pairs that differ least in level, from below the resonance upwards.
@@ -29,10 +30,9 @@ def pairs(
     freeair series pairs lantern-*.json
     """
     from cli.progress import working
-    from cli.session import SessionWords
     from fit.matching import match
 
-    words = SessionWords(diameter=diameter, air_temperature=air_temperature)
+    words = series_units.words(diameter, air_temperature, table_tolerance)
     read = series_units.read(units, words, model)
     with working("matching"):
         found = match(series_units.told_apart(read))

@@ -12,7 +12,7 @@ import typer
 
 from cli import series_units, show
 from cli.options import AsJson
-from cli.series_units import Diameter, Model, Temperature, Units
+from cli.series_units import Diameter, Model, Temperature, Tolerance, Units
 
 if TYPE_CHECKING:
     from fit.robust import Share
@@ -28,6 +28,7 @@ def summary(
     model: Model = None,
     diameter: Diameter = None,
     air_temperature: Temperature = None,
+    table_tolerance: Tolerance = None,
     as_json: AsJson = False,
 ) -> None:
     """Say how the units of a series scatter, what of it is measurement, and whether they drift.
@@ -37,7 +38,6 @@ def summary(
     freeair series summary lantern-*.json --limits lantern-limits.toml --json
     """
     from cli import series_file
-    from cli.session import SessionWords
     from fit.series import summarise
 
     bounds = None
@@ -45,7 +45,7 @@ def summary(
         meant = series_file.read(limits)
         model = model or meant.model
         bounds = {one.parameter: (one.lower, one.upper) for one in meant.limits if one.judged}
-    words = SessionWords(diameter=diameter, air_temperature=air_temperature)
+    words = series_units.words(diameter, air_temperature, table_tolerance)
     read = series_units.read(units, words, model)
     found = summarise(series_units.told_apart(read), bounds)
     timed = series_units.in_order_of_time(read)
@@ -189,6 +189,13 @@ def _lines(one: Statistics, *, timed: bool) -> list[str]:
     return lines
 
 
+def _percent(share: float) -> str:
+    """Shares below a hundredth of a per cent are none that a small series could tell."""
+    if 0 < share < 1e-4:
+        return "< 0.01"
+    return f"{100 * share:.2g}"
+
+
 def _outside_table(found: Sequence[Statistics]) -> Any:
     from cli import tables
     from cli.display import shown
@@ -202,9 +209,9 @@ def _outside_table(found: Sequence[Statistics]) -> Any:
             (
                 shown(one.parameter, one.unit).symbol,
                 f"{one.beyond.counted} of {one.n}",
-                f"{100 * counted.low:.2g} … {100 * counted.high:.2g} %",
-                f"{100 * expected.value:.2g} %",
-                f"{100 * expected.low:.2g} … {100 * expected.high:.2g} %",
+                f"{_percent(counted.low)} … {_percent(counted.high)} %",
+                f"{_percent(expected.value)} %",
+                f"{_percent(expected.low)} … {_percent(expected.high)} %",
             )
         )
     columns = (

@@ -41,6 +41,14 @@ Diameter = Annotated[
 Temperature = Annotated[
     str | None, typer.Option(metavar="T", help="Of the room, such as 21C±1K: for Re at 20 C.")
 ]
+Tolerance = Annotated[
+    str | None,
+    typer.Option(
+        metavar="[NAME=]PCT",
+        help="Of the ohms in tables as a whole. A name, such as meter=0.5%, makes it one error of "
+        "all units, which spreads nothing; use the same name when judging.",
+    ),
+]
 
 Item = TypeVar("Item")
 
@@ -73,7 +81,7 @@ def read(texts: Sequence[str], words: SessionWords, model: str | None) -> list[U
         UnreadableInput: If something cannot be read.
         Refused: If a take supports no fit; it is named.
     """
-    saved, gathered = _sorted_out(texts)
+    saved, gathered = _sorted_out(texts, words.table_tolerance)
     names = [*(unit.name for unit in saved), *(one.unit for one in gathered)]
     double = [name for name, count in Counter(names).items() if count > 1]
     if double:
@@ -82,16 +90,16 @@ def read(texts: Sequence[str], words: SessionWords, model: str | None) -> list[U
             remedy="Give each unit once: all its takes, or one saved fit of them.",
         )
     wanted = model or _most([unit.fit.model for unit in saved])
-    session = _session(gathered, words)
+    sitting = session(gathered, words)
     fitted = [
-        (one, fitted_by(one, session, wanted or "auto")) for one in _watched(gathered, "fitting")
+        (one, fitted_by(one, sitting, wanted or "auto")) for one in _watched(gathered, "fitting")
     ]
     common = wanted or _most([fit.model for _, fit in fitted])
     other = [name for name, fit in ((o.unit, f) for o, f in fitted) if fit.model != common]
     if other and common is not None:
         show.note(f"fitted by {common!r} as most units are: {', '.join(other)}", "dim")
         fitted = [
-            (one, fit if fit.model == common else fitted_by(one, session, common))
+            (one, fit if fit.model == common else fitted_by(one, sitting, common))
             for one, fit in fitted
         ]
     units = saved + [Unit(one.unit, fit, _made_at(one)) for one, fit in fitted]
@@ -128,29 +136,59 @@ def fitted_by(
         raise Refused(error.reasons, where=where, remedy=error.remedy) from error
 
 
-def _session(gathered: Sequence[Gathered], words: SessionWords) -> Session:
+def words(
+    diameter: str | None, air_temperature: str | None, table_tolerance: str | None
+) -> SessionWords:
+    """What else was measured, as written; it holds for all units."""
+    from cli.session import SessionWords
+
+    return SessionWords(
+        diameter=diameter, air_temperature=air_temperature, table_tolerance=table_tolerance
+    )
+
+
+def session(gathered: Sequence[Gathered], words: SessionWords) -> Session:
+    """The session of several units."""
     from cli import session as sessions
 
     boxes = any(c.condition.name == "test-box" for one in gathered for c in one.curves)
     return sessions.session(words, boxes=boxes)
 
 
-def _sorted_out(texts: Sequence[str]) -> tuple[list[Unit], list[Gathered]]:
+def _sorted_out(
+    texts: Sequence[str], table_tolerance: str | None
+) -> tuple[list[Unit], list[Gathered]]:
     """Saved fits, and the takes and tables of each other unit together."""
     from cli import gather, states
     from meas import take as takes
 
     saved: list[Unit] = []
-    apart: dict[str, list[str]] = {}
+    of_unit: dict[str, list[str]] = {}
+    tables: list[str] = []
     for text in texts:
         path = Path(text)
         if states.is_json(path):
             name, fit = states.read_fit(path)
             saved.append(Unit(name, fit))
+        elif takes.is_take(path):
+            of_unit.setdefault(takes.load(path).unit, []).append(text)
         else:
-            key = takes.load(path).unit if takes.is_take(path) else text
-            apart.setdefault(key, []).append(text)
-    return saved, [gather.gather(sources, (), (), None) for sources in apart.values()]
+            tables.append(text)
+    if table_tolerance is None and len(tables) > 1:
+        from cli import assumed
+
+        percent, said = assumed.table_scale()  # said once for all of them
+        show.default_taken(f"{len(tables)} tables: {said}")
+        table_tolerance = f"{percent}%"
+    if table_tolerance is not None and not tables:
+        raise UsageError(
+            "there is no table: takes and fits know their resistor",
+            where="--table-tolerance",
+            remedy="Leave the option out.",
+        )
+    gathered = [gather.gather(sources, (), (), None) for sources in of_unit.values()]
+    gathered += [gather.gather([table], (), (), None, table_tolerance) for table in tables]
+    return saved, gathered
 
 
 def _made_at(gathered: Gathered) -> str:

@@ -17,10 +17,11 @@ from meas.errors import Finding, Refused
 
 FEWEST = 3
 """Units from which there is a spread at all."""
-FEWEST_DRIFT = 6
-"""Below, no order of units is rare enough to be told from chance at 1 %."""
-UNLIKELY = 0.01
-"""Probability of an outlier, or of a drift, in a clean series; for each quantity."""
+FEWEST_DRIFT = 7
+"""Below, no order of units is rare enough to be told from chance."""
+UNLIKELY = 0.002
+"""Probability of an outlier, or of a drift, in a clean series; for each quantity. There are about
+five that do not follow from each other: 1 % in all."""
 
 
 @dataclass(frozen=True)

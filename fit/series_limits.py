@@ -36,8 +36,9 @@ FEWEST = 5
 WIDEST = 2.0
 """Limits more than so many times as wide as those of a population known exactly promise more than
 so few units can tell."""
-SUSPECT = 0.01
-"""Probability of calling one of a clean reference set unlike the rest, for each quantity."""
+SUSPECT = 0.002
+"""Probability of calling one of a clean reference set unlike the rest, for each quantity: 1 % for
+the five of `JUDGED`."""
 
 _MOST = 400
 
