@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from fit.peaks import peaks as find_peaks
 from meas.curve import Curve, FloatArray
 from meas.errors import Finding, Refused
 
@@ -36,21 +37,19 @@ def find(curve: Curve, fs: float) -> Peaks:
         curve: Of the finished box.
         fs: Resonance of the driver in free air [Hz].
     """
-    from scipy.signal import find_peaks
-
     f, size = curve.frequency_hz, curve.magnitude_ohm
     inside = f <= _REACH * fs
     f, size = f[inside], size[inside]
     if f.size < 5:
         return Peaks((), None)
     level = np.log(_smooth(size))
-    found, _ = find_peaks(level, prominence=_PROMINENCE)
-    peaks = [_vertex(f, level, int(i)) for i in found]
+    found = [index for index, _ in find_peaks(level, _PROMINENCE)]
+    tops = tuple(_vertex(f, level, index) for index in found)
     dip = None
     if len(found) > 1:
-        a, b = int(found[0]), int(found[1])
+        a, b = found[:2]
         dip = _vertex(f, -level, a + int(np.argmin(level[a : b + 1])))
-    return Peaks(tuple(peaks), dip)
+    return Peaks(tops, dip)
 
 
 def vented(peaks: Peaks, lowest_hz: float) -> tuple[float, float]:

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from fit.peaks import peaks
 from fit.result import DriverFit, FittedCurve
 from meas.errors import Finding, Refused
 
@@ -73,8 +74,6 @@ def hand_values(
         Refused: Code ``hand-check-impossible`` when the curve shows no peak above Re, or does not
             fall to the level of the two side frequencies within the band.
     """
-    from scipy.interpolate import CubicSpline
-
     if frequency_hz.size < 5:
         raise _impossible("fewer than five points")
     x, y = np.log(frequency_hz), np.log(magnitude_ohm)
@@ -83,9 +82,7 @@ def hand_values(
     r0 = math.exp(y0) / Re
     if r0 <= 1.05:
         raise _impossible("the peak does not stand above the coil resistance")
-    # A spline through ln|Z| over ln f: the curve is smooth in both, a chord would cut the corner.
-    level = CubicSpline(x, y - math.log(Re * math.sqrt(r0)))
-    crossings = level.roots(extrapolate=False)
+    crossings = _crossings(x, y - math.log(Re * math.sqrt(r0)))
     below, above = crossings[crossings < x0], crossings[crossings > x0]
     if below.size == 0 or above.size == 0:
         raise _impossible("|Z| does not fall to Re sqrt(r0) on both sides of the peak")
@@ -174,17 +171,29 @@ def _noise(curve: FittedCurve, model: HandValues) -> float:
 
 
 def _peak_index(x: FloatArray, y: FloatArray, near_hz: float | None) -> int:
-    from scipy.signal import find_peaks
-
-    peaks, shape = find_peaks(y, prominence=1e-3)
+    found = peaks(y, 1e-3)
     if near_hz is not None:
-        keep = np.abs(x[peaks] - math.log(near_hz)) < math.log(1.5)
-        peaks, prominence = peaks[keep], shape["prominences"][keep]
-    else:
-        prominence = shape["prominences"]
-    if peaks.size == 0:
+        centre = math.log(near_hz)
+        found = [peak for peak in found if abs(x[peak[0]] - centre) < math.log(1.5)]
+    if not found:
         raise _impossible("no peak in the band")
-    return int(peaks[np.argmax(prominence)])
+    return max(found, key=lambda peak: peak[1])[0]
+
+
+def _crossings(x: FloatArray, y: FloatArray) -> FloatArray:
+    """Where a curve passes through zero: by the cubic through the four points around.
+
+    ln|Z| over ln f is smooth; a chord would cut the corner.
+    """
+    found = []
+    for index in np.flatnonzero(np.signbit(y[1:]) != np.signbit(y[:-1])):
+        first = min(max(int(index) - 1, 0), x.size - 4)
+        step = x[index + 1] - x[index]
+        cubic = np.polyfit((x[first : first + 4] - x[index]) / step, y[first : first + 4], 3)
+        roots = np.roots(cubic)
+        inside = roots.real[(np.abs(roots.imag) < 1e-9) & (roots.real >= 0) & (roots.real <= 1)]
+        found += [float(x[index] + step * root) for root in np.sort(inside)]
+    return np.array(found)
 
 
 def _top(x: FloatArray, y: FloatArray, peak: int) -> tuple[float, float]:

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 
 from meas.curve import ComplexArray, FloatArray
 from meas.rig import Standard
-from meas.transfer import Transfer
+
+if TYPE_CHECKING:
+    from meas.transfer import Transfer
 
 MOST_POINTS = 200
 # Below this a ratio is nearly nothing (a short on the hot side, an open end on the ground side):
