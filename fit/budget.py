@@ -107,10 +107,15 @@ def estimates(settled: Settled, rivals: Sequence[Rival], at: Extremes, freedom: 
             sources[rows.source] = rows.text
             leverages[rows.source] = float(block[0] @ C @ block[0])
     model = _model_effects(problem, effect, jacobian, misfits)
+    missed = "what the model does not follow"
+    if not any(misfit.structured for misfit in misfits) and all(
+        take.measured.curve.standard_uncertainty_ohm is None for take in problem.takes
+    ):
+        missed = "scatter of the readings"
     moved = _rival_effect(settled, rivals, at, values)
     for group, effects, text in (
         ("random:noise", effect @ np.concatenate(noise).T, "noise of the takes"),
-        ("random:model", np.hstack([model, weak, moved]), "what the model does not follow"),
+        ("random:model", np.hstack([model, weak, moved]), missed),
     ):
         for number, column in enumerate(_components(effects), start=1):
             parts[f"{group}:{number}"] = column
