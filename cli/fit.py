@@ -16,6 +16,7 @@ from meas.errors import Refused, UsageError
 if TYPE_CHECKING:
     from cli.gather import Gathered
     from cli.session import SessionWords
+    from fit.improve import Advice
     from fit.judge import Verdict
     from fit.result import DriverFit
     from meas.errors import Finding
@@ -142,7 +143,7 @@ def run(
     from cli import distorting, gather, planned, targets_file
     from cli import session as sessions
     from cli.report import forms
-    from fit import bumps, explain, judge, threepoint
+    from fit import bumps, explain, improve, judge, threepoint
     from fit.joint import fit_driver
     from meas.whole_file import refuse_existing
 
@@ -171,7 +172,11 @@ def run(
     by_hand = threepoint.cross_check(fitted)
     if by_hand is not None:
         gathered = replace(gathered, findings=(*gathered.findings, by_hand))
-    _write(fitted, gathered, verdicts, findings, words, report=report, save=save, as_json=as_json)
+    advice = improve.advise(fitted, gathered.curves, session)
+    _write(
+        fitted, gathered, verdicts, findings, words, advice,
+        report=report, save=save, as_json=as_json,
+    )  # fmt: skip
     found = {verdict.verdict for verdict in verdicts}
     return MISSED if "outside" in found else UNDECIDED if "undecided" in found else 0
 
@@ -195,6 +200,7 @@ def _write(
     verdicts: Sequence[Verdict],
     findings: Sequence[Finding],
     words: SessionWords,
+    advice: Sequence[Advice],
     *,
     report: Path | None,
     save: Path | None,
@@ -202,7 +208,7 @@ def _write(
 ) -> None:
     import json
 
-    from fit import store
+    from fit import improve, store
     from meas.whole_file import write_text
 
     document = store.to_json(
@@ -212,6 +218,7 @@ def _write(
         findings=findings,
         warnings=gathered.findings,
     )
+    document["improvements"] = improve.to_json(advice)
     text = json.dumps(document, ensure_ascii=False, allow_nan=False)
     if save is not None:
         write_text(save, text + "\n")
@@ -226,11 +233,12 @@ def _write(
             findings=findings,
             warnings=gathered.findings,
             origin=origin.of_fit(gathered, words),
+            advice=advice,
         )
     if as_json:
         show.line(text)
     else:
-        print_fit(fitted, gathered.unit, verdicts, findings, gathered.findings)
+        print_fit(fitted, gathered.unit, verdicts, findings, gathered.findings, advice)
     for name, path in (("Fit", save), ("Report", report)):
         if path is not None:
             (show.note if as_json else show.line)(f"{name}: {path}")
@@ -242,9 +250,10 @@ def print_fit(
     verdicts: Sequence[Verdict],
     findings: Sequence[Finding],
     warnings: Sequence[Finding],
+    advice: Sequence[Advice] = (),
 ) -> None:
     """A fit in the terminal: verdicts first, then numbers, then doubts."""
-    from cli import tables
+    from cli import improving, tables
 
     show.heading(f"{unit}")
     if verdicts:
@@ -254,6 +263,7 @@ def print_fit(
         show.findings(findings)
     show.say("", tables.parameters(fitted), "", tables.curves(fitted))
     show.say(f"Coil model: {fitted.model}")
+    improving.tell(advice)
     doubts = (*fitted.warnings, *warnings)
     if doubts:
         show.heading("Doubts")

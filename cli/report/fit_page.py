@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from markupsafe import Markup
 
 from cli import cautions as caution_texts
-from cli import plots, wiring
+from cli import improving, plots, wiring
 from cli.display import (
     condition_words,
     figures,
@@ -26,6 +26,7 @@ from cli.report.picture import inline
 
 if TYPE_CHECKING:
     from cli.display import Shown
+    from fit.improve import Advice
     from fit.judge import Target, Verdict
     from fit.result import DriverFit
     from meas.errors import Finding
@@ -100,6 +101,7 @@ class FitPage:
     explored: Exploring
     motion: Plot
     parameters: tuple[ParameterRow, ...]
+    steps: tuple[str, ...]
     curves: tuple[CurveRow, ...]
     how: tuple[tuple[str, str], ...]
     picture: Markup | None
@@ -133,6 +135,7 @@ def content(
     findings: Sequence[Finding],
     warnings: Sequence[Finding],
     origin: Origin,
+    advice: Sequence[Advice] = (),
 ) -> FitPage:
     """What the page says and shows.
 
@@ -143,6 +146,7 @@ def content(
         findings: What the deviations say about the build.
         warnings: Doubts besides the fit's own.
         origin: How the data came about.
+        advice: What would narrow the intervals.
     """
     picture, note = bench_picture(origin.rig)
     return FitPage(
@@ -162,6 +166,7 @@ def content(
         ),
         motion=_motion_plot(fit),
         parameters=tuple(_parameter_row(fit, symbol) for symbol in in_order(fit.parameters)),
+        steps=tuple(improving.steps(advice)),
         curves=tuple(
             CurveRow(
                 number,
@@ -268,7 +273,7 @@ def _parameter_row(fit: DriverFit, symbol: str) -> ParameterRow:
     if estimate.frequency_hz is not None:
         words += f" at {estimate.frequency_hz / 1000:g} kHz"
     shares = [
-        f"{100 * share:.0f} % {text}" for text, share in limits(estimate, fit.sources)[:2]
+        f"{100 * share:.0f} % {text}" for text, share in limits(estimate, fit.sources)[:3]
         if share >= 0.05
     ]  # fmt: skip
     return ParameterRow(

@@ -12,6 +12,7 @@ from meas.whole_file import refuse_existing, write_bytes, write_text
 if TYPE_CHECKING:
     from cli.report.comparison_page import Compared
     from cli.report.fit_page import Origin
+    from fit.improve import Advice
     from fit.judge import Verdict
     from fit.result import DriverFit
     from meas.errors import Finding
@@ -49,6 +50,7 @@ def write_fit(
     findings: Sequence[Finding],
     warnings: Sequence[Finding],
     origin: Origin,
+    advice: Sequence[Advice] = (),
 ) -> None:
     """The report of a fit; arguments as for `cli.report.fit_page.content`.
 
@@ -61,7 +63,13 @@ def write_fit(
 
     check(path)
     page = fit_page.content(
-        fit, unit=unit, verdicts=verdicts, findings=findings, warnings=warnings, origin=origin
+        fit,
+        unit=unit,
+        verdicts=verdicts,
+        findings=findings,
+        warnings=warnings,
+        origin=origin,
+        advice=advice,
     )
     match path.suffix.lower():
         case ".html":

@@ -39,6 +39,8 @@ def fit_text(page: FitPage) -> str:
                 for p in page.parameters
             ],
         ),
+        *(["## What would narrow the intervals, and what would not"] if page.steps else []),
+        _list(page.steps),
         "## How it was measured",
         _list(f"{name}: {text}" for name, text in page.how),
         _table(
