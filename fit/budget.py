@@ -40,11 +40,16 @@ class Budget:
         estimates: Symbol to estimate.
         sources: Error source to its description.
         leverages: Error source to the part of its stated variance that the takes leave it, 0 to 1.
+        gradients: Symbol to the derivatives of its logarithm (of the value itself for decibels)
+            by the parameters, shape (p,).
+        choice: Symbol to what the choice of model does to it, in the same sense.
     """
 
     estimates: Mapping[str, Estimate]
     sources: Mapping[str, str]
     leverages: Mapping[str, float]
+    gradients: Mapping[str, FloatArray]
+    choice: Mapping[str, float]
 
 
 @dataclass(frozen=True, eq=False)
@@ -140,7 +145,14 @@ def estimates(settled: Settled, rivals: Sequence[Rival], at: Extremes, freedom: 
             frequency_hz=at.inductance if name == "Le" else None,
             widening=_widening(contributions, degrees),
         )
-    return Budget(found, sources, leverages)
+    kept = {name: row for row, name in enumerate(names) if name in found}
+    return Budget(
+        found,
+        sources,
+        leverages,
+        {name: gradients[row] for name, row in kept.items()},
+        {name: abs(float(moved[row, 0])) for name, row in kept.items()},
+    )
 
 
 def _scaled(block: FloatArray, weight: FloatArray) -> FloatArray:
@@ -184,8 +196,10 @@ def _rival_effect(
     wrong. The better is taken to be wrong in proportion to its misfit, where the residual need
     not show it. Where there is no misfit, or only scatter from point to point, the variance
     between two models enters with the probability of the other (J. Hoeting et al., Statist. Sci.
-    14, 1999). Of several rivals the one counts that moves the main parameters most: nested models
-    share most of what they are wrong by.
+    14, 1999), four times as large: the 95 % interval of a mixture of two reaches the other's
+    value from a probability of 6 % on, which no normal law of its variance does. Of several
+    rivals the one counts that moves the main parameters most: nested models share most of what
+    they are wrong by.
     """
     effects = [_effect_of(settled, rival, at, values) for rival in rivals]
     if not effects:
@@ -199,7 +213,7 @@ def _effect_of(
 ) -> FloatArray:
     effect = np.zeros((len(values), 1))
     other_fit = rival.settled
-    ratio = math.sqrt(rival.probability)
+    ratio = min(1.0, 2 * math.sqrt(rival.probability))
     if any(misfit.structured for misfit in settled.misfits):
         ratio = max(ratio, min(1.0, settled.misfit / max(other_fit.misfit, 1e-12)))
     others = derived(other_fit.problem, other_fit.theta, at)

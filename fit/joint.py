@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from fit import air, budget, doubts
+from fit import air, budget, doubts, montecarlo
 from fit.candidates import fitted, named
 from fit.choose import scores
 from fit.derived import extremes
@@ -45,6 +46,39 @@ def fit_driver(curves: Sequence[MeasuredCurve], session: Session, model: str = A
         Refused: When the data cannot support a result: ``no-free-air no-resonance poor-fit
             wrong-condition unit-changed leaky-box unknown-resistor``.
     """
+    found = chosen(curves, session, model)
+    return _result(found.settled, found.rivals, found.choice, found.freedom)
+
+
+@dataclass(frozen=True, eq=False)
+class Chosen:
+    """The model that a fit settled on.
+
+    Attributes:
+        settled: Its solution, with the weights it was found under.
+        rivals: The other models.
+        choice: Model to its criterion.
+        freedom: Degrees of freedom of the repeatability.
+    """
+
+    settled: Settled
+    rivals: Sequence[budget.Rival]
+    choice: Mapping[str, float]
+    freedom: float
+
+
+def chosen(curves: Sequence[MeasuredCurve], session: Session, model: str = AUTO) -> Chosen:
+    """Fit all models that the data may ask for, and choose.
+
+    Args:
+        curves: As for `fit_driver`.
+        session: What else was measured.
+        model: As for `fit_driver`.
+
+    Raises:
+        ValueError: If no model has the given name.
+        Refused: When the takes do not belong together, or none is in free air.
+    """
     wanted = None if model == AUTO else _model(model)
     if not any(isinstance(curve.condition, FreeAir) for curve in curves):
         raise Refused(
@@ -65,7 +99,7 @@ def fit_driver(curves: Sequence[MeasuredCurve], session: Session, model: str = A
     freedom = math.inf
     if sum(isinstance(curve.condition, FreeAir) for curve in curves) > 1:
         best, freedom = _with_repeatability(best)
-    return _result(best, rivals, choice, freedom)
+    return Chosen(best, rivals, choice, freedom)
 
 
 def _model(name: str) -> tuple[CoilModel, Mechanics]:
@@ -133,7 +167,7 @@ def _result(
     band = (float(min(b[0] for b in bands)), float(max(b[1] for b in bands)))
     doubts.refuse_without_resonance(settled, band)
     at = extremes(problem, theta, band)
-    found = budget.estimates(settled, rivals, at, freedom)
+    found = montecarlo.where_needed(budget.estimates(settled, rivals, at, freedom), settled, at)
     curves = tuple(_fitted(settled, index) for index in range(len(problem.takes)))
     findings = doubts.about(settled, found.estimates, band)
     if "Vas" in found.estimates:

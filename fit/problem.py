@@ -88,7 +88,7 @@ class Problem:
         self._texts: dict[str, str] = {}
         self.error_columns: dict[str, int] = {}
         self.stated = StatedValues(session, self.error_columns)
-        self._departure_sizes: list[tuple[int, float, str, str]] = []
+        self.departure_sizes: list[tuple[int, float, str, str]] = []
         has_mass = any(isinstance(c.condition, AddedMass) for c in curves)
         self._weighed = session.moving_parts is not None and session.area is not None
         self.mass_column = self._add("mass") if has_mass or self._weighed else None
@@ -160,7 +160,7 @@ class Problem:
         for kind, size in sizes.items():
             column = departures[kind] = self._add(f"{kind} of take {index + 1}")
             text = f"{_DEPARTURE_WORDS[kind]} of take {index + 1} ({measured.source})"
-            self._departure_sizes.append((column, size, f"{group}:{kind}:{index + 1}", text))
+            self.departure_sizes.append((column, size, f"{group}:{kind}:{index + 1}", text))
         data = curve.impedance_ohm if isinstance(curve, ImpedanceCurve) else curve.magnitude_ohm
         dtype = np.complex128 if np.iscomplexobj(data) else np.float64
         effects = np.zeros((data.size, len(curve.systematics)), dtype=dtype)
@@ -192,7 +192,7 @@ class Problem:
         ):
             if stated is not None and present:
                 add(stated.source, 1, 1.0, stated.text)
-        for _, _, source, text in self._departure_sizes:
+        for _, _, source, text in self.departure_sizes:
             add(source, 1, -1.0, text)
         for source, text in self._texts.items():
             add(source, 1, -1.0, text)
@@ -272,7 +272,7 @@ class Problem:
         this = self.takes[take]
         total = self.modelled(theta, take).total
         modelled = total if this.is_complex else np.abs(total)
-        return modelled * (1 + this.errors @ theta[this.error_columns]) - this.data
+        return np.asarray(modelled * this.factor(theta[this.error_columns]) - this.data)
 
     def residual(self, theta: FloatArray) -> FloatArray:
         """All rows, shape (m,), each in units of its standard deviation."""
@@ -280,7 +280,7 @@ class Problem:
         for index, variance in enumerate(self.variance):
             parts.append(_stack(self.raw(theta, index) / np.sqrt(variance)))
         parts.append(np.array([value for value, _ in self._values(theta)]))
-        parts.append(np.array([theta[c] / size for c, size, _, _ in self._departure_sizes]))
+        parts.append(np.array([theta[c] / size for c, size, _, _ in self.departure_sizes]))
         parts.append(np.array([theta[self.error_columns[source]] for source in self._texts]))
         parts.append((theta[self.driver.columns] - self.driver.typical) / WEAK)
         return np.concatenate(parts)
@@ -319,11 +319,12 @@ class Problem:
             this, rows = self.takes[index], self.rows[index]
             total = self.modelled(theta, index).total
             total = total if this.is_complex else np.abs(total)
+            factor = this.factor(theta[this.error_columns])
             for column, error in zip(this.error_columns, this.errors.T, strict=True):
                 if column in self.considered:
                     source = self.names[column].removeprefix("error ")
                     effects[source][rows.first : rows.last] += _stack(
-                        total * error / np.sqrt(variance)
+                        total * error * factor / np.sqrt(variance)
                     )
         return effects
 
@@ -338,19 +339,19 @@ class Problem:
                 slopes = np.real(slopes * (total.conj() / np.abs(total)))
                 total = np.abs(total)
             weight = 1 / np.sqrt(variance)
-            scale = weight * (1 + this.errors @ theta[this.error_columns])
+            scale = weight * this.factor(theta[this.error_columns])
             block = jacobian[rows.first : rows.last]
             # A source that appears twice in one take must add up.
             for column, slope in zip(modelled.columns, slopes, strict=True):
                 block[:, column] += _stack(slope * scale)
             for column, error in zip(this.error_columns, this.errors.T, strict=True):
                 if column not in self.considered:
-                    block[:, column] += _stack(total * error * weight)
+                    block[:, column] += _stack(total * error * scale)
         row = self.rows[len(self.takes)].first
         for _, values in self._values(theta):
             jacobian[row] = values
             row += 1
-        for column, size, _, _ in self._departure_sizes:
+        for column, size, _, _ in self.departure_sizes:
             jacobian[row, column] = 1 / size
             row += 1
         for source in self._texts:

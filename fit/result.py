@@ -28,7 +28,10 @@ class Estimate:
         logarithmic: True where the error is taken as normal in the logarithm (all positive
             quantities but decibels), so that an interval never reaches zero.
         frequency_hz: Where the quantity is stated at a frequency (Le), else None.
-        widening: Factor on 1.96 for few repetitions (Student's t over the normal).
+        widening: Factor on 1.96 for few repetitions (Student's t over the normal); where `limits`
+            are given, what makes an interval without them as wide.
+        limits: Ends of the 95 % interval where linear propagation does not suffice and a Monte
+            Carlo run gave them; None elsewhere.
     """
 
     value: float
@@ -37,6 +40,7 @@ class Estimate:
     logarithmic: bool = True
     frequency_hz: float | None = None
     widening: float = 1.0
+    limits: tuple[float, float] | None = None
 
     @property
     def standard_uncertainty(self) -> float:
@@ -46,6 +50,8 @@ class Estimate:
     @property
     def interval_95(self) -> tuple[float, float]:
         """95 % coverage interval, in the value's unit."""
+        if self.limits is not None:
+            return self.limits
         reach = 1.959964 * self.widening * self.standard_uncertainty
         if not self.logarithmic:
             return (self.value - reach, self.value + reach)

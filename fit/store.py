@@ -129,6 +129,7 @@ def from_json(document: object, *, where: str = "") -> DriverFit:
                 logarithmic=e.logarithmic,
                 frequency_hz=e.frequency_hz,
                 widening=e.widening,
+                limits=e.limits,
             )
             for name, e in saved.parameters.items()
         },
@@ -162,6 +163,8 @@ def _estimate(e: Estimate) -> dict[str, Any]:
         "widening": float(e.widening),
         "contributions": {source: float(part) for source, part in e.contributions.items()},
     }
+    if e.limits is not None:
+        saved["interval_by"] = _MONTE_CARLO
     if e.frequency_hz is not None:
         saved["frequency_hz"] = float(e.frequency_hz)
     return saved
@@ -229,6 +232,8 @@ _Positive = Annotated[float, Field(ge=1e-30, le=1e30)]
 _Symbol = Annotated[str, Field(pattern=r"^[A-Za-z][A-Za-z0-9_]{0,40}$")]
 _Model = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9 _.+-]{0,60}$")]
 _MOST_POINTS = 1_000_000
+_PROPAGATION: Literal["propagation"] = "propagation"
+_MONTE_CARLO: Literal["monte-carlo"] = "monte-carlo"
 _Numbers = Annotated[list[_Number], FailFast(), Field(max_length=_MOST_POINTS)]
 _Positives = Annotated[list[_Positive], FailFast(), Field(max_length=_MOST_POINTS)]
 
@@ -239,6 +244,8 @@ class _SavedEstimate(_Saved):
     contributions: dict[str, _Number]
     logarithmic: bool
     widening: Annotated[float, Field(ge=1, le=1e6)]
+    interval_95: Annotated[list[_Number], Field(min_length=2, max_length=2)] = [0.0, 0.0]
+    interval_by: Literal["propagation", "monte-carlo"] = _PROPAGATION
     frequency_hz: _Positive | None = None
 
     @model_validator(mode="after")
@@ -248,7 +255,17 @@ class _SavedEstimate(_Saved):
         reach = self.widening * math.hypot(*self.contributions.values())
         if self.logarithmic and reach > 300 * self.value:
             raise ValueError("the uncertainty is hundreds of times the value")
+        if self.limits is not None and not self.limits[0] <= self.value <= self.limits[1]:
+            raise ValueError("interval_95 does not hold the value")
         return self
+
+    @property
+    def limits(self) -> tuple[float, float] | None:
+        """Ends of an interval that does not follow from the contributions."""
+        if self.interval_by == _PROPAGATION:
+            return None
+        low, high = self.interval_95
+        return (low, high)
 
 
 class _SavedValues(_Saved):

@@ -48,6 +48,17 @@ class Take:
         """Whether the phase is known."""
         return np.iscomplexobj(self.data)
 
+    def factor(self, errors: FloatArray) -> NDArray[Any]:
+        """What the common errors multiply the model by, shape (n,) or (r, n).
+
+        An exponential, so that a scale error is traded against the logarithms of the driver's
+        parameters along a straight line.
+
+        Args:
+            errors: In standard uncertainties, shape (k,) or (r, k).
+        """
+        return np.asarray(np.exp(errors @ self.errors.T))
+
 
 @dataclass(frozen=True, eq=False)
 class Modelled:
