@@ -17,16 +17,17 @@ from datetime import datetime
 from pathlib import Path
 from typing import Literal
 
+import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from meas import recording, table
 from meas.audio import StreamEvent
-from meas.curve import Curve, ImpedanceCurve
+from meas.curve import Curve, ImpedanceCurve, Systematic
 from meas.distortion import Distortion, as_text
 from meas.errors import Finding, UnreadableInput
 from meas.json_file import read_json
 from meas.recording import Recording, Samples
-from meas.rig import Rig
+from meas.rig import Rig, Substitution
 from meas.schema_errors import check_version, validate
 from meas.systematics import bench_systematics
 from meas.whole_file import write_folder
@@ -363,17 +364,37 @@ def _curve(path: Path, record: _Record) -> Curve:
             where=str(path),
             remedy=_ADVICE,
         )
+    try:
+        with np.errstate(all="ignore"):  # what overflows is not finite, and refused below
+            common = _common_errors(curve, record, using)
+    except (ArithmeticError, ValueError) as error:
+        raise _impossible_rig(path) from error
+    if not all(np.all(np.isfinite(error.derivative_ohm)) for error in common):
+        raise _impossible_rig(path)
+    return replace(curve, systematics=common)
+
+
+def _common_errors(
+    curve: Curve, record: _Record, using: Substitution | None
+) -> tuple[Systematic, ...]:
     if using is not None:
         from meas.substitution import systematics_of  # scipy, which other takes need not wait for
 
-        return replace(curve, systematics=systematics_of(curve, record.rig, using))
+        return systematics_of(curve, record.rig, using)
     if not isinstance(curve, ImpedanceCurve):
         raise ValueError("a table without phase got past its check")
-    common = bench_systematics(
+    return bench_systematics(
         curve.frequency_hz,
         curve.impedance_ohm,
         record.rig,
         calibration=record.rig.calibration,
         sample_rate_hz=record.sample_rate_hz,
     )
-    return replace(curve, systematics=common)
+
+
+def _impossible_rig(path: Path) -> UnreadableInput:
+    return UnreadableInput(
+        "its common errors do not follow from the rig in take.json: a value there is impossible",
+        where=str(path),
+        remedy=_ADVICE,
+    )
