@@ -19,8 +19,11 @@ import numpy as np
 import pytest
 import soundfile
 from invoked import Invoke
+from made_fits import Physical, fit_of
 
+from cli import series_file
 from cli.main import run
+from fit.series_limits import derive
 from meas import rig_file
 from meas.simulated_settings import SimulatedSettings
 
@@ -147,6 +150,11 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
     (folder / "other.json").write_text('{"format": "something"}')
     (folder / "text.json").write_text("no json")
     (folder / "refusal.json").write_text('{"refused": true, "reasons": []}')
+    series_file.write(
+        folder / "series.toml",
+        derive([(str(i), fit_of(Physical().but(Bl=1 + 0.01 * i, Cms=1 - 0.02 * i)))
+                for i in range(5)]),
+    )  # fmt: skip
     saved = json.loads((folder / "fit.json").read_text())
     saved["format"] = "freeair-fit/7"
     (folder / "newer.json").write_text(json.dumps(saved))
@@ -247,6 +255,32 @@ compare fit.json take-free --report old.html           | 2 | old.html; exists al
 compare fit.json fit.json --hours 0                    | 2 | --hours; 0,2,8,24
 compare fit.json fit.json --hours 5,2                  | 2 | --hours; increasing
 compare fit.json fit.json --hours 0,soon               | 2 | --hours; soon
+series                                                 | 2 | limits; judge
+series limits --save new.toml                          | 2 | UNIT; freeair series limits --help
+series limits fit.json                                 | 2 | --save; freeair series limits --help
+series limits fit.json --save bench.toml               | 2 | bench.toml; exists already
+series limits fit.json --save new.toml                 | 1 | too-few-units; 99 % of good units; 5 are needed
+series limits fit.json fit.json --save new.toml        | 2 | lark; more than once; once
+series limits fit.json --save new.toml --coverage 20%  | 2 | --coverage; 50% to 99.99%
+series limits fit.json --save new.toml --confidence sure | 2 | --confidence; sure
+series limits good.csv --save new.toml --model fancy   | 2 | fancy; --model
+series limits gone.json --save new.toml                | 2 | gone.json; does not exist
+series limits take-refused --save new.toml             | 1 | take-refused; unknown-resistor
+series limits resistor.csv --save new.toml             | 1 | resistor; no-resonance
+series limits fit.json --save new.toml --table-tolerance 1% | 2 | --table-tolerance; no table; Leave
+series judge fit.json                                  | 2 | --limits
+series judge fit.json --limits gone.toml               | 2 | gone.toml; exist
+series judge fit.json --limits broken.toml             | 2 | broken.toml; line 1
+series judge fit.json --limits bad-targets.toml        | 2 | bad-targets.toml; limits file; freeair series limits
+series judge fit.json --limits series.toml             | 1 | mixed-models; --model plain
+series judge fit.json good.csv --limits series.toml    | 2 | saved fit; one unit
+series judge take-free take-wren --limits series.toml  | 2 | different units; lark; wren
+series judge take-refused --limits series.toml         | 1 | take-refused; unknown-resistor
+series judge gone.csv --limits series.toml             | 2 | gone.csv; does not exist
+series summary fit.json                                | 1 | too-few-units; 3
+series summary fit.json --limits gone.toml             | 2 | gone.toml
+series pairs fit.json                                  | 1 | too-few-units; freeair compare
+series pairs fit.json take-wren good.csv               | 1 | no-sensitivity; wren; diameter
 export fit.json                                        | 2 | no format; --csv FILE
 export fit.json --csv good.csv                         | 2 | good.csv; exists already
 export gone --csv new.csv                              | 2 | gone; does not exist
