@@ -30,6 +30,9 @@ LOUD_DB = 85.0
 LOWEST_HZ, HIGHEST_HZ, POINTS = 10.0, 1000.0, 461
 
 _STEP = 1e-5
+_ROUNDS = 8  # of a fixed point that gains a digit and more each time
+_NOTICED = 0.02
+"""Of fc and Qtc; 2 % are 0.2 dB at most."""
 
 
 @dataclass(frozen=True)
@@ -90,6 +93,7 @@ class Prediction:
         parameters: ``fc Qtc f3 peak_db`` or ``fb alpha f3 peak_db``, with what limits them.
         vent_flow_m3_s: Peak volume velocity in the vent, from which a bore is chosen; None
             without a vent.
+        warnings: Where the parameters and the curves do not say the same.
     """
 
     frequency_hz: FloatArray
@@ -101,6 +105,7 @@ class Prediction:
     magnitude_ohm: Band
     parameters: Mapping[str, Estimate]
     vent_flow_m3_s: FloatArray | None
+    warnings: tuple[Finding, ...] = ()
 
 
 def grid() -> FloatArray:
@@ -205,6 +210,35 @@ def predict(
         magnitude_ohm=band[4],
         parameters=_parameters(driver, box, source_ohm),
         vent_flow_m3_s=vent.value * (box.vent_area or 1.0) if vent is not None else None,
+        warnings=_shifted(driver, box, source_ohm),
+    )
+
+
+def _shifted(driver: SavedDriver, box: Box, source_ohm: float) -> tuple[Finding, ...]:
+    """Where the laws of the suspension move fc and Qtc of a closed box off what fs, Qts, Vas say.
+
+    The alignments (R. H. Small, J. Audio Eng. Soc. 20(10), 1972) take stiffness and loss as those
+    at fs; at fc a suspension that gives slowly is stiffer, and its loss another.
+    """
+    if box.fb is not None or not driver.mechanics.laws:
+        return ()
+    fs, Vas = (math.exp(driver.theta[k]) for k in (1, 4))
+    total = total_Q(driver.theta, source_ohm)
+    plain = sealed_by_volume(fs, total, Vas, box.volume)
+    x = plain.fc / fs
+    for _ in range(_ROUNDS):
+        k = complex(driver.stiffness(np.array([2j * math.pi * fs * x]), driver.theta)[0][0])
+        x = math.sqrt(k.real + Vas / box.volume)
+    Qtc = x * x / (x / total + k.imag)
+    if abs(x * fs / plain.fc - 1) < _NOTICED and abs(Qtc / plain.Qtc - 1) < _NOTICED:
+        return ()
+    return (
+        Finding(
+            "law-shifts-box",
+            f"the suspension is another at fc than at fs: with its law fc is {x * fs:.3g} Hz and "
+            f"Qtc {Qtc:.3g}, where fs, Qts and Vas say {plain.fc:.3g} Hz and {plain.Qtc:.3g}. The "
+            "curves follow the law",
+        ),
     )
 
 
@@ -259,7 +293,7 @@ def cautions(
         xmax: Peak excursion that the driver takes [m]; None where it is not known.
         tube_length: Of the vent's tube [m].
     """
-    found = []
+    found = list(prediction.warnings)
     f = prediction.frequency_hz
     if prediction.vent_speed_m_s is not None:
         speed = prediction.vent_speed_m_s.value

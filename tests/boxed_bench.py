@@ -9,12 +9,13 @@ chapters 3 and 8).
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 from ngspice_bench import Air, Driver, Load, driver_lines, run_ngspice
 from numpy.typing import NDArray
+from scipy.optimize import brentq
 
 from fit.result import DriverFit, Estimate, FittedCurve
 
@@ -53,11 +54,12 @@ def load(driver: Driver, box: BoxCircuit) -> Load:
 
 def ac(
     driver: Driver, box: BoxCircuit, folder: Path, source: list[str], save: str,
-    sweep: str = "dec 100 10 1000",
+    sweep: str = "dec 100 10 1000", more: tuple[str, ...] = (),
 ) -> dict[str, NDArray[np.complex128]]:  # fmt: skip
     """Small-signal analysis with the driver between nodes ``in`` and 0."""
     lines = [
         *driver_lines(driver, load(driver, box), "in", "0"),
+        *more,
         *source,
         f".ac {sweep}",
         f".save {save}",
@@ -93,3 +95,46 @@ def fit_of(driver: Driver, effects: dict[str, dict[str, float]] | None = None) -
     flat = np.full(5, 6.0 + 0j)
     curve = FittedCurve("made", "free-air", None, f, flat, flat, flat, 1e-4)
     return DriverFit("ladder", parameters, (curve,), (), {s: s for s in effects or {}}, {})
+
+
+LAWS = {
+    "": {},
+    "+creep": {"creep": 0.12},
+    "+relaxing+former": {"give": 0.3, "f_give": 12.0, "brake": 0.1, "f_former": 300.0},
+}
+"""Model behind the coil, and its parameters."""
+
+
+def under(laws: str, fit: DriverFit) -> DriverFit:
+    """The same parameters under laws of suspension and former, each law's own 3 % uncertain."""
+    own = {
+        name: Estimate(value, "Hz" if name[0] == "f" else "1", {"random:law": 0.03 * value})
+        for name, value in LAWS[laws].items()
+    }
+    told = {**fit.sources, "random:law": "law"} if own else fit.sources
+    return replace(fit, model=fit.model + laws, parameters={**fit.parameters, **own}, sources=told)
+
+
+GIVE, F_GIVE = 0.25, 14.0
+
+
+def giving(driver: Driver) -> tuple[tuple[str, ...], DriverFit]:
+    """A suspension that gives slowly: elements beside its spring, and the fit that found it.
+
+    Velocity is current, so springs in series are capacitors side by side, and a spring in series
+    with a Kelvin-Voigt element is one with a capacitor behind a resistor beside it. Resonance and
+    loss are where and what the mechanical impedance is real.
+    """
+    give = GIVE * driver.Cms
+    lines = (f"Cgive m3 slow {give!r}", f"Rgive slow m4 {1 / (2 * math.pi * F_GIVE * give)!r}")
+
+    def mechanical(w: float) -> complex:
+        compliance = driver.Cms * (1 + GIVE / (1 + 1j * w / (2 * math.pi * F_GIVE)))
+        return driver.Rms + 1j * w * driver.Mms + 1 / (1j * w * compliance)
+
+    w0 = 1 / math.sqrt(driver.Mms * driver.Cms)
+    ws = float(brentq(lambda w: mechanical(w).imag, 0.5 * w0, 2 * w0))
+    same = replace(driver, Cms=1 / (ws**2 * driver.Mms), Rms=mechanical(ws).real)
+    fit = fit_of(same)
+    own = {"give": Estimate(GIVE, "1", {}), "f_give": Estimate(F_GIVE, "Hz", {})}
+    return lines, replace(fit, model="ladder+relaxing", parameters={**fit.parameters, **own})

@@ -8,14 +8,27 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from boxed_bench import DENSITY, SOUND_SPEED, STRONG, WOOFER, BoxCircuit, ac, fit_of
+from boxed_bench import (
+    DENSITY,
+    LAWS,
+    SOUND_SPEED,
+    STRONG,
+    WOOFER,
+    BoxCircuit,
+    ac,
+    fit_of,
+    giving,
+    under,
+)
 from ngspice_bench import Driver
+from numpy.typing import NDArray
 
-from fit.box_predict import CHUFFS, Air, Box, cautions, predict
+from fit.box_circuit import behaviour
+from fit.box_predict import CHUFFS, Air, Box, cautions, mounted, predict
 from fit.result import DriverFit
-from fit.saved_driver import of_fit
+from fit.saved_driver import SavedDriver, of_fit
 from fit.vented import vented_flattest
-from fit.voicecoil import MODELS
+from fit.voicecoil import MODELS, CoilModel
 from meas.errors import Refused
 
 AIR = Air(DENSITY, SOUND_SPEED)
@@ -42,14 +55,18 @@ EFFECTS = {
     ],
     ids=["closed", "vented", "vented-lossless"],
 )
-def test_ngspice_computes_the_same_box(driver: Driver, box: BoxCircuit, tmp_path: Path) -> None:
+@pytest.mark.parametrize("gives", [False, True], ids=["spring", "gives"])
+def test_ngspice_computes_the_same_box(
+    driver: Driver, box: BoxCircuit, gives: bool, tmp_path: Path
+) -> None:
     saved = "v(in) v(m4) i(vu) i(vi)" + (" i(vvent)" if box.fb else "")
     source = [f"Vsource amp 0 AC {VOLT!r}", f"Rsource amp in {SOURCE_OHM!r}"]
-    seen = ac(driver, box, tmp_path, source, saved)
+    more, fit = giving(driver) if gives else ((), fit_of(driver))
+    seen = ac(driver, box, tmp_path, source, saved, more=more)
     f = seen["frequency"].real
     QL = 2 * math.pi * (box.fb or 0.0) / box.leak if box.leak else math.inf
     plan = Box(box.volume, box.fb, QL, VENT_AREA if box.fb else None)
-    found = predict(of_fit(fit_of(driver)), plan, VOLT, AIR, source_ohm=SOURCE_OHM, frequency_hz=f)
+    found = predict(of_fit(fit), plan, VOLT, AIR, source_ohm=SOURCE_OHM, frequency_hz=f)
     omega = 2 * math.pi * f
     # The sound of the flow that compresses the box's air, at 1 m in half space.
     air = omega * box.volume / (DENSITY * SOUND_SPEED**2 * driver.Sd**2) * np.abs(seen["v(m4)"])
@@ -81,11 +98,14 @@ def drawn(fit: DriverFit, rng: np.random.Generator) -> DriverFit:
     )
 
 
-@pytest.mark.parametrize("box", [Box(0.02), Box(0.024, 41.0, 7.0, VENT_AREA)])
-def test_band_is_what_monte_carlo_gives(box: Box) -> None:
+@pytest.mark.parametrize(
+    ("box", "laws"),
+    [(Box(0.02), ""), (Box(0.024, 41.0, 7.0, VENT_AREA), ""), (Box(0.02), "+relaxing+former")],
+)
+def test_band_is_what_monte_carlo_gives(box: Box, laws: str) -> None:
     """JCGM 101 with 400 draws: their scatter is known to 1/sqrt(800) = 3.5 %; 12 % is beyond
     three of that plus a second-order term of a few per cent."""
-    fit = fit_of(STRONG, EFFECTS)
+    fit = under(laws, fit_of(STRONG, EFFECTS))
     f = np.geomspace(15, 500, 40)
     found = predict(of_fit(fit), box, VOLT, AIR, frequency_hz=f)
     rng = np.random.default_rng(20260214)
@@ -136,28 +156,55 @@ def test_every_coil_model_comes_back_from_what_is_reported(model: str) -> None:
     np.testing.assert_allclose(driver.blocked(s, driver.theta) - STRONG.Re, wanted, rtol=1e-9)
 
 
-def test_effects_on_a_lossy_coil_are_derivatives() -> None:
-    """Moving the reported K and n by a source moves the blocked impedance as stated."""
-    fit = fit_of(STRONG)
+@pytest.mark.parametrize("coil", [model for model in MODELS if model.name != "plain"])
+@pytest.mark.parametrize("laws", LAWS)
+def test_effects_are_derivatives(coil: CoilModel, laws: str) -> None:
+    """Moving fs and all that a model reports by a source moves coil and spring as stated.
+
+    Differences of step h = 1e-5 leave a share of h times a few of the change.
+    """
+    fit = under(laws, fit_of(STRONG))
     like = fit.parameters["Re"]
+    own = {name: value for name, (value, _) in coil.reported(coil.typical).items()}
+    own |= LAWS[laws] | {"fs": fit.parameters["fs"].value}
     known = {k: v for k, v in fit.parameters.items() if k not in ("L1", "L2", "R2")}
-    step = 1e-5
+    step, sizes = 1e-5, np.linspace(0.3, 1.0, len(own))
 
-    def at(k: float, n: float, parts: bool = False) -> DriverFit:
-        both = {"K": 0.02 * k, "n": 0.7 + n}
+    def at(moved: float) -> SavedDriver:
         extra = {
-            name: replace(like, value=value, contributions={"x": own} if parts else {})
-            for (name, value), own in zip(both.items(), (0.02, 0.01), strict=True)
+            name: replace(like, value=value * (1 + moved * size), contributions={"x": size * value})
+            for size, (name, value) in zip(sizes, own.items(), strict=True)
         }
-        return replace(fit, model="lossy", parameters=known | extra, sources={"x": "x"})
+        model = coil.name + laws
+        return of_fit(replace(fit, model=model, parameters=known | extra, sources={"x": "x"}))
 
-    s = 2j * np.pi * np.geomspace(100, 2e4, 10)
-    driver = of_fit(at(1.0, 0.0, parts=True))
-    moved = driver.blocked(s, driver.theta + step * driver.effects["x"])
-    other = of_fit(at(1 + step, 0.01 * step))
-    change = moved - driver.blocked(s, driver.theta)
-    expected = other.blocked(s, other.theta) - driver.blocked(s, driver.theta)
-    np.testing.assert_allclose(change, expected, rtol=1e-3)
+    def both(driver: SavedDriver, theta: NDArray[np.float64]) -> NDArray[np.complex128]:
+        return np.concatenate([driver.blocked(s, theta), 10 * driver.stiffness(s, theta)[0]])
+
+    s = 2j * np.pi * np.geomspace(10, 2e4, 20)
+    driver, other = at(0.0), at(step)
+    here = both(driver, driver.theta)
+    change = both(driver, driver.theta + step * driver.effects["x"]) - here
+    expected = both(other, other.theta) - here
+    np.testing.assert_allclose(change, expected, rtol=1e-3, atol=1e-4 * np.max(np.abs(expected)))
+
+
+@pytest.mark.parametrize("laws", LAWS)
+def test_a_law_that_moves_the_box_is_told(laws: str) -> None:
+    """fc and Qtc where the circuit has them: the pressure stands at 90 degrees at fc, and is Qtc
+    times what it is far above (R. H. Small, J. Audio Eng. Soc. 20(10), 1972)."""
+    rigid = replace(WOOFER, coil=((1e-9, None), (1e-9, 1e-3)))
+    box, driver = Box(0.005), of_fit(under(laws, fit_of(rigid)))
+    told = cautions(predict(driver, box, VOLT, AIR), box, xmax=None, tube_length=None)
+    text = "".join(w.text for w in told if w.code == "law-shifts-box")
+    assert bool(text) == bool(laws)
+    f = np.geomspace(80, 120, 4001)
+    circuit = mounted(driver, driver.theta, f, box, AIR)
+    pressure = behaviour(f, circuit, 1.0).pressure_pa
+    at = int(np.argmin(np.abs(pressure.real)))
+    above = DENSITY * circuit.Sd * circuit.Bl / (2 * math.pi * rigid.Re * circuit.Mms)
+    if text:
+        assert f"fc is {f[at]:.3g} Hz and Qtc {abs(pressure[at]) / above:.3g}," in text
 
 
 def test_a_fit_without_volume_is_refused() -> None:

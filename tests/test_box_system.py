@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from boxed_bench import STRONG, WOOFER, BoxCircuit, ac, fit_of
+from boxed_bench import LAWS, STRONG, WOOFER, BoxCircuit, ac, fit_of, giving, under
 from ngspice_bench import Driver
 from numpy.typing import NDArray
 
@@ -41,10 +41,11 @@ CLOSED = {
 
 
 def circuit_curve(
-    driver: Driver, box: BoxCircuit, folder: Path, seed: int = 1, noise: float = NOISE
-) -> ImpedanceCurve:
+    driver: Driver, box: BoxCircuit, folder: Path, seed: int = 1, noise: float = NOISE,
+    more: tuple[str, ...] = (),
+) -> ImpedanceCurve:  # fmt: skip
     """The simulator's AC analysis with noise on it, and the resistor's error stated."""
-    seen = ac(driver, box, folder, ["I1 0 in AC 1"], "v(in)", "dec 60 10 2000")
+    seen = ac(driver, box, folder, ["I1 0 in AC 1"], "v(in)", "dec 60 10 2000", more)
     f, z = seen["frequency"].real, seen["v(in)"]
     rng = np.random.default_rng(seed)
     sigma = noise * np.abs(z)
@@ -102,6 +103,20 @@ def test_closed_box_comes_back(case: str, tmp_path: Path) -> None:
 
 
 @pytest.mark.ngspice
+@pytest.mark.parametrize("box", [BoxCircuit.vented(0.0135, 50.0, 7.0), BoxCircuit(0.016)])
+def test_a_suspension_that_gives_comes_back(box: BoxCircuit, tmp_path: Path) -> None:
+    """The box of a driver fitted with a law, at the bounds of the others."""
+    more, fit = giving(STRONG)
+    curve = circuit_curve(STRONG, box, tmp_path, more=more)
+    found = fit_system(curve, of_fit(fit))
+    assert inside(found, "Vb", box.volume)
+    assert found.warnings == ()
+    if box.fb:
+        assert found.parameters["fb"].value == pytest.approx(box.fb, rel=0.003)
+        assert inside(found, "QL", 2 * math.pi * box.fb / box.leak)
+
+
+@pytest.mark.ngspice
 def test_other_driver_is_noticed(tmp_path: Path) -> None:
     """A unit with a tenth less of Bl is not the one that was fitted."""
     driver, box = VENTED["flat"]
@@ -139,22 +154,24 @@ def test_magnitude_alone_will_do(tmp_path: Path) -> None:
     assert [w.code for w in found.warnings] == ["bench-unknown"]
 
 
-def boxed(driver: Driver, alpha: float, fb: float | None, leak: float) -> tuple[
-    BoxedDriver, NDArray[np.float64]
-]:  # fmt: skip
+def boxed(
+    driver: Driver, alpha: float, fb: float | None, leak: float, laws: str = ""
+) -> tuple[BoxedDriver, NDArray[np.float64]]:
     """Model and parameters that a truth asks for, nothing departed."""
-    model = BoxedDriver(of_fit(fit_of(driver, EFFECTS)), vented=fb is not None)
+    fit = under(laws, fit_of(driver, EFFECTS))
+    model = BoxedDriver(of_fit(fit), vented=fb is not None)
     own = [math.log(alpha), leak] if fb is None else [
         math.log(alpha), math.log(2 * math.pi * fb), leak
     ]  # fmt: skip
     return model, np.concatenate([own, np.zeros(model.size - len(own))])
 
 
+@pytest.mark.parametrize("laws", LAWS)
 @pytest.mark.parametrize(("fb", "leak"), [(45.0, 0.1), (None, 0.2)])
-def test_jacobian(fb: float | None, leak: float) -> None:
+def test_jacobian(fb: float | None, leak: float, laws: str) -> None:
     """Central differences of step h err by h^2 f'''/6, f''' up to some (2 Q)^3 = 1e3, and by eps/h:
     below 1e-8 of |Z| at 1e-6."""
-    model, theta = boxed(STRONG, 1.2, fb, leak)
+    model, theta = boxed(STRONG, 1.2, fb, leak, laws)
     theta = theta + np.random.default_rng(3).normal(0, 0.3, theta.size) * (
         np.arange(theta.size) >= model.own
     )
