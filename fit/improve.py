@@ -107,6 +107,16 @@ STEPS: tuple[Step, ...] = (
 )
 """Every step, with what is attainable and the effort it takes."""
 
+MORE_ROWS = Step(
+    ("random:model:",),
+    4,
+    "read twice as many frequencies, most of them near resonance",
+    part=0.5**0.5,
+)
+"""Of tables that were read by hand: scatter goes down with the root of their number."""
+_BY_HAND = 100
+"""Rows below which a table without uncertainty was read by hand."""
+
 
 @dataclass(frozen=True)
 class Gain:
@@ -146,8 +156,8 @@ class Advice:
 
     @property
     def limits(self) -> str:
-        """``ruler 71 %, resistor 18 %``: as many causes as matter."""
-        told = [f"{words} {100 * share:.0f} %" for words, share in self.causes[:3] if share >= 0.05]
+        """``71 % ruler, 18 % resistor``: as many causes as matter."""
+        told = [f"{100 * share:.0f} % {words}" for words, share in self.causes[:3] if share >= 0.05]
         return ", ".join(told)
 
     @property
@@ -174,9 +184,9 @@ class Advice:
         then = now if standard_uncertainty is None else standard_uncertainty
         half = 1.959964 * estimate.widening * then
         if estimate.unit == "dB":
-            return f"{half:.2g} dB"
+            return f"{half:#.2g} dB"
         part = 100 * half / estimate.value
-        return f"{part:.2g} %" if part < 10 else f"{part:.0f} %"
+        return f"{part:#.2g} %" if part < 10 else f"{part:.0f} %"
 
 
 def stated_beside(curves: Iterable[MeasuredCurve], session: Session) -> dict[str, Stated]:
@@ -205,9 +215,15 @@ def advise(fit: DriverFit, curves: Iterable[MeasuredCurve], session: Session) ->
         curves: What was fitted.
         session: What else was measured.
     """
+    curves = tuple(curves)
     known = stated_beside(curves, session)
+    by_hand = bool(curves) and all(
+        one.curve.standard_uncertainty_ohm is None and one.curve.frequency_hz.size < _BY_HAND
+        for one in curves
+    )
+    steps = (*STEPS, MORE_ROWS) if by_hand else STEPS
     ratios = [
-        (step, found) for step in STEPS if (found := _ratios(step, fit, known))
+        (step, found) for step in steps if (found := _ratios(step, fit, known))
     ]  # fmt: skip
     advice = []
     for symbol in MAIN:

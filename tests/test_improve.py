@@ -128,7 +128,7 @@ def test_the_ruler_is_proposed_where_the_ruler_limits(told):
     assert one.cheapest.standard_uncertainty == pytest.approx(
         0.3 * fit.parameters["Sd"].standard_uncertainty, rel=1e-6
     )
-    assert one.limits.startswith("ruler")
+    assert one.limits.startswith("100 % ruler")
 
 
 def test_the_least_effort_that_pays_comes_first(told):
