@@ -88,10 +88,10 @@ def _quantity(one: Statistics) -> dict[str, Any]:
     }
     if one.drift is not None:
         told["drift"] = {
-            "told": one.drift.told,
+            "told": one.drifts,
             "probability_by_chance": one.drift.probability,
-            "per_unit_relative": one.drift.per_unit,
-            "per_unit_relative_95": list(one.drift.per_unit_95),
+            "per_unit_log": one.drift.middle,
+            "per_unit_log_95": [one.drift.low, one.drift.high],
         }
     if one.beyond is not None:
         told["outside"] = {
@@ -153,13 +153,12 @@ def _print(count: int, found: Sequence[Statistics], *, timed: bool) -> None:
     if told:
         show.heading("What stands out")
         show.say(*(show.hanging(f"  {line}") for line in told))
-    drifts = [one.drift for one in found if one.drift is not None]
-    if not any(drift.told for drift in drifts):
+    if not any(one.drifts for one in found):
         order_said = "time" if timed else "the order given"
         show.say(
             "",
             f"No drift in {order_said}."
-            if drifts
+            if any(one.drift is not None for one in found)
             else f"Too few units to tell a drift in {order_said}.",
         )
     outside = [by_symbol[symbol] for symbol in order if by_symbol[symbol].beyond is not None]
@@ -178,12 +177,12 @@ def _lines(one: Statistics, *, timed: bool) -> list[str]:
         "rest"
         for outlier in one.outliers
     ]
-    if one.drift is not None and one.drift.told:
-        rises = "rises" if one.drift.per_unit > 0 else "falls"
-        low, high = (100 * math.expm1(v) for v in one.drift.per_unit_95)
+    if one.drift is not None and one.drifts:
+        rises = "rises" if one.drift.middle > 0 else "falls"
+        low, high = (100 * math.expm1(v) for v in (one.drift.low, one.drift.high))
         lines.append(
             f"{name} {rises} in {'time' if timed else 'the order given'}: "
-            f"{100 * math.expm1(one.drift.per_unit):+.2g} % a unit (95 %: {low:+.2g} to "
+            f"{100 * math.expm1(one.drift.middle):+.2g} % a unit (95 %: {low:+.2g} to "
             f"{high:+.2g} %); by chance with {100 * one.drift.probability:.1g} % probability"
         )
     return lines

@@ -12,13 +12,12 @@ from fit.result import DriverFit, Estimate
 from fit.robust import Share, centre_and_spread, outlier_limit, share_outside, spread_interval
 from fit.series_limits import mixed_models
 from fit.series_values import NAMES, apart, back, common, quantities, size, size_of
+from fit.slope import Slope, slope
 from meas.curve import FloatArray
 from meas.errors import Finding, Refused
 
 FEWEST = 3
 """Units from which there is a spread at all."""
-FEWEST_DRIFT = 7
-"""Below, no order of units is rare enough to be told from chance."""
 UNLIKELY = 0.002
 """Probability of an outlier, or of a drift, in a clean series; for each quantity. There are about
 five that do not follow from each other: 1 % in all."""
@@ -37,24 +36,6 @@ class Outlier:
     name: str
     value: float
     deviation: float
-
-
-@dataclass(frozen=True)
-class Drift:
-    """How a quantity runs over the series, in the order of its units.
-
-    Attributes:
-        probability: Of such an order by chance, both ways (H. B. Mann, Econometrica 13(3), 1945).
-        per_unit: Median slope, in the logarithm for each unit (P. K. Sen, J. Am. Stat. Assoc. 63,
-            1968).
-        per_unit_95: Its 95 % interval.
-        told: Whether chance is less likely than `UNLIKELY`.
-    """
-
-    probability: float
-    per_unit: float
-    per_unit_95: tuple[float, float]
-    told: bool
 
 
 @dataclass(frozen=True)
@@ -94,7 +75,7 @@ class Statistics:
         measuring: Standard uncertainty of one unit beside the others, in the logarithm.
         measuring_share: Its share of the variance seen, at most 1.
         outliers: Units unlike the rest.
-        drift: In the order given; None where the units are too few.
+        drift: In the logarithm for each unit, in their order; None where they are too few.
         beyond: Where limits were given.
     """
 
@@ -110,8 +91,13 @@ class Statistics:
     measuring: float
     measuring_share: float
     outliers: tuple[Outlier, ...]
-    drift: Drift | None
+    drift: Slope | None
     beyond: Beyond | None
+
+    @property
+    def drifts(self) -> bool:
+        """Whether chance makes such an order less often than `UNLIKELY`."""
+        return self.drift is not None and self.drift.probability < UNLIKELY
 
     @property
     def units_apart(self) -> float:
@@ -185,25 +171,9 @@ def _statistics(
         measuring=measuring,
         measuring_share=min(1.0, (measuring / spread) ** 2) if spread > 0 else 1.0,
         outliers=outliers,
-        drift=drift(values) if n >= FEWEST_DRIFT else None,
+        drift=slope(np.arange(n, dtype=np.float64), values),
         beyond=None if bounds is None else _beyond(values, centre, spread, unit, bounds),
     )
-
-
-def drift(values: FloatArray) -> Drift:
-    """Whether values rise or fall in their order.
-
-    Args:
-        values: In order, shape (n,), n at least 4.
-    """
-    from scipy.stats import kendalltau, theilslopes
-
-    order = np.arange(values.size)
-    if np.ptp(values) == 0:
-        return Drift(1.0, 0.0, (0.0, 0.0), told=False)
-    probability = float(kendalltau(order, values).pvalue)
-    slope, _, low, high = (float(v) for v in theilslopes(values, order, 0.95))
-    return Drift(probability, slope, (low, high), told=probability < UNLIKELY)
 
 
 def _beyond(

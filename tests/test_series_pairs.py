@@ -13,7 +13,7 @@ from fit.compare import REPEATABILITY
 from fit.matching import cheapest, match
 from fit.pair import pair
 from fit.result import DriverFit
-from fit.series import drift, summarise
+from fit.series import summarise
 from meas.errors import Refused
 
 DRIVER = Physical()
@@ -181,19 +181,20 @@ def test_a_stranger_and_a_drift_are_seen() -> None:
     assert [o.name for o in found["Cms"].outliers] == ["stranger"]
     assert found["Cms"].outliers[0].deviation == pytest.approx(math.log(2.0), abs=1e-6)
     moving = found["Re"].drift
-    assert moving is not None and moving.told
-    assert moving.per_unit_95[0] < 0.002 < moving.per_unit_95[1]
-    assert found["Bl"].drift is not None and not found["Bl"].drift.told
+    assert moving is not None and found["Re"].drifts
+    assert moving.low < 0.002 < moving.high
+    assert found["Bl"].drift is not None and not found["Bl"].drifts
 
 
 def test_the_chance_of_an_order_is_that_of_counting() -> None:
     """Seven rising values: 2 of 5040 orders are so one-sided (Kendall's tau, exact)."""
-    found = drift(np.array([1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0]))
-    assert found.probability == pytest.approx(2 / 5040)
-    assert found.told
-    assert found.per_unit == pytest.approx(1.0)
-    assert not drift(np.array([1.0, 2.0, 3.0, 5.0, 4.0, 2.5])).told
-    assert not drift(np.full(8, 3.0)).told
+    rising = [(str(i), fit_of(DRIVER.but(Re=math.exp(0.01 * i)))) for i in range(7)]
+    found = {one.parameter: one for one in summarise(rising)}["Re"]
+    assert found.drift is not None and found.drifts
+    assert found.drift.probability == pytest.approx(2 / 5040)
+    assert found.drift.middle == pytest.approx(0.01)
+    six = {one.parameter: one for one in summarise(rising[:6])}["Re"]
+    assert not six.drifts  # 2 of 720 is more than one in 500
 
 
 def test_shares_outside_given_limits() -> None:
