@@ -387,3 +387,37 @@ def test_the_command_loads_nothing_heavy_before_it_runs() -> None:
         [sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True
     )
     assert done.stdout.strip() == "[]"
+
+
+def test_recordings_are_analysed_anew_on_request(invoke: Invoke, tmp_path: Path) -> None:
+    """A take whose curve is wrong, and one refused by a check that no longer refuses it."""
+    from dataclasses import replace
+
+    from made_recordings import Bench, Circuit, write_wav
+
+    from meas import take as takes
+
+    bench = Bench(load=Circuit(), sweep_seconds=1.5)
+    wav = write_wav(tmp_path / "a.wav", bench.record())
+    rig, archive = tmp_path / "rig.toml", tmp_path / "archive"
+    assert invoke("rig", "new", rig, "--series-resistor", "10ohm").status == 0
+    done = invoke("import", wav, "--rig", rig, "--unit", "larch", "--out", tmp_path / "takes")
+    assert done.status == 0, done.told
+    take = takes.load(Path(done.stdout.splitlines()[-1]))
+    samples = takes.read_capture(take.path).samples
+    older = replace(take.curve, impedance_ohm=1.1 * take.curve.impedance_ohm)
+    takes.save(replace(take, unit="older", curve=older), samples, archive)
+    wrongly = (Finding("clipped", "the inputs clip", refuses=True),)
+    takes.save(replace(take, unit="refused", findings=wrongly), samples, archive)
+
+    def fitted(*more: str) -> dict[str, float]:
+        ran = invoke("refit", archive, "--workers", 1, "--json", *more)
+        assert ran.status == 0, ran.told
+        return {r["unit"]: r["parameters"]["Re"]["value"] for r in lines_of(ran.stdout)[:-1]}
+
+    before, after = fitted(), fitted("--from-captures")
+    alone = json.loads(invoke("fit", take.path, "--json").stdout)["parameters"]["Re"]["value"]
+    assert before == {"older": pytest.approx(1.1 * alone, rel=1e-5)}
+    assert after == {name: pytest.approx(alone, rel=1e-6) for name in ("older", "refused")}
+    page = (archive / "refitted" / "summary.html").read_text("utf-8")
+    assert "other options" in page.split("Since the last refit</h2>")[1].split("</section>")[0]
