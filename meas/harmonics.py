@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import fft, interpolate
+from scipy import fft
 
 from meas.curve import ComplexArray, FloatArray
 from meas.distortion import Distortion
@@ -134,11 +134,13 @@ def _cut(response: FloatArray, gate: tuple[float, float], rate: int) -> FloatArr
 
 
 def _on(frequency: FloatArray, transfer: Transfer) -> ComplexArray:
+    from scipy.interpolate import PchipInterpolator  # slow to import; few recordings need it
+
     known = transfer.frequency_hz
     inside = np.clip(frequency, known[0], known[-1])
-    H: ComplexArray = interpolate.PchipInterpolator(np.log(known), transfer.ratio.real)(
+    H: ComplexArray = PchipInterpolator(np.log(known), transfer.ratio.real)(
         np.log(inside)
-    ) + 1j * interpolate.PchipInterpolator(np.log(known), transfer.ratio.imag)(np.log(inside))
+    ) + 1j * PchipInterpolator(np.log(known), transfer.ratio.imag)(np.log(inside))
     return H
 
 

@@ -7,13 +7,23 @@ from __future__ import annotations
 
 import subprocess
 import sys
+from pathlib import Path
 
+import numpy as np
 import pytest
+from made_recordings import Bench, write_wav
 from program import ROOT, freeair
 
 # Import cost measured in fresh processes: scipy 0.7 s and more, lmfit 1.7, pyplot 0.9, numpy 0.15;
 # sounddevice wakes PortAudio, which grabs hardware.
 HEAVY = ("scipy", "matplotlib", "lmfit", "sounddevice", "soundfile", "numpy", "jinja2")
+
+# What these cost beyond numpy, measured in fresh processes: scipy.special or .fft 0.35 s, which a
+# fit needs for Student's t; interpolate 0.4 more, optimize 0.3, signal and stats 1.2.
+NOT_FOR_A_FIT = (
+    *("scipy.signal", "scipy.stats", "scipy.interpolate", "scipy.optimize", "scipy.ndimage"),
+    *("lmfit", "matplotlib", "pandas", "joblib", "jinja2", "sounddevice", "soundfile"),
+)
 
 PROBE = """
 import sys
@@ -24,8 +34,8 @@ print("LOADED", *loaded, "STATUS", status)
 """
 
 
-def loaded_by(*words: str) -> str:
-    code = PROBE.format(words=list(words), heavy=HEAVY)
+def loaded_by(*words: str, of: tuple[str, ...] = HEAVY) -> str:
+    code = PROBE.format(words=list(words), heavy=of)
     done = subprocess.run(
         [sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True
     )
@@ -57,6 +67,27 @@ def test_the_probe_can_fail() -> None:
 def test_drawing_a_wire_needs_no_physics_library() -> None:
     last = loaded_by("rig", "wiring").split()
     assert not {"scipy", "matplotlib", "lmfit", "sounddevice"} & set(last)
+
+
+def test_a_fit_loads_what_it_needs(tmp_path: Path) -> None:
+    """A table in free air, the shortest way from a file to numbers."""
+    f = np.geomspace(10, 2e4, 150)
+    s = 2j * np.pi * f
+    z = 6.2 + s * 4e-4 + 40 / (1 + 4 * (s / 300 + 300 / s))
+    rows = (f"{a},{b.real},{b.imag}\n" for a, b in zip(f.tolist(), z.tolist(), strict=True))
+    table = tmp_path / "free.csv"
+    table.write_text("frequency_hz,resistance_ohm,reactance_ohm\n" + "".join(rows), "utf-8")
+    assert loaded_by("fit", str(table), of=NOT_FOR_A_FIT) == "LOADED STATUS 0"
+    assert "scipy.special" in loaded_by("fit", str(table), of=("scipy.special",))
+
+
+def test_an_import_of_a_recording_draws_nothing(tmp_path: Path) -> None:
+    """Nor does it interpolate or optimise: a recording made elsewhere has no harmonics."""
+    capture, rig = write_wav(tmp_path / "capture.wav", Bench().record()), str(tmp_path / "rig.toml")
+    loaded_by("rig", "new", rig, "--series-resistor", "10ohm")
+    words = ("import", str(capture), "--rig", rig, "--unit", "larch", "--out", str(tmp_path / "t"))
+    needless = tuple(name for name in NOT_FOR_A_FIT if name not in ("scipy.ndimage", "soundfile"))
+    assert loaded_by(*words, of=needless) == "LOADED STATUS 0"
 
 
 def test_version_is_one_quiet_line() -> None:
