@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -23,6 +23,8 @@ if TYPE_CHECKING:
     from fit.result import DriverFit
     from fit.series_judge import UnitVerdict
     from fit.series_limits import SeriesLimits
+    from fit.series_mask import Profile
+    from meas.curve import FloatArray
 
 SIGNS = ("rub",)
 """Findings about a take that no good unit has."""
@@ -40,6 +42,9 @@ def judge(
     diameter: Diameter = None,
     air_temperature: Temperature = None,
     table_tolerance: Tolerance = None,
+    picture: Annotated[
+        Path | None, typer.Option(metavar="FILE.png|svg", help="Draw it among the good ones.")
+    ] = None,
     judge_by_status: ByStatus = False,
     as_json: AsJson = False,
 ) -> None:
@@ -52,6 +57,8 @@ def judge(
     from cli import series_file, states
 
     found = series_file.read(limits)
+    if picture is not None:
+        _check_picture(picture, found, limits)
     paths = [Path(text) for text in unit]
     if any(states.is_json(path) for path in paths):
         if len(paths) > 1:
@@ -61,46 +68,86 @@ def judge(
                 remedy="Give one saved fit, or takes of one unit: one command judges one unit.",
             )
         name, fitted = states.read_fit(paths[0])
-        doubts: tuple[Finding, ...] = fitted.warnings
-        verdict = _of_fit(fitted, found)
+        seen = _of_fit(name, fitted, found, ())
     else:
         from cli import gather
 
         gathered = gather.gather(unit, (), (), None, table_tolerance)
-        name, doubts = gathered.unit, gathered.findings
         words = series_units.words(diameter, air_temperature, table_tolerance)
-        verdict, fitted_doubts = _of_takes(gathered, found, words)
-        doubts = (*doubts, *fitted_doubts)
-    verdict, doubts = _with_signs(verdict, doubts)
+        seen = _of_takes(gathered, found, words)
+    verdict, doubts = _with_signs(seen.verdict, seen.doubts)
     if as_json:
-        document = _document(name, limits, verdict, doubts)
+        document = _document(seen.name, limits, verdict, doubts)
         show.line(json.dumps(document, ensure_ascii=False, allow_nan=False))
     else:
-        _print(name, verdict, doubts)
+        _print(seen.name, verdict, doubts)
+    if picture is not None and found.mask is not None:
+        from cli import plots, plots_series
+
+        title = f"{seen.name}: {verdict.verdict}"
+        curve = (seen.frequency_hz, seen.magnitude_ohm)
+        figure = plots_series.unit_figure(
+            found.mask, seen.profile, curve, verdict.departures, title
+        )
+        plots.save_picture(figure, picture)
+        (show.note if as_json else show.line)(f"Picture: {picture}")
     status = {"outside": MISSED, "undecided": UNDECIDED}.get(verdict.verdict, 0)
     if judge_by_status and status:
         raise typer.Exit(status)
 
 
-def _of_fit(fitted: DriverFit, limits: SeriesLimits) -> UnitVerdict:
+@dataclass(frozen=True, eq=False)
+class _Seen:
+    """A unit with its verdict, and its curve for a picture."""
+
+    name: str
+    verdict: UnitVerdict
+    doubts: tuple[Finding, ...]
+    profile: Profile
+    frequency_hz: FloatArray
+    magnitude_ohm: FloatArray
+
+
+def _check_picture(picture: Path, limits: SeriesLimits, file: Path) -> None:
+    from cli import plots
+
+    plots.check_picture(picture)
+    if limits.mask is None:
+        raise UsageError(
+            "has no curves to draw a unit against",
+            where=str(file),
+            remedy="Set judged = true below [curve] in it, or leave out --picture.",
+        )
+
+
+def _of_fit(
+    name: str, fitted: DriverFit, limits: SeriesLimits, doubts: tuple[Finding, ...]
+) -> _Seen:
     from fit.series_judge import judge_unit
+    from fit.series_mask import free_air, profile
 
-    return judge_unit(fitted, limits)
+    curve = free_air(fitted)[0]
+    return _Seen(
+        name,
+        judge_unit(fitted, limits),
+        (*doubts, *fitted.warnings),
+        profile(fitted),
+        curve.frequency_hz,
+        abs(curve.measured_ohm),
+    )
 
 
-def _of_takes(
-    gathered: Gathered, limits: SeriesLimits, words: SessionWords
-) -> tuple[UnitVerdict, tuple[Finding, ...]]:
+def _of_takes(gathered: Gathered, limits: SeriesLimits, words: SessionWords) -> _Seen:
     """Fitted by the model of the limits; by its bare curve where no fit is possible."""
     session = series_units.session([gathered], words)
     try:
         fitted = series_units.fitted_by(gathered, session, limits.model, "model of the limits")
     except Refused as refused:
-        return _bare(gathered, limits, refused), refused.reasons
-    return _of_fit(fitted, limits), fitted.warnings
+        return _bare(gathered, limits, refused)
+    return _of_fit(gathered.unit, fitted, limits, gathered.findings)
 
 
-def _bare(gathered: Gathered, limits: SeriesLimits, refused: Refused) -> UnitVerdict:
+def _bare(gathered: Gathered, limits: SeriesLimits, refused: Refused) -> _Seen:
     """What a curve alone tells that no fit follows; the refusal itself where that is nothing."""
     from fit.series_judge import judge_curve
     from fit.series_mask import bare_profile
@@ -109,11 +156,13 @@ def _bare(gathered: Gathered, limits: SeriesLimits, refused: Refused) -> UnitVer
     free = next((c.curve for c in gathered.curves if c.condition.name == "free-air"), None)
     if free is None:
         raise refused
-    ohm = free.impedance_ohm if isinstance(free, ImpedanceCurve) else free.magnitude_ohm
-    verdict = judge_curve(bare_profile(free.frequency_hz, ohm), limits)
+    ohm = abs(free.impedance_ohm) if isinstance(free, ImpedanceCurve) else free.magnitude_ohm
+    profile = bare_profile(free.frequency_hz, ohm)
+    verdict = judge_curve(profile, limits)
     if verdict is None:
         raise refused
-    return verdict
+    doubts = (*gathered.findings, *refused.reasons)
+    return _Seen(gathered.unit, verdict, doubts, profile, free.frequency_hz, ohm)
 
 
 def _with_signs(

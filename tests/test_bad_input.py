@@ -277,6 +277,7 @@ series judge fit.json good.csv --limits series.toml    | 2 | saved fit; one unit
 series judge take-free take-wren --limits series.toml  | 2 | different units; lark; wren
 series judge take-refused --limits series.toml         | 1 | take-refused; unknown-resistor
 series judge gone.csv --limits series.toml             | 2 | gone.csv; does not exist
+series judge fit.json --limits series.toml --picture x.gif | 2 | x.gif; .png or .svg
 series summary fit.json                                | 1 | too-few-units; 3
 series summary fit.json --limits gone.toml             | 2 | gone.toml
 series pairs fit.json                                  | 1 | too-few-units; freeair compare

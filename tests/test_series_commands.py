@@ -79,6 +79,22 @@ def test_the_whole_job(folder: Path, freeair: Invoke) -> None:
     assert {c["layer"] for c in document["curve"]} == {"shape", "phase"}
 
 
+def test_a_unit_drawn_among_the_good_ones(folder: Path, freeair: Invoke) -> None:
+    file = folder / "limits.toml"
+    freeair("series", "limits", *fits(folder), "--save", file)
+    unit = save(folder, "<$new$>", DRIVER)
+    ran = freeair("series", "judge", unit, "--limits", file, "--picture", folder / "new.svg")
+    assert ran.status == 0, ran.told
+    drawn = (folder / "new.svg").read_text()
+    assert "&lt;$new$&gt;: inside" in drawn
+    assert "good units" in drawn and "frequency, Hz" in drawn
+    again = freeair("series", "judge", unit, "--limits", file, "--picture", folder / "new.svg")
+    assert again.status == 2 and "exists already" in again.told
+    file.write_text(file.read_text().replace("judged = true", "judged = false"))
+    ran = freeair("series", "judge", unit, "--limits", file, "--picture", folder / "other.png")
+    assert ran.status == 2 and "no curves to draw" in ran.told
+
+
 def test_the_file_says_what_was_derived(folder: Path, freeair: Invoke) -> None:
     file = folder / "limits.toml"
     ran = freeair("series", "limits", *fits(folder), "--save", file, "--json")
