@@ -64,13 +64,17 @@ def style() -> Iterator[None]:
         yield
 
 
-def drawable(name: str) -> str:
-    """A name out of a file as text of a picture.
+def drawable(text: str) -> str:
+    """Text out of a file as text of a picture: SVG and PDF have no place for control characters."""
+    return show.harmless(text).encode("utf-8", "replace").decode()
 
-    Control characters and lone surrogates have no place in SVG and PDF, and a legend leaves out
-    what begins with an underscore.
+
+def short_name(name: str, letters: int = 40) -> str:
+    """A name out of a file in a legend, a title, at an axis: one line that leaves room for the
+    curves. A legend leaves out what begins with an underscore.
     """
-    text = show.harmless(name).encode("utf-8", "replace").decode()
+    text = " ".join(drawable(name).split())
+    text = text if len(text) <= letters else f"{text[: letters - 1]}…"
     return f" {text}" if text.startswith("_") else text
 
 

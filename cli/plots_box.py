@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from cli.plots import COLOURS, DASHES, INK, drawable, frequency_axis, new_figure, style
+from cli.plots import COLOURS, DASHES, INK, frequency_axis, new_figure, short_name, style
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -73,7 +73,7 @@ def prediction_figure(
                 axes.axhline(limit, color=INK, linewidth=0.9, linestyle=DASHES[2])
             last = index == len(panels) - 1
             frequency_axis(axes, *found.frequency_hz[[0, -1]], label=last)
-        rows[0].set_title(f"{drawable(title)}\n(shaded: 95 % by the measured parameters)")
+        rows[0].set_title(f"{short_name(title, 70)}\n(shaded: 95 % by the measured parameters)")
         return figure
 
 
@@ -93,5 +93,5 @@ def system_figure(found: SystemFit, title: str, *, width: float = 7.4) -> Figure
         low, high = found.frequency_hz[[0, -1]]
         frequency_axis(top, low, high, label=False)
         frequency_axis(bottom, low, high)
-        top.set_title(f"{drawable(title)}: measured (broad) and model (thin)")
+        top.set_title(f"{short_name(title, 70)}: measured (broad) and model (thin)")
         return figure

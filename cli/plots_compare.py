@@ -13,9 +13,9 @@ from cli.plots import (
     DASHES,
     FAINT,
     INK,
-    drawable,
     frequency_axis,
     new_figure,
+    short_name,
     span,
     style,
 )
@@ -69,7 +69,7 @@ def draw_overlay(
     for index, (curve, name) in enumerate(zip(curves, names, strict=True)):
         colour, dash = COLOURS[index % len(COLOURS)], DASHES[index % len(DASHES)]
         top.plot(curve.frequency_hz, np.abs(curve.measured_ohm), color=colour, linestyle=dash,
-                 linewidth=1.8, label=drawable(name))  # fmt: skip
+                 linewidth=1.8, label=short_name(name))  # fmt: skip
     for index, one in enumerate(differences, start=1):
         draw_difference(bottom, one, index)
     bottom.axhline(0, color=INK, linewidth=0.8)
@@ -78,7 +78,7 @@ def draw_overlay(
     frequency_axis(bottom, low, high)
     top.set_ylim(bottom=0)
     top.set_ylabel("|Z|, Ω")
-    bottom.set_ylabel(f"|Z| minus\n{drawable(names[0])}, Ω")
+    bottom.set_ylabel(f"|Z| minus\n{short_name(names[0])}, Ω")
     top.set_title("Free-air impedance, measured")
     bottom.set_title("Difference; shaded: what measuring again may bring (95 %)", fontsize=9)
     top.legend(loc="best")
@@ -126,7 +126,7 @@ def draw_trend(axes: Axes, run: Trend) -> None:
     if len(known) == len(hours):
         axes.set_xlabel("use, h")
     else:
-        axes.set_xticks(x, [drawable(p.name) for p in run.points])
+        axes.set_xticks(x, [short_name(p.name) for p in run.points])
         axes.xaxis.grid(False)
     axes.yaxis.set_major_locator(MaxNLocator(5))
     axes.set_ylabel(with_unit(f"{how.symbol},", how.unit))
