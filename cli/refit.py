@@ -99,7 +99,7 @@ def refit(
     from cli import refit_workers
 
     refit_workers.one_thread_each()  # before anything loads numpy
-    from cli import progress, refit_archive, refit_tables
+    from cli import refit_archive, refit_tables
     from cli.session import SessionWords
 
     if parquet:
@@ -113,8 +113,7 @@ def refit(
         tuple(diameter or ()), tuple(area or ()), words, model, from_captures
     )
     results = out or archive / "refitted"
-    with progress.working(f"looking through {archive}"):
-        found = refit_archive.read(archive, asked)
+    found = refit_archive.read(archive, asked)
     with refit_workers.engine(workers, scheduler) as engine:
         done = _fit(found, results, engine, parquet=parquet, as_json=as_json)
     if done.faults:

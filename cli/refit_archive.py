@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import fnmatch
 import json
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from cli import progress, show
 from cli import session as sessions
-from cli import show
 from cli.gather import condition_of
 from cli.refit_files import LeftOut, Measured, digest_of, look
 from cli.refit_job import Job, Source, models_digest
@@ -113,11 +113,13 @@ def read(root: Path, asked: Asked) -> Archive:
     _check_model(asked.model)
     measured: list[Measured] = []
     left_out: list[LeftOut] = []
-    for one in look(root, captures=asked.captures):
-        if isinstance(one, Measured):
-            measured.append(one)
-        else:
-            left_out.append(one)
+    sizes = _sizes(asked)
+    with progress.working(f"looking through {root}"):
+        for one in look(root, captures=asked.captures):
+            if isinstance(one, Measured):
+                measured.append(one)
+            else:
+                left_out.append(one)
     if not measured and not left_out:
         raise UsageError(
             "holds no take and no impedance table",
@@ -128,7 +130,7 @@ def read(root: Path, asked: Asked) -> Archive:
     left_out += copies
     boxes = any(one.condition.name == "test-box" for one in measured)
     archive = Archive(
-        root.resolve(), found, [], left_out, asked, _Sessions(asked, boxes), _Conditions()
+        root.resolve(), found, [], left_out, asked, _Sessions(asked, sizes, boxes), _Conditions()
     )
     for number in range(len(found)):
         content = json.dumps(archive.head(number)).encode()
@@ -167,33 +169,36 @@ class _Conditions:
         return self._known[what]
 
 
-@dataclass
+_Sizes = list[tuple[str, "Stated"]]
+"""Pattern of units to the area of their cones."""
+
+
+def _sizes(asked: Asked) -> _Sizes:
+    patterned: _Sizes = []
+    bare: _Sizes = []
+    for option, texts in (("diameter", asked.diameters), ("area", asked.areas)):
+        for text in texts:
+            units, sign, written = text.rpartition("=")
+            area = sessions.cone_area(SessionWords(**{option: written}))
+            if area is not None:
+                (patterned if sign else bare).append((units or "*", area))
+    if len(bare) > 1:
+        raise UsageError(
+            "two sizes for one cone",
+            where="--diameter, --area",
+            remedy="Say which units each belongs to, such as --diameter 'lantern-*=118mm'; one may "
+            "stand bare, for the rest.",
+        )
+    return patterned + bare
+
+
 class _Sessions:
     """What else was measured, for each unit."""
 
-    asked: Asked
-    boxes: bool
-    _areas: list[tuple[str, Stated]] = field(default_factory=list)
-    _used: set[str] = field(default_factory=set)
-
-    def __post_init__(self) -> None:
-        bare: list[tuple[str, Stated]] = []
-        for option, texts in (("diameter", self.asked.diameters), ("area", self.asked.areas)):
-            for text in texts:
-                units, sign, written = text.rpartition("=")
-                area = sessions.cone_area(SessionWords(**{option: written}))
-                if area is not None:
-                    (self._areas if sign else bare).append((units or "*", area))
-        if len(bare) > 1:
-            raise UsageError(
-                "two sizes for one cone",
-                where="--diameter, --area",
-                remedy="Say which units each belongs to, such as --diameter 'lantern-*=118mm'; "
-                "one may stand bare, for the rest.",
-            )
-        self._areas += bare
-        matter = self.boxes or bool(self._areas)
-        self._air: Session = sessions.session(self.asked.words, boxes=matter)
+    def __init__(self, asked: Asked, sizes: _Sizes, boxes: bool) -> None:
+        self._areas = sizes
+        self._used: set[str] = set()
+        self._air: Session = sessions.session(asked.words, boxes=boxes or bool(sizes))
 
     def of(self, unit: str) -> Session:
         for pattern, area in self._areas:

@@ -45,9 +45,10 @@ class Done:
 
     def sentence(self) -> str:
         """For people."""
-        aside = len(self.left_out) - self.refused
-        told = f"{self.fitted} fitted, {self.refused} not"
-        return f"{told}; {aside} takes or tables left out." if aside else f"{told}."
+        if not self.left_out:
+            return f"{self.fitted} fitted, nothing left out."
+        after = f", {self.faults} of them to look after" if self.faults else ""
+        return f"{self.fitted} fitted, {len(self.left_out)} left out{after}."
 
     def as_json(self) -> str:
         """One line for scripts: the same however often it was interrupted on the way."""

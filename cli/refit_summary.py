@@ -1,6 +1,7 @@
 """An archive in numbers: series of like units, what is usual in them, what stands apart or drifts.
 
-Units whose names differ only in a number at their end are one series.
+Units whose names differ only in a number at their end are one series, in each state (label) by
+itself.
 """
 
 from __future__ import annotations
@@ -128,7 +129,8 @@ def collect(rows: Iterable[Mapping[str, Any]]) -> list[Series]:
     found: dict[str, Series] = {}
     for row in rows:
         if "parameters" in row:
-            name = series_of(row["unit"])
+            # States differ by what was done to the driver, which is no spread of the series.
+            name = ", ".join(filter(None, (series_of(row["unit"]), row["label"])))
             found.setdefault(name, Series(name)).add(row)
     return sorted(found.values(), key=lambda one: (-len(one.names), natural(one.name)))
 

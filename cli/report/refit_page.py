@@ -163,9 +163,7 @@ def _counted(count: int, noun: str) -> str:
 
 
 def _lead(done: Done, series: Sequence[Series], apart: Sequence[Apart]) -> str:
-    pieces = [f"{done.fitted} fitted, {done.refused} not."]
-    if faults := done.faults:
-        pieces.append(f"{faults} to look after: see what was left out.")
+    pieces = [done.sentence()]
     names = {a.name for a in apart}
     if names:
         some = ", ".join(sorted(names)[:5]) + (" …" if len(names) > 5 else "")
