@@ -1,14 +1,26 @@
-"""The benchmark runs and prints every figure; their size is not a matter of pass or fail."""
+"""The benchmarks run and print every figure; their size is not a matter of pass or fail."""
 
 import re
 
+import benchmark_fit
+import benchmark_import
 import pytest
-from benchmark_import_and_fit import main
 
 
-def test_benchmark_runs(capsys: pytest.CaptureFixture[str]) -> None:
-    main(["--repeat", "1", "--points", "60", "--seconds", "3"])
-    lines = capsys.readouterr().out.splitlines()
-    figures = [float(re.search(r"(-?\d+\.\d+)( s)?$", line)[1]) for line in lines]  # type: ignore[index]
-    assert len(figures) == 9
+def _figures(text: str) -> list[float]:
+    found = (re.search(r"(-?\d+\.\d+)( s)?$", line) for line in text.splitlines())
+    return [float(figure[1]) for figure in found if figure]
+
+
+def test_benchmark_of_importing(capsys: pytest.CaptureFixture[str]) -> None:
+    benchmark_import.main(["--repeat", "1", "--seconds", "3"])
+    figures = _figures(capsys.readouterr().out)
+    assert len(figures) == 4
+    assert all(figure > 0 for figure in figures)
+
+
+def test_benchmark_of_fitting(capsys: pytest.CaptureFixture[str]) -> None:
+    benchmark_fit.main(["--repeat", "1", "--points", "40", "--refits", "20"])
+    figures = _figures(capsys.readouterr().out)
+    assert len(figures) == 8
     assert all(figure > 0 for figure in figures)
