@@ -84,6 +84,8 @@ def text_of(limits: SeriesLimits) -> str:
     if spare:
         lines += [_SPARE_HEAD.rstrip("\n"), *(f"# {_line(limit)}" for limit in spare)]
     lines.append(_MASK_HEAD.format(judged="true" if limits.mask else "false").rstrip("\n"))
+    if limits.near:
+        lines += ["", "[near]", *(f"{name} = {value!r}" for name, value in limits.near.items())]
     for limit in limits.limits:
         lines += ["", *_reference(limit)]
     if limits.mask is not None:
@@ -228,6 +230,7 @@ class _File(_Strict):
     units: list[str]
     limits: dict[str, Any]
     curve: _Curve
+    near: dict[str, _Size] = {}
     reference: dict[str, _Reference]
     mask: _Mask | None = None
 
@@ -268,6 +271,7 @@ def read(path: Path) -> SeriesLimits:
         confidence=file.confidence,
         limits=tuple(judged.get(symbol, limit) for symbol, limit in known.items()),
         mask=_mask(file.mask) if file.mask and file.curve.judged else None,
+        near=file.near,
     )
 
 

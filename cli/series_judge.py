@@ -20,6 +20,7 @@ from meas.errors import Finding, Refused, UsageError
 if TYPE_CHECKING:
     from cli.gather import Gathered
     from cli.session import SessionWords
+    from fit.measured import Session
     from fit.result import DriverFit
     from fit.series_judge import UnitVerdict
     from fit.series_limits import SeriesLimits
@@ -140,11 +141,34 @@ def _of_fit(
 def _of_takes(gathered: Gathered, limits: SeriesLimits, words: SessionWords) -> _Seen:
     """Fitted by the model of the limits; by its bare curve where no fit is possible."""
     session = series_units.session([gathered], words)
+    quick = _quickly(gathered, session, limits)
+    if quick is not None:
+        return quick
     try:
         fitted = series_units.fitted_by(gathered, session, limits.model, "model of the limits")
     except Refused as refused:
         return _bare(gathered, limits, refused)
     return _of_fit(gathered.unit, fitted, limits, gathered.findings)
+
+
+def _quickly(gathered: Gathered, session: Session, limits: SeriesLimits) -> _Seen | None:
+    """Fitted from where the reference lies, which takes a hundredth of the time.
+
+    Good only where the curve leaves no more over than that of good units does: then it is the fit
+    that a long search would have found. None where it has to be searched for.
+    """
+    from fit.joint import fit_near
+
+    free = sum(curve.condition.name == "free-air" for curve in gathered.curves)
+    if free != 1 or not limits.near or limits.mask is None:
+        return None
+    try:
+        fitted = fit_near(gathered.curves, session, limits.model, limits.near)
+    except (Refused, ValueError):
+        return None
+    seen = _of_fit(gathered.unit, fitted, limits, gathered.findings)
+    departures = seen.verdict.departures
+    return seen if departures and all(d.verdict == "inside" for d in departures) else None
 
 
 def _bare(gathered: Gathered, limits: SeriesLimits, refused: Refused) -> _Seen:

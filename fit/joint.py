@@ -9,11 +9,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from fit import air, budget, doubts, montecarlo
+from fit import air, budget, doubts, montecarlo, named_model
 from fit.candidates import fitted, named
 from fit.choose import scores
 from fit.derived import extremes
 from fit.drift import REPEAT_WEIGHT
+from fit.loaded import start as joint_start
 from fit.measured import AddedMass, FreeAir, MeasuredCurve, Session, TestBox
 from fit.mechanics import MECHANICS, Mechanics
 from fit.problem import Problem
@@ -48,6 +49,34 @@ def fit_driver(curves: Sequence[MeasuredCurve], session: Session, model: str = A
     """
     found = chosen(curves, session, model)
     return _result(found.settled, found.rivals, found.choice, found.freedom)
+
+
+def fit_near(
+    curves: Sequence[MeasuredCurve], session: Session, model: str, near: Mapping[str, float]
+) -> DriverFit:
+    """The same by one model from a state that is known to be near, without looking elsewhere.
+
+    For units of a series, which are alike and measured alike: no rival models, one free-air take,
+    intervals by linear propagation. What it takes for the optimum may be a valley beside it; then
+    the model misses the curve more than it does in other units, and `fit_driver` has to look.
+
+    Args:
+        curves: As for `fit_driver`, with one of them in free air.
+        session: What else was measured.
+        model: Name of the model.
+        near: Reported parameters of a driver like this one: ``Re fs Qms Qes`` and the model's own.
+
+    Raises:
+        ValueError: If no model has the given name.
+        Refused: As `fit_driver`; ``unknown-coil`` when one of the model's parameters is missing.
+    """
+    coil, mechanics = named_model.named(model)
+    w0 = 2 * math.pi * near["fs"]
+    state = [near["Re"], w0 * near["Re"] / near["Qes"], w0, w0 / near["Qms"]]
+    free = np.concatenate([np.log(state), named_model.known(model, near).internal])
+    problem = Problem(curves, session, coil, mechanics)
+    settled = settle(problem, joint_start(problem, free))
+    return _result(settled, (), {}, math.inf, linear=True)
 
 
 @dataclass(frozen=True, eq=False)
@@ -160,6 +189,8 @@ def _result(
     rivals: Sequence[budget.Rival],
     choice: Mapping[str, float],
     freedom: float,
+    *,
+    linear: bool = False,
 ) -> DriverFit:
     problem, theta = settled.problem, settled.theta
     free = [take for take in problem.takes if isinstance(take.measured.condition, FreeAir)]
@@ -167,7 +198,9 @@ def _result(
     band = (float(min(b[0] for b in bands)), float(max(b[1] for b in bands)))
     doubts.refuse_without_resonance(settled, band)
     at = extremes(problem, theta, band)
-    found = montecarlo.where_needed(budget.estimates(settled, rivals, at, freedom), settled, at)
+    found = budget.estimates(settled, rivals, at, freedom)
+    if not linear:
+        found = montecarlo.where_needed(found, settled, at)
     curves = tuple(_fitted(settled, index) for index in range(len(problem.takes)))
     findings = doubts.about(settled, found.estimates, band)
     if "Vas" in found.estimates:

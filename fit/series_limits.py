@@ -9,11 +9,12 @@ a unit is judged (`fit.series_judge`).
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
+from fit.named_model import known as known_model
 from fit.result import DriverFit, Estimate
 from fit.robust import centre_and_spread, outlier_limit, tolerance_factor
 from fit.series_mask import Mask, mask, profile
@@ -85,6 +86,8 @@ class SeriesLimits:
         confidence: Of that.
         limits: One for each quantity that all of the reference have.
         mask: Their curves; None where units are not judged by it.
+        near: Parameters from which the fit of a unit may start: Re, fs, Qms, Qes and the model's
+            own, medians of the reference; empty where these leave the model open.
         findings: Doubts about the reference.
     """
 
@@ -94,6 +97,7 @@ class SeriesLimits:
     confidence: float
     limits: tuple[Limit, ...]
     mask: Mask | None
+    near: Mapping[str, float]
     findings: tuple[Finding, ...] = ()
 
 
@@ -167,8 +171,22 @@ def derive(
     found_mask = mask([profile(fit) for _, fit in units], coverage, confidence)
     return SeriesLimits(
         tuple(name for name, _ in units), models[0], coverage, confidence, tuple(limits),
-        found_mask if found_mask.layers else None, tuple(findings),
+        found_mask if found_mask.layers else None, _near(models[0], units), tuple(findings),
     )  # fmt: skip
+
+
+def _near(model: str, units: Sequence[tuple[str, DriverFit]]) -> dict[str, float]:
+    """Where the fits of units like these lie."""
+    state = ("Re", "fs", "Qms", "Qes")
+    shared = set.intersection(*(set(fit.parameters) for _, fit in units))
+    middle = {
+        name: float(np.median([fit.parameters[name].value for _, fit in units])) for name in shared
+    }
+    try:
+        needed = {*state, *known_model(model, middle).symbols}
+    except (Refused, KeyError):
+        return {}
+    return {name: middle[name] for name in sorted(needed)} if needed <= middle.keys() else {}
 
 
 def mixed_models(models: Sequence[str]) -> Finding:
