@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from html import escape
 from typing import TYPE_CHECKING
 
-from fit.quantities import QUANTITIES
+from fit.quantities import OF_LAWS, OF_MODELS, QUANTITIES
 
 if TYPE_CHECKING:
     from fit.result import Estimate
@@ -67,20 +67,21 @@ class Shown:
 
 
 def shown(symbol: str, unit: str) -> Shown:
-    """How ``symbol`` is shown; parameters of a coil model by their SI ``unit``."""
-    known = QUANTITIES.get(symbol)
+    """How ``symbol`` is shown; one that is not known by its SI ``unit``."""
+    known = QUANTITIES.get(symbol) or OF_LAWS.get(symbol)
     if known is not None:
         sign = _SIGNS.get(known.shown_unit, known.shown_unit)
         short = _SHORT.get(symbol, symbol)
         return Shown(short, _MARKUP.get(symbol, symbol), known.name, sign, known.scale)
     scale, name = _COIL_SCALES.get(unit, (1.0, unit))
-    words = _WORDS.get(symbol, "of the coil model")
+    told = OF_MODELS[symbol].name if symbol in OF_MODELS else "of the model"
+    words = _WORDS.get(symbol, told)
     short, markup = _SHORT.get(symbol, symbol), _MARKUP.get(symbol, escape(symbol))
     return Shown(short, markup, words, _SIGNS.get(name, name), scale)
 
 
 def in_order(symbols: Iterable[str]) -> list[str]:
-    """Symbols as a builder asks for them; parameters of coil models last."""
+    """Symbols as a builder asks for them; parameters of models last."""
     given = list(symbols)
     known = [symbol for symbol in ORDER if symbol in given]
     return known + [symbol for symbol in given if symbol not in ORDER]

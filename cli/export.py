@@ -188,7 +188,7 @@ def _model_curve(fitted: DriverFit) -> ImpedanceCurve:
 
 
 def _of_model(unit: str, fitted: DriverFit) -> tuple[str, ...]:
-    return (f"unit: {_one_line(unit)}", f"model in free air, coil model {fitted.model}")
+    return (f"unit: {_one_line(unit)}", f"model in free air, model {fitted.model}")
 
 
 def _parameter_table(unit: str, fitted: DriverFit) -> str:
@@ -196,7 +196,7 @@ def _parameter_table(unit: str, fitted: DriverFit) -> str:
 
     rows = [
         comment_line(f"unit: {unit}"),
-        comment_line(f"coil model: {fitted.model}"),
+        comment_line(f"model: {fitted.model}"),
         "parameter,value,unit,standard_uncertainty,lower_95,upper_95",
     ]
     for symbol, estimate in fitted.parameters.items():

@@ -94,7 +94,7 @@ def subcircuit(path: Path, name: str | None = None) -> str:
         fitted.model,
         float(curve.frequency_hz[0]),
         float(curve.frequency_hz[-1]),
-        (f"{' '.join(unit.split())} in free air, coil model {fitted.model}",),
+        (f"{' '.join(unit.split())} in free air, model {fitted.model}",),
     )
 
 

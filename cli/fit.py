@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from cli import show
-from cli.options import AsJson, ByStatus, Report
+from cli.options import AsJson, ByStatus, Model, Report
 from meas.errors import Refused, UsageError
 
 if TYPE_CHECKING:
@@ -72,9 +72,7 @@ def fit(
             "name makes it the same error in all, now and later.",
         ),
     ] = None,
-    model: Annotated[
-        str, typer.Option(metavar="auto|NAME", help="Voice-coil model; auto lets the data choose.")
-    ] = "auto",
+    model: Model = "auto",
     unit: Annotated[
         str | None, typer.Option(metavar="NAME", help="Name of the driver, for tables.")
     ] = None,
@@ -140,10 +138,10 @@ def run(
     Returns:
         0, or by the verdicts 3 (one is outside) or 4 (none outside, one undecided).
     """
-    from cli import distorting, gather, planned, targets_file
+    from cli import distorting, gather, options, planned, targets_file
     from cli import session as sessions
     from cli.report import forms
-    from fit import bumps, explain, improve, judge, threepoint
+    from fit import bumps, explain, improve, judge, model_words, threepoint
     from fit.joint import fit_driver
     from meas.whole_file import refuse_existing
 
@@ -153,7 +151,7 @@ def run(
         refuse_existing(save)
     plan = None if targets is None else targets_file.read(targets)
     meant = () if plan is None else plan.targets
-    _check_model(model)
+    options.check_model(model)
     gathered = gather.gather(free, added_mass, test_box, unit, words.table_tolerance)
     boxes = any(curve.condition.name == "test-box" for curve in gathered.curves)
     session = sessions.session(words, boxes=boxes)
@@ -166,6 +164,7 @@ def run(
     coil = None if plan is None else planned.coil(plan.winding)
     findings = (
         *explain.explain(fitted.parameters, meant, coil=coil, curves=fitted.curves),
+        *model_words.tell(fitted),
         *distorting.uneven(gathered.takes, fitted),
         *bumps.tell(fitted.curves),
     )
@@ -179,19 +178,6 @@ def run(
     )  # fmt: skip
     found = {verdict.verdict for verdict in verdicts}
     return MISSED if "outside" in found else UNDECIDED if "undecided" in found else 0
-
-
-def _check_model(model: str) -> None:
-    from fit.joint import AUTO
-    from fit.voicecoil import MODELS
-
-    names = [AUTO, *(coil.name for coil in MODELS)]
-    if model not in names:
-        raise UsageError(
-            f"there is no voice-coil model '{model}'",
-            where="--model",
-            remedy=f"One of: {' '.join(names)}.",
-        )
 
 
 def _write(
@@ -254,6 +240,7 @@ def print_fit(
 ) -> None:
     """A fit in the terminal: verdicts first, then numbers, then doubts."""
     from cli import improving, tables
+    from fit.model_words import in_words
 
     show.heading(f"{unit}")
     if verdicts:
@@ -262,7 +249,7 @@ def print_fit(
         show.heading("Why, and what to try next")
         show.findings(findings)
     show.say("", tables.parameters(fitted), "", tables.curves(fitted))
-    show.say(f"Coil model: {fitted.model}")
+    show.say(f"Model {fitted.model}: {in_words(fitted.model, fitted.parameters)}")
     improving.tell(advice)
     doubts = (*fitted.warnings, *warnings)
     if doubts:

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from cli import show
-from cli.options import AsJson
+from cli import options, show
+from cli.options import AsJson, Model
 from meas.errors import Refused, UsageError
 
 if TYPE_CHECKING:
@@ -27,9 +27,7 @@ def levels(
             metavar="TAKE...", help="Takes of one unit in one condition at different levels."
         ),
     ],
-    model: Annotated[
-        str, typer.Option(metavar="auto|NAME", help="Voice-coil model; auto lets the data choose.")
-    ] = "auto",
+    model: Model = "auto",
     as_json: AsJson = False,
 ) -> None:
     """Follow the parameters of one driver down to the small signal.
@@ -43,6 +41,7 @@ def levels(
     """
     from fit import level as following
 
+    options.check_model(model)
     taken = _read(take)
     fits = [(one.rig.drive.level, _fitted(one, text, model)) for text, one in taken]
     followed = following.against_level(fits)

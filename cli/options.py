@@ -7,6 +7,8 @@ from typing import Annotated
 
 import typer
 
+from meas.errors import UsageError
+
 AsJson = Annotated[
     bool,
     typer.Option("--json", help="Print one JSON object on standard output, all else beside it."),
@@ -55,6 +57,39 @@ Report = Annotated[
         help="Write a page to explore and print, a sheet, one picture, or text: by the ending.",
     ),
 ]
+Model = Annotated[
+    str,
+    typer.Option(
+        metavar="auto|NAME",
+        help="How coil and moving system are described: auto lets the data choose; else plain, "
+        "lossy, ladder, ladder3, ladder4 or empirical, perhaps with +creep, +relaxing and +former "
+        "behind it, such as lossy+creep.",
+    ),
+]
+
+
+def check_model(model: str) -> None:
+    """Refuse a model that there is not.
+
+    Raises:
+        UsageError: If it is not ``auto`` and no model has this name.
+    """
+    from fit.joint import AUTO
+    from fit.named_model import COILS, LAWS, named
+
+    if model == AUTO:
+        return
+    try:
+        named(model)
+    except ValueError:
+        raise UsageError(
+            f"there is no model '{model}'",
+            where="--model",
+            remedy=f"{AUTO}, or one of {' '.join(COILS)}, alone or with one of {' '.join(LAWS)} "
+            "behind it.",
+        ) from None
+
+
 ByStatus = Annotated[
     bool,
     typer.Option(

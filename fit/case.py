@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from fit.judge import Target, Verdict
 from fit.known_coil import KnownCoil
@@ -28,6 +28,7 @@ class Case:
         plan: The parts as stated or derived.
         coil: What is known of the coil as planned.
         law: How the loss goes with frequency; None where the takes cannot tell.
+        shares: What the laws of the fitted model take of the loss, by name of the law.
     """
 
     parameters: Mapping[str, Estimate]
@@ -35,6 +36,7 @@ class Case:
     plan: Mapping[str, Planned]
     coil: KnownCoil
     law: LossLaw | None = None
+    shares: Mapping[str, float] = field(default_factory=dict)
 
     def outside(self, part: str) -> bool:
         """Whether a part lies surely outside its plan."""

@@ -13,6 +13,8 @@ LOSS = (
 )
 
 
+_MOST = 0.5
+"""Share of the loss from which a law of the model is its cause."""
 _OF_LOSS = ("Rms", "Rms = 2 pi fs Mms/Qms")
 _OF_COIL = ("Re", "Re goes as the turns over the wire's cross-section, Bl as the turns only")
 _OF_FIELD = ("Bl", "Bl = sqrt(2 pi fs Mms Re/Qes)")
@@ -180,6 +182,8 @@ def loss(case: Case) -> list[Finding]:
             f"where a closed one was meant.{mended(case, 'Rms')}"
         )
         return [Finding("low-mechanical-loss", text)]
+    if modelled := _modelled(case):
+        return [modelled]
     law = case.law
     if law is None:
         return [
@@ -204,13 +208,46 @@ def loss(case: Case) -> list[Finding]:
             "a suspension's loss would rise as the resonance falls. The two cannot be told apart "
             "by the curve."
         )
-        step = "look for the slit of the former, or measure its resistance around: a few mΩ brake"
+        step = _SLIT
         return [Finding("closed-former-or-viscous", f"{size(case, 'Rms')}. {text}"
                         f"{mended(case, 'Rms')} Next: {step}.")]  # fmt: skip
     text = (
         f"{seen}: the loss of a suspension, which rises as the resonance falls; a closed former "
         "would brake the same at every mass."
     )
-    step = "another surround or spider material, or less glue and damping paint on the surround"
+    step = _MATERIAL
     return [Finding("lossy-suspension", f"{size(case, 'Rms')}. {text}{mended(case, 'Rms')} "
                     f"Next: {step}.")]  # fmt: skip
+
+
+_SLIT = "look for the slit of the former, or measure its resistance around: a few mΩ brake"
+_MATERIAL = "another surround or spider material, or less glue and damping paint on the surround"
+
+
+def _modelled(case: Case) -> Finding | None:
+    """What the shape of the curves says by the laws of the fitted model; None if it is not most.
+
+    Takes with masses that say otherwise leave it to both to be named.
+    """
+    ring = case.shares.get("former", 0.0)
+    slow = sum(share for law, share in case.shares.items() if law != "former")
+    if max(ring, slow) < _MOST:
+        return None
+    apart = f"{size(case, 'Rms')}. "
+    if ring > slow:
+        if case.law is not None and case.law.yields:
+            return None
+        text = (
+            f"The shape of the curves shows a ring that brakes, as a closed metal former does (a "
+            f"shorted turn in the gap): it takes {100 * ring:.0f} % of the loss at resonance."
+        )
+        code, step = "closed-former-or-viscous", _SLIT
+    else:
+        if case.law is not None and case.law.brakes:
+            return None
+        text = (
+            "The shape of the curves shows a suspension that gives slowly, as rubber, foam and "
+            f"damping paint do: that takes {100 * min(slow, 1.0):.0f} % of the loss at resonance."
+        )
+        code, step = "lossy-suspension", _MATERIAL
+    return Finding(code, f"{apart}{text}{mended(case, 'Rms')} Next: {step}.")

@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
 
-from fit.quantities import QUANTITIES
+from fit.quantities import OF_LAWS, QUANTITIES
 from fit.result import DriverFit, Estimate
 from fit.scaling import exponents
 
@@ -139,10 +139,10 @@ def compare(
 def _comparable(
     before: DriverFit, after: DriverFit, notes: list[str], names: tuple[str, str]
 ) -> list[str]:
-    """Symbols to compare; a coil model's own only under the same model."""
+    """Symbols to compare; a model's own only under the same model."""
     if before.model != after.model:
         notes.append(
-            f"the coil is described by {before.model!r} in {names[0]} and by {after.model!r} in "
+            f"the driver is described by {before.model!r} in {names[0]} and by {after.model!r} in "
             f"{names[1]}: the parameters of these models are not compared"
         )
     for name, one, other in ((names[0], before, after), (names[1], after, before)):
@@ -234,7 +234,9 @@ def _assumption(names: str, fit: DriverFit) -> str:
 def repeatability(symbol: str, fit: DriverFit) -> float:
     """Relative standard uncertainty to add for clamping anew."""
     powers = exponents(symbol, fit.parameters)
-    if symbol not in QUANTITIES:
+    if symbol in OF_LAWS:
+        powers = {"Rms": 1.0}  # laws of suspension and former move as the loss they stand for
+    elif symbol not in QUANTITIES:
         powers = {"Le": 1.0}  # parameters of the coil model move with the coil, as Le does
     parts = [part for part in assumed_parts(fit) if part in powers]
     return math.sqrt(sum((powers[part] * REPEATABILITY[part][0]) ** 2 for part in parts))

@@ -9,7 +9,7 @@ from typing import Any
 
 from fit.compare import Change, Comparison, compare
 from fit.pair import pairs
-from fit.quantities import QUANTITIES, Quantity, rounded
+from fit.quantities import QUANTITIES, quantity, rounded
 from fit.result import DriverFit
 from fit.trend import Trend, trend
 
@@ -179,12 +179,10 @@ def _label(symbol: str) -> str:
 
 def _phrase(change: Change, comparison: Comparison, same_unit: bool) -> str:
     """``resonance fs fell from 84.1 to 77.6 Hz (-7.7 %)``."""
-    quantity = QUANTITIES.get(
-        change.parameter, Quantity(change.unit, "coil parameter", 1, change.unit)
-    )
-    before = rounded(change.before / quantity.scale)
-    after = quantity.text(change.after)
-    label = quantity.name
+    how = quantity(change.parameter, change.unit)
+    before = rounded(change.before / how.scale)
+    after = how.text(change.after)
+    label = how.name
     if (symbol := _label(change.parameter)) != label:
         label += f" {symbol}"
     if same_unit:

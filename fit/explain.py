@@ -15,6 +15,7 @@ from fit.causes import coil as coil_cause
 from fit.judge import Target, judge
 from fit.known_coil import KnownCoil
 from fit.losses import loss_law
+from fit.model_words import loss_shares
 from fit.plan import planned_parts
 from fit.result import Estimate, FittedCurve
 from fit.scaling import exponents
@@ -49,6 +50,7 @@ def explain(
         planned_parts(stated, parameters),
         coil,
         loss_law(curves),
+        loss_shares(parameters),
     )
     parts = [*suspension(case), *moving_parts(case)]
     found = [*parts, *coil_cause(case), *field(case), *loss(case)]

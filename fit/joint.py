@@ -9,18 +9,16 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from fit import air, budget, doubts, montecarlo, named_model
+from fit import air, budget, doubts, model_words, montecarlo, named_model
 from fit.candidates import fitted, named
 from fit.choose import scores
 from fit.derived import extremes
 from fit.drift import REPEAT_WEIGHT
 from fit.loaded import start as joint_start
 from fit.measured import AddedMass, FreeAir, MeasuredCurve, Session, TestBox
-from fit.mechanics import MECHANICS, Mechanics
 from fit.problem import Problem
 from fit.result import DriverFit, FittedCurve
 from fit.settle import Settled, polished, settle
-from fit.voicecoil import MODELS, CoilModel
 from meas.errors import Finding, Refused
 
 FloatArray = NDArray[np.float64]
@@ -108,7 +106,7 @@ def chosen(curves: Sequence[MeasuredCurve], session: Session, model: str = AUTO)
         ValueError: If no model has the given name.
         Refused: When the takes do not belong together, or none is in free air.
     """
-    wanted = None if model == AUTO else _model(model)
+    wanted = None if model == AUTO else named_model.named(model)
     if not any(isinstance(curve.condition, FreeAir) for curve in curves):
         raise Refused(
             [
@@ -129,18 +127,6 @@ def chosen(curves: Sequence[MeasuredCurve], session: Session, model: str = AUTO)
     if sum(isinstance(curve.condition, FreeAir) for curve in curves) > 1:
         best, freedom = _with_repeatability(best)
     return Chosen(best, rivals, choice, freedom)
-
-
-def _model(name: str) -> tuple[CoilModel, Mechanics]:
-    """Coil and laws of a model by its name."""
-    first, plus, laws = name.partition("+")
-    coil = next((coil for coil in MODELS if coil.name == first), None)
-    mechanics = next((law for law in MECHANICS if law.name == plus + laws), None)
-    if coil is None or mechanics is None:
-        coils = ", ".join((AUTO, *(coil.name for coil in MODELS)))
-        found = ", ".join(law.name for law in MECHANICS if law.laws)
-        raise ValueError(f"no model {name!r}; there are {coils}, alone or with {found}")
-    return coil, mechanics
 
 
 def _rivals(
@@ -203,6 +189,7 @@ def _result(
         found = montecarlo.where_needed(found, settled, at)
     curves = tuple(_fitted(settled, index) for index in range(len(problem.takes)))
     findings = doubts.about(settled, found.estimates, band)
+    findings += model_words.doubts(problem.driver.name, found.estimates, band)
     if "Vas" in found.estimates:
         air_stated = problem.session
         findings += air.doubts(

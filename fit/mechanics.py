@@ -50,6 +50,11 @@ class Mechanics:
         return sum(law.size for law in self.laws)
 
     @property
+    def symbols(self) -> tuple[str, ...]:
+        """Names of the parameters as reported."""
+        return tuple(self.reported(self.typical, 1.0))
+
+    @property
     def typical(self) -> FloatArray:
         """Internal parameters where data say nothing about them, shape (size,)."""
         return np.concatenate([np.zeros(0), *(law.typical for law in self.laws)])

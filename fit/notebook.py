@@ -7,7 +7,8 @@ from collections.abc import Iterable, Sequence
 from html import escape
 
 from fit.compare import Comparison
-from fit.quantities import QUANTITIES, rounded
+from fit.model_words import in_words
+from fit.quantities import quantity, rounded
 from fit.result import DriverFit, Estimate, FittedCurve
 from fit.shares import shares
 
@@ -44,7 +45,7 @@ def fit_html(fit: DriverFit) -> str:
     rows = []
     for symbol, estimate in fit.parameters.items():
         value, interval, unit = estimate_cells(estimate)
-        name = QUANTITIES[symbol].name if symbol in QUANTITIES else "of the coil model"
+        name = quantity(symbol, estimate.unit).name
         if estimate.frequency_hz is not None:
             name += f" at {estimate.frequency_hz:g} Hz"
         parts = shares(estimate, fit.sources)
@@ -59,7 +60,7 @@ def fit_html(fit: DriverFit) -> str:
     doubts = (f"{finding.code}: {finding.text}" for finding in fit.warnings)
     return (
         table(heads, rows)
-        + paragraphs([f"Coil model: {fit.model}", *curves])
+        + paragraphs([f"Model {fit.model}: {in_words(fit.model, fit.parameters)}", *curves])
         + paragraphs(doubts, head="Doubts")
     )
 

@@ -53,6 +53,43 @@ QUANTITIES = {
 }
 
 
+OF_COILS = {
+    "K": Quantity("ohm", "coil impedance at 1 rad/s", 1, "ohm"),
+    "n": Quantity("1", "exponent of the coil impedance"),
+    "Kr": Quantity("ohm", "coil resistance beyond Re at 1 rad/s", 1, "ohm"),
+    "Xr": Quantity("1", "exponent of that resistance"),
+    "Ki": Quantity("ohm", "coil reactance at 1 rad/s", 1, "ohm"),
+    "Xi": Quantity("1", "exponent of that reactance"),
+    "L1": Quantity("H", "coil inductance without losses", 1e-3, "mH"),
+    **{f"L{k}": Quantity("H", f"coil inductance bridged by R{k}", 1e-3, "mH") for k in (2, 3, 4)},
+    **{f"R{k}": Quantity("ohm", f"losses beside L{k}", 1, "ohm") for k in (2, 3, 4)},
+}
+"""Parameters of coil models."""
+
+OF_LAWS = {
+    "creep": Quantity("1", "creep of the suspension per decade", 1e-2, "%"),
+    "give": Quantity("1", "slow give of the suspension", 1e-2, "%"),
+    "f_give": Quantity("Hz", "where the suspension gives", 1, "Hz"),
+    "brake": Quantity("1", "brake of the ring over the spring at resonance", 1e-2, "%"),
+    "f_former": Quantity("Hz", "where the ring lets go", 1, "Hz"),
+}
+"""Parameters of laws of suspension and former."""
+
+OF_MODELS = OF_COILS | OF_LAWS
+"""What belongs to one model only: no aim of a build, and compared under the same model only."""
+
+
+def quantity(symbol: str, unit: str) -> Quantity:
+    """What a symbol means; one that is not known stands for itself.
+
+    Args:
+        symbol: Of the quantity.
+        unit: Its base unit.
+    """
+    known = QUANTITIES.get(symbol) or OF_MODELS.get(symbol)
+    return known or Quantity(unit, symbol, 1, "" if unit == "1" else unit)
+
+
 def rounded(value: float, digits: int = 3) -> str:
     """A number to some significant digits, without an exponent where it reads well."""
     text = f"{value:.{digits}g}"
@@ -63,10 +100,10 @@ def rounded(value: float, digits: int = 3) -> str:
 
 def shown(symbol: str, estimate: Estimate) -> str:
     """An estimate with its 95 % interval, as people write it."""
-    quantity = QUANTITIES.get(symbol, Quantity(estimate.unit, symbol, 1, estimate.unit))
+    how = quantity(symbol, estimate.unit)
     ends = estimate.interval_95
     # As many digits as show the interval to about one in ten of its half-width.
     half = (ends[1] - ends[0]) / 2 / abs(estimate.value) if estimate.value else 1.0
     digits = 6 if half <= 1e-5 else min(6, max(3, 1 + math.ceil(-math.log10(half))))
-    low, high = (rounded(end / quantity.scale, digits) for end in ends)
-    return f"{quantity.text(estimate.value, digits)} (95 %: {low} to {high})"
+    low, high = (rounded(end / how.scale, digits) for end in ends)
+    return f"{how.text(estimate.value, digits)} (95 %: {low} to {high})"

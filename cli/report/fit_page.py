@@ -23,6 +23,7 @@ from cli.display import (
 from cli.report.exploring import Exploring, exploring, residuals
 from cli.report.parts import Plot, Strip, Told, render, strip, told
 from cli.report.picture import inline
+from fit.model_words import in_words
 
 if TYPE_CHECKING:
     from cli.display import Shown
@@ -177,7 +178,7 @@ def content(
             )
             for number, curve in enumerate(fit.curves, start=1)
         ),
-        how=(("Coil model", _model_words(fit)), *origin.how),
+        how=(("Model", _model_words(fit)), *origin.how),
         picture=picture,
         picture_note=note,
         cautions=caution_texts.for_rig(origin.rig) if origin.rig else (),
@@ -287,9 +288,10 @@ def _parameter_row(fit: DriverFit, symbol: str) -> ParameterRow:
 
 
 def _model_words(fit: DriverFit) -> str:
+    words = f"{fit.model}: {in_words(fit.model, fit.parameters)}"
     if len(fit.model_choice) < 2:
-        return fit.model
-    return f"{fit.model}, chosen by an information criterion from {', '.join(fit.model_choice)}"
+        return words
+    return f"{words}; chosen by an information criterion from {', '.join(fit.model_choice)}"
 
 
 def _curve_plot(fit: DriverFit) -> Plot:
