@@ -105,6 +105,7 @@ def test_the_file_says_what_was_derived(folder: Path, freeair: Invoke) -> None:
     direct = derive([read_fit(path) for path in fits(folder)])
     back = series_file.read(file)
     assert back.units == direct.units
+    assert back.near == direct.near
     for one, other in zip(direct.limits, back.limits, strict=True):
         assert one == other  # to the last digit, though people see five of them
     assert tuple(x.parameter for x in back.limits if x.judged) == tuple(
@@ -250,6 +251,16 @@ def test_tables_are_fitted_by_one_model_and_gross_curves_are_outside(
     assert series_file.read(file).model == "lossy"
     again = freeair("series", "judge", tables[2], "--limits", file, *meter, "--judge-by-status")
     assert again.status in (0, 4)
+    # From a start that lies nowhere the long search has to be taken, and says the same.
+    lost = folder / "lost.toml"
+    lost.write_text(re.sub(r"(?m)^fs = (\d\S*)$", "fs = 900.0", file.read_text()))
+    assert series_file.read(lost).near["fs"] == 900.0
+    words = [freeair("series", "judge", tables[2], "--limits", one, *meter, "--json").stdout
+             for one in (file, lost)]  # fmt: skip
+    near, far = (json.loads(text) for text in words)
+    for one, other in zip(near["judged"], far["judged"], strict=True):
+        assert one["value"] == pytest.approx(other["value"], rel=1e-6)
+        assert one["verdict"] == other["verdict"]
     flat = folder / "flat.csv"
     rows = "\n".join(f"{f},{60},{0.1}" for f in FREQUENCY)
     flat.write_text(f"frequency_hz,resistance_ohm,reactance_ohm\n{rows}\n")

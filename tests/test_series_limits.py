@@ -12,7 +12,7 @@ from driver_bench import FREQUENCY, SESSION, WOOFER, curve, free
 from made_fits import SOURCES, Physical, fit_of
 
 from fit.compare import REPEATABILITY
-from fit.joint import fit_driver
+from fit.joint import fit_driver, fit_near
 from fit.result import DriverFit
 from fit.robust import pivots, tolerance_factor
 from fit.series_judge import judge_curve, judge_unit, reference_units
@@ -235,6 +235,7 @@ def test_what_a_take_cannot_give_is_undecided() -> None:
 # ---- through the estimator, faults as they are built ---------------------------------------------
 
 TIGHT = {"Re": 0.005, "Mms": 0.004, "Bl": 0.005, "Cms": 0.04, "Rms": 0.05, "K": 0.01}
+NEAR = {**{name: WOOFER.truth[name] for name in ("Re", "fs", "Qms", "Qes")}, "K": 0.02, "n": 0.7}
 
 
 def built(rng: np.random.Generator, bump: float = 0.0, **fault: float) -> DriverFit:
@@ -245,7 +246,7 @@ def built(rng: np.random.Generator, bump: float = 0.0, **fault: float) -> Driver
     z = driver.impedance(FREQUENCY)
     if bump:
         z = z * (1 + bump / (1 + 6j * (FREQUENCY / 900 - 900 / FREQUENCY)))
-    return fit_driver([free("unit", curve(1.004 * z, rng, noise=3e-4))], SESSION, model="lossy")
+    return fit_near([free("unit", curve(1.004 * z, rng, noise=3e-4))], SESSION, "lossy", NEAR)
 
 
 @pytest.fixture(scope="module")
@@ -281,6 +282,21 @@ def test_faults_are_found_and_named(
         verdict = judge_unit(built(rng, **fault), series)
         assert verdict.verdict == "outside"
         assert f"outside-{parameter}" in [f.code for f in verdict.findings]
+
+
+@pytest.mark.parametrize("fault", [{}, {"Bl": 0.9}, {"Cms": 0.6}, {"Rms": 2.0}], ids=str)
+def test_a_fit_from_where_the_reference_lies_is_the_one_that_a_search_finds(
+    series: SeriesLimits, fault: dict[str, float]
+) -> None:
+    """Both stop where a step changes the parameters by 1e-10; good and bad units alike."""
+    rng = np.random.default_rng(18)
+    driver = replace(WOOFER, **{part: getattr(WOOFER, part) * f for part, f in fault.items()})
+    curves = [free("unit", curve(driver.impedance(FREQUENCY), rng, noise=3e-4))]
+    quick = fit_near(curves, SESSION, "lossy", series.near)
+    searched = fit_driver(curves, SESSION, model="lossy")
+    for name, estimate in searched.parameters.items():
+        assert quick.parameters[name].value == pytest.approx(estimate.value, rel=1e-7), name
+    assert judge_unit(quick, series).verdict == judge_unit(searched, series).verdict
 
 
 def test_a_drop_of_glue_is_found_where_the_claim_is_modest(series: SeriesLimits) -> None:
