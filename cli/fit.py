@@ -138,7 +138,7 @@ def run(
     Returns:
         0, or by the verdicts 3 (one is outside) or 4 (none outside, one undecided).
     """
-    from cli import distorting, gather, options, planned, targets_file
+    from cli import distorting, gather, guide_mass, options, planned, targets_file
     from cli import session as sessions
     from cli.report import forms
     from fit import bumps, explain, improve, judge, model_words, threepoint
@@ -167,6 +167,7 @@ def run(
         *model_words.tell(fitted),
         *distorting.uneven(gathered.takes, fitted),
         *bumps.tell(fitted.curves),
+        *filter(None, [guide_mass.next_step(fitted, session)]),
     )
     by_hand = threepoint.cross_check(fitted)
     if by_hand is not None:

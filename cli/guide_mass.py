@@ -4,6 +4,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from fit.measured import Session
+    from fit.result import DriverFit
+    from meas.errors import Finding
 
 # A mass should lower the resonance by 20 to 50 % (common practice, no source): less and the
 # mass is poorly told, more and the cone sags and the peak drowns.
@@ -64,3 +70,63 @@ def rounded(mass_kg: float) -> float:
     decade = 10.0 ** math.floor(math.log10(mass_kg))
     near = [step * decade for step in (*_ROUND, 10.0)]
     return min(near, key=lambda one: abs(math.log(one / mass_kg)))
+
+
+# What a joint fit of free air and mass leaves in Mms besides the scales: about this many times
+# what the model misses of a curve (fits of simulated takes and typed tables), and never less than
+# some drift between takes (standard uncertainty; common practice, no source).
+_MISSED, _DRIFT = 2.5, 0.003
+_SCALES_KG = 0.1e-3 / math.sqrt(3)
+
+
+def expected(mass_kg: float, missed: float) -> float:
+    """Relative standard uncertainty of Mms and Cms that a mass on ordinary scales gives.
+
+    Args:
+        mass_kg: The mass.
+        missed: What the model misses of |Z| in free air, relative.
+    """
+    return math.hypot(_SCALES_KG / mass_kg, _MISSED * missed, _DRIFT)
+
+
+def next_step(fitted: DriverFit, session: Session) -> Finding | None:
+    """The mass to try after a fit that knows no Mms, with what it would give; None where known.
+
+    Args:
+        fitted: The fit.
+        session: What else was measured; the cone's area tells about what moves.
+    """
+    from meas.errors import Finding
+
+    if "Mms" in fitted.parameters:
+        return None
+    fs = fitted.parameters["fs"].value
+    start = min(float(curve.frequency_hz[0]) for curve in fitted.curves)
+    text = (
+        "free air alone tells no Mms, Cms, Bl or Vas. Put a known mass on the cone and measure "
+        "again (--added-mass), "
+    )
+    if session.area is None:
+        text += (
+            "about as much as cone and coil weigh: the resonance should fall by 20 to 50 %. With "
+            "--diameter a mass is proposed here"
+        )
+        return Finding("mass-wanted", text)
+    area = session.area
+    found = propose(fs, typical_mass(area.value), start)
+    missed = max(curve.residual_rms_relative for curve in fitted.curves)
+    mms = expected(found.mass_kg, missed)
+    air = math.hypot(
+        2 * area.standard_uncertainty / area.value,
+        session.pressure.standard_uncertainty / session.pressure.value,
+    )
+    vas = math.hypot(mms, air)
+    text += (
+        f"{1e3 * found.mass_kg:g} g for instance: a cone of that size usually moves about "
+        f"{1e3 * typical_mass(area.value):.2g} g, so the resonance would fall from {fs:.3g} to "
+        f"about {found.lowered_hz:.2g} Hz (20 to 50 % is good). On scales good to 0.1 g expect "
+        f"Mms to about ±{196 * mms:.1g} % and Vas to about ±{196 * vas:.1g} %"
+    )
+    if not found.clear:
+        text += f". That is near the lowest frequency measured, {start:.3g} Hz: begin lower"
+    return Finding("mass-wanted", text)
