@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from fit.airload import Mounting
 from meas.curve import Curve
 
 
@@ -83,6 +84,7 @@ class Session:
         pressure: Station air pressure [Pa].
         temperature: Air temperature [K].
         relative_humidity: Relative humidity, 0 to 1.
+        mounting: How the driver was held, which says what air moves with its cone.
     """
 
     area: Stated | None
@@ -91,3 +93,4 @@ class Session:
     pressure: Stated
     temperature: Stated
     relative_humidity: Stated
+    mounting: Mounting = "free"

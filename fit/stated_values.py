@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fit import air
+from fit.airload import air_load
 from fit.measured import Session, Stated
 
 FloatArray = NDArray[np.float64]
@@ -61,14 +62,11 @@ class StatedValues:
         return float(self.freed(self._session.area, theta)[0])
 
     def weighed_mass(self, theta: FloatArray) -> float:
-        """Moving parts by the scales with their air load [kg].
-
-        A disc in free air carries 8/3 rho a^3 in all, half of what it carries in an infinite
-        baffle (L. Beranek, Acoustics; H. Lamb, Hydrodynamics).
-        """
+        """Moving parts by the scales with the air that moves with them [kg]."""
         if self._session.moving_parts is None:
             raise ValueError("no moving parts were weighed")
         radius = math.sqrt(self.area(theta) / math.pi)
         factor = 1 - AIR_LOAD_LIMITS / math.sqrt(3) * theta[self._columns["air-load"]]
-        load = factor * 8 / 3 * air.density(*self.air_state(theta)) * radius**3
+        density = air.density(*self.air_state(theta))
+        load = factor * air_load(density, radius, self._session.mounting)
         return float(self._session.moving_parts.value + load)
