@@ -25,7 +25,7 @@ class Moved:
 
     Attributes:
         unit: The driver.
-        label: Of the state.
+        label: The state in words.
         why: What differs in what it was made from, in words.
         changes: Beyond uncertainty, most significant first.
         news: What happened besides: fitted for the first time, no longer, gone.
@@ -48,14 +48,20 @@ def since_last(archive: Archive, ledger: Ledger) -> Iterator[Moved]:
             before[identity_of(ledger.head(place))] = place
     for number, key in enumerate(archive.keys):
         state = archive.states[number]
+        named = named_state(state.label, state.times[0])
         old, new = before.pop(state.identity, None), ledger.place(key)
         if old is None:
-            yield Moved(state.unit, state.label, "", news="new")
+            yield Moved(state.unit, named, "", news="new")
         elif new is not None and new != old:
             why = _why(ledger.head(old), archive.head(number))
-            yield _moved(ledger, old, new, state.unit, state.label, why)
-    for unit, label, _ in before:
-        yield Moved(unit, label, "", news="gone")
+            yield _moved(ledger, old, new, state.unit, named, why)
+    for unit, label, first in before:
+        yield Moved(unit, named_state(label, first), "", news="gone")
+
+
+def named_state(label: str, first: str) -> str:
+    """A state in words: its label and when its first take was made."""
+    return " ".join(filter(None, (label, first[:16].replace("T", " "))))
 
 
 def _moved(ledger: Ledger, old: Place, new: Place, unit: str, label: str, why: str) -> Moved:
@@ -130,5 +136,5 @@ def again(archive: Archive, ledger: Ledger) -> Iterator[Moved]:
             continue
         if not all("parameters" in ledger.row(place) for place in places if place):
             continue
-        named = " → ".join(s.label or s.times[0][:16].replace("T", " ") for s in ends)
+        named = " → ".join(named_state(state.label, state.times[0]) for state in ends)
         yield Moved(unit, named, "", changed(ledger, places[0], places[1]))

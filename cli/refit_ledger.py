@@ -213,7 +213,9 @@ class Ledger:
     def _begin(self) -> int:
         name = f"{datetime.now(UTC):%Y%m%dT%H%M%S}-{secrets.token_hex(4)}.lines"
         path = self._folder / name
-        self._own = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND, 0o666)
+        how = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND
+        how |= getattr(os, "O_BINARY", 0)  # Windows would write two bytes for each line's end
+        self._own = os.open(path, how, 0o666)
         self._own_index = len(self._segments)
         self._segments.append(path)
         os.write(self._own, f"{_SEGMENT}\n".encode())

@@ -128,9 +128,11 @@ class Run:
         takes = sum(len(state.sources) for state in states)
         units = len({state.unit for state in states})
         before = len(states) - waiting
-        text = f"{takes} takes and tables of {units} units make {len(states)} fits"
+        text = f"{takes} takes or tables of {units} units: {len(states)} fits"
         text += f", {before} of them made before" if before else ""
-        text += f"; {waiting} to make on {self._engine.workers} workers" if waiting else ""
+        workers = self._engine.workers
+        at_once = f"{workers} at once" if workers > 1 else "one after the other"
+        text += f"; {waiting} to make, {at_once}" if waiting else ""
         show.note(f"{text}.", "dim")
         if self._ledger.damaged:
             show.note(f"damaged lines of the ledger passed over: {self._ledger.damaged}.", "dim")
@@ -199,7 +201,9 @@ class Run:
             self.files,
         )
         page = refit_page.page(self._archive, self._ledger, self.rows, done)
-        self._ledger.write(self.files["page"], lambda file: file.write(page.encode()))
+        self._ledger.write(
+            self.files["page"], lambda file: file.write(page.encode("utf-8", "replace"))
+        )
         self._ledger.complete([
             key for key in self._archive.keys if self._ledger.place(key) is not None
         ])  # fmt: skip

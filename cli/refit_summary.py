@@ -25,6 +25,7 @@ LOOKED_AT = ("fs", "Qts", "Re", "Qms", "Qes", "Le", "Mms", "Bl", "Cms", "Vas")
 """In the order in which a builder asks."""
 
 _DAY = 86400.0
+_CLOCKS = (0.0, 2.0**33)  # until the year 2242: pictures of dates go wrong at the ends of time
 
 
 @dataclass
@@ -53,10 +54,10 @@ class Series:
     def add(self, row: Mapping[str, Any]) -> None:
         """Take in one fit."""
         before = len(self.names)
-        self.names.append(f"{row['unit']} ({row['label']})" if row["label"] else row["unit"])
+        name = row["unit"] or "(no name)"
+        self.names.append(f"{name} ({row['label']})" if row["label"] else name)
         self.units.add(row["unit"])
-        first = row["first"]
-        self.seconds.append(datetime.fromisoformat(first).timestamp() if first else math.nan)
+        self.seconds.append(_when(row["first"]))
         for symbol in LOOKED_AT:
             found = row["parameters"].get(symbol)
             if found is not None and symbol not in self.values:
@@ -78,6 +79,12 @@ class Series:
         columns = self.values[symbol], self.own[symbol], self.seconds
         values, own, seconds = (np.frombuffer(column) for column in columns)
         return values, own, seconds
+
+
+def _when(taken_at: str) -> float:
+    """Seconds since 1970; NaN where not known, or where a clock was never set."""
+    found = datetime.fromisoformat(taken_at).timestamp() if taken_at else math.nan
+    return found if _CLOCKS[0] < found < _CLOCKS[1] else math.nan
 
 
 @dataclass(frozen=True)

@@ -35,9 +35,10 @@ def cells(row: Mapping[str, Any], order: Sequence[str]) -> list[Any]:
     """One state as the cells of `columns`; None where there is no number."""
     found: Mapping[str, list[Any]] = row.get("parameters", {})
     because = "; ".join(f"{r['code']}: {r['text']}" for r in row.get("reasons", ()))
+    # Names may hold halves of characters, which no file of text can.
+    unit, label = (row[key].encode("utf-8", "replace").decode() for key in ("unit", "label"))
     line: list[Any] = [
-        row["unit"], row["label"], row["first"], row["last"], row["takes"], row.get("model", ""),
-        because,
+        unit, label, row["first"], row["last"], row["takes"], row.get("model", ""), because,
     ]  # fmt: skip
     for symbol in order:
         known = found.get(symbol)

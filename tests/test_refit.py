@@ -241,6 +241,19 @@ def test_the_page_is_safe_from_names(invoke: Invoke, tmp_path: Path) -> None:
     assert not re.search(r"url\((?!#)", page)
 
 
+def test_clocks_that_were_never_set_spoil_nothing(invoke: Invoke, tmp_path: Path) -> None:
+    for number in range(7):
+        take = write_take(tmp_path, f"spark-{number}", unit_of(MIDRANGE, number), number)
+        record = json.loads((take / "take.json").read_text("utf-8"))
+        year = {0: "0001", 1: "9999"}.get(number, "2026")
+        record["taken_at"] = f"{year}-01-01T{number:02d}:00:00+00:00"
+        (take / "take.json").write_text(json.dumps(record), "utf-8")
+    assert invoke("refit", tmp_path, "--workers", 1).status == 0
+    page = (tmp_path / "refitted" / "summary.html").read_text("utf-8")
+    assert page.count('<th scope="row">f<sub>s</sub>') == 1
+    assert "drift0" not in page  # five times are left, too few to tell
+
+
 def test_parquet_holds_the_same(archive: Path, invoke: Invoke, tmp_path: Path) -> None:
     parquet = pytest.importorskip("pyarrow.parquet")
     assert invoke("refit", archive, "--workers", 1, "--out", tmp_path, "--parquet").status == 1

@@ -177,7 +177,7 @@ def test_on_a_dask_scheduler_whose_worker_is_killed(
             stdout, said = process.communicate(timeout=120)
             assert process.returncode == 0, said
         assert len(answering(address)) == 1
-    assert "2 workers" in said
+    assert "2 at once" in said
     assert Result(stdout, out) == whole
 
 
