@@ -71,7 +71,7 @@ def read() -> State | None:
     remedy = "Move it away to begin anew; takes and fits do not depend on it."
     if not FILE.exists():
         return None
-    document, text = read_json(FILE, "guided session", remedy)
+    document, text = read_json(FILE, "guided session", remedy, 1_000_000)
     check_version(document, "freeair-guide", 1, str(FILE))
     try:
         return State.model_validate_json(text)

@@ -13,13 +13,14 @@ LARGEST = 32_000_000
 """Bytes; a fit of a hundred long takes has ten million."""
 
 
-def read_json(path: Path, kind: str, remedy: str) -> tuple[Any, str]:
+def read_json(path: Path, kind: str, remedy: str, largest: int = LARGEST) -> tuple[Any, str]:
     """Read a JSON file.
 
     Args:
         path: The file.
         kind: What it should be, such as "saved fit", for messages.
         remedy: What to do when it is none.
+        largest: Bytes that a file of this kind has at most.
 
     Returns:
         Its content, and its text.
@@ -29,7 +30,7 @@ def read_json(path: Path, kind: str, remedy: str) -> tuple[Any, str]:
             not know (NaN, infinities, numbers beyond any float) is no JSON here either.
     """
     where = str(path)
-    content = read_bytes(path, kind, LARGEST, remedy)
+    content = read_bytes(path, kind, largest, remedy)
     try:
         text = content.decode("utf-8-sig")
     except UnicodeDecodeError as error:

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
 import numpy as np
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import BaseModel, ConfigDict, FailFast, Field, model_validator
 
 from meas.curve import ComplexArray, FloatArray
 from meas.simulated_settings import SimulatedSettings
@@ -36,7 +36,10 @@ class Standard(_Table):
     driver_input: int = Field(ge=1)
     series_resistor_ohm: float | None = Field(default=None, gt=0, description="as the rig said")
     resistor_side: Literal["hot", "ground"] | None = None
-    points: tuple[tuple[float, float, float, float], ...] = Field(min_length=2)
+    # A million wrong rows, told one by one, would fill the memory.
+    points: Annotated[tuple[tuple[float, float, float, float], ...], FailFast()] = Field(
+        min_length=2
+    )
 
     @model_validator(mode="after")
     def _check(self) -> Standard:
@@ -77,7 +80,7 @@ class Standard(_Table):
 class Calibration(_Table):
     """The standards that were measured on a bench, one of each kind and value at most."""
 
-    standards: tuple[Standard, ...] = Field(min_length=1)
+    standards: Annotated[tuple[Standard, ...], FailFast()] = Field(min_length=1)
 
     @model_validator(mode="before")
     @classmethod

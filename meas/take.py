@@ -15,10 +15,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
-from typing import Literal
+from typing import Annotated, Literal
 
 import numpy as np
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import BaseModel, ConfigDict, FailFast, Field, model_validator
 
 from meas import recording, table
 from meas.audio import StreamEvent
@@ -44,6 +44,7 @@ SUBSTITUTION = "substitution"
 """Kind of excitation of a take with one input; its capture holds the known resistor first."""
 
 _FORMAT = "freeair-take/1"
+_LARGEST_RECORD = 4_000_000  # bytes; with a dozen standards of 1000 points it has a million
 _ADVICE = "Restore the take from a copy, or measure again; takes are not meant to be edited."
 
 
@@ -135,13 +136,13 @@ class _Record(BaseModel):
     label: str
     taken_at: str
     refused: bool
-    findings: tuple[Finding, ...]
+    findings: Annotated[tuple[Finding, ...], FailFast()]
     points: int = Field(ge=0, description="rows of impedance.csv; 0: there is none")
     sample_rate_hz: int = Field(gt=0)
     peak: tuple[float | None, float | None]
     excitation: dict[str, str | float | bool | None]
     stream: dict[str, str | float | bool | None]
-    events: tuple[StreamEvent, ...]
+    events: Annotated[tuple[StreamEvent, ...], FailFast()]
     environment: dict[str, float]
     software: str
     rig: Rig
@@ -335,7 +336,7 @@ def _number(value: float | None) -> float:
 
 def _record(path: Path) -> _Record:
     try:
-        raw, text = read_json(path, "take.json", _ADVICE)
+        raw, text = read_json(path, "take.json", _ADVICE, _LARGEST_RECORD)
     except UnreadableInput as error:
         if not isinstance(error.__cause__, FileNotFoundError):
             raise
