@@ -36,8 +36,11 @@ CENTRES_HZ: FloatArray = 1000.0 * 2.0 ** (_BANDS / PER_OCTAVE)
 _EDGES = 1000.0 * 2.0 ** ((np.arange(-60, 50) - 0.5) / PER_OCTAVE)
 _NEIGHBOURS = 2
 _Z95 = 1.959964
-_LEAST = 1e-5
-"""Spread below which nothing is real: 0.001 % of |Z|."""
+_TOLD = 2.0
+"""Factor within which the few points of a band tell their noise."""
+_LEAST = 3e-4
+"""Least spread, 0.03 %: limits of some 0.2 % of |Z| and 0.1 degrees. Below, another cable or a
+warmer room do as much as a fault (common practice, no source)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -234,7 +237,8 @@ def _departure(name: LayerName, mask: Mask, unit: Profile) -> Departure | None:
     limit = mask.factor * layer.spread
     reach = _Z95 * np.nan_to_num(unit.noise[at])
     # The limits hold the noise of the reference; only a noisier curve narrows the inside.
-    worse = np.sqrt(np.maximum(0.0, reach**2 - (_Z95 * layer.spread) ** 2))
+    usual = _Z95 * _TOLD * layer.spread
+    worse = np.sqrt(np.maximum(0.0, reach**2 - usual**2))
     words: list[Word] = [
         "inside"
         if not ok or decide((d - w, d + w), -m, m) == "inside"
