@@ -31,6 +31,9 @@ COMPLIANCE_WARNS, COMPLIANCE_REFUSES = 0.06, 0.25
 suspension changes by a quarter at most (common practice, no source)."""
 LEAK_WARNS, LEAK_REFUSES = 1.6, 4.0
 """Mechanical loss in the box over that in free air."""
+MASSES_WARN, MASSES_REFUSE = 3.0, 4.0
+"""Tension of several masses. Three that are off by all of their limits, one against two, reach
+2.8: 2 sqrt(3) standard uncertainties over sqrt(1 + 1/2)."""
 _LEAK = (
     "The box leaks or is lined: seal joints, terminals and the driver's rim, and take out all "
     "damping material"
@@ -106,6 +109,7 @@ def about(
         )
     ]
     found += _multimeter(problem, theta)
+    found += _masses(problem, theta)
     found += _areas(estimates)
     fs = estimates["fs"].value
     if fs < band[0] * 1.25 or fs > band[1] / 1.25:
@@ -225,6 +229,41 @@ def _multimeter(problem: Problem, theta: FloatArray) -> list[Finding]:
         "the leads of the meter off the reading, and check the rig file"
     )
     return [Finding("unknown-resistor", text, refuses=abs(tension) > 4)]
+
+
+def _masses(problem: Problem, theta: FloatArray) -> list[Finding]:
+    """Several masses against each other, each by the standardised residual of its prior row."""
+    masses = {
+        take.measured.condition.mass.source: (take.measured.source, take.measured.condition.mass)
+        for take in problem.takes
+        if isinstance(take.measured.condition, AddedMass)
+    }
+    if len(masses) < 2:
+        return []
+    C = covariance(problem.jacobian(theta))
+    columns = {source: problem.error_columns[source] for source in masses}
+    told = {source: max(1 - float(C[k, k]), 1e-9) for source, k in columns.items()}
+    tensions = {
+        source: float(theta[columns[source]]) / math.sqrt(told[source]) for source in masses
+    }
+    worst = max(tensions, key=lambda source: abs(tensions[source]))
+    tension = abs(tensions[worst])
+    if tension < MASSES_WARN:
+        return []
+    take, mass = masses[worst]
+    # Without its own pull on the fit the others would have said:
+    others = mass.value - mass.standard_uncertainty * float(theta[columns[worst]]) / told[worst]
+    doubted = (
+        "one of the two is wrong or came loose. By the other one"
+        if len(masses) == 2
+        else "this one fits least: it is wrong or came loose. By the others"
+    )
+    text = (
+        f"{take}: the masses contradict each other by {tension:.1f} times their uncertainty; "
+        f"{doubted} it would be {1e3 * others:.4g} g, not {1e3 * mass.value:.4g} g. Weigh again, "
+        "and measure again"
+    )
+    return [Finding("mass-disagrees", text, refuses=tension > MASSES_REFUSE)]
 
 
 def _areas(estimates: Mapping[str, Estimate]) -> list[Finding]:

@@ -109,6 +109,27 @@ def test_three_masses_agree_and_share_their_errors():
     )
 
 
+@pytest.mark.parametrize("wrong", [2.2e-4, 1e-3])
+def test_a_wrong_mass_among_three_is_named(wrong):
+    """0.22 g off on scales good to 0.1 g is told; 1 g would put Mms far off, and is refused."""
+    rng = np.random.default_rng(4)
+    free = bench.free("free", _curve(rng))
+    loaded = [
+        bench.loaded(f"mass {k}", _curve(rng, mass=m), m + (wrong if k == 1 else 0.0), 1e-4)
+        for k, m in enumerate((0.005, 0.0075, 0.0102))
+    ]
+    if wrong < 5e-4:
+        (told,) = [w for w in _fit([free, *loaded]).warnings if w.code == "mass-disagrees"]
+    else:
+        with pytest.raises(Refused) as raised:
+            _fit([free, *loaded])
+        (told,) = [r for r in raised.value.reasons if r.code == "mass-disagrees"]
+    assert told.text.startswith("mass 1: ")
+    # Within 1.5 %: what two masses of 0.1 g limits say of the third.
+    said = float(told.text.split("it would be")[1].split(" g,")[0])
+    assert said == pytest.approx(7.5, rel=0.015)
+
+
 def test_the_ruler_is_checked_by_mass_and_box():
     """Area from measurements alone, right against truth; a ruler 10 % off is told."""
     rng = np.random.default_rng(5)
