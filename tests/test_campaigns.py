@@ -1,0 +1,129 @@
+"""Reduced forms of the campaigns: fixed seeds, limits derived from the number of draws.
+
+The whole campaigns are commands (`campaign_efficiency`, `campaign_coverage`, `campaign_start`,
+`campaign_choice`); here a few drivers and tens of draws show that the estimator still is what
+their tables say, and that the campaigns run.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import replace
+
+import campaign_choice
+import campaign_coverage
+import campaign_drivers
+import campaign_efficiency
+import campaign_start
+import numpy as np
+import pytest
+from campaign_bound import ALL, FREE, bound
+from campaign_drivers import DRIVERS, Bench, exact_session, exact_takes
+from scipy.stats import binom, chi2
+
+from fit import inputs
+from fit.joint import fit_driver
+
+SEED = 7
+
+
+@pytest.mark.parametrize("driver", DRIVERS, ids=lambda d: d.name)
+def test_bound_is_that_of_the_analytic_jacobian(driver):
+    """Without noise in the data the fit stands at the truth, and the share of noise that it states
+    for free air is J'J of its own analytic derivatives; the bound is taken by differences of
+    elements. They agree to what the wide prior rows of the fit (30 in the logarithm) take of it."""
+    z = driver.impedance(driver.band)
+    curve = replace(Bench(1e-4).take(driver, np.random.default_rng(0)), impedance_ohm=z)
+    fit = fit_driver([inputs.in_free_air(curve)], exact_session(), driver.model)
+    least = bound(driver, 1e-4, loaded=False)
+    for name in FREE:
+        estimate = fit.parameters[name]
+        noise = np.sqrt(sum(
+            part**2 for source, part in estimate.contributions.items() if "noise" in source
+        ))  # fmt: skip
+        assert estimate.value == pytest.approx(driver.truth[name], rel=0.2 * least[name] + 1e-9)
+        assert noise / estimate.value == pytest.approx(least[name], rel=0.01), name
+
+
+def test_scatter_reaches_the_bound():
+    """Three drivers, 25 takes each, pooled: the sum of squares over the bound is chi-square with
+    75 degrees; its 99.9 % point times the 1.1 squared that are allowed. Below the 0.1 % point
+    something leaks the truth. Bias: 0.1 + 3/sqrt(N) of the scatter, for each parameter pooled."""
+    errors = {name: [] for name in FREE}
+    for place in (2, 5, 8):
+        least = bound(DRIVERS[place], 1e-4, loaded=False)
+        for error, _, _ in campaign_efficiency.block(place, SEED, 0, 25, False, "given", 1e-4):
+            for name, e in zip(FREE, error, strict=True):
+                errors[name].append(e / least[name])
+    for name, z in errors.items():
+        square, n = float(np.sum(np.square(z))), len(z)
+        assert chi2.ppf(1e-3, n) < square < 1.1**2 * chi2.ppf(1 - 1e-3, n), name
+        assert abs(np.mean(z)) < 0.1 + 3 / np.sqrt(n), name
+
+
+def test_scatter_of_loaded_takes_reaches_the_bound():
+    """The same with mass and box for one driver, 20 sessions: drift and noise alone."""
+    least = bound(DRIVERS[5], 1e-4, loaded=True)
+    found = campaign_efficiency.block(5, SEED, 0, 20, True, "given", 1e-4)
+    z = np.array([error for error, _, _ in found]) / [least[name] for name in ALL]
+    square = np.sum(z**2, axis=0)
+    assert np.all(square < 1.1**2 * chi2.ppf(1 - 1e-3, len(found))), dict(
+        zip(ALL, np.sqrt(square / len(found)), strict=True)
+    )
+
+
+@pytest.mark.parametrize("place", [2, 8], ids=lambda p: DRIVERS[p].name)
+def test_intervals_contain_the_truth(place):
+    """Whole benches. Of n intervals that cover 93 %, fewer than the limit contain the truth with a
+    chance of 1e-4; there are ten parameters and two drivers. Sd is one rectangular error, whose
+    interval always does."""
+    n = 16
+    driver = DRIVERS[place]
+    rows = campaign_coverage.judge(
+        driver, campaign_coverage.block(driver, (SEED, place), 0, n, 1e-4)
+    )
+    inside = {row["parameter"]: round(row["covered"] * row["draws"]) for row in rows}
+    assert {row["refused"] for row in rows} == {0}
+    least = binom.ppf(1e-4, n, 0.93)
+    assert {name: count for name, count in inside.items() if count < least} == {}
+    assert inside["Sd"] == n
+    assert {row["parameter"]: row["due"] for row in rows}["Sd"] == 1.0
+
+
+def test_the_optimum_is_found_from_the_curve_alone():
+    """Twenty-five random drivers: each that its data identify is fitted to the optimum that the
+    truth leads to, or refused because its resonance lies outside the band; none is wrong."""
+    rows = campaign_start.block(2026, 0, 25)
+    assert not [r for r in rows if "wrong" in (r["given"], r["auto"])]
+    assert not [r for r in rows if "broke" in r["given"] + r["auto"]]
+    missed = [r["draw"] for r in rows if r["identified"] and not campaign_start.reached(r)]
+    assert missed == []
+    assert sum(r["identified"] for r in rows) >= 12  # the campaign has 19 in 20
+
+
+def test_the_true_model_is_chosen():
+    """Expected gain 40 for two drivers, twenty noises each. If 95 of 100 are right, fewer than 32
+    of 40 are with a chance of 1e-4 at most."""
+    rows = campaign_choice.choice(20, SEED, 1, [2, 8], gains=(40.0,))
+    least = binom.ppf(1e-4, 40, 0.95)
+    assert sum(row["true"] for row in rows) >= least, rows
+
+
+def test_random_cases_span_what_they_promise():
+    cases = [campaign_drivers.random_case(np.random.default_rng([1, k])) for k in range(300)]
+    kinds = Counter(case.driver.coil[0] for case in cases)
+    assert set(kinds) == {"plain", "lossy", "ladder", "empirical", "ladder3"}
+    assert min(c.driver.fs for c in cases) < 20 and max(c.driver.fs for c in cases) > 2500
+    assert all(np.all(np.isfinite(c.driver.impedance(c.f))) for c in cases)
+    assert any(c.f[0] > c.driver.fs / 2 for c in cases)
+    assert any(c.f[-1] < 2 * c.driver.fs for c in cases)
+
+
+def test_drift_is_as_the_fit_assumes():
+    """The simulated session's state scatters as `drifted` says, in size and in sign."""
+    states = [campaign_drivers.drifted(np.random.default_rng([2, k]), box=True) for k in range(400)]
+    for name, size in (("softer", 0.02), ("warmer", 0.005), ("lossier", 0.3), ("airier", 0.05)):
+        found = np.sqrt(np.mean([getattr(s, name) ** 2 for s in states]))
+        assert found == pytest.approx(size, rel=4 / np.sqrt(800))  # four sigma of such a root
+    assert all(s.leak >= 0 for s in states)
+    assert len(exact_takes(DRIVERS[0], np.random.default_rng(0), 1e-4)) == 3
