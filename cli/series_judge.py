@@ -35,7 +35,7 @@ def judge(
     unit: Annotated[
         list[str],
         typer.Argument(
-            metavar="TAKE...",
+            metavar="TAKE",
             help="Takes or tables of one unit, or one saved fit. A table is in free air.",
         ),
     ],
@@ -49,7 +49,7 @@ def judge(
     judge_by_status: ByStatus = False,
     as_json: AsJson = False,
 ) -> None:
-    """Judge one unit by the limits of its series: inside, outside or undecided, and why.
+    """Judge one unit: inside, outside or undecided, and why.
 
     \b
     freeair series judge takes/lantern-07_free-air_* --limits lantern-limits.toml

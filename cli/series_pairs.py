@@ -21,9 +21,9 @@ def pairs(
     table_tolerance: Tolerance = None,
     as_json: AsJson = False,
 ) -> None:
-    """Match units into pairs that differ least in level, from below the resonance upwards.
+    """Make the best pairs of a stack of units.
 
-    Every unit needs a level: takes with a known mass (or in a test box) and the diameter.
+    Those that differ least in level, from below the resonance upwards. Every unit needs a level: takes with a known mass (or in a test box) and the diameter.
 
     \b
     freeair series pairs takes/lantern-* --diameter 118mm

@@ -31,7 +31,9 @@ def summary(
     table_tolerance: Tolerance = None,
     as_json: AsJson = False,
 ) -> None:
-    """Say how the units of a series scatter, what of it is measurement, and whether they drift.
+    """Tell the spread of a series, and what drifts.
+
+    How the units scatter, what of it is measurement and not the units, which are unlike the rest.
 
     \b
     freeair series summary takes/lantern-* --diameter 118mm

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 Units = Annotated[
     list[str],
     typer.Argument(
-        metavar="UNIT...",
+        metavar="UNIT",
         help="Saved fits, takes, or impedance tables measured in free air. Takes of one unit are "
         "fitted together.",
     ),
