@@ -23,7 +23,8 @@ def pairs(
 ) -> None:
     """Make the best pairs of a stack of units.
 
-    Those that differ least in level, from below the resonance upwards. Every unit needs a level: takes with a known mass (or in a test box) and the diameter.
+    Those that differ least in level, from below the resonance upwards. Every unit needs a level:
+    takes with a known mass (or in a test box) and the diameter.
 
     \b
     freeair series pairs takes/lantern-* --diameter 118mm
