@@ -21,12 +21,14 @@ import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime
-from hashlib import sha256
+from hashlib import file_digest, sha256
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from cli import values
-from meas.errors import Refused, UnreadableInput, UsageError
+from meas.errors import Refused, UsageError
+from meas.file_content import read_bytes
+from meas.json_file import read_json
 from meas.take import CAPTURE, DISTORTION, IMPEDANCE, RECORD, TakeCondition
 
 if TYPE_CHECKING:
@@ -39,6 +41,7 @@ MARK_FORMAT = "freeair-refit-folder/1"
 
 _TABLES = (".csv", ".tsv", ".s1p")
 _LARGEST_FILE = 100_000_000
+_ADVICE = "Restore the take from a copy, or measure again."
 _HEAD_BYTES = 65536
 _KEYS = ("unit", "label", "added-mass", "test-box", "taken-at", "condition")
 
@@ -181,18 +184,27 @@ def digest_take(folder: Path, *, captures: bool) -> str:
         OSError: If a file cannot be read.
     """
     names = (RECORD, IMPEDANCE, DISTORTION, *((CAPTURE,) if captures else ()))
-    return digest_of(
-        *((folder / name).read_bytes() if (folder / name).is_file() else b"" for name in names)
-    )
+    pieces = []
+    for name in names:
+        if (folder / name).is_file():
+            with (folder / name).open("rb") as file:
+                pieces.append(file_digest(file, "sha256").digest())
+        else:
+            pieces.append(b"")
+    return digest_of(*pieces)
 
 
 def digest_table(path: Path) -> str:
     """Digest of a table.
 
     Raises:
-        OSError: If it cannot be read.
+        UnreadableInput: If it cannot be read.
     """
-    return digest_of(path.read_bytes())
+    return digest_of(_content(path))
+
+
+def _content(path: Path) -> bytes:
+    return read_bytes(path, "impedance table", _LARGEST_FILE, "Move it out of the archive.")
 
 
 def _take(archive: Path, folder: Path, *, captures: bool) -> Measured | LeftOut:
@@ -200,7 +212,7 @@ def _take(archive: Path, folder: Path, *, captures: bool) -> Measured | LeftOut:
 
     source = _below(archive, folder)
     try:
-        told = _told(json.loads((folder / RECORD).read_bytes()))
+        told = _told(read_json(folder / RECORD, "take", _ADVICE)[0])
         if told is None:
             told = _of_take(takes.load(folder))  # says precisely what is wrong
         unit, kind, refused, reasons, label, taken_at, condition = told
@@ -212,14 +224,9 @@ def _take(archive: Path, folder: Path, *, captures: bool) -> Measured | LeftOut:
             return LeftOut(source, unit, *reasons, remedy, fault=False)
         digest = digest_take(folder, captures=captures)
         table = folder / IMPEDANCE
-        rows = _rows(table.read_bytes(), "#") if table.is_file() else digest
+        rows = _rows(_content(table), "#") if table.is_file() else digest
     except OSError as error:
         return _unreadable(archive, folder, error)
-    except (ValueError, RecursionError):
-        return LeftOut(
-            source, "", "unreadable", f"its {RECORD} is no JSON",
-            "Restore the take from a copy, or measure again.",
-        )  # fmt: skip
     except (UsageError, Refused) as error:
         return left_out(source, "", error)
     return Measured(source, True, unit, label, taken_at, condition, 0.0, digest, rows)
@@ -279,17 +286,9 @@ def _table(archive: Path, path: Path) -> Measured | LeftOut:
     source = _below(archive, path)
     sign = "!" if path.suffix.lower() == ".s1p" else "#"
     try:
-        if path.stat().st_size > _LARGEST_FILE:
-            raise UnreadableInput(
-                "is larger than 100 MB, too large for an impedance table",
-                where=str(path),
-                remedy="Move it out of the archive.",
-            )
-        content = path.read_bytes()
+        content = _content(path)
         said = _comments(content, sign)
         condition, last_digit = _condition(said, str(path))
-    except OSError as error:
-        return _unreadable(archive, path, error)
     except UsageError as error:
         return left_out(source, "", error)
     unit = said.get("unit") or path.stem

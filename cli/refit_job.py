@@ -264,19 +264,20 @@ def _read(job: Job) -> _Read:
     doubts: list[Finding] = []
     for source in sorted(job.sources, key=lambda s: not s.take):  # of copies the take is kept
         path = Path(job.archive) / source.path
+        loaded: tuple[Any, Take | None, tuple[Finding, ...]] | UsageError | Refused
         try:
-            curve, take, found = _curve(path, source, captures=job.captures)
-            digest = digest_take(path, captures=job.captures) if source.take else digest_table(path)
+            loaded = _curve(path, source, captures=job.captures)
         except (UsageError, Refused) as error:
-            aside.append(left_out(source.path, job.identity[0], error))
+            loaded = error
+        # Looked at after reading: what was read is then what the digest stands for.
+        if told := _changed(path, source, captures=job.captures):
+            remedy = "Start the refit again."
+            aside.append(LeftOut(source.path, job.identity[0], "changed-meanwhile", told, remedy))
             continue
-        except OSError as error:
-            reason = error.strerror or str(error)
-            aside.append(_changed(job, source, f"cannot be read any more ({reason})"))
+        if isinstance(loaded, UsageError | Refused):
+            aside.append(left_out(source.path, job.identity[0], loaded))
             continue
-        if digest != source.digest:
-            aside.append(_changed(job, source, "was changed while the refit ran"))
-            continue
+        curve, take, found = loaded
         if twin := next((m.source for m in curves if _same(m.curve, curve)), None):
             aside.append(copy(source.path, job.identity[0], twin))
             continue
@@ -288,9 +289,15 @@ def _read(job: Job) -> _Read:
     return [curve for curve, _ in both], [take for _, take in both], aside, doubts
 
 
-def _changed(job: Job, source: Source, text: str) -> LeftOut:
-    remedy = "Start the refit again."
-    return LeftOut(source.path, job.identity[0], "changed-meanwhile", text, remedy)
+def _changed(path: Path, source: Source, *, captures: bool) -> str:
+    """How a source differs from what the key of the job says; empty where it does not."""
+    try:
+        digest = digest_take(path, captures=captures) if source.take else digest_table(path)
+    except OSError as error:
+        return f"cannot be read any more ({error.strerror or error})"
+    except UsageError as error:
+        return error.what
+    return "" if digest == source.digest else "was changed while the refit ran"
 
 
 def _same(one: Any, other: Any) -> bool:

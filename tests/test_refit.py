@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import os
 import re
 import shutil
 import sys
@@ -84,7 +85,7 @@ def test_one_bad_file_never_stops_the_rest(archive: Path, invoke: Invoke, tmp_pa
         "tables/notes.csv": r"no column frequency_hz",
         "tables/no-mass.csv": r"not which mass",
         "tables/comma.csv": r"has a comma",
-        "torn": r"take.json is no JSON",
+        "torn": r"is no JSON",
         "newer": r"newer",
     }
     for source, reason in reasons.items():
@@ -383,6 +384,39 @@ def test_tables_say_what_takes_know(tmp_path: Path) -> None:
     assert b.condition.name == "free-air"
     assert c.condition.value == pytest.approx(6.8e-3)
     assert c.last_digit == pytest.approx(0.1e-3)
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="the system has no named pipes")
+def test_a_pipe_is_not_waited_for(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "pipe.csv")
+    (only,) = look(tmp_path)
+    assert only.path == "pipe.csv"  # what is in it, whoever fits it finds: nothing
+
+
+def test_what_changes_while_it_is_read_gives_no_number(
+    invoke: Invoke, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Else the result of the new contents would stand under the digest of the old for good."""
+    from cli import refit_job
+
+    write_table(tmp_path / "spark.csv", MIDRANGE)
+    write_table(tmp_path / "gone.csv", WOOFER)
+    real = refit_job.fit_state
+
+    def meddling(job: refit_job.Job) -> refit_job.Outcome:
+        file = tmp_path / job.sources[0].path
+        if file.name == "gone.csv":
+            file.unlink()
+        else:
+            file.write_text(file.read_text("utf-8") + "30000,9,9,1\n", "utf-8")
+        return real(job)
+
+    monkeypatch.setattr(refit_job, "fit_state", meddling)
+    ran = invoke("refit", tmp_path, "--workers", 1, "--json")
+    assert ran.status == 1
+    codes = [one["reasons"][0]["code"] for one in lines_of(ran.stdout)[:-1]]
+    assert codes == ["changed-meanwhile"] * 2
+    assert ledger_lines(tmp_path / "refitted") == 0
 
 
 def test_links_that_lead_back_do_not_loop(tmp_path: Path) -> None:
