@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +24,8 @@ from meas.errors import Finding, Refused
 FloatArray = NDArray[np.float64]
 
 AUTO = "auto"
+
+_ORDER = {"free-air": 0, "added-mass": 1, "test-box": 2}
 
 
 def fit_driver(curves: Sequence[MeasuredCurve], session: Session, model: str = AUTO) -> DriverFit:
@@ -45,8 +47,12 @@ def fit_driver(curves: Sequence[MeasuredCurve], session: Session, model: str = A
         Refused: When the data cannot support a result: ``no-free-air no-resonance poor-fit
             wrong-condition unit-changed leaky-box unknown-resistor``.
     """
-    found = chosen(curves, session, model)
-    return _result(found.settled, found.rivals, found.choice, found.freedom)
+    # One order for all, so that the same takes give the same digits however they are named.
+    order = sorted(range(len(curves)), key=lambda index: _ORDER[curves[index].condition.name])
+    found = chosen([curves[index] for index in order], session, model)
+    result = _result(found.settled, found.rivals, found.choice, found.freedom)
+    as_given = tuple(result.curves[order.index(index)] for index in range(len(curves)))
+    return replace(result, curves=as_given)
 
 
 def fit_near(

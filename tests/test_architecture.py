@@ -26,7 +26,7 @@ ALLOWED = {
 FENCES = {
     "sounddevice": ({"meas/soundcard.py"}, True),
     "soundfile": ({"meas/recording.py", "meas/take.py"}, True),
-    "lmfit": ({"fit/solve.py"}, True),
+    "lmfit": ({"fit/lmfit_front.py"}, True),
     "matplotlib": ({"cli/plots"}, True),
     "typer": ({"cli/"}, False),
     "rich": ({"cli/"}, False),
