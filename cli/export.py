@@ -114,7 +114,7 @@ def as_table(source: str) -> str:
     from meas import table
 
     read = _curve_of(source)
-    return table.as_text(read.curve, _comments(read))
+    return table.as_text(read.curve, _comments(read), errors=True)
 
 
 def as_touchstone(source: str, version: Literal[1, 2]) -> str:

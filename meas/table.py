@@ -14,10 +14,12 @@ import difflib
 import re
 from array import array
 from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 
+from meas import table_errors
 from meas.curve import ComplexArray, Curve, FloatArray, ImpedanceCurve, MagnitudeCurve
 from meas.errors import UnreadableInput
 from meas.file_content import read_bytes
@@ -57,7 +59,8 @@ def read(path: Path) -> Curve:
     Raises:
         UnreadableInput: If anything is wrong, with line and column.
     """
-    rows = _rows(path, _decoded(path))
+    content = _decoded(path)
+    rows = _rows(path, content)
     delimiter, header, lines = _header(path, rows)
     columns = _columns(path, header)
     data = ((line, _cells(path, line, text, header, delimiter)) for line, text in lines)
@@ -65,11 +68,12 @@ def read(path: Path) -> Curve:
     if not at:
         raise _error(path, "has a header and no rows of values")
     order = _sorted(path, at, numbers[_FREQUENCY])
-    return _curve(
-        path,
-        [at[k] for k in order],
-        {name: column[order] for name, column in numbers.items()},
+    ordered = {name: column[order] for name, column in numbers.items()}
+    curve = _curve(path, [at[k] for k in order], ordered)
+    errors = table_errors.found(
+        table_errors.named(content), ordered, phase=isinstance(curve, ImpedanceCurve)
     )
+    return replace(curve, systematics=errors) if errors else curve
 
 
 def write(path: Path, curve: Curve, comments: Sequence[str] = ()) -> None:
@@ -81,8 +85,14 @@ def write(path: Path, curve: Curve, comments: Sequence[str] = ()) -> None:
     write_text(path, as_text(curve, comments))
 
 
-def as_text(curve: Curve, comments: Sequence[str] = ()) -> str:
-    """A curve as an impedance table whose numbers read back exactly."""
+def as_text(curve: Curve, comments: Sequence[str] = (), *, errors: bool = False) -> str:
+    """A curve as an impedance table whose numbers read back exactly.
+
+    Args:
+        curve: The curve.
+        comments: Lines above the header.
+        errors: Whether the common errors of the bench go with it, for where nobody knows the bench.
+    """
     columns: dict[str, FloatArray] = {_FREQUENCY: curve.frequency_hz}
     if isinstance(curve, MagnitudeCurve):
         columns[_MAGNITUDE] = curve.magnitude_ohm
@@ -92,6 +102,9 @@ def as_text(curve: Curve, comments: Sequence[str] = ()) -> str:
     if curve.standard_uncertainty_ohm is not None:
         columns[_UNCERTAINTY] = curve.standard_uncertainty_ohm
     lines = [comment_line(comment) for comment in comments]
+    if errors:
+        columns |= table_errors.columns(curve)
+        lines += [comment_line(comment) for comment in table_errors.comments(curve)]
     lines.append(",".join(columns))
     for row in zip(*(column.tolist() for column in columns.values()), strict=True):
         lines.append(",".join(map(repr, row)))
@@ -171,6 +184,7 @@ def _columns(path: Path, header: Sequence[str]) -> dict[str, int]:
         if header.count(name) > 1:
             raise _error(path, f"two columns are called {name}")
     found = {name: header.index(name) for name in _KNOWN if name in header}
+    found |= {name: header.index(name) for name in header if table_errors.COLUMN.fullmatch(name)}
     if _FREQUENCY not in found:
         raise _missing(path, header, _FREQUENCY)
     parts = [name for name in (_RESISTANCE, _REACTANCE) if name in found]

@@ -14,7 +14,7 @@ from cli.gather import gather
 from fit.compare import compare
 from fit.joint import fit_driver
 from meas import table
-from meas.curve import random_ohm
+from meas.curve import MagnitudeCurve, Systematic, random_ohm
 from meas.errors import UsageError
 from meas.rounding import visible_limits
 
@@ -128,3 +128,23 @@ def test_intervals_of_typed_tables_cover(kind):
     for name in campaign.NAMES:
         assert tally.inside[name] >= tally.given[name] - 2, name
         assert np.median(tally.widths[name]) < 0.25, name
+
+
+@pytest.mark.parametrize("phase", [True, False])
+def test_an_exported_table_is_told_once_and_cancels(tmp_path, phase):
+    """What the bench may be off by goes with the table, so that no default comes on top of it."""
+    rng = np.random.default_rng(7)
+    measured = bench.curve(bench.WOOFER.impedance(bench.FREQUENCY), rng)
+    if not phase:
+        size = measured.magnitude_ohm
+        error = Systematic("resistor:bench", "series resistor", size * 0.01 / 3**0.5)
+        measured = MagnitudeCurve(bench.FREQUENCY, size, None, (error,))
+    text = table.as_text(measured, ("unit: Lantern",), errors=True)
+    again = table.read(_written(tmp_path / "a.csv", text))
+    (before,), (after,) = measured.systematics, again.systematics
+    assert (after.source, after.text) == (before.source, before.text)
+    assert np.array_equal(after.derivative_ohm, before.derivative_ohm)
+    assert table_scale.read(None).on(tmp_path / "a.csv", again) is again
+    # Without its comments it is a table like any other.
+    bare = "\n".join(line for line in text.splitlines() if not line.startswith("#"))
+    assert table.read(_written(tmp_path / "b.csv", bare)).systematics == ()
