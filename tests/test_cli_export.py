@@ -98,7 +98,9 @@ def test_touchstone_is_taken_wherever_a_table_is(invoke, tmp_path):
     assert invoke("export", "woofer.csv", "--touchstone", path).status == 0
     from_table = invoke("fit", "woofer.csv", "--unit", "x", "--json").stdout
     from_touchstone = invoke("fit", path, "--unit", "x", "--json").stdout
-    assert from_table.replace("woofer.csv", "") == from_touchstone.replace(str(path), "").replace(path.name, "")
+    assert from_table.replace("woofer.csv", "") == from_touchstone.replace(str(path), "").replace(
+        path.name, ""
+    )
     with pytest.raises(UnreadableInput, match="2 ports"):
         curve_file.read(tmp_path / "woofer.s2p")
 
