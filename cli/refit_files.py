@@ -43,6 +43,8 @@ _TABLES = (".csv", ".tsv", ".s1p")
 _LARGEST_FILE = 100_000_000
 _ADVICE = "Restore the take from a copy, or measure again."
 _HEAD_BYTES = 65536
+_PLAIN_OHMS = b"# HZ Z RI R 1"
+_IMPEDANCE = b"frequency_hz,resistance_ohm,reactance_ohm"
 _KEYS = ("unit", "label", "added-mass", "test-box", "taken-at", "condition")
 
 
@@ -299,9 +301,15 @@ def _table(archive: Path, path: Path) -> Measured | LeftOut:
 
 
 def _rows(content: bytes, sign: str) -> str:
-    """Digest of a table without its comments and blank lines."""
-    lines = (line.strip() for line in content.splitlines())
-    return digest_of(b"\n".join(line for line in lines if line and line[:1] != sign.encode()))
+    """Digest of a table's numbers: no comments, no blank lines, nothing beside the impedance."""
+    bare = (line.strip() for line in content.splitlines())
+    lines = [line for line in bare if line and line[:1] != sign.encode()]
+    if sign == "!" and _PLAIN_OHMS in lines:  # Touchstone as we export it: the same numbers
+        points = [b",".join(line.split()) for line in lines if line[:1].isdigit()]
+        lines = [_IMPEDANCE, *points]
+    if lines and lines[0].startswith(_IMPEDANCE):  # what stands behind, an export may add to
+        lines = [b",".join(line.split(b",", 3)[:3]) for line in lines]
+    return digest_of(b"\n".join(lines))
 
 
 def _comments(content: bytes, sign: str) -> Mapping[str, str]:

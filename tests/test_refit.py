@@ -363,6 +363,11 @@ def test_a_copy_counts_once(invoke: Invoke, tmp_path: Path) -> None:
     assert len(results) == 1
     assert results[0]["parameters"] == only["parameters"]
     assert sorted(one["code"] for one in last["left_out"]) == ["copy"] * 3
+    # A table has no time: it would belong to the first sitting, were it not known for a copy.
+    write_take(tmp_path, "lantern", WOOFER, 9, hours=-48)
+    *results, _ = lines_of(invoke("refit", tmp_path, "--workers", 1, "--json").stdout)
+    used = [one["refit"]["sources"] for one in results]
+    assert [len(sources) for sources in used] == [1, 1]
 
 
 def test_tables_say_what_takes_know(tmp_path: Path) -> None:
