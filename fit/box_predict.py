@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from fit.box_circuit import Behaviour, Mounted, behaviour
+from fit.quantities import rounded
 from fit.result import Estimate
 from fit.saved_driver import SavedDriver
 from fit.sealed import SealedBox, sealed_by_volume
@@ -332,7 +333,7 @@ def cautions(
     loudest = float(np.max(prediction.level_db.value))
     if loudest > LOUD_DB:
         hours = 8 / 2 ** ((loudest - LOUD_DB) / 3)
-        time = f"{hours:.1f} hours" if hours >= 1 else f"{60 * hours:.1g} minutes"
+        time = f"{hours:.1f} hours" if hours >= 1 else f"{rounded(60 * hours, 1)} minutes"
         found.append(
             Finding(
                 "loud",
