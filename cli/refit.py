@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from cli import show
+from cli.options import Model
 
 if TYPE_CHECKING:
     from cli.refit_archive import Archive
@@ -46,9 +47,7 @@ def refit(
     relative_humidity: Annotated[
         str | None, typer.Option(metavar="PCT", help="Such as 45%. Default 50%±30%.")
     ] = None,
-    model: Annotated[
-        str, typer.Option(metavar="auto|NAME", help="Voice-coil model; auto lets the data choose.")
-    ] = "auto",
+    model: Model = "auto",
     from_captures: Annotated[
         bool,
         typer.Option(

@@ -8,7 +8,7 @@ from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from cli import progress, show
+from cli import options, progress, show
 from cli import session as sessions
 from cli.gather import condition_of
 from cli.refit_files import LeftOut, Measured, digest_of, look
@@ -31,7 +31,7 @@ class Asked:
         diameters: Each bare or behind a pattern of units and an equals sign.
         areas: Likewise.
         words: The air.
-        model: ``auto`` or a coil model.
+        model: ``auto`` or the name of a model.
         captures: Whether to analyse the recordings again.
     """
 
@@ -110,7 +110,7 @@ def read(root: Path, asked: Asked) -> Archive:
             where=str(root),
             remedy="Give the folder in which takes and tables lie, at any depth.",
         )
-    _check_model(asked.model)
+    options.check_model(asked.model)
     measured: list[Measured] = []
     left_out: list[LeftOut] = []
     sizes = _sizes(asked)
@@ -137,19 +137,6 @@ def read(root: Path, asked: Asked) -> Archive:
         archive.keys.append(digest_of(content)[:24])
     archive._sessions.tell_unused()
     return archive
-
-
-def _check_model(model: str) -> None:
-    from fit.joint import AUTO
-    from fit.voicecoil import MODELS
-
-    names = [AUTO, *(coil.name for coil in MODELS)]
-    if model not in names:
-        raise UsageError(
-            f"there is no voice-coil model '{model}'",
-            where="--model",
-            remedy=f"One of: {' '.join(names)}.",
-        )
 
 
 class _Conditions:

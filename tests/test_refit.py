@@ -284,7 +284,7 @@ def test_parquet_without_its_library_says_what_to_install(
     [
         (["gone"], "gone does not exist"),
         (["empty"], "no take and no impedance table; take.json"),
-        (["full", "--model", "best"], "no voice-coil model 'best'; auto"),
+        (["full", "--model", "best"], "no model 'best'; auto"),
         (["full", "--diameter", "118"], "has no unit; 118mm"),
         (["full", "--diameter", "118mm", "--area", "113cm2"], "two sizes; 'lantern-*=118mm'"),
         (["full", "--scheduler", "nowhere"], "no dask scheduler answers; dask scheduler"),

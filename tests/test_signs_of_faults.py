@@ -171,6 +171,23 @@ def test_a_closed_former_is_told_from_a_lossy_suspension():
     assert [f.code for f in findings] == ["lossy-suspension"]
 
 
+def test_a_loss_that_the_model_has_is_named_by_it():
+    """Creep of 0.15 takes 0.102 of 1/Qms, QUIET has 0.075 of its own: the law says what the loss
+    is, in agreement with the loss from peak to peak."""
+    fit = fitted(QUIET, (0.6,), creep=0.15)
+    assert fit.model == "lossy+creep"
+    law = loss_law(fit.curves)
+    assert law is not None and not law.brakes
+    (finding,) = explain(fit.parameters, targets(QUIET), curves=fit.curves)
+    assert finding.code == "lossy-suspension"
+    assert "The shape of the curves shows a suspension that gives slowly" in finding.text
+    assert finding.text.count("Next:") == 1
+    # Takes that show the loss of a brake from peak to peak are not overruled.
+    braked = fitted(replace(QUIET, Rms=0.6), (0.6, 1.5))
+    (finding,) = explain(fit.parameters, targets(QUIET), curves=braked.curves)
+    assert "The shape" not in finding.text
+
+
 def test_where_masses_do_not_decide_the_group_is_named():
     between = fitted(replace(QUIET, Rms=0.45), (0.3,), loss_law=0.5)
     (finding,) = explain(between.parameters, targets(QUIET), curves=between.curves)
