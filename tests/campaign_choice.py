@@ -45,7 +45,8 @@ from meas.errors import Refused
 GAINS = (1.0, 8.0, 25.0, 40.0, 100.0)
 NOISE = 1e-5
 LOUDEST = 3e-3
-"""Noise beyond which a take is not one of a sound card any more; such gains are left out."""
+"""Noise beyond which a take is not one of a sound card any more: no expected gain is made smaller
+than it is there."""
 BLOCK = 10
 STARTS = 4
 
@@ -148,10 +149,9 @@ def choice(draws: int, seed: int, jobs: int, places, gains=GAINS) -> list[dict]:
         if not np.isfinite(gain):
             cases.append((place, gain, rival, 1e-4))
             continue
-        for wanted in gains:
-            noise = NOISE * np.sqrt(gain / wanted)
-            if noise <= LOUDEST:
-                cases.append((place, wanted, rival, float(noise)))
+        loudest = gain * (NOISE / LOUDEST) ** 2
+        for wanted in sorted({max(wanted, loudest) for wanted in gains}):
+            cases.append((place, wanted, rival, float(NOISE * np.sqrt(gain / wanted))))
     tasks = [
         (place, seed, first, min(first + BLOCK, draws), noise)
         for place, _, _, noise in cases

@@ -48,6 +48,9 @@ def draw(place: int, seed: int, number: int, loaded: bool, model: str, noise: fl
         fit = fit_driver(curves, exact_session(), driver.model if model == "given" else "auto")
     except Refused as refused:
         return None, None, refused.reasons[0].code
+    withheld = [name for name in names if name not in fit.parameters]
+    if withheld:
+        return None, None, f"without {' '.join(withheld)}"
     found = [fit.parameters[name] for name in names]
     error = [np.log(e.value / truth[n]) for n, e in zip(names, found, strict=True)]
     stated = [e.standard_uncertainty / e.value for e in found]
