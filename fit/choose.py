@@ -17,6 +17,9 @@ Trans. Autom. Control 19, 1974) and the ln n of G. Schwarz (Ann. Stat. 6, 1978).
 """
 
 
+_OVERDONE = 1.2
+"""Share of the mechanical loss that laws may take; what is above one is noise of a law that takes
+all of it, or an imitation of something else."""
 _EVALUATIONS = 15
 """A candidate that needs more to get used to the common variance has lost anyway."""
 
@@ -45,9 +48,13 @@ def scores(candidates: Sequence[Settled]) -> Mapping[str, float]:
 
 
 def _admissible(candidate: Settled) -> bool:
-    driver = candidate.problem.driver
-    return not swallows_motion(candidate) and driver.mechanics.plausible(
-        candidate.theta[driver.law_columns]
+    driver, theta = candidate.problem.driver, candidate.theta
+    laws = theta[driver.law_columns]
+    damping = math.exp(theta[3] - theta[2])  # 1/Qms
+    return (
+        not swallows_motion(candidate)
+        and driver.mechanics.plausible(laws)
+        and driver.mechanics.loss(laws) <= _OVERDONE * damping
     )
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -83,17 +84,7 @@ class Mechanics:
             none = np.zeros((0, *x.shape), dtype=np.complex128)
             return np.ones_like(x), np.zeros_like(x), none
         resonance = np.broadcast_to(_AT_RESONANCE, (*x.shape[:-1], 1))
-        everywhere = np.concatenate([x, resonance], axis=-1)
-        total = np.full(everywhere.shape, 1.0 if self.suspension is None else 0.0, dtype=complex)
-        along = np.zeros_like(total)
-        slopes = []
-        first = 0
-        for law in self.laws:
-            k, by_x, by_internal = law.stiffness(everywhere, internal[first : first + law.size])
-            total, along = total + k, along + by_x
-            slopes.append(by_internal)
-            first += law.size
-        stacked = np.concatenate(slopes)
+        total, along, stacked = self._sum(np.concatenate([x, resonance], axis=-1), internal)
         size = total[..., -1:].real
         loss = total[..., -1:].imag / size
         here = total[..., :-1] / size
@@ -105,6 +96,53 @@ class Mechanics:
             stacked[..., :-1] / size - here * by_size - by_loss * x,
         )
 
+    def _sum(
+        self, x: ComplexArray, internal: FloatArray
+    ) -> tuple[ComplexArray, ComplexArray, ComplexArray]:
+        """Sum of the laws before it is normalised, with its derivatives."""
+        total = np.full(x.shape, 1.0 if self.suspension is None else 0.0, dtype=complex)
+        along = np.zeros_like(total)
+        slopes = []
+        for law, own in zip(self.laws, self.parts(internal), strict=True):
+            k, by_x, by_internal = law.stiffness(x, own)
+            total, along = total + k, along + by_x
+            slopes.append(by_internal)
+        return total, along, np.concatenate(slopes)
+
+    def ring(
+        self, x: ComplexArray, internal: FloatArray, per_ohm: Any
+    ) -> tuple[ComplexArray, ComplexArray, ComplexArray, ComplexArray]:
+        """What a closed former does to the blocked coil and to the force factor.
+
+        Args:
+            x: Complex angular frequency over the angular resonance, shape (n,).
+            internal: Parameters of the laws, shape (size,).
+            per_ohm: Reciprocal of Bl^2/(ws Mms) [1/ohm].
+
+        Returns:
+            Impedance in series with the coil [ohm] and factor on the force factor, each of shape
+            (n,), and the derivatives of each by ln x, by ln per_ohm and by the parameters, shape
+            (2 + size, n).
+        """
+        first = self.size - 3  # the former stands last
+        at, _, slopes = self._sum(np.broadcast_to(_AT_RESONANCE, (*x.shape[:-1], 1)), internal)
+        delay, R = np.exp(internal[first + 1]), np.exp(internal[first + 2])
+        h = x * delay / (1 + x * delay)
+        by_delay = h / (1 + x * delay)
+        none = np.zeros_like(h)
+        series = R * h
+        by_series = [R * by_delay, none, *[none] * self.size]
+        by_series[2 + first + 1], by_series[2 + first + 2] = R * by_delay, series
+        turn = np.sqrt(np.exp(internal[first]) / at.real * R * per_ohm)
+        # Logarithmic derivatives of turn; what it is multiplied with moves by ln x and delay.
+        by_turn = [none, none + 0.5, *(none - 0.5 * row.real / at.real for row in slopes)]
+        by_turn[2 + first] += 0.5
+        by_turn[2 + first + 2] += 0.5
+        by_force = np.stack([-turn * h * row for row in by_turn])
+        by_force[0] -= turn * by_delay
+        by_force[2 + first + 1] -= turn * by_delay
+        return series, 1 - turn * h, np.stack(by_series), by_force
+
     def plausible(self, internal: FloatArray) -> bool:
         """Whether the parameters are what the names of the laws say."""
         first, found = 0, True
@@ -115,10 +153,7 @@ class Mechanics:
 
     def at_resonance(self, internal: FloatArray) -> complex:
         """Sum of the laws at resonance, before it is normalised."""
-        total = complex(self.suspension is None)
-        for law, own in zip(self.laws, self.parts(internal), strict=True):
-            total += law.stiffness(_AT_RESONANCE, own)[0][0]
-        return complex(total)
+        return complex(self._sum(_AT_RESONANCE, internal)[0][0]) if self.laws else 1.0
 
     def loss(self, internal: FloatArray) -> float:
         """What the laws take of 1/Qms at resonance; the rest is viscous."""

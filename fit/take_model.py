@@ -120,7 +120,16 @@ class DriverModel:
     def blocked(self, s: ComplexArray, theta: FloatArray) -> ComplexArray:
         """Impedance of the reference state without motion [ohm], shape (n,)."""
         coil, _ = self.coil.impedance(s, theta[self.coil_columns])
-        return np.asarray(math.exp(theta[0]) + coil)
+        blocked = math.exp(theta[0]) + coil
+        if self.mechanics.former is None:
+            return np.asarray(blocked)
+        return np.asarray(blocked + self._ring(s, theta)[0])
+
+    def _ring(
+        self, s: ComplexArray, theta: FloatArray
+    ) -> tuple[ComplexArray, ComplexArray, ComplexArray, ComplexArray]:
+        w0 = np.exp(theta[2])
+        return self.mechanics.ring(s / w0, theta[self.law_columns], w0 * np.exp(-theta[1]))
 
     def motion(
         self,
@@ -144,7 +153,10 @@ class DriverModel:
         w0 = math.exp(theta[2])
         k, _, _ = self.mechanics.stiffness(s / w0, theta[self.law_columns])
         mechanical = s * (inertia * s + math.exp(theta[3])) + w0 * w0 * (k + stiffer)
-        return np.asarray(math.exp(theta[1]) * s / mechanical)
+        moving = math.exp(theta[1]) * s / mechanical
+        if self.mechanics.former is not None:
+            moving = moving * self._ring(s, theta)[1] ** 2
+        return np.asarray(moving)
 
     def of_take(self, take: Take, theta: FloatArray) -> Modelled:
         """Impedance of one take with its derivatives by the parameters that matter.
@@ -188,15 +200,31 @@ class DriverModel:
                 (departures["leak"], escaping),
             ]
         zm, dzm = motional(s, np.exp(theta[1]), inertia, loss, stiffness)
-        flat = np.broadcast_to(re + 0j, zm.shape)
-        columns = [0, 1, 2, 3, *self.coil_columns]
-        slopes = [flat, dzm[0], dzm[3] * (2 * stiffness - along), dzm[2] * loss, *dzc]
         for column, row in zip(self.law_columns, by_law, strict=True):
             stiffer.append((column, spring * row))
+        moving = [
+            (1, dzm[0]),
+            (2, dzm[3] * (2 * stiffness - along)),
+            (3, dzm[2] * loss),
+            *((column, dzm[1] * change) for column, change in heavier),
+            *((column, dzm[3] * change) for column, change in stiffer),
+        ]
+        flat = np.broadcast_to(re + 0j, zm.shape)
+        still = [(0, flat), *zip(self.coil_columns, dzc, strict=True)]
         if "re" in departures:
-            columns += [departures["re"], departures["loss"]]
-            slopes += [flat, slopes[3]]
-        columns += [column for column, _ in (*heavier, *stiffer)]
-        slopes += [dzm[1] * change for _, change in heavier]
-        slopes += [dzm[3] * change for _, change in stiffer]
-        return Modelled(re + zc + zm, zm, np.array(slopes), columns)
+            still.append((departures["re"], flat))
+            moving.append((departures["loss"], dzm[2] * loss))
+        total = re + zc + zm
+        if self.mechanics.former is not None:
+            series, force, by_series, by_force = self._ring(s, theta)
+            moving = [(column, force**2 * slope) for column, slope in moving]
+            # Of the first parameter rows: x falls with ln ws; per_ohm rises with it and falls
+            # with the logarithm of the strength.
+            for rows, add in ((by_series, np.ones_like(zm)), (by_force, 2 * zm * force)):
+                into = still if rows is by_series else moving
+                into += [(1, -add * rows[1]), (2, add * (rows[1] - rows[0]))]
+                into += [(c, add * r) for c, r in zip(self.law_columns, rows[2:], strict=True)]
+            zm = zm * force**2
+            total = re + zc + series + zm
+        columns, slopes = zip(*still, *moving, strict=True)
+        return Modelled(total, zm, np.array(slopes), list(columns))
