@@ -52,17 +52,21 @@ def fitted(curves: Sequence[MeasuredCurve], session: Session) -> list[Settled]:
     ]
     ranked = _ranked(found)
     best = ranked[0]
-    gaining: list[Settled] = []
-    for mechanics in CANDIDATES:
-        if (trial := _with_laws(best, mechanics)) is not None:
-            gaining.append(trial)
-    found += gaining
-    if gaining and (law := _ranked(found)[0].problem.driver.mechanics) is not IDEAL:
+    found += [_with_laws(best, mechanics) for mechanics in CANDIDATES]
+    if (law := _ranked(found)[0].problem.driver.mechanics) is not IDEAL:
         # A flexible coil may have stood in for the law: the others get their chance with it.
-        for other in ranked[1:]:
-            if (trial := _with_laws(other, law, spare=0.0)) is not None:
-                found.append(trial)
-    return found
+        found += [_with_laws(other, law) for other in ranked[1:]]
+    return _different(found)
+
+
+def _different(candidates: Sequence[Settled]) -> list[Settled]:
+    """One candidate of each name: a ladder and a ring reach the same model from two coils."""
+    found: dict[str, Settled] = {}
+    for candidate in candidates:
+        name = candidate.problem.driver.name
+        if name not in found or candidate.deviance < found[name].deviance:
+            found[name] = candidate
+    return list(found.values())
 
 
 def named(
@@ -82,11 +86,13 @@ def named(
         if candidate is coil or candidate.name in _worth_fitting(states):
             ideal = _joint(curves, session, candidate, states[candidate.name].start)
             found.append(ideal)
-            if candidate is coil and mechanics is not IDEAL:
-                trial = _with_laws(ideal, mechanics, spare=-math.inf)
-                assert trial is not None
-                found.append(trial)
-    return found
+        elif mechanics.former is not None and _SIMPLER.get(candidate.name) == coil.name:
+            ideal = _joint(curves, session, candidate, states[candidate.name].start)
+        else:
+            continue
+        if mechanics is not IDEAL and coil in (candidate, _beside(candidate, mechanics)):
+            found.append(_with_laws(ideal, mechanics, coil, surely=True))
+    return _different(found)
 
 
 def _ranked(candidates: Sequence[Settled]) -> list[Settled]:
@@ -151,29 +157,70 @@ def _joint(
     return settle(problem, joint_start(problem, free))
 
 
-def _with_laws(ideal: Settled, mechanics: Mechanics, *, spare: float = PENALTY) -> Settled | None:
-    """The same coil with laws, fitted if they gain more than half of `spare` a parameter.
+def _with_laws(
+    ideal: Settled, mechanics: Mechanics, coil: CoilModel | None = None, *, surely: bool = False
+) -> Settled:
+    """The same takes with laws: settled if these gain anything, else as a first look found it.
 
-    Where the fit without them leaves structure, its variances hide what they would explain: they
-    are always fitted then.
+    One that gains nothing remains a rival: what it would make of the parameters is possible.
+    Where the fit without laws leaves structure, its variances hide what they would explain: they
+    are always settled then.
+
+    Args:
+        ideal: The fit without laws.
+        mechanics: The laws.
+        coil: Coil model; by default that of the fit without laws, but for a former one section
+            less, where there are sections.
+        surely: Settle whatever it gains.
     """
     before = ideal.problem
-    problem = Problem(
-        [take.measured for take in before.takes], before.session, before.driver.coil, mechanics
-    )
+    if coil is None:
+        coil = _beside(ideal.problem.driver.coil, mechanics)
+    starts = _starts(ideal, mechanics, coil)
+    problem = Problem([take.measured for take in before.takes], before.session, coil, mechanics)
     problem.variance = before.variance
-    first = before.driver.columns[-1] + 1  # the laws stand behind the coil
     was = float(np.sum(before.residual(ideal.theta) ** 2))
     best: tuple[float, FloatArray] = (math.inf, ideal.theta)
-    for internal in mechanics.starts:
-        theta = np.concatenate([ideal.theta[:first], internal, ideal.theta[first:]])
+    for theta in starts:
         problem.calm_errors(theta)
         solution = least_squares(
             problem.residual, problem.jacobian, theta, tolerance=1e-4, evaluations=_TRIES
         )
         if solution.cost < best[0]:
-            best = (solution.cost, solution.values)
+            best = (solution.cost, bounded(solution.values))
+    more = len(problem.driver.columns) - len(before.driver.columns)
     structured = any(misfit.structured for misfit in ideal.misfits)
-    if not structured and was - best[0] < 0.5 * spare * mechanics.size:
-        return None
-    return settle(problem, best[1])
+    if surely or structured or was - best[0] > 0.5 * PENALTY * more:
+        return settle(problem, best[1])
+    return Settled(problem, best[1], ideal.misfits)
+
+
+def _starts(ideal: Settled, mechanics: Mechanics, coil: CoilModel) -> list[FloatArray]:
+    """Starting vectors of a model with laws, from the fit of the same coil without.
+
+    A closed former is seen in the coil as a section of a ladder: where the coil has a section
+    less, each in turn becomes the ring.
+    """
+    driver, theta = ideal.problem.driver, ideal.theta
+    first = driver.columns[-1] + 1  # the laws stand behind the coil
+    head, tail = theta[: driver.coil_columns[0]], theta[first:]
+    own = theta[driver.coil_columns]
+    if coil is driver.coil:
+        return [np.concatenate([head, own, law, tail]) for law in mechanics.starts]
+    starts = []
+    for section in range(1, own.size, 2):
+        L, R = np.exp(own[section : section + 2])
+        rest = np.delete(own, [section, section + 1])
+        for law in mechanics.starts:
+            ring = np.array([law[-3], theta[2] + math.log(L / R), math.log(R)])
+            starts.append(np.concatenate([head, rest, law[:-3], ring, tail]))
+    return starts
+
+
+def _beside(coil: CoilModel, mechanics: Mechanics) -> CoilModel:
+    simpler = _SIMPLER.get(coil.name) if mechanics.former is not None else None
+    return coil if simpler is None else next(m for m in MODELS if m.name == simpler)
+
+
+_SIMPLER = {"ladder": "plain", "ladder3": "ladder", "ladder4": "ladder3"}
+"""Ladder of one section less."""
