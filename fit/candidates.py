@@ -53,10 +53,38 @@ def fitted(curves: Sequence[MeasuredCurve], session: Session) -> list[Settled]:
     ranked = _ranked(found)
     best = ranked[0]
     found += [_with_laws(best, mechanics) for mechanics in CANDIDATES]
+    if any(misfit.structured for misfit in best.misfits):
+        # A ring is part of the coil: the best coil without one need not be the best beside one.
+        found += [
+            _with_laws(other, mechanics)
+            for other in ranked[1:]
+            for mechanics in CANDIDATES
+            if mechanics.former is not None
+        ]
     if (law := _ranked(found)[0].problem.driver.mechanics) is not IDEAL:
         # A flexible coil may have stood in for the law: the others get their chance with it.
         found += [_with_laws(other, law) for other in ranked[1:]]
+        found += _simpler(curves, session, found, states)
     return _different(found)
+
+
+def _simpler(
+    curves: Sequence[MeasuredCurve],
+    session: Session,
+    found: Sequence[Settled],
+    states: Mapping[str, _FreeState],
+) -> list[Settled]:
+    """The best model with the coil that its own grew from.
+
+    Without the law that coil may have been too poor to be fitted at all.
+    """
+    driver = _ranked(found)[0].problem.driver
+    simpler = next((coil for coil in MODELS if coil.name == driver.coil.grows_from), None)
+    known = {candidate.problem.driver.name for candidate in found}
+    if simpler is None or simpler.name + driver.mechanics.name in known:
+        return []
+    ideal = _joint(curves, session, simpler, states[simpler.name].start)
+    return [_with_laws(ideal, driver.mechanics, simpler)]
 
 
 def _different(candidates: Sequence[Settled]) -> list[Settled]:

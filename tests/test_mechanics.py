@@ -10,7 +10,7 @@ from scipy.optimize import brentq
 from fit.driver import motional
 from fit.former import Former
 from fit.joint import fit_driver
-from fit.mechanics import CANDIDATES, IDEAL, MECHANICS
+from fit.mechanics import CANDIDATES, IDEAL, MECHANICS, Mechanics
 from fit.suspension import Creep, Relaxing
 
 X = 1j * np.geomspace(0.02, 300, 60)
@@ -72,12 +72,21 @@ def test_limits_of_a_relaxing_suspension():
 
 
 def test_limits_of_a_former():
-    """A dashpot far below the corner of the ring, a constant reaction of a spring far above."""
-    brake, delay = 0.3, 0.1
-    internal = np.log([brake, delay])
+    """Far below the corner of the ring a dashpot and nothing else; far above the constant
+    reaction of a spring, R in the coil, and a force factor less by its share."""
+    brake, delay, R, per_ohm = 0.3, 0.1, 2.0, 0.05
+    internal = np.log([brake, delay, R])
     low, high = np.array([1e-6j]), np.array([1e9j])
     assert Former().stiffness(low, internal)[0][0] == pytest.approx(brake * low[0], rel=1e-6)
     assert Former().stiffness(high, internal)[0][0] == pytest.approx(brake / delay, rel=1e-6)
+    law = Mechanics(former=Former())
+    series, force, _, _ = law.ring(low, internal, per_ohm)
+    assert abs(series[0]) < 1e-6
+    assert force[0] == pytest.approx(1.0, abs=1e-6)
+    series, force, _, _ = law.ring(high, internal, per_ohm)
+    share = np.sqrt(brake / (1 + brake * delay / (1 + delay**2)) * R * per_ohm)
+    assert series[0] == pytest.approx(R, rel=1e-6)
+    assert force[0] == pytest.approx(1 - share, rel=1e-6)
 
 
 def test_creep_is_the_published_law():
@@ -92,16 +101,26 @@ def test_creep_is_the_published_law():
 
 
 def test_a_former_is_a_ring_in_the_field():
-    """Mechanical resistance Bf^2/(Rf + s Lf) beside Rms: Faraday's and Ohm's laws for a ring."""
-    Bf, Rf, Lf = 0.35, 0.4e-3, 80e-9
+    """Faraday's and Ohm's laws for two coupled circuits in one field, solved as they stand."""
+    Bf, Rf, Lf, L, coupling = 0.06, 2.2e-3, 200e-9, 0.4e-3, 0.8
+    M = coupling * np.sqrt(L * Lf)
     s = 2j * np.pi * F
-    ring = Bf**2 / (Rf + s * Lf)
-    mechanical = D.Rms + ring + s * D.Mms + 1 / (s * D.Cms)
-    delay = W0 * Lf / Rf
-    brake = Bf**2 / Rf / (W0 * D.Mms)
-    k = 1 + Former().stiffness(s / W0, np.log([brake, delay]))[0]
+    expected = []
+    for jw in s:
+        mechanical = D.Rms + jw * D.Mms + 1 / (jw * D.Cms)
+        # Unknown: current of the ring and velocity, for 1 A in the coil.
+        ring, velocity = np.linalg.solve([[Rf + jw * Lf, Bf], [-Bf, mechanical]], [-jw * M, D.Bl])
+        expected.append(D.Re + jw * L + jw * M * ring + D.Bl * velocity)
+    # The same by the law: its stiffness stands over ws^2 Mms with ws of the spring alone here.
+    delay, brake, R = W0 * Lf / Rf, Bf**2 / Rf / (W0 * D.Mms), Rf * (M / Lf) ** 2
+    internal = np.log([brake, delay, R])
+    h = s * Lf / Rf / (1 + s * Lf / Rf)
+    k = 1 + Former().stiffness(s / W0, internal)[0]
     z, _ = motional(s, D.Bl**2 / D.Mms, 1.0, D.Rms / D.Mms, W0**2 * k)
-    np.testing.assert_allclose(z, D.Bl**2 / mechanical, rtol=1e-12)
+    turn = np.sqrt(brake * R * W0 * D.Mms) / D.Bl
+    # What of the inductance the ring does not see remains: L - M^2/Lf.
+    law = D.Re + s * (L - M**2 / Lf) + R * h + z * (1 - turn * h) ** 2
+    np.testing.assert_allclose(law, expected, rtol=1e-10)
 
 
 def test_a_slow_suspension_and_a_ring_are_one_circuit():
@@ -112,12 +131,12 @@ def test_a_slow_suspension_and_a_ring_are_one_circuit():
     delay = tau / (1 + give)
     brake = give * delay  # over the stiffness at rest, 1/(1 + give)
     slow = (1 + give) * Relaxing().stiffness(X, np.log([give, tau]))[0]
-    ring = 1 + Former().stiffness(X, np.log([brake, delay]))[0]
+    ring = 1 + Former().stiffness(X, np.log([brake, delay, 1.0]))[0]
     np.testing.assert_allclose(slow, ring, rtol=1e-12)
     assert Relaxing().plausible(np.log([give, tau]))
-    assert not Former().plausible(np.log([brake, delay]))
+    assert not Former().plausible(np.log([brake, delay, 1.0]))
     assert not Relaxing().plausible(np.log([give, 0.1]))
-    assert Former().plausible(np.log([brake, 0.1]))
+    assert Former().plausible(np.log([brake, 0.1, 1.0]))
 
 
 def impedance(
@@ -130,12 +149,16 @@ def impedance(
         give, tau = relaxing
         C = D.Cms * np.exp(softer) * (1 + give / (1 + s * tau))
     mechanical = D.Rms + s * (D.Mms + mass) + 1 / (s * C)
+    coil, force = D.K * s**D.n, D.Bl
     if ring:
-        Bf, Rf, Lf = ring
+        Bf, Rf, Lf, M = ring
         mechanical = mechanical + Bf**2 / (Rf + s * Lf)
+        # K s^n is what the ring does not see; M^2/Lf of the inductance is what it does.
+        coil = coil + s * M**2 / Lf - (s * M) ** 2 / (Rf + s * Lf)
+        force = D.Bl - Bf * s * M / (Rf + s * Lf)
     if volume:
         mechanical = mechanical + bench.GAMMA_P * D.Sd**2 / (volume * (s + leak * W0))
-    return D.Re + D.K * s**D.n + D.Bl**2 / mechanical, mechanical
+    return D.Re + coil + force**2 / mechanical, mechanical
 
 
 def truth(**law):
@@ -176,7 +199,7 @@ def three_takes(rng, *, drift=0.0, noise=NOISE, f=F, leak=0.0, **law):
 LAW = {
     "+creep": {"creep": 0.1},
     "+relaxing": {"relaxing": (0.2, 3 / W0)},
-    "+former": {"ring": (0.06, 2.2e-3, 200e-9)},
+    "+former": {"ring": (0.06, 2.2e-3, 200e-9, 6e-6)},
 }
 
 
@@ -209,7 +232,9 @@ def test_the_generating_law_is_chosen(law):
     right = 0
     for seed in range(10):
         z = impedance(F, **LAW.get(law, {}))[0]
-        take = bench.free("a", bench.curve(z, np.random.default_rng(seed), noise=NOISE, frequency=F))
+        take = bench.free(
+            "a", bench.curve(z, np.random.default_rng(seed), noise=NOISE, frequency=F)
+        )
         right += fit_driver([take], bench.SESSION).model == f"lossy{law}"
     assert right >= (10 if law else 6)
 
