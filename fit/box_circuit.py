@@ -22,7 +22,8 @@ class Mounted:
 
     Attributes:
         coil_ohm: Blocked electrical impedance, Re included [ohm], shape (n,).
-        Bl: Force factor [T m].
+        Bl: Force factor [T m]; of shape (n,) and complex where a closed former turns it
+            (`fit.former`): it makes the force and the back-EMF alike.
         Mms: Moving mass with air load [kg].
         Cms: Compliance at the driver's own resonance [m/N].
         Rms: Mechanical loss [kg/s].
@@ -38,7 +39,7 @@ class Mounted:
     """
 
     coil_ohm: ComplexArray
-    Bl: float
+    Bl: ComplexArray | float
     Mms: float
     Cms: float
     Rms: float

@@ -133,7 +133,7 @@ def mounted(
     s = np.asarray(2j * np.pi * frequency_hz)
     return Mounted(
         coil_ohm=driver.blocked(s, theta),
-        Bl=math.sqrt(ws * Mms * Re / Qes),
+        Bl=math.sqrt(ws * Mms * Re / Qes) * driver.force(s, theta),
         Mms=Mms,
         Cms=Cms,
         Rms=ws * Mms / Qms,
@@ -216,10 +216,12 @@ def predict(
 
 
 def _shifted(driver: SavedDriver, box: Box, source_ohm: float) -> tuple[Finding, ...]:
-    """Where the laws of the suspension move fc and Qtc of a closed box off what fs, Qts, Vas say.
+    """Where suspension and former move fc and Qtc of a closed box off what fs, Qts and Vas say.
 
-    The alignments (R. H. Small, J. Audio Eng. Soc. 20(10), 1972) take stiffness and loss as those
-    at fs; at fc a suspension that gives slowly is stiffer, and its loss another.
+    The alignments (R. H. Small, J. Audio Eng. Soc. 20(10), 1972) take stiffness, loss and force
+    factor as those at fs; at fc a suspension that gives slowly is stiffer, and its loss another.
+    fc is where the pressure leads by 90 degrees, Qtc its size there over what Bl/Re makes of it
+    far above.
     """
     if box.fb is not None or not driver.mechanics.laws:
         return ()
@@ -227,18 +229,26 @@ def _shifted(driver: SavedDriver, box: Box, source_ohm: float) -> tuple[Finding,
     total = total_Q(driver.theta, source_ohm)
     plain = sealed_by_volume(fs, total, Vas, box.volume)
     x = plain.fc / fs
+    Re, _, Qms, Qes = np.exp(driver.theta[:4])
+    source = Re + source_ohm
     for _ in range(_ROUNDS):
-        k = complex(driver.stiffness(np.array([2j * math.pi * fs * x]), driver.theta)[0][0])
-        x = math.sqrt(k.real + Vas / box.volume)
-    Qtc = x * x / (x / total + k.imag)
+        s = np.array([2j * math.pi * fs * x])
+        k = driver.stiffness(s, driver.theta)[0]
+        ring, force, _, _ = driver.ring(s, driver.theta)
+        spring = -x * x + 1j * x / Qms + k + Vas / box.volume
+        held = spring * (1 + ring / source) / force + 1j * x * force * Re / (source * Qes)
+        x = math.sqrt(float(held[0].real) + x * x)
+    Qtc = x * x / float(held[0].imag)
     if abs(x * fs / plain.fc - 1) < _NOTICED and abs(Qtc / plain.Qtc - 1) < _NOTICED:
         return ()
+    laws = {"suspension": driver.mechanics.suspension, "ring": driver.mechanics.former}
+    parts = " and the ".join(name for name, law in laws.items() if law is not None)
     return (
         Finding(
             "law-shifts-box",
-            f"the suspension is another at fc than at fs: with its law fc is {x * fs:.3g} Hz and "
-            f"Qtc {Qtc:.3g}, where fs, Qts and Vas say {plain.fc:.3g} Hz and {plain.Qtc:.3g}. The "
-            "curves follow the law",
+            f"what the {parts} does is another thing at fc than at fs: with it fc is "
+            f"{x * fs:.3g} Hz and Qtc {Qtc:.3g}, where fs, Qts and Vas say {plain.fc:.3g} Hz and "
+            f"{plain.Qtc:.3g}. The curves follow it",
         ),
     )
 

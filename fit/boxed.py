@@ -2,7 +2,8 @@
 
 Z = Re + Zc + a s/D(s), D = m s^2 + l s + w0^2 (k(s/w0) + alpha T(s)), everything divided by the
 moving mass in free air: a = Bl^2/Mms, l the loss, k the dynamic stiffness of the suspension
-(`fit.mechanics`; 1 for a spring), alpha = Vas/Vb that of the box's air over it at w0.
+(`fit.mechanics`; 1 for a spring), alpha = Vas/Vb that of the box's air over it at w0. A closed
+former turns Bl and stands beside the coil (`fit.former`).
 T = s^2/(s^2 + s wb/QL + wb^2) for a vented box with leakage Q, and s/(s + g) for a closed one that
 leaks at the rate g; QL stands for all losses of the box, since absorption and a rough vent look
 much the same (R. H. Small, J. Audio Eng. Soc. 20(10), 1972 and 21(5), 1973).
@@ -127,20 +128,25 @@ class BoxedDriver:
         coil, coil_slopes = self.driver.coil.impedance(s, self.driver.of_coil(p))
         _, along, by_laws = self.driver.stiffness(s, p)
         spring = self._spring(theta)
-        moving = self.strength(theta) * s / D
+        series, force, by_series, by_force = self.driver.ring(s, p)
+        unturned = self.strength(theta) * s / D
+        moving = force**2 * unturned
+        turned = by_series + 2 * force * unturned * by_force  # by ln s/ws, ln Qes/Re, laws
         Re = np.full(s.shape, self.resistance(theta), dtype=np.complex128)
         down = -moving / D  # derivative by D
         # By ln Re, ln fs, ln Qms, ln Qes, ln Vas, ln Mms and the parameters of coil and laws.
         state = np.stack(
             [
-                Re + moving,
-                moving + down * (2 * by["stiffness"] - spring * along + by["loss"] + 2 * by["box"]),
+                Re + moving - turned[1],
+                moving
+                + down * (2 * by["stiffness"] - spring * along + by["loss"] + 2 * by["box"])
+                - turned[0],
                 -down * by["loss"],
-                -moving,
+                -moving + turned[1],
                 np.zeros_like(moving),
                 np.zeros_like(moving),
                 *coil_slopes,
-                *(down * spring * row for row in by_laws),
+                *(down * spring * by_laws + turned[2:]),
             ]
         )
         since = {
@@ -158,7 +164,7 @@ class BoxedDriver:
                 np.stack([size * since[name] for name, size in DEPARTURES.items()]),
             ]
         )
-        return Re + coil + moving, slopes
+        return Re + coil + series + moving, slopes
 
     def _spring(self, theta: FloatArray) -> float:
         """Stiffness of the suspension at resonance, over Mms [1/s2]."""

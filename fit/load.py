@@ -26,7 +26,7 @@ class Load:
         errors: Error source to the change of the impedance for plus one standard uncertainty.
         sources: Error source to its description.
         Re: Coil resistance [ohm], or the least magnitude where it was not fitted.
-        Le: Coil inductance near 1 to 10 kHz [H].
+        Le: Inductance near 1 to 10 kHz, of the coil and of a ring beside it [H].
     """
 
     name: str
@@ -83,6 +83,7 @@ def from_fit(name: str, fit: DriverFit) -> Load:
         return lambda f: np.asarray(driver.moved(changes) @ driver.impedance(f)[1])
 
     told = {s for symbol in used for s in fit.parameters[symbol].contributions}
+    Le = fit.parameters.get("Le")
     return Load(
         name=name,
         impedance=lambda f: driver.impedance(f)[0],
@@ -91,7 +92,7 @@ def from_fit(name: str, fit: DriverFit) -> Load:
         errors={_own(source, name): effect(source) for source in sorted(told)},
         sources={_own(source, name): fit.sources.get(source, source) for source in told},
         Re=values["Re"],
-        Le=values.get("Le", 0.0),
+        Le=0.0 if Le is None else driver.inductance(Le.frequency_hz or 1000.0),
     )
 
 
@@ -118,7 +119,10 @@ _STATE = ("Re", "fs", "Qms", "Res")
 
 @dataclass(frozen=True, eq=False)
 class _FreeDriver:
-    """A fitted driver in free air: Re + coil + Res times its motion (`fit.named_model`)."""
+    """A fitted driver in free air: Re + coil + Res times its motion (`fit.named_model`).
+
+    A closed former stands beside the coil and turns the force factor (`fit.former`).
+    """
 
     values: Mapping[str, float]
     model: KnownModel
@@ -132,12 +136,26 @@ class _FreeDriver:
         """Impedance [ohm] and its derivatives by the logarithms of `_STATE`, coil and laws."""
         Re, fs, Qms, Res = (self.values[name] for name in _STATE)
         model, s = self.model, np.asarray(2j * np.pi * f, dtype=np.complex128)
+        x, laws = s / (2 * np.pi * fs), (model.mechanics, model.of_laws)
         coil, by_coil = model.coil.impedance(s, model.of_coil)
-        moving, by = motion(s / (2 * np.pi * fs), Qms, model.mechanics, model.of_laws)
+        unturned, by = motion(x, Qms, *laws)
+        # Bl^2/(ws Mms) is Res/Qms.
+        series, force, by_series, by_force = model.mechanics.ring(x, model.of_laws, Qms / Res)
+        moving = Res * force**2 * unturned
+        by = Res * force**2 * by
+        turned = by_series + 2 * Res * force * unturned * by_force  # by ln x, ln Qms/Res, laws
         flat = np.full(f.shape, Re + 0j)
-        by_state = [flat, Res * by[0], Res * by[1], Res * moving]
-        slopes = np.stack([*by_state, *by_coil, *(Res * row for row in by[2:])])
-        return Re + coil + Res * moving, slopes
+        by_state = [flat, by[0] - turned[0], by[1] + turned[1], moving - turned[1]]
+        slopes = np.stack([*by_state, *by_coil, *(by[2:] + turned[2:])])
+        return Re + coil + series + moving, slopes
+
+    def inductance(self, frequency_hz: float) -> float:
+        """What the blocked coil and a ring beside it are together, Im Z/(2 pi f) [H]."""
+        fs, Qms, Res = (self.values[name] for name in _STATE[1:])
+        model, s = self.model, np.array([2j * np.pi * frequency_hz], dtype=np.complex128)
+        coil, _ = model.coil.impedance(s, model.of_coil)
+        ring = model.mechanics.ring(s / (2 * np.pi * fs), model.of_laws, Qms / Res)[0]
+        return float((coil + ring)[0].imag) / (2 * np.pi * frequency_hz)
 
 
 def _own(source: str, name: str) -> str:

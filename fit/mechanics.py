@@ -122,8 +122,12 @@ class Mechanics:
         Returns:
             Impedance in series with the coil [ohm] and factor on the force factor, each of shape
             (n,), and the derivatives of each by ln x, by ln per_ohm and by the parameters, shape
-            (2 + size, n).
+            (2 + size, n). Nothing and 1 without a former.
         """
+        if self.former is None:
+            nothing = np.zeros_like(x)
+            flat = np.zeros((2 + self.size, *x.shape), dtype=complex)
+            return nothing, nothing + 1, flat, flat
         first = self.size - 3  # the former stands last
         at, _, slopes = self._sum(np.broadcast_to(_AT_RESONANCE, (*x.shape[:-1], 1)), internal)
         delay, R = np.exp(internal[first + 1]), np.exp(internal[first + 2])
@@ -142,6 +146,16 @@ class Mechanics:
         by_force[0] -= turn * by_delay
         by_force[2 + first + 1] -= turn * by_delay
         return series, 1 - turn * h, np.stack(by_series), by_force
+
+    def turn(self, internal: FloatArray, per_ohm: float) -> float:
+        """Share of the force that a closed former takes far above its corner; arguments of `ring`.
+
+        The square root of what it brakes, over what its resistance in the coil would brake.
+        """
+        if self.former is None:
+            return 0.0
+        brake, _, R = np.exp(self.parts(internal)[-1])
+        return float(np.sqrt(brake / self.at_resonance(internal).real * R * per_ohm))
 
     def plausible(self, internal: FloatArray) -> bool:
         """Whether the parameters are what the names of the laws say."""

@@ -175,8 +175,22 @@ def _brakes(parameters: Mapping[str, Estimate], share: float) -> Finding:
         "ring-brakes",
         f"A ring brakes: the mechanical loss lets go above {corner}, as that of a closed metal "
         "former does (a shorted turn in the gap, by its resistance and inductance). It takes "
-        f"{_percent(share)} of the loss at resonance. Where one is meant, that is no fault. Next, "
-        "if not: look for the slit of the former.",
+        f"{_percent(share)} of the loss at resonance.{_takes(parameters)} Where one is meant, that "
+        "is no fault. Next, if not: look for the slit of the former.",
+    )
+
+
+def _takes(parameters: Mapping[str, Estimate]) -> str:
+    """What a ring does to the force far above its corner (`fit.former`)."""
+    if "Res" not in parameters:
+        return ""
+    values = {name: e.value for name, e in parameters.items()}
+    mechanics = _laws_in(values)
+    internal, _ = mechanics.internal(values, values["fs"])
+    turn = mechanics.turn(internal, values["Qms"] / values["Res"])
+    return (
+        f" Far above, it stands in the coil as {shown('R_former', parameters['R_former'])} and "
+        f"takes {100 * turn:.2g} % of the force: Bl is the one far below."
     )
 
 

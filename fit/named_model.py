@@ -99,6 +99,8 @@ def motion(
     """Motional impedance over Res, (x/Qms)/(x^2 + x/Qms + k(x)), 1 at resonance.
 
     R. H. Small, J. Audio Eng. Soc. 20(5), 1972, with the dynamic stiffness k of `fit.mechanics`.
+    What a former does to the force factor, and shows in the coil, is not in it:
+    `fit.mechanics.Mechanics.ring`.
 
     Args:
         x: Complex angular frequency over the angular resonance, shape (n,).

@@ -72,6 +72,7 @@ OF_LAWS = {
     "f_give": Quantity("Hz", "where the suspension gives", 1, "Hz"),
     "brake": Quantity("1", "brake of the ring over the spring at resonance", 1e-2, "%"),
     "f_former": Quantity("Hz", "where the ring lets go", 1, "Hz"),
+    "R_former": Quantity("ohm", "resistance of the ring as seen in the coil", 1, "ohm"),
 }
 """Parameters of laws of suspension and former."""
 

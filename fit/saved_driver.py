@@ -53,16 +53,33 @@ class SavedDriver:
     warnings: tuple[Finding, ...] = ()
 
     def blocked(self, s: ComplexArray, theta: FloatArray) -> ComplexArray:
-        """Impedance of the blocked coil, Re included [ohm], shape (n,)."""
-        return np.asarray(math.exp(theta[0]) + self.coil.impedance(s, self.of_coil(theta))[0])
+        """Impedance of the blocked coil, Re and a ring beside it included [ohm], shape (n,)."""
+        coil, _ = self.coil.impedance(s, self.of_coil(theta))
+        return np.asarray(math.exp(theta[0]) + coil + self.ring(s, theta)[0])
+
+    def force(self, s: ComplexArray, theta: FloatArray) -> ComplexArray:
+        """Factor on the force factor that a closed former makes (`fit.former`), shape (n,)."""
+        return self.ring(s, theta)[1]
 
     def stiffness(
         self, s: ComplexArray, theta: FloatArray
     ) -> tuple[ComplexArray, ComplexArray, ComplexArray]:
         """Dynamic stiffness over 1/Cms, 1 at resonance, with derivatives (`fit.mechanics`)."""
-        return self.mechanics.stiffness(
-            s / (2 * math.pi * math.exp(theta[1])), theta[len(STATE) + self.coil.size :]
-        )
+        return self.mechanics.stiffness(self._over_resonance(s, theta), self.of_laws(theta))
+
+    def ring(
+        self, s: ComplexArray, theta: FloatArray
+    ) -> tuple[ComplexArray, ComplexArray, ComplexArray, ComplexArray]:
+        """What a former does to coil and force factor, with derivatives (`Mechanics.ring`)."""
+        per_ohm = math.exp(theta[3] - theta[0])  # ws Mms/Bl^2 = Qes/Re
+        return self.mechanics.ring(self._over_resonance(s, theta), self.of_laws(theta), per_ohm)
+
+    def _over_resonance(self, s: ComplexArray, theta: FloatArray) -> ComplexArray:
+        return np.asarray(s / (2 * math.pi * math.exp(theta[1])))
+
+    def of_laws(self, theta: FloatArray) -> FloatArray:
+        """The internal parameters of the laws."""
+        return theta[len(STATE) + self.coil.size :]
 
     def of_coil(self, theta: FloatArray) -> FloatArray:
         """The coil's internal parameters."""

@@ -1,4 +1,7 @@
-"""A fitted driver as a SPICE subcircuit of resistors, inductors and one capacitor."""
+"""A fitted driver as a SPICE subcircuit of resistors, inductors and one capacitor.
+
+A closed former adds an ideal transformer, as two controlled sources.
+"""
 
 from __future__ import annotations
 
@@ -34,14 +37,16 @@ def subcircuit(
 
     Re in series with the coil and, for the motion, Res parallel to an inductance Cms Bl^2 and a
     capacitance Mms/Bl^2 (R. H. Small, J. Audio Eng. Soc. 20(5), 1972), which need no Bl: they are
-    Res/(Qms 2 pi fs) and Qms/(Res 2 pi fs). A suspension that gives slowly and a former that
-    brakes are chains of resistances and inductances instead and besides.
+    Res/(Qms 2 pi fs) and Qms/(Res 2 pi fs). A suspension that gives slowly is a chain of
+    resistances and inductances instead. A closed former is one loop of resistance and inductance
+    between coil and motion: its inductance carries the coil's current and its own, its own drives
+    the moving system as the coil's does.
 
     Args:
         name: Name of the subcircuit; anything but letters, digits and _ is replaced.
         values: ``Re fs Qms Res`` and the coil's: ``Le`` (plain), ``L1 L2 R2 L3 R3 ...``
             (ladders) or ``K n`` (lossy); and the laws': ``creep``, ``give f_give``, ``brake
-            f_former``.
+            f_former R_former``.
         model: Name of the model.
         low_hz: Lower end of the band in which a lossy coil and creep are to be right [Hz].
         high_hz: Its upper end [Hz].
@@ -57,6 +62,8 @@ def subcircuit(
     lines += [f".subckt {clean} plus minus", f"Re plus c0 {values['Re']!r}"]
     coil = _coil(driver, low_hz, high_hz)
     lines += _chain("c", coil, "c0", end := f"c{len(coil)}")
+    if driver.mechanics.former is not None:
+        lines += _ring(driver, values, end, end := "m0")
     lines += _motion(driver, values, end, low_hz, high_hz)
     return "\n".join([*lines, f".ends {clean}", ""])
 
@@ -99,7 +106,7 @@ def _coil(driver: KnownModel, low_hz: float, high_hz: float) -> list[Section]:
 def _motion(
     driver: KnownModel, values: Mapping[str, float], here: str, low_hz: float, high_hz: float
 ) -> list[str]:
-    """The moving system: mass as capacitance, loss as conductance, spring and ring as chains.
+    """The moving system: mass as capacitance, loss as conductance, spring as a chain.
 
     Over Bl^2 the mechanical impedance is an admittance, so that forces side by side are branches
     side by side (e.g. L. L. Beranek, Acoustics, 1954, ch. 3). The laws are normalised to the
@@ -127,15 +134,30 @@ def _motion(
         elif isinstance(law, Relaxing):
             slow = told["give"] * unit / omega
             spring.append((slow * 2 * math.pi * told["f_give"], slow))
-        elif isinstance(law, Former):
-            ring = unit / told["brake"]
-            lines += [
-                _ohm("f", here, "f1", ring),
-                f"Lf f1 minus {ring / (2 * math.pi * told['f_former'])!r}",
-            ]
-        else:  # a law without a circuit must not be left out
+        elif not isinstance(law, Former):  # a law without a circuit must not be left out
             raise Refused([_no_circuit(driver.coil.name, mechanics.name)])
     return lines + _chain("m", spring, here, "minus")
+
+
+def _ring(driver: KnownModel, values: Mapping[str, float], here: str, there: str) -> list[str]:
+    """A closed former, seen from the coil, between the coil and the motion.
+
+    Referred to the coil's turns the ring is a loop of R = R_former and L = R/(2 pi f_former). Both
+    currents pass L. Beside R the motion induces in it the share `turn` of what it induces in the
+    coil, and its current pushes by the same share: an ideal transformer. Solved for the current of
+    the loop, this is what `fit.former` says: R h in the coil, a force factor of 1 - turn h, and
+    turn^2/R (1 - h) beside the conductances of the motion.
+    """
+    told = driver.mechanics.reported(driver.of_laws, values["fs"])
+    f_former, R = told["f_former"][0], told["R_former"][0]
+    turn = driver.mechanics.turn(driver.of_laws, values["Qms"] / values["Res"])
+    return [
+        f"Lf {here} {there} {R / (2 * math.pi * f_former)!r}",
+        _ohm("f", here, "f1", R),
+        "Vf f1 f2 0",
+        f"Ef {there} f2 {there} minus {turn!r}",
+        f"Ff {there} minus Vf {turn!r}",
+    ]
 
 
 def _no_circuit(coil: str, laws: str) -> Finding:

@@ -100,15 +100,20 @@ def fit_of(driver: Driver, effects: dict[str, dict[str, float]] | None = None) -
 LAWS = {
     "": {},
     "+creep": {"creep": 0.12},
-    "+relaxing+former": {"give": 0.3, "f_give": 12.0, "brake": 0.1, "f_former": 300.0},
-}
+    "+relaxing+former": {
+        "give": 0.3, "f_give": 12.0, "brake": 0.1, "f_former": 300.0, "R_former": 1.5,
+    },
+}  # fmt: skip
 """Model behind the coil, and its parameters."""
+
+
+UNITS = {"f": "Hz", "R": "ohm"}
 
 
 def under(laws: str, fit: DriverFit) -> DriverFit:
     """The same parameters under laws of suspension and former, each law's own 3 % uncertain."""
     own = {
-        name: Estimate(value, "Hz" if name[0] == "f" else "1", {"random:law": 0.03 * value})
+        name: Estimate(value, UNITS.get(name[0], "1"), {"random:law": 0.03 * value})
         for name, value in LAWS[laws].items()
     }
     told = {**fit.sources, "random:law": "law"} if own else fit.sources

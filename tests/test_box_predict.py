@@ -179,7 +179,8 @@ def test_effects_are_derivatives(coil: CoilModel, laws: str) -> None:
         return of_fit(replace(fit, model=model, parameters=known | extra, sources={"x": "x"}))
 
     def both(driver: SavedDriver, theta: NDArray[np.float64]) -> NDArray[np.complex128]:
-        return np.concatenate([driver.blocked(s, theta), 10 * driver.stiffness(s, theta)[0]])
+        moving = 10 * driver.stiffness(s, theta)[0], 10 * driver.force(s, theta)
+        return np.concatenate([driver.blocked(s, theta), *moving])
 
     s = 2j * np.pi * np.geomspace(10, 2e4, 20)
     driver, other = at(0.0), at(step)
@@ -202,7 +203,7 @@ def test_a_law_that_moves_the_box_is_told(laws: str) -> None:
     circuit = mounted(driver, driver.theta, f, box, AIR)
     pressure = behaviour(f, circuit, 1.0).pressure_pa
     at = int(np.argmin(np.abs(pressure.real)))
-    above = DENSITY * circuit.Sd * circuit.Bl / (2 * math.pi * rigid.Re * circuit.Mms)
+    above = DENSITY * circuit.Sd * rigid.Bl / (2 * math.pi * rigid.Re * circuit.Mms)
     if text:
         assert f"fc is {f[at]:.3g} Hz and Qtc {abs(pressure[at]) / above:.3g}," in text
 

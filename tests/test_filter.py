@@ -345,7 +345,7 @@ EMPIRICAL = {"Kr": 0.004, "Xr": 0.75, "Ki": 0.01, "Xi": 0.7}
         ("ladder", {}),
         ("ladder+creep", {"creep": 0.11}),
         ("ladder+relaxing", {"give": 0.2, "f_give": 12.0}),
-        ("ladder+creep+former", {"creep": 0.05, "brake": 0.1, "f_former": 900.0}),
+        ("ladder+creep+former", {"creep": 0.05, "brake": 0.1, "f_former": 900.0, "R_former": 2.0}),
         ("empirical", EMPIRICAL),
     ],
 )

@@ -103,7 +103,7 @@ def fit_of(model: str, **values: float) -> DriverFit:
 def test_shares_of_the_loss() -> None:
     """From the parts: a suspension whose compliance has an imaginary part of pi/2 creep/ln 10
     (M. H. Knudsen, J. G. Jensen 1993) and a ring of 1/Q = brake, both over the whole 1/Qms."""
-    fit = fit_of("lossy+creep+former", creep=0.1, brake=0.05, f_former=20e3)
+    fit = fit_of("lossy+creep+former", creep=0.1, brake=0.05, f_former=20e3, R_former=1.0)
     creep = 1 / (1 - 0.1j * math.pi / 2 / math.log(10))
     delay = FS / 20e3
     ring = 0.05j / (1 + 1j * delay)
@@ -129,7 +129,8 @@ def test_shares_of_the_loss() -> None:
             "lossless inductance; suspension gives 20 % more below 14 Hz", ["suspension-gives"],
         ),
         (
-            "ladder+creep+former", {"creep": 0.05, "brake": 0.1, "f_former": 1580.0},
+            "ladder+creep+former",
+            {"creep": 0.05, "brake": 0.1, "f_former": 1580.0, "R_former": 3.0},
             "ladder of two inductors; suspension creeps 5 % per decade of frequency; a ring brakes "
             "below 1580 Hz",
             ["suspension-creeps", "ring-brakes"],

@@ -21,10 +21,12 @@ MECHANICS = {
     "": {},
     "+creep": {"creep": 0.12},
     "+relaxing": {"give": 0.3, "f_give": 11.0},
-    "+former": {"brake": 0.15, "f_former": 900.0},
-    "+creep+former": {"creep": 0.08, "brake": 0.1, "f_former": 1500.0},
-    "+relaxing+former": {"give": 0.2, "f_give": 25.0, "brake": 0.1, "f_former": 1500.0},
-}
+    "+former": {"brake": 0.15, "f_former": 900.0, "R_former": 2.5},
+    "+creep+former": {"creep": 0.08, "brake": 0.1, "f_former": 1500.0, "R_former": 4.0},
+    "+relaxing+former": {
+        "give": 0.2, "f_give": 25.0, "brake": 0.1, "f_former": 1500.0, "R_former": 0.3,
+    },
+}  # fmt: skip
 
 
 def coil(s, v):
@@ -41,7 +43,12 @@ def coil(s, v):
 
 
 def motion(s, v):
-    """From the definitions: the spring's stiffness and its loss at resonance taken as unity."""
+    """From the definitions: the spring's stiffness and its loss at resonance taken as unity.
+
+    A ring of resistance Rf = 1 and inductance tau in a field of length times Bf (Faraday, Ohm;
+    any Rf, for only ratios show), M its mutual inductance with the coil, at whose terminals stand
+    -(sM)^2/zr and a force factor of Bl - Bf sM/zr, zr = 1 + s tau.
+    """
     ws = 2 * np.pi * v["fs"]
 
     def spring(x):
@@ -55,8 +62,17 @@ def motion(s, v):
 
     x, here = s / ws, spring(1j)
     viscous = here.real / v["Qms"] - here.imag
-    top = v["Res"] / v["Qms"] * here.real
-    return top * x / (here.real * x * x + viscous * x + spring(x))
+    z = here.real * v["Res"] / v["Qms"] * x / (here.real * x * x + viscous * x + spring(x))
+    if "R_former" not in v:
+        return z
+    mass = 1.0  # of the moving parts: cancels
+    Bl = np.sqrt(v["Res"] * ws * mass / v["Qms"])
+    Bf = np.sqrt(v["brake"] / here.real * ws * mass)
+    tau = 1 / (2 * np.pi * v["f_former"])
+    M = tau * np.sqrt(v["R_former"])
+    zr = 1 + s * tau
+    # Of the coil's inductance that part which is coupled, M^2/tau, is counted here.
+    return s * M**2 / tau - (s * M) ** 2 / zr + z * ((Bl - Bf * s * M / zr) / Bl) ** 2
 
 
 def seen(values, model, folder):
