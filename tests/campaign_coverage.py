@@ -114,10 +114,11 @@ def judge(driver: Driver, draws: list) -> list[dict]:
             verdict = "over"
         rows.append({
             "driver": driver.name, "parameter": name, "draws": n,
-            "refused": len(draws) - len(good), "covered": covered, "due": expected,
+            "refused": len(draws) - len(good), "withheld": len(good) - n,
+            "covered": covered, "due": expected,
             "too low": int(np.sum(sides < 0)), "too high": int(np.sum(sides > 0)),
-            "rms error": float(np.sqrt(np.mean(errors**2))),
-            "stated": float(np.sqrt(np.mean(u**2))),
+            "median error": float(np.median(np.abs(errors))),
+            "median stated": float(np.median(u)), "greatest stated": float(np.max(u)),
             "limits": ", ".join(f"{w} {s:.0%}" for w, s in ranked[:3]), "verdict": verdict,
         })  # fmt: skip
     return rows
@@ -151,11 +152,12 @@ def report(rows: list[dict], said: Mapping[str, Counter]) -> str:
         for name in said
     ))]  # fmt: skip
     text += ["### Not within 93 to 97 %", runs.markdown(
-        ("driver", "parameter", "covered %", "due %", "too low", "too high", "rms error / stated",
-         "variance", "verdict"),
+        ("driver", "parameter", "covered %", "due %", "too low", "too high", "withheld",
+         "median error / stated", "greatest stated %", "variance", "verdict"),
         ((r["driver"], r["parameter"], f"{100 * r['covered']:.1f}", f"{100 * r['due']:.1f}",
-          r["too low"], r["too high"], f"{r['rms error'] / r['stated']:.2f}", r["limits"],
-          r["verdict"]) for r in rows if r["verdict"] != "good"),
+          r["too low"], r["too high"], r["withheld"],
+          f"{r['median error'] / r['median stated']:.2f}", f"{100 * r['greatest stated']:.3g}",
+          r["limits"], r["verdict"]) for r in rows if r["verdict"] != "good"),
     )]  # fmt: skip
     text += ["### Models chosen, and refusals by code", "\n".join(
         f"- {name}: " + ", ".join(f"{word} {count}" for word, count in counts.most_common())
