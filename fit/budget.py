@@ -194,7 +194,8 @@ def _rival_effect(
 
     Two models that miss the curve differ in their parameters by about what the worse of them is
     wrong. The better is taken to be wrong in proportion to its misfit, where the residual need
-    not show it. Where there is no misfit, or only scatter from point to point, the variance
+    not show it; a rival of many more parameters, which has lost in spite of them, tells nothing of
+    the kind. Where there is no misfit, or only scatter from point to point, the variance
     between two models enters with the probability of the other (J. Hoeting et al., Statist. Sci.
     14, 1999), four times as large: the 95 % interval of a mixture of two reaches the other's
     value from a probability of 6 % on, which no normal law of its variance does. Of several
@@ -214,7 +215,8 @@ def _effect_of(
     effect = np.zeros((len(values), 1))
     other_fit = rival.settled
     ratio = min(1.0, 2 * math.sqrt(rival.probability))
-    if any(misfit.structured for misfit in settled.misfits):
+    own, its = (len(fit.problem.driver.columns) for fit in (settled, other_fit))
+    if its <= own + 1 and any(misfit.structured for misfit in settled.misfits):
         ratio = max(ratio, min(1.0, settled.misfit / max(other_fit.misfit, 1e-12)))
     others = derived(other_fit.problem, other_fit.theta, at)
     for row, (name, (value, unit)) in enumerate(values.items()):
