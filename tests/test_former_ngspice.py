@@ -112,14 +112,17 @@ def impedance(
     driver: Driver, ring: Ring, folder: Path, mass: float = 0.0
 ) -> tuple[NDArray[np.float64], NDArray[np.complex128]]:
     """In free air, perhaps with a mass: 1 A in, so that v(in) is Z."""
-    source = ["I1 0 in AC 1", ".ac dec 60 10 10000", ".save v(in)"]
+    source = ["I1 0 in AC 1", ".ac dec 60 10 20000", ".save v(in)"]
     seen = play(driver, ring, source, folder, mass=mass)
     return seen["frequency"].real, seen["v(in)"]
 
 
 @pytest.mark.parametrize("name", RINGS)
 def test_the_ring_is_found_and_its_driver_is_right(name: str, tmp_path: Path) -> None:
-    """Free air and a mass, 0.1 % of noise: the model, and 95 % intervals about the truth."""
+    """Free air and a mass, 0.1 % of noise: the model, and 95 % intervals about the truth.
+
+    The ring's own three to three standard uncertainties, which one value in 370 exceeds.
+    """
     ring, rng, mass = RINGS[name], np.random.default_rng(1), 0.6 * WOOFER.Mms
     takes = []
     for added in (0.0, mass):
@@ -129,9 +132,12 @@ def test_the_ring_is_found_and_its_driver_is_right(name: str, tmp_path: Path) ->
     fit = fit_driver(takes, bench.SESSION)
     assert fit.model == "plain+former"
     truth = ring.truth(WOOFER)
-    for symbol in ("Re", "fs", "Qms", "Qes", "Mms", "Bl", "brake", "f_former", "R_former"):
+    for symbol in ("Re", "fs", "Qms", "Qes", "Mms", "Bl"):
         low, high = fit.parameters[symbol].interval_95
         assert low <= truth[symbol] <= high, symbol
+    for symbol in ("brake", "f_former", "R_former"):
+        e = fit.parameters[symbol]
+        assert abs(e.value - truth[symbol]) < 3 * e.standard_uncertainty < 0.3 * e.value, symbol
     # No useless intervals: a ladder in the ring's place puts Qes 1 to 8 % off.
     for symbol in ("fs", "Qms", "Qes"):
         e = fit.parameters[symbol]
@@ -159,7 +165,7 @@ def test_loads_and_circuits_are_that_driver(name: str, tmp_path: Path) -> None:
     f, z = impedance(LADDER, ring, tmp_path)
     np.testing.assert_allclose(fitted_impedance(f, values, "ladder+former"), z, rtol=SAME)
     text = subcircuit("driver", values, "ladder+former").splitlines()
-    run = [*text, "X1 in 0 driver", "I1 0 in AC 1", ".ac dec 60 10 10000", ".save v(in)"]
+    run = [*text, "X1 in 0 driver", "I1 0 in AC 1", ".ac dec 60 10 20000", ".save v(in)"]
     np.testing.assert_allclose(run_ngspice(run, tmp_path)["v(in)"], z, rtol=SAME)
 
 
