@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from fit import air
 from fit.problem import Problem
+from fit.voicecoil import Plain
 
 FloatArray = NDArray[np.float64]
 
@@ -93,10 +94,11 @@ def derived(problem: Problem, theta: FloatArray, at: Extremes) -> dict[str, tupl
     driver = problem.driver
     internal = theta[driver.coil_columns]
     if at.inductance is not None:
-        s = np.array([2j * math.pi * at.inductance])
-        coil, _ = driver.coil.impedance(s, internal)
-        found["Le"] = (float(coil[0].imag) / (2 * math.pi * at.inductance), "H")
+        blocked = driver.blocked(np.array([2j * math.pi * at.inductance]), theta)
+        found["Le"] = (float(blocked[0].imag) / (2 * math.pi * at.inductance), "H")
     found.update(driver.coil.reported(internal))
+    if isinstance(driver.coil, Plain) and driver.mechanics.former is not None:
+        found["L1"] = (math.exp(internal[0]), "H")  # Le is that of coil and ring
     found.update(driver.mechanics.reported(theta[driver.law_columns], fs))
     for name, frequency in (("Zmax", at.peak), ("Zmin", at.minimum)):
         if frequency is not None:

@@ -83,7 +83,6 @@ def from_fit(name: str, fit: DriverFit) -> Load:
         return lambda f: np.asarray(driver.moved(changes) @ driver.impedance(f)[1])
 
     told = {s for symbol in used for s in fit.parameters[symbol].contributions}
-    Le = fit.parameters.get("Le")
     return Load(
         name=name,
         impedance=lambda f: driver.impedance(f)[0],
@@ -92,7 +91,7 @@ def from_fit(name: str, fit: DriverFit) -> Load:
         errors={_own(source, name): effect(source) for source in sorted(told)},
         sources={_own(source, name): fit.sources.get(source, source) for source in told},
         Re=values["Re"],
-        Le=0.0 if Le is None else driver.inductance(Le.frequency_hz or 1000.0),
+        Le=values.get("Le", 0.0),
     )
 
 
@@ -148,14 +147,6 @@ class _FreeDriver:
         by_state = [flat, by[0] - turned[0], by[1] + turned[1], moving - turned[1]]
         slopes = np.stack([*by_state, *by_coil, *(by[2:] + turned[2:])])
         return Re + coil + series + moving, slopes
-
-    def inductance(self, frequency_hz: float) -> float:
-        """What the blocked coil and a ring beside it are together, Im Z/(2 pi f) [H]."""
-        fs, Qms, Res = (self.values[name] for name in _STATE[1:])
-        model, s = self.model, np.array([2j * np.pi * frequency_hz], dtype=np.complex128)
-        coil, _ = model.coil.impedance(s, model.of_coil)
-        ring = model.mechanics.ring(s / (2 * np.pi * fs), model.of_laws, Qms / Res)[0]
-        return float((coil + ring)[0].imag) / (2 * np.pi * frequency_hz)
 
 
 def _own(source: str, name: str) -> str:

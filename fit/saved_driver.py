@@ -115,7 +115,7 @@ def of_fit(fit: DriverFit) -> SavedDriver:
         raise Refused([_NO_VOLUME])
     values = {name: estimate.value for name, estimate in given.items()}
     warnings: list[Finding] = []
-    if fit.model.partition("+")[0] == Plain.name and "Le" not in values:
+    if fit.model.partition("+")[0] == Plain.name and not {"Le", "L1"} & values.keys():
         warnings.append(_NO_LE)
         values["Le"] = _NO_INDUCTANCE
     model = known(fit.model, values)

@@ -116,8 +116,8 @@ class Plain:
         return {}
 
     def internal(self, values: Mapping[str, float]) -> tuple[FloatArray, list[dict[str, float]]]:
-        """ln Le."""
-        return _logarithms(values, ["Le"])
+        """ln Le; ln L1 where Le is that of coil and ring together."""
+        return _logarithms(values, ["L1" if "L1" in values else "Le"])
 
 
 class Ladder:
