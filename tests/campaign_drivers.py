@@ -36,9 +36,9 @@ class Driver:
             (L1, L2, R2, L3, ...), ``empirical`` (ohm at 1 kHz, Xr, ohm at 1 kHz, Xi), ``laws``
             (ohm at 1 kHz, n, ohm at 1 kHz, n).
         law: Nothing, ``creep`` (share a decade), ``relaxing`` (give, delay times ws), ``former``
-            (brake over the spring's reaction at fs, corner in hertz), ``hysteretic`` (loss
-            factor), ``bump`` (share of the moving mass that resonates by itself, at how many
-            times fs, with what Q).
+            (brake over the spring's reaction at fs, corner in hertz, ohms in the coil),
+            ``hysteretic`` (loss factor), ``bump`` (share of the moving mass that resonates by
+            itself, at how many times fs, with what Q).
     """
 
     name: str
@@ -111,7 +111,16 @@ class Driver:
         s = 2j * np.pi * np.asarray(f)
         now = condition.get("state") or State()
         blocked = self.Re * np.exp(now.warmer) + self.coil_impedance(s)
-        return blocked + self.Bl**2 / self.mechanical(s, **condition)
+        force = self.Bl
+        if self.law[0] == "former":
+            # Ring: 0 = (Rf + s Lf) i + s M I + Bf v. It adds -(s M)^2/(Rf + s Lf) to the coil,
+            # R h beside a lossless part that counts as the coil's own, and turns the force to
+            # Bl - s M Bf/(Rf + s Lf) = Bl - sqrt(R Bf^2/Rf) h.
+            brake, corner, R = self.law[1]
+            h = s / (s + 2 * np.pi * corner)
+            blocked = blocked + R * h
+            force = force - np.sqrt(R * brake * self.w0 * self.Mms) * h
+        return blocked + force**2 / self.mechanical(s, **condition)
 
     @property
     def truth(self) -> Mapping[str, float]:
@@ -172,7 +181,7 @@ DRIVERS = (
     Driver("woofer 33 Hz", 5.8, 33, 3.2, 0.38, 52e-3, 0.053,
            ("lossy", (7.0, 0.66)), ("creep", (0.08,))),
     Driver("woofer 41 Hz", 6.1, 41, 3.0, 0.45, 31e-3, 0.035,
-           ("lossy", (5.5, 0.70)), ("former", (0.35, 700.0))),
+           ("lossy", (5.5, 0.70)), ("former", (0.35, 700.0, 0.8))),
     Driver("bass-mid 52 Hz", 5.5, 52, 5.5, 0.33, 16.5e-3, 0.0215,
            ("ladder3", (0.12e-3, 0.45e-3, 1.8, 0.25e-3, 9.0))),
     Driver("bass-mid 64 Hz", 6.3, 64, 2.4, 0.55, 11.8e-3, 0.0137, ("lossy", (3.2, 0.74))),
