@@ -137,11 +137,10 @@ def _free_states(curves: Sequence[MeasuredCurve], session: Session) -> Mapping[s
     search = Search(alone.curve)
     states: dict[str, _FreeState] = {}
     for coil in MODELS:
-        if coil.grows_from is None:
-            starts = search.starts(coil)
-        else:
+        starts = search.starts(coil) if coil.searched else []
+        if coil.grows_from is not None:
             simpler = states[coil.grows_from].start
-            starts = [
+            starts += [
                 np.concatenate([simpler[:4], internal]) for internal in coil.grown(simpler[4:])
             ]
         states[coil.name] = _free_state(alone, starts, session, coil)

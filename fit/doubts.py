@@ -79,6 +79,21 @@ def refuse_without_resonance(settled: Settled, band: tuple[float, float]) -> Non
         raise Refused([Finding("no-resonance", text, refuses=True)])
 
 
+def refuse_without_values(estimates: Mapping[str, Estimate]) -> None:
+    """Stop where the takes leave the resonance itself open.
+
+    Raises:
+        Refused: ``no-resonance``.
+    """
+    missing = [name for name in ("fs", "Qms") if name not in estimates]
+    if missing:
+        text = (
+            f"the takes leave {' and '.join(missing)} open: no resonance can be told from the coil "
+            "beside it; sweep an octave beyond the resonance on both sides, with less noise"
+        )
+        raise Refused([Finding("no-resonance", text, refuses=True)])
+
+
 def _missed(settled: Settled) -> float:
     """Root mean square of residual over |Z| of the worst take."""
     problem = settled.problem

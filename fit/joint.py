@@ -193,6 +193,7 @@ def _result(
     found = budget.estimates(settled, rivals, at, freedom)
     if not linear:
         found = montecarlo.where_needed(found, settled, at)
+    doubts.refuse_without_values(found.estimates)
     curves = tuple(_fitted(settled, index) for index in range(len(problem.takes)))
     findings = doubts.about(settled, found.estimates, band)
     findings += model_words.doubts(problem.driver.name, found.estimates, band)

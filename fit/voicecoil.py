@@ -39,8 +39,8 @@ class CoilModel(Protocol):
         size: Number of internal parameters.
         shapes: Values of the parameters that do not enter linearly, tried as starts.
         typical: Internal parameters of an ordinary coil, where data say nothing about one.
-        grows_from: Name of the simpler model whose solution this one starts from; None where the
-            starts come from `shapes`.
+        grows_from: Name of the simpler model whose solution this one starts from, if any.
+        searched: Whether starts are looked for over its `shapes`.
     """
 
     name: str
@@ -48,6 +48,7 @@ class CoilModel(Protocol):
     shapes: tuple[Shape, ...]
     typical: FloatArray
     grows_from: str | None
+    searched: bool
 
     def impedance(self, s: ComplexArray, internal: FloatArray) -> tuple[ComplexArray, ComplexArray]:
         """Impedance [ohm], shape (n,), and its derivatives, shape (size, n), at s [rad/s].
@@ -93,6 +94,7 @@ class Plain:
     shapes: tuple[Shape, ...] = ((),)
     typical: FloatArray = np.log([0.3e-3])
     grows_from: str | None = None
+    searched = True
 
     def grown(self, simpler: FloatArray) -> list[FloatArray]:
         """None."""
@@ -140,6 +142,7 @@ class Ladder:
         sections = len(corners[0])
         self.name = name
         self.grows_from = grows_from
+        self.searched = grows_from is None
         self.size = 1 + 2 * sections
         self.shapes: tuple[Shape, ...] = tuple(
             tuple(2 * np.pi * corner for corner in start) for start in corners
@@ -209,6 +212,7 @@ class Lossy:
     )
     typical: FloatArray = np.array([np.log(3.0), 0.0])
     grows_from: str | None = None
+    searched = True
 
     def grown(self, simpler: FloatArray) -> list[FloatArray]:
         """None."""
@@ -257,6 +261,7 @@ class Empirical:
     shapes: tuple[Shape, ...] = tuple((Xr, Xi) for Xr in (0.5, 0.8) for Xi in (0.6, 0.8, 0.95))
     typical: FloatArray = np.array([np.log(2.0), 0.0, np.log(2.0), 0.0])
     grows_from: str | None = "lossy"
+    searched = True
 
     def impedance(self, s: ComplexArray, internal: FloatArray) -> tuple[ComplexArray, ComplexArray]:
         """By ln Kr w^Xr and ln Ki w^Xi at `REFERENCE`, and by the logit of X in its range."""
