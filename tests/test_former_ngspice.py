@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from scipy.optimize import brentq
 
 from fit import box_predict
+from fit.boxed import BoxedDriver
 from fit.joint import fit_driver
 from fit.load import fitted_impedance
 from fit.result import DriverFit, Estimate
@@ -175,7 +176,7 @@ def test_loads_and_circuits_are_that_driver(name: str, tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("name", RINGS)
 def test_a_box_is_that_of_the_ring(name: str, tmp_path: Path) -> None:
-    """A closed box behind an amplifier: sound, excursion and impedance."""
+    """A closed box behind an amplifier: sound, excursion and impedance, to build and finished."""
     ring = RINGS[name]
     source = [
         f"Vamp amp 0 AC {VOLT!r}", f"Ramp amp in {SOURCE_OHM!r}",
@@ -183,15 +184,21 @@ def test_a_box_is_that_of_the_ring(name: str, tmp_path: Path) -> None:
     ]  # fmt: skip
     seen = play(LADDER, ring, source, tmp_path, box=VOLUME)
     f = seen["frequency"].real
+    driver = of_fit(fit_that_found(LADDER, ring))
     found = box_predict.predict(
-        of_fit(fit_that_found(LADDER, ring)),
+        driver,
         box_predict.Box(VOLUME),
         VOLT,
         box_predict.Air(DENSITY, SOUND_SPEED),
         source_ohm=SOURCE_OHM,
         frequency_hz=f,
     )
-    np.testing.assert_allclose(found.impedance_ohm, seen["v(in)"] / seen["i(vi)"], rtol=SAME)
+    z = seen["v(in)"] / seen["i(vi)"]
+    np.testing.assert_allclose(found.impedance_ohm, z, rtol=SAME)
+    finished = BoxedDriver(driver, vented=False)
+    theta = np.zeros(finished.size)
+    theta[0] = math.log(ring.truth(LADDER)["Vas"] / VOLUME)
+    np.testing.assert_allclose(finished.impedance(2j * np.pi * f, theta)[0], z, rtol=SAME)
     omega = 2 * np.pi * f
     velocity = np.abs(seen["i(vu)"])
     assert found.excursion_m is not None
