@@ -47,6 +47,14 @@ def refit(
     relative_humidity: Annotated[
         str | None, typer.Option(metavar="PCT", help="Such as 45%. Default 50%±30%.")
     ] = None,
+    table_tolerance: Annotated[
+        str | None,
+        typer.Option(
+            metavar="[NAME=]PCT",
+            help="Of the ohms in tables as a whole, such as 0.5%. Default 1% for each table; a "
+            "name makes it the same error in all.",
+        ),
+    ] = None,
     model: Model = "auto",
     from_captures: Annotated[
         bool,
@@ -98,7 +106,7 @@ def refit(
     from cli import refit_workers
 
     refit_workers.one_thread_each()  # before anything loads numpy
-    from cli import refit_archive, refit_tables
+    from cli import refit_archive, refit_tables, table_scale
     from cli.session import SessionWords
 
     if parquet:
@@ -107,12 +115,16 @@ def refit(
         air_temperature=air_temperature,
         air_pressure=air_pressure,
         relative_humidity=relative_humidity,
+        table_tolerance=table_tolerance,
     )
+    scale = table_scale.read(table_tolerance)  # before a long look at files
     asked = refit_archive.Asked(
         tuple(diameter or ()), tuple(area or ()), words, model, from_captures
     )
     results = out or archive / "refitted"
     found = refit_archive.read(archive, asked)
+    if any(not source.take for state in found.states for source in state.sources):
+        scale.tell(["tables"])
     with refit_workers.engine(workers, scheduler) as engine:
         done = _fit(found, results, engine, parquet=parquet, as_json=as_json)
     if done.faults:

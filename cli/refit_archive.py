@@ -30,7 +30,7 @@ class Asked:
     Attributes:
         diameters: Each bare or behind a pattern of units and an equals sign.
         areas: Likewise.
-        words: The air.
+        words: The air, and the tolerance of tables.
         model: ``auto`` or the name of a model.
         captures: Whether to analyse the recordings again.
     """
@@ -79,6 +79,7 @@ class Archive:
             session=self._sessions.of(state.unit),
             model=self.asked.model,
             captures=self.asked.captures,
+            tolerance=self.asked.words.table_tolerance,
             models=models_digest(),
         )
 
@@ -94,7 +95,13 @@ class Archive:
 
     def _options(self, state: State) -> str:
         conditions = [asdict(self._conditions.of(one)) for one in state.sources]
-        asked = [self.asked.model, self.asked.captures, asdict(self._sessions.of(state.unit))]
+        scale = asdict(table_scale.read(self.asked.words.table_tolerance))
+        asked = [
+            self.asked.model,
+            self.asked.captures,
+            scale,
+            asdict(self._sessions.of(state.unit)),
+        ]
         return digest_of(json.dumps([asked, conditions]).encode())[:16]
 
 

@@ -53,6 +53,7 @@ class Job:
         session: What else was measured.
         model: ``auto`` or a coil model.
         captures: Whether to analyse the recordings again.
+        tolerance: Of the ohms in tables, as written; None for the default.
         models: Digest of the program's models.
     """
 
@@ -66,6 +67,7 @@ class Job:
     session: Session
     model: str
     captures: bool
+    tolerance: str | None
     models: str
 
 
@@ -266,7 +268,7 @@ def _read(job: Job) -> _Read:
         path = Path(job.archive) / source.path
         loaded: tuple[Any, Take | None, tuple[Finding, ...]] | UsageError | Refused
         try:
-            loaded = _curve(path, source, captures=job.captures)
+            loaded = _curve(path, source, job)
         except (UsageError, Refused) as error:
             loaded = error
         # Looked at after reading: what was read is then what the digest stands for.
@@ -309,9 +311,8 @@ def _same(one: Any, other: Any) -> bool:
     return bool(np.array_equal(getattr(one, values), getattr(other, values)))
 
 
-def _curve(
-    path: Path, source: Source, *, captures: bool
-) -> tuple[Any, Take | None, tuple[Finding, ...]]:
+def _curve(path: Path, source: Source, job: Job) -> tuple[Any, Take | None, tuple[Finding, ...]]:
+    from cli import table_scale
     from meas import curve_file
     from meas import take as takes
     from meas.plausibility import plausibility
@@ -320,11 +321,11 @@ def _curve(
         curve = curve_file.read(path)
         if doubts := plausibility(curve):
             raise Refused(doubts, remedy="Mend the table, or move it out of the archive.")
-        return curve, None, ()
+        return table_scale.read(job.tolerance).on(path, curve), None, ()
     take = takes.load(path)
     found = take.findings
     curve = take.curve
-    if captures:
+    if job.captures:
         from cli.refit_capture import again
 
         curve, found = again(take)

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from fit.choose import PENALTY, scores
+from fit.choose import penalty, scores
 from fit.guess import Search
 from fit.loaded import start as joint_start
 from fit.measured import FreeAir, MeasuredCurve, Session
@@ -215,9 +215,9 @@ def _with_laws(
         )
         if solution.cost < best[0]:
             best = (solution.cost, bounded(solution.values))
-    more = len(problem.driver.columns) - len(before.driver.columns)
+    price = penalty(problem.driver) - penalty(before.driver)
     structured = any(misfit.structured for misfit in ideal.misfits)
-    if surely or structured or was - best[0] > 0.5 * PENALTY * more:
+    if surely or structured or was - best[0] > 0.5 * price:
         return settle(problem, best[1])
     return Settled(problem, best[1], ideal.misfits)
 
