@@ -258,7 +258,9 @@ class Empirical:
 
     name = "empirical"
     size = 4
-    shapes: tuple[Shape, ...] = tuple((Xr, Xi) for Xr in (0.5, 0.8) for Xi in (0.6, 0.8, 0.95))
+    shapes: tuple[Shape, ...] = tuple(
+        (Xr, Xi) for Xr in (0.45, 0.7, 1.0) for Xi in (0.6, 0.75, 0.9, 1.0)
+    )
     typical: FloatArray = np.array([np.log(2.0), 0.0, np.log(2.0), 0.0])
     grows_from: str | None = "lossy"
     searched = True
