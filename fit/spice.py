@@ -152,6 +152,7 @@ def _ring(driver: KnownModel, values: Mapping[str, float], here: str, there: str
     f_former, R = told["f_former"][0], told["R_former"][0]
     turn = driver.mechanics.turn(driver.of_laws, values["Qms"] / values["Res"])
     return [
+        "* closed former: a loop of Lf and Gf, by an ideal transformer (Ef, Ff) in the motion, too",
         f"Lf {here} {there} {R / (2 * math.pi * f_former)!r}",
         _ohm("f", here, "f1", R),
         "Vf f1 f2 0",
