@@ -54,6 +54,14 @@ def fit(
         str | None,
         typer.Option(metavar="M", help="Weighed moving parts without their air, such as 9.3g."),
     ] = None,
+    mounting: Annotated[
+        str,
+        typer.Option(
+            metavar="free|baffle",
+            help="How the driver was held: which air moves with the weighed parts. A face plate is "
+            "a baffle.",
+        ),
+    ] = "free",
     air_temperature: Annotated[
         str | None, typer.Option(metavar="T", help="Such as 21C. Default 20C±8K.")
     ] = None,
@@ -105,6 +113,7 @@ def fit(
         air_pressure,
         relative_humidity,
         table_tolerance,
+        mounting,
     )
     if judge_by_status and targets is None:
         raise UsageError(

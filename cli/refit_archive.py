@@ -8,7 +8,7 @@ from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from cli import options, progress, show
+from cli import options, progress, show, table_scale
 from cli import session as sessions
 from cli.gather import condition_of
 from cli.refit_files import LeftOut, Measured, digest_of, look

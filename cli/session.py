@@ -11,6 +11,7 @@ from cli.values import Value
 from meas.errors import UsageError
 
 if TYPE_CHECKING:
+    from fit.airload import Mounting
     from fit.measured import Session, Stated
 
 GRAMS, LITRES, SQUARE_CM, OHMS = (1e-3, "g"), (1e-3, "L"), (1e-4, "cm²"), (1.0, "Ω")
@@ -44,6 +45,7 @@ class SessionWords:
     air_pressure: str | None = None
     relative_humidity: str | None = None
     table_tolerance: str | None = None
+    mounting: str = "free"
 
 
 def session(words: SessionWords, *, boxes: bool) -> Session:
@@ -93,7 +95,27 @@ def session(words: SessionWords, *, boxes: bool) -> Session:
             "humidity",
             air_matters,
         ),
+        mounting=_mounting(words),
     )
+
+
+def _mounting(words: SessionWords) -> Mounting:
+    if words.mounting == "free":
+        return "free"
+    if words.mounting != "baffle":
+        raise UsageError(
+            f"no mounting '{words.mounting}'",
+            where="--mounting",
+            remedy="Write free (frame open on both sides) or baffle (rim in a board or a face "
+            "plate).",
+        )
+    if words.moving_parts is None:
+        raise UsageError(
+            "a mounting says what air moves with weighed parts, and none are given",
+            where="--mounting",
+            remedy="Leave it away, or add --moving-parts.",
+        )
+    return "baffle"
 
 
 def cone_area(words: SessionWords) -> Stated | None:

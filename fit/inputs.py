@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
 
+from fit.airload import Mounting
 from fit.measured import AddedMass, Condition, FreeAir, MeasuredCurve, Session, Stated, TestBox
 from meas.curve import Curve
 from meas.errors import Finding, Refused, UsageError
@@ -209,6 +210,7 @@ def session(
     area: Pair | None = None,
     measured_re: Pair | None = None,
     moving_parts: Pair | None = None,
+    mounting: Mounting = "free",
 ) -> Session:
     """Everything measured besides curves, each with the half-width of its limits.
 
@@ -221,6 +223,7 @@ def session(
         area: Effective cone area instead [m2].
         measured_re: Coil resistance by multimeter [ohm].
         moving_parts: Weighed moving parts without their air [kg].
+        mounting: ``free`` or ``baffle``: which air moves with them.
 
     Raises:
         UsageError: If a value or its limits are absurd, or diameter and area are both given.
@@ -248,6 +251,7 @@ def session(
         pressure=stated("pressure", pressure, "air-pressure"),
         temperature=stated("temperature", temperature, "air-temperature"),
         relative_humidity=stated("relative_humidity", relative_humidity, "air-humidity"),
+        mounting=mounting,
     )  # fmt: skip
 
 

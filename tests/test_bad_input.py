@@ -218,6 +218,8 @@ fit good.csv --area 109cm                              | 2 | --area; 'cm'; cm2
 fit good.csv --measured-re 6                           | 2 | --measured-re; has no unit; ohm
 fit good.csv --measured-re six                         | 2 | --measured-re; 'six'; ohm
 fit good.csv --moving-parts 9.3                        | 2 | --moving-parts; has no unit
+fit good.csv --moving-parts 9.3g --area 113cm2 --mounting wall | 2 | --mounting; no mounting 'wall'; baffle
+fit good.csv --mounting baffle                         | 2 | --mounting; --moving-parts
 fit good.csv --air-temperature 70F                     | 2 | --air-temperature; metric
 fit good.csv --air-temperature 21                      | 2 | --air-temperature; has no unit; 21C
 fit good.csv --air-pressure 1013                       | 2 | --air-pressure; has no unit; hPa
