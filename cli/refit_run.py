@@ -128,7 +128,8 @@ class Run:
         takes = sum(len(state.sources) for state in states)
         units = len({state.unit for state in states})
         before = len(states) - waiting
-        text = f"{takes} takes or tables of {units} units: {len(states)} fits"
+        text = f"{_some(takes, 'take or table', 'takes or tables')} of {_some(units, 'unit')}: "
+        text += _some(len(states), "fit")
         text += f", {before} of them made before" if before else ""
         workers = self._engine.workers
         at_once = f"{workers} at once" if workers > 1 else "one after the other"
@@ -217,3 +218,7 @@ def _refusal(row: dict[str, Any]) -> list[LeftOut]:
     name = f"{row['unit']} ({row['label']})" if row["label"] else row["unit"]
     reasons = "; ".join(reason["text"] for reason in row["reasons"])
     return [LeftOut(name, row["unit"], row["reasons"][0]["code"], reasons, "")]
+
+
+def _some(number: int, one: str, several: str = "") -> str:
+    return f"{number} {one if number == 1 else several or f'{one}s'}"
