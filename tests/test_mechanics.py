@@ -216,8 +216,9 @@ def test_right_against_the_truth_with_creep_and_drift(law, drift):
     fit = fit_driver(takes, bench.SESSION)
     assert fit.model == f"lossy{law}"
     for name, true in truth(**LAW[law]).items():
-        low, high = fit.parameters[name].interval_95
-        assert low <= true <= high, name
+        # Four standard uncertainties: of a hundred such checks one fails in 160 runs by chance.
+        estimate = fit.parameters[name]
+        assert abs(estimate.value - true) < 4 * estimate.standard_uncertainty, name
         if name in ("Mms", "Bl"):
             assert fit.parameters[name].value == pytest.approx(true, rel=0.01), name
     assert fit.parameters["Vas"].value == pytest.approx(truth(**LAW[law])["Vas"], rel=0.03)
@@ -245,8 +246,9 @@ def test_a_leaky_box_leaves_the_volume_right(leak):
     1973). The leak is fitted beside the volume."""
     fit = fit_driver(three_takes(np.random.default_rng(2), leak=leak), bench.SESSION)
     for name, true in truth().items():
-        low, high = fit.parameters[name].interval_95
-        assert low <= true <= high, name
+        # Four standard uncertainties: of a hundred such checks one fails in 160 runs by chance.
+        estimate = fit.parameters[name]
+        assert abs(estimate.value - true) < 4 * estimate.standard_uncertainty, name
     assert fit.parameters["Vas"].value == pytest.approx(truth()["Vas"], rel=0.02)
 
 
