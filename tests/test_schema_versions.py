@@ -53,6 +53,7 @@ READERS: dict[str, tuple[str, Callable[[Path], object]]] = {
     "freeair-targets": ("targets.toml", targets_file.read),
     "freeair-stock": ("stock.toml", lambda path: stock_file.read([path])),
     "freeair-network": ("network.toml", network_file.read),
+    "freeair-series": ("series.toml", series_file.read),
 }
 
 
@@ -159,6 +160,15 @@ def test_targets_stock_network_part_plan_and_session():
     session = guide_of(HERE / "guide.json")
     assert isinstance(session, guide_state.State)
     assert session.files("rig", "free-air") == ("rig.toml", "take-free-air")
+
+
+def test_limits_of_a_series():
+    limits = series_file.read(HERE / "series.toml")
+    by_symbol = {limit.parameter: limit for limit in limits.limits if limit.judged}
+    assert list(by_symbol) == ["Re", "Le", "fs", "Qms", "Cmes"]
+    resonance = by_symbol["fs"]
+    assert (resonance.lower, resonance.upper) == pytest.approx((41.095, 44.344), rel=1e-4)
+    assert limits.mask is not None
 
 
 @pytest.mark.parametrize("family", READERS)
