@@ -7,7 +7,7 @@ few steps.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -25,8 +25,8 @@ from fit.voicecoil import MODELS, CoilModel
 
 FloatArray = NDArray[np.float64]
 
-_NEAR = 30.0
-"""Score behind the best up to which a coil is tried with the laws too."""
+_NEAR, _AS_FAR = 50.0, 20.0
+"""Score, and multiple of the best one's, up to which a law might bring a coil before the best."""
 _TRIES = 15
 """Evaluations after which a law shows whether it gains anything."""
 
@@ -50,20 +50,21 @@ def fitted(curves: Sequence[MeasuredCurve], session: Session) -> list[Settled]:
         for coil in MODELS
         if coil.name in _worth_fitting(states)
     ]
-    ranked = _ranked(found)
+    ranked, score = _ranked(found)
     best = ranked[0]
     found += [_with_laws(best, mechanics) for mechanics in CANDIDATES]
-    if any(misfit.structured for misfit in best.misfits):
+    near = [c for c in ranked[1:] if score(c) < _NEAR + _AS_FAR * score(best)]
+    if best.leaves_structure:
         # A ring is part of the coil: the best coil without one need not be the best beside one.
         found += [
             _with_laws(other, mechanics)
-            for other in ranked[1:]
+            for other in near
             for mechanics in CANDIDATES
             if mechanics.former is not None
         ]
-    if (law := _ranked(found)[0].problem.driver.mechanics) is not IDEAL:
+    if (law := _ranked(found)[0][0].problem.driver.mechanics) is not IDEAL:
         # A flexible coil may have stood in for the law: the others get their chance with it.
-        found += [_with_laws(other, law) for other in ranked[1:]]
+        found += [_with_laws(other, law) for other in near]
         found += _simpler(curves, session, found, states)
     return _different(found)
 
@@ -78,7 +79,7 @@ def _simpler(
 
     Without the law that coil may have been too poor to be fitted at all.
     """
-    driver = _ranked(found)[0].problem.driver
+    driver = _ranked(found)[0][0].problem.driver
     simpler = next((coil for coil in MODELS if coil.name == driver.coil.grows_from), None)
     known = {candidate.problem.driver.name for candidate in found}
     if simpler is None or simpler.name + driver.mechanics.name in known:
@@ -123,9 +124,16 @@ def named(
     return _different(found)
 
 
-def _ranked(candidates: Sequence[Settled]) -> list[Settled]:
-    score = scores(candidates)
-    return sorted(candidates, key=lambda c: score.get(c.problem.driver.name, math.inf))
+def _ranked(
+    candidates: Sequence[Settled],
+) -> tuple[list[Settled], Callable[[Settled], float]]:
+    """Candidates, best first, and what they are ranked by."""
+    known = scores(candidates)
+
+    def score(candidate: Settled) -> float:
+        return known.get(candidate.problem.driver.name, math.inf)
+
+    return sorted(candidates, key=score), score
 
 
 def _free_states(curves: Sequence[MeasuredCurve], session: Session) -> Mapping[str, _FreeState]:
@@ -216,8 +224,7 @@ def _with_laws(
         if solution.cost < best[0]:
             best = (solution.cost, bounded(solution.values))
     price = penalty(problem.driver) - penalty(before.driver)
-    structured = any(misfit.structured for misfit in ideal.misfits)
-    if surely or structured or was - best[0] > 0.5 * price:
+    if surely or ideal.leaves_structure or was - best[0] > 0.5 * price:
         return settle(problem, best[1])
     return Settled(problem, best[1], ideal.misfits)
 

@@ -56,7 +56,11 @@ def scores(candidates: Sequence[Settled]) -> Mapping[str, float]:
     for candidate in admissible:
         trial = candidate.problem.weighted(reference)
         solution = least_squares(
-            trial.residual, trial.jacobian, candidate.theta, evaluations=_EVALUATIONS
+            trial.residual,
+            trial.jacobian,
+            candidate.theta,
+            tolerance=1e-6,
+            evaluations=_EVALUATIONS,
         )
         found[trial.driver.name] = _unbent(trial, solution) + penalty(trial.driver)
     return found

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -42,6 +42,15 @@ class Settled:
     def misfit(self) -> float:
         """Root mean square of the relative model error over all takes."""
         return math.sqrt(sum(m.level**2 for m in self.misfits) / len(self.misfits))
+
+    @property
+    def leaves_structure(self) -> bool:
+        """Whether residuals repeat each other somewhere, by more than the noise."""
+        return any(
+            misfit.structured
+            and misfit.level > float(np.sqrt(np.mean((take.noise / np.abs(take.data)) ** 2)))
+            for take, misfit in zip(self.problem.takes, self.misfits, strict=True)
+        )
 
     @property
     def scatter(self) -> list[FloatArray]:
@@ -116,7 +125,7 @@ def _refined(problem: Problem, theta: FloatArray) -> Settled:
         ):
             break
         before = after
-    return Settled(problem, _solved(problem, theta, 1e-10), misfits)
+    return Settled(problem, _solved(problem, theta, 1e-8), misfits)
 
 
 def polished(settled: Settled) -> Settled:
@@ -140,7 +149,9 @@ def polished(settled: Settled) -> Settled:
             )
             if trial.cost < best - _BETTER:
                 best, found = trial.cost, bounded(trial.values)
-    return settled if found is None else _refined(problem, found)
+    if found is not None:
+        settled = _refined(problem, found)
+    return replace(settled, theta=_solved(problem, settled.theta, 1e-10))
 
 
 def _solved(problem: Problem, start: FloatArray, tolerance: float) -> FloatArray:
