@@ -1,4 +1,4 @@
-"""Which voice-coil model the data ask for."""
+"""Which model the data ask for."""
 
 from __future__ import annotations
 
@@ -16,8 +16,8 @@ _PRICE = {1: 6.5, 2: 8.5, 3: 13.0}
 """What a step of so many parameters has to gain in chi-square.
 
 One that means nothing gains more in 1.1, 1.4 and 0.5 % of cases (chi-square of 1, 2, 3 degrees of
-freedom); one with an expected gain of 25 fails to in 1, 2 and 6 % (the same, not central). Per
-parameter that lies between the 2 of H. Akaike (IEEE Trans. Autom. Control 19, 1974) and the ln n
+freedom); one with a gain of 25 but for noise fails to in 1, 1 and 5 % (the same with a
+non-centrality of 25). Per parameter that lies between the 2 of H. Akaike (IEEE Trans. Autom. Control 19, 1974) and the ln n
 of G. Schwarz (Ann. Stat. 6, 1978).
 """
 
