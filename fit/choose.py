@@ -17,8 +17,8 @@ _PRICE = {1: 6.5, 2: 8.5, 3: 13.0}
 
 One that means nothing gains more in 1.1, 1.4 and 0.5 % of cases (chi-square of 1, 2, 3 degrees of
 freedom); one with a gain of 25 but for noise fails to in 1, 1 and 5 % (the same with a
-non-centrality of 25). Per parameter that lies between the 2 of H. Akaike (IEEE Trans. Autom. Control 19, 1974) and the ln n
-of G. Schwarz (Ann. Stat. 6, 1978).
+non-centrality of 25). Per parameter that lies between the 2 of H. Akaike (IEEE Trans. Autom.
+Control 19, 1974) and the ln n of G. Schwarz (Ann. Stat. 6, 1978).
 """
 
 
