@@ -9,21 +9,13 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from cli import show
-from cli.options import AsJson
+from cli.options import AirPressure, AirTemperature, AsJson, RelativeHumidity
 
 if TYPE_CHECKING:
     from fit.box_predict import Air, Prediction
     from fit.saved_driver import SavedDriver
 
 _DRIVE = "2.83V"
-
-AirTemperature = Annotated[
-    str | None, typer.Option(metavar="T", help="Such as 21C. Default 20C±8K.")
-]
-AirPressure = Annotated[str | None, typer.Option(metavar="P", help="At the bench, such as 985hPa.")]
-RelativeHumidity = Annotated[
-    str | None, typer.Option(metavar="PCT", help="Such as 45%. Default 50%±30%.")
-]
 
 
 def box(

@@ -10,7 +10,15 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from cli import show
-from cli.options import AsJson, ByStatus, Model, Report
+from cli.options import (
+    AirPressure,
+    AirTemperature,
+    AsJson,
+    ByStatus,
+    Model,
+    RelativeHumidity,
+    Report,
+)
 from meas.errors import Refused, UsageError
 
 if TYPE_CHECKING:
@@ -62,16 +70,9 @@ def fit(
             "a baffle.",
         ),
     ] = "free",
-    air_temperature: Annotated[
-        str | None, typer.Option(metavar="T", help="Such as 21C. Default 20C±8K.")
-    ] = None,
-    air_pressure: Annotated[
-        str | None,
-        typer.Option(metavar="P", help="At the bench, not reduced to sea level, such as 985hPa."),
-    ] = None,
-    relative_humidity: Annotated[
-        str | None, typer.Option(metavar="PCT", help="Such as 45%. Default 50%±30%.")
-    ] = None,
+    air_temperature: AirTemperature = None,
+    air_pressure: AirPressure = None,
+    relative_humidity: RelativeHumidity = None,
     table_tolerance: Annotated[
         str | None,
         typer.Option(

@@ -57,6 +57,16 @@ Report = Annotated[
         help="Write a page to explore and print, a sheet, one picture, or text: by the ending.",
     ),
 ]
+AirTemperature = Annotated[
+    str | None, typer.Option(metavar="T", help="Such as 21C. Default 20C±8K.")
+]
+AirPressure = Annotated[
+    str | None,
+    typer.Option(metavar="P", help="At the bench, not reduced to sea level, such as 985hPa."),
+]
+RelativeHumidity = Annotated[
+    str | None, typer.Option(metavar="PCT", help="Such as 45%. Default 50%±30%.")
+]
 Model = Annotated[
     str,
     typer.Option(

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from cli import show
-from cli.options import Model
+from cli.options import AirPressure, AirTemperature, Model, RelativeHumidity
 
 if TYPE_CHECKING:
     from cli.refit_archive import Archive
@@ -37,16 +37,9 @@ def refit(
             metavar="[UNITS=]A", help="Effective cone area instead, such as 113cm2; as --diameter."
         ),
     ] = None,
-    air_temperature: Annotated[
-        str | None, typer.Option(metavar="T", help="Such as 21C. Default 20C±8K.")
-    ] = None,
-    air_pressure: Annotated[
-        str | None,
-        typer.Option(metavar="P", help="At the bench, not reduced to sea level, such as 985hPa."),
-    ] = None,
-    relative_humidity: Annotated[
-        str | None, typer.Option(metavar="PCT", help="Such as 45%. Default 50%±30%.")
-    ] = None,
+    air_temperature: AirTemperature = None,
+    air_pressure: AirPressure = None,
+    relative_humidity: RelativeHumidity = None,
     table_tolerance: Annotated[
         str | None,
         typer.Option(

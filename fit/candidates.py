@@ -45,10 +45,11 @@ def fitted(curves: Sequence[MeasuredCurve], session: Session) -> list[Settled]:
         session: What else was measured.
     """
     states = _free_states(curves, session)
+    worth = _worth_fitting(states)
     found = [
         _joint(curves, session, coil, states[coil.name].start)
         for coil in MODELS
-        if coil.name in _worth_fitting(states)
+        if coil.name in worth
     ]
     ranked, score = _ranked(found)
     best = ranked[0]
@@ -110,9 +111,10 @@ def named(
         mechanics: Laws of suspension and former.
     """
     states = _free_states(curves, session)
+    worth = _worth_fitting(states)
     found = []
     for candidate in MODELS:
-        if candidate is coil or candidate.name in _worth_fitting(states):
+        if candidate is coil or candidate.name in worth:
             ideal = _joint(curves, session, candidate, states[candidate.name].start)
             found.append(ideal)
         elif mechanics.former is not None and _SIMPLER.get(candidate.name) == coil.name:

@@ -159,11 +159,9 @@ class Mechanics:
 
     def plausible(self, internal: FloatArray) -> bool:
         """Whether the parameters are what the names of the laws say."""
-        first, found = 0, True
-        for law in self.laws:
-            found = found and law.plausible(internal[first : first + law.size])
-            first += law.size
-        return found
+        return all(
+            law.plausible(own) for law, own in zip(self.laws, self.parts(internal), strict=True)
+        )
 
     def at_resonance(self, internal: FloatArray) -> complex:
         """Sum of the laws at resonance, before it is normalised."""
@@ -199,10 +197,8 @@ class Mechanics:
     ) -> Mapping[str, tuple[float, str]]:
         """Parameters of the laws under their own names: value and unit."""
         found: dict[str, tuple[float, str]] = {}
-        first = 0
-        for law in self.laws:
-            found.update(law.reported(internal[first : first + law.size], resonance_hz))
-            first += law.size
+        for law, own in zip(self.laws, self.parts(internal), strict=True):
+            found.update(law.reported(own, resonance_hz))
         return found
 
 
