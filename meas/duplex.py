@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from meas.audio import Progress, StreamEvent
 
 STALL_SECONDS = 5.0  # no buffer is longer than that
+FIRST_BLOCK_SECONDS = 10.0  # a sound server wakes its card only when a stream asks for it
 START_SECONDS = 20.0
 PROGRESS_SECONDS = 0.1
 
@@ -110,8 +111,9 @@ class Duplex:
             so_far = f"{done / sample_rate_hz:.1f} of {seconds:.1f} s"
             if finished:
                 return f"the stream ended by itself after {so_far}"
-            if now - advanced > STALL_SECONDS:
-                return f"no sample arrived for {STALL_SECONDS:g} s, after {so_far}"
+            patience = STALL_SECONDS if done else FIRST_BLOCK_SECONDS
+            if now - advanced > patience:
+                return f"no sample arrived for {patience:g} s, after {so_far}"
             if now - began > 2 * seconds + START_SECONDS:
                 return f"the device is far too slow: {so_far} in {now - began:.0f} s"
 

@@ -306,6 +306,16 @@ def test_a_stream_that_stalls_is_given_up(
     assert "no sample arrived" in str(capture.path["failure"])
 
 
+def test_the_first_block_may_take_longer_than_any_later_one(
+    install: Install, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(meas.duplex, "STALL_SECONDS", 0.0)
+    monkeypatch.setattr(meas.duplex, "FIRST_BLOCK_SECONDS", 0.5)
+    install(script=Script(at_block=lambda block: "stall" if block == 0 else ()))
+    failure = refusal(SoundCard())
+    assert code(failure) == "stream-failed" and "no sample arrived for 0.5 s" in str(failure)
+
+
 def test_a_finished_callback_that_never_comes_costs_nothing(
     install: Install, monkeypatch: pytest.MonkeyPatch
 ) -> None:

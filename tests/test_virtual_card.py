@@ -126,7 +126,8 @@ import numpy as np
 import meas.duplex, meas.soundcard
 from meas.errors import BenchFailure
 
-meas.duplex.STALL_SECONDS = meas.soundcard.CLOSE_SECONDS = 1.5
+meas.duplex.STALL_SECONDS = 1.5
+meas.soundcard.CLOSE_SECONDS = 4.0
 deed, victim = sys.argv[1], int(sys.argv[2])
 
 def spoil(progress):
@@ -158,7 +159,18 @@ print(json.dumps(said))
 
 
 def spoiled(card: VirtualCard, deed: str, victim: int = 0) -> tuple[dict[str, Any], str]:
-    """What a process of its own says of a capture in which a signal is sent; its stderr."""
+    """What a process of its own says of a capture in which a signal is sent; its stderr.
+
+    A loaded machine may keep the stream from starting at all; a user would repeat the take.
+    """
+    for _ in range(3):
+        said, stderr = _spoiled_once(card, deed, victim)
+        if said.get("code") not in ("stream-failed", "sound-system-failed"):
+            break
+    return said, stderr
+
+
+def _spoiled_once(card: VirtualCard, deed: str, victim: int) -> tuple[dict[str, Any], str]:
     path = os.pathsep.join(filter(None, [str(ROOT), os.environ.get("PYTHONPATH")]))
     done = subprocess.run(
         [sys.executable, "-c", SCRIPT, deed, str(victim)],
@@ -176,7 +188,7 @@ def spoiled(card: VirtualCard, deed: str, victim: int = 0) -> tuple[dict[str, An
 @pytest.mark.virtual_card
 def test_ctrl_c_in_mid_take_keeps_the_capture(virtual_card: VirtualCard) -> None:
     said, _ = spoiled(virtual_card, "SIGINT")
-    assert 24000 < said["frames"] < 3 * 48000
+    assert 24000 < said.get("frames", 0) < 3 * 48000, said
     assert said["last"] == "interrupted" and said["failure"] == ""
     assert said["heard"] > 0.05
 
@@ -185,7 +197,7 @@ def test_ctrl_c_in_mid_take_keeps_the_capture(virtual_card: VirtualCard) -> None
 def test_a_pause_in_mid_take_is_flagged_and_not_chattered_about(virtual_card: VirtualCard) -> None:
     """The whole process stands still for 0.7 s: a real overflow of the input buffers."""
     said, stderr = spoiled(virtual_card, "PAUSE")
-    assert said["frames"] == 3 * 48000 and said["failure"] == ""
+    assert said.get("frames") == 3 * 48000 and said["failure"] == "", said
     assert said["lost"]
     assert stderr == ""
 
@@ -194,7 +206,7 @@ def test_a_pause_in_mid_take_is_flagged_and_not_chattered_about(virtual_card: Vi
 def test_a_sound_server_that_dies_in_mid_take() -> None:
     with VirtualCard() as card:
         said, _ = spoiled(card, "SIGKILL", card.daemon_pid)
-        assert 24000 < said["frames"] < 3 * 48000
+        assert 24000 < said.get("frames", 0) < 3 * 48000, said
         assert said["last"] == "interrupted" and said["heard"] > 0.05
         assert "ended by itself" in said["failure"] or "no sample arrived" in said["failure"]
         # And now there is no device any more; nothing but our message on standard error.
@@ -208,7 +220,7 @@ def test_a_sound_server_that_dies_in_mid_take() -> None:
 def test_a_sound_server_that_freezes_in_mid_take_does_not_freeze_us() -> None:
     with VirtualCard() as card:
         said, _ = spoiled(card, "SIGSTOP", card.daemon_pid)
-    assert 24000 < said["frames"] < 3 * 48000
+    assert 24000 < said.get("frames", 0) < 3 * 48000, said
     assert said["last"] == "interrupted" and "no sample arrived" in said["failure"]
 
 
