@@ -27,6 +27,8 @@ FloatArray = NDArray[np.float64]
 
 _NEAR, _AS_FAR = 50.0, 20.0
 """Score, and multiple of the best one's, up to which a law might bring a coil before the best."""
+_WORTH = 0.01
+"""Gain in chi-square that a start need not have."""
 _TRIES = 15
 """Evaluations after which a law shows whether it gains anything."""
 
@@ -181,7 +183,9 @@ def _free_state(
     for trial in starts:
         theta = np.zeros(problem.size)
         theta[: trial.size] = trial
-        solution = least_squares(problem.residual, problem.jacobian, theta, tolerance=1e-6)
+        solution = least_squares(
+            problem.residual, problem.jacobian, theta, tolerance=1e-6, worth=_WORTH
+        )
         if solution.cost < best[0]:
             best = (solution.cost, bounded(solution.values))
     return _FreeState(best[1][: 4 + coil.size], best[0])
@@ -221,7 +225,12 @@ def _with_laws(
     for theta in starts:
         problem.calm_errors(theta)
         solution = least_squares(
-            problem.residual, problem.jacobian, theta, tolerance=1e-4, evaluations=_TRIES
+            problem.residual,
+            problem.jacobian,
+            theta,
+            tolerance=1e-4,
+            worth=_WORTH,
+            evaluations=_TRIES,
         )
         if solution.cost < best[0]:
             best = (solution.cost, bounded(solution.values))

@@ -35,6 +35,8 @@ def penalty(driver: DriverModel) -> float:
 _OVERDONE = 1.2
 """Share of the mechanical loss that laws may take; what is above one is noise of a law that takes
 all of it, or an imitation of something else."""
+_WORTH = 0.01
+"""Change of a score that decides nothing."""
 _EVALUATIONS = 15
 """A candidate that needs more to get used to the common variance has lost anyway."""
 
@@ -60,6 +62,7 @@ def scores(candidates: Sequence[Settled]) -> Mapping[str, float]:
             trial.jacobian,
             candidate.theta,
             tolerance=1e-6,
+            worth=_WORTH,
             evaluations=_EVALUATIONS,
         )
         found[trial.driver.name] = _unbent(trial, solution) + penalty(trial.driver)

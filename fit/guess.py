@@ -107,26 +107,17 @@ class Search:
         """Cost (r, q) and coefficients (r, q, 2 + k): Re, Res, coil."""
         still = np.concatenate([np.ones((self.s.size, 1)), coil.basis(self.s, shape)], axis=1)
         fixed = _real((still * self.weight[:, None]).T)
-        size = fixed.shape[0] + 1
-        order = [0, *range(2, size)]
-        gram = np.empty((grid.motion.shape[0], size, size))
-        gram[:, 1, 1] = grid.square
-        gram[:, np.ix_(order, order)[0], np.ix_(order, order)[1]] = fixed @ fixed.T
-        cross = grid.motion @ fixed.T
-        gram[:, 1, order] = gram[:, order, 1] = cross
-        shape_out = (grid.resonances.size, grid.qs.size)
+        normal = _Normal(fixed @ fixed.T, fixed @ grid.motion.T, grid.square)
         if self.phase_known:
             target = _real((self.data * self.weight)[None, :])[0]
-            right = np.empty((grid.motion.shape[0], size))
-            right[:, 1] = grid.onto
-            right[:, order] = fixed @ target
-            cost, found = _nonnegative(gram, right, float(target @ target))
+            cost, found = _nonnegative(normal, fixed @ target, grid.onto, float(target @ target))
         else:
-            cost, found = self._phaseless(grid, fixed, order, gram)
-        return cost.reshape(shape_out), found.reshape(*shape_out, size)
+            cost, found = self._phaseless(grid, fixed, normal)
+        shape_out = (grid.resonances.size, grid.qs.size)
+        return cost.reshape(shape_out), found.reshape(*shape_out, found.shape[1])
 
     def _phaseless(
-        self, grid: _Grid, fixed: FloatArray, order: list[int], gram: FloatArray
+        self, grid: _Grid, fixed: FloatArray, normal: _Normal
     ) -> tuple[FloatArray, FloatArray]:
         """The same for a magnitude: the phase is taken from the model found, a few times.
 
@@ -137,14 +128,12 @@ class Search:
         cells = np.arange(grid.motion.shape[0])
         unit = np.zeros((cells.size, 2 * n))
         unit[:, :n] = 1.0
-        cost, coefficients = np.empty(cells.size), np.empty(gram.shape[:2])
+        cost, coefficients = np.empty(cells.size), np.empty((cells.size, fixed.shape[0] + 1))
         for round_ in range(_PHASE_ROUNDS):
             motion = grid.motion[cells]
-            right = np.empty((cells.size, gram.shape[1]))
-            right[:, 1] = np.einsum("cn,cn->c", motion, unit)
-            right[:, order] = unit @ fixed.T
-            _, found = _nonnegative(gram[cells], right, float(n))
-            modelled = found[:, order] @ fixed + found[:, 1:2] * motion
+            onto = np.einsum("cn,cn->c", motion, unit)
+            _, found = _nonnegative(normal.of(cells), fixed @ unit.T, onto, float(n))
+            modelled = np.delete(found, 1, axis=1) @ fixed + found[:, 1:2] * motion
             size = np.hypot(modelled[:, :n], modelled[:, n:])
             cost[cells], coefficients[cells] = np.sum((size - 1) ** 2, axis=1), found
             if round_ + 1 == _WIDE_ROUNDS:
@@ -169,54 +158,94 @@ def _real(rows: ComplexArray | FloatArray) -> FloatArray:
     return np.concatenate([rows.real, rows.imag], axis=1)
 
 
-def _nonnegative(gram: FloatArray, right: FloatArray, norm: float) -> tuple[FloatArray, FloatArray]:
+@dataclass(frozen=True, eq=False)
+class _Normal:
+    """Normal matrices of all cells: they differ in the motional column only."""
+
+    fixed: FloatArray  # (k, k), Re first
+    cross: FloatArray  # (k, cells) fixed columns on the motional one
+    square: FloatArray  # (cells,)
+
+    def of(self, cells: NDArray[np.int64]) -> _Normal:
+        return _Normal(self.fixed, self.cross[:, cells], self.square[cells])
+
+
+def _nonnegative(
+    normal: _Normal, right: FloatArray, onto: FloatArray, norm: float
+) -> tuple[FloatArray, FloatArray]:
     """Least squares with coefficients of at least zero, by leaving out up to two columns.
 
     A cell that would need more left out is no start: its cost stays infinite.
 
     Args:
-        gram: Normal matrices, shape (c, k, k).
-        right: Right sides, shape (c, k).
+        normal: Normal matrices of c cells.
+        right: Fixed columns on the data, shape (k,) or (k, c).
+        onto: Motional column on the data, shape (c,).
         norm: Square sum of the data.
 
     Returns:
-        Cost (c,) and coefficients (c, k).
+        Cost (c,) and coefficients (c, 1 + k), the motional one second.
     """
-    count = gram.shape[1]
-    cost = np.full(gram.shape[0], np.inf)
-    best = np.zeros_like(right)
-    open_cells = np.arange(gram.shape[0])
-    for size in range(count, max(count - 3, 0), -1):
-        for chosen in combinations(range(1, count), size - 1):
-            active = np.array([0, *chosen])
-            sub = gram[np.ix_(open_cells, active, active)]
-            solution = _eliminate(sub, right[np.ix_(open_cells, active)])
-            gained = np.einsum("ck,ck->c", solution, right[np.ix_(open_cells, active)])
-            better = np.all(solution >= 0, axis=1) & (norm - gained < cost[open_cells])
-            cells = open_cells[better]
-            cost[cells] = norm - gained[better]
-            best[cells] = 0.0
-            best[np.ix_(cells, active)] = solution[better]
-        if size == count:  # where all are positive this is the solution
-            open_cells = np.flatnonzero(~np.isfinite(cost))
-    return np.maximum(cost, 0.0), best
+    size = normal.fixed.shape[0]
+    cost = np.full(normal.square.size, np.inf)
+    best = np.zeros((size + 1, cost.size))
+    cells = np.arange(cost.size)
+    for left_out in range(min(3, size + 1)):
+        for without in combinations(range(1, size + 1), left_out):
+            kept = [column for column in range(size) if column + 1 not in without or column == 0]
+            moving = 1 not in without
+            at = _Normal(
+                normal.fixed[np.ix_(kept, kept)],
+                normal.cross[np.ix_(kept, cells)],
+                normal.square[cells],
+            )
+            data = right[kept] if right.ndim == 1 else right[np.ix_(kept, cells)]
+            gained, still, motional = _eliminated(at, data, onto[cells], moving=moving)
+            better = np.all(still >= 0, axis=0) & (motional >= 0) & (norm - gained < cost[cells])
+            where = cells[better]
+            cost[where] = norm - gained[better]
+            best[:, where] = 0.0
+            best[1, where] = motional[better]
+            best[np.ix_([0, *(column + 1 for column in kept[1:])], where)] = still[:, better]
+        if left_out == 0:  # where all are positive this is the solution
+            cells = np.flatnonzero(~np.isfinite(cost))
+            if cells.size == 0:
+                break
+    return np.maximum(cost, 0.0), best.T
 
 
-def _eliminate(matrix: FloatArray, right: FloatArray) -> FloatArray:
-    """Solve small positive definite systems, all at once: (c, k, k) and (c, k) to (c, k)."""
-    size = right.shape[1]
-    scale = 1 / np.sqrt(np.einsum("cii->ci", matrix))
-    a = matrix * scale[:, :, None] * scale[:, None, :]
-    b = right * scale
-    a[:, range(size), range(size)] += 1e-12
-    for i in range(size):
-        for j in range(i + 1, size):
-            factor = a[:, j, i] / a[:, i, i]
-            a[:, j, i:] -= factor[:, None] * a[:, i, i:]
-            b[:, j] -= factor * b[:, i]
-    for i in range(size - 1, -1, -1):
-        b[:, i] = (b[:, i] - np.einsum("cj,cj->c", a[:, i, i + 1 :], b[:, i + 1 :])) / a[:, i, i]
-    return np.asarray(b * scale)
+_RIDGE = 1e-12
+"""Share of a column's square that keeps one of others alike from dividing by zero."""
+
+
+def _eliminated(
+    normal: _Normal, right: FloatArray, onto: FloatArray, *, moving: bool
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Solve by blocks: what is common to all cells is inverted once.
+
+    Args:
+        normal: Normal matrices of c cells.
+        right: Fixed columns on the data, shape (k,) or (k, c).
+        onto: Motional column on the data, shape (c,).
+        moving: Whether the motional column takes part.
+
+    Returns:
+        Square sum explained (c,), coefficients of the fixed columns (k, c) and of the motional
+        one (c,).
+    """
+    scale = 1 / np.sqrt(np.diag(normal.fixed))
+    both = np.outer(scale, scale)
+    inverse = both * np.linalg.inv(normal.fixed * both + _RIDGE * np.eye(scale.size))
+    alone = inverse @ right
+    alone = alone[:, None] if right.ndim == 1 else alone
+    explained = np.broadcast_to(np.sum(alone.T * right.T, axis=-1), onto.shape)
+    if not moving:
+        return explained, np.broadcast_to(alone, normal.cross.shape), np.zeros(onto.size)
+    along = inverse @ normal.cross
+    left = normal.square - np.sum(along * normal.cross, axis=0)
+    left = np.maximum(left, _RIDGE * normal.square)
+    motional = (onto - np.sum(alone * normal.cross, axis=0)) / left
+    return explained + motional**2 * left, alone - along * motional, motional
 
 
 def _resonances(frequency: FloatArray) -> FloatArray:

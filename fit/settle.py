@@ -20,6 +20,8 @@ _ROUNDS = 6
 _TRIES = 40
 _BETTER = 0.1
 """Gain in chi-square that makes another optimum."""
+_ON_THE_WAY, _AT_THE_END = 0.01, 1e-3
+"""Gain in chi-square not worth another step, between rounds and for a candidate."""
 _CLOSE = 0.2
 """Relative change of the variances from which another round is due."""
 
@@ -97,7 +99,7 @@ def settle(problem: Problem, start: FloatArray) -> Settled:
     theta, level = start, ROUGH
     for round_ in range(_ROUNDS):
         problem.variance = rough_variance(problem, level)
-        theta = _solved(problem, theta, 1e-6)
+        theta = _solved(problem, theta, 1e-6, _ON_THE_WAY)
         if round_ == 0:
             problem.calm_errors(theta)
         lower = _level(problem, theta)
@@ -118,14 +120,14 @@ def _refined(problem: Problem, theta: FloatArray) -> Settled:
             for index, scatter in enumerate(Settled(problem, theta, misfits).scatter)
         ]
         problem.variance = after
-        theta = _solved(problem, theta, 1e-6)
+        theta = _solved(problem, theta, 1e-6, _ON_THE_WAY)
         if all(
             np.max(np.abs(np.log(new / old))) < _CLOSE
             for new, old in zip(after, before, strict=True)
         ):
             break
         before = after
-    return Settled(problem, _solved(problem, theta, 1e-8), misfits)
+    return Settled(problem, _solved(problem, theta, 1e-8, _AT_THE_END), misfits)
 
 
 def polished(settled: Settled) -> Settled:
@@ -145,7 +147,12 @@ def polished(settled: Settled) -> Settled:
             start = settled.theta.copy()
             start[column] += step
             trial = least_squares(
-                problem.residual, problem.jacobian, start, tolerance=1e-8, evaluations=_TRIES
+                problem.residual,
+                problem.jacobian,
+                start,
+                tolerance=1e-8,
+                worth=_ON_THE_WAY,
+                evaluations=_TRIES,
             )
             if trial.cost < best - _BETTER:
                 best, found = trial.cost, bounded(trial.values)
@@ -154,8 +161,12 @@ def polished(settled: Settled) -> Settled:
     return replace(settled, theta=_solved(problem, settled.theta, 1e-10))
 
 
-def _solved(problem: Problem, start: FloatArray, tolerance: float) -> FloatArray:
-    found = least_squares(problem.residual, problem.jacobian, start, tolerance=tolerance)
+def _solved(
+    problem: Problem, start: FloatArray, tolerance: float, worth: float = 0.0
+) -> FloatArray:
+    found = least_squares(
+        problem.residual, problem.jacobian, start, tolerance=tolerance, worth=worth
+    )
     return bounded(found.values)
 
 

@@ -47,6 +47,7 @@ def least_squares(
     start: FloatArray,
     *,
     tolerance: float = 1e-10,
+    worth: float = 0.0,
     evaluations: int = 200,
 ) -> Solution:
     """Minimise the sum of squared residuals by Levenberg and Marquardt's method.
@@ -61,6 +62,8 @@ def least_squares(
         jacobian: Parameters (p,) to derivatives (m, p).
         start: Starting values, shape (p,).
         tolerance: Relative change of cost and of parameters at which to stop.
+        worth: Change of cost at which to stop whatever the tolerance; where parameters hardly
+            show, the last thousandths of a chi-square cost most of the steps.
         evaluations: Greatest number of residual evaluations.
 
     Returns:
@@ -92,7 +95,8 @@ def least_squares(
             small = bool(
                 np.linalg.norm(step) <= tolerance * max(float(np.linalg.norm(scale * values)), 1e-8)
             )
-            flat = predicted <= tolerance * cost and abs(cost - new) <= tolerance * cost
+            least = max(tolerance * cost, worth)
+            flat = predicted <= least and abs(cost - new) <= least
             if gain > 0:
                 values, left, cost = trial, there, new
                 damping = max(damping * max(1 / 3, 1 - (2 * gain - 1) ** 3), _LEAST)
