@@ -192,7 +192,7 @@ def _nonnegative(
     cells = np.arange(cost.size)
     for left_out in range(min(3, size + 1)):
         for without in combinations(range(1, size + 1), left_out):
-            kept = [column for column in range(size) if column + 1 not in without or column == 0]
+            kept = np.array([0, *(c for c in range(1, size) if c + 1 not in without)])
             moving = 1 not in without
             at = _Normal(
                 normal.fixed[np.ix_(kept, kept)],
@@ -206,7 +206,7 @@ def _nonnegative(
             cost[where] = norm - gained[better]
             best[:, where] = 0.0
             best[1, where] = motional[better]
-            best[np.ix_([0, *(column + 1 for column in kept[1:])], where)] = still[:, better]
+            best[np.ix_(np.where(kept > 0, kept + 1, 0), where)] = still[:, better]
         if left_out == 0:  # where all are positive this is the solution
             cells = np.flatnonzero(~np.isfinite(cost))
             if cells.size == 0:

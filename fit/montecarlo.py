@@ -116,7 +116,9 @@ def draws(settled: Settled, count: int, seed: int) -> tuple[FloatArray, Replicat
         real, imaginary = rng.standard_normal(shape), rng.standard_normal(shape)
         missed = factor @ real + 1j * (factor @ imaginary)
     for take in problem.takes:
-        total = problem.driver.of_take(take, truth.T[:, :, None]).total
+        vectors = truth.T[:, :, None]
+        reference = problem.driver.reference(take.s, vectors)
+        total = problem.driver.of_take(take, vectors, reference).total
         model = total if take.is_complex else np.abs(total)
         model = model * take.factor(truth[:, take.error_columns])
         n = take.data.size

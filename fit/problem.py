@@ -112,10 +112,15 @@ class Problem:
             self._error("air-load", f"air load of the cone ±{AIR_LOAD_LIMITS:.0%}")
         several = sum(isinstance(c.condition, FreeAir) for c in curves) > 1
         self.takes = [self._take(i, c, several) for i, c in enumerate(curves)]
+        self.grids = [  # the first take of the same frequencies
+            next(i for i, other in enumerate(self.takes) if np.array_equal(take.s, other.s))
+            for take in self.takes
+        ]
         self.considered = self._shape_errors()
         self.size = len(self.names)
         self.variance = [take.noise**2 for take in self.takes]
         self.rows = self._lay_out()
+        self._priors = self._prior_rows()
         self._memory: dict[str | int, Any] = {}
 
     def _add(self, name: str) -> int:
@@ -199,6 +204,15 @@ class Problem:
         add("random:model", len(self.driver.columns), -1.0, "")
         return rows
 
+    def _prior_rows(self) -> tuple[NDArray[np.intp], FloatArray, FloatArray]:
+        """Parameter, expected value and standard deviation of each of the last rows."""
+        stated = [(column, 0.0, size) for column, size, _, _ in self.departure_sizes]
+        stated += [(self.error_columns[source], 0.0, 1.0) for source in self._texts]
+        weak = zip(self.driver.columns, self.driver.typical, strict=True)
+        stated += [(column, float(value), WEAK) for column, value in weak]
+        columns, means, sizes = zip(*stated, strict=True)
+        return np.array(columns, dtype=np.intp), np.array(means), np.array(sizes)
+
     def weighted(self, variance: list[FloatArray]) -> Problem:
         """The same problem under other variances, one array for each take."""
         other = copy(self)
@@ -231,7 +245,10 @@ class Problem:
             self._memory.clear()
             self._memory["theta"] = key
         if take not in self._memory:
-            self._memory[take] = self.driver.of_take(self.takes[take], theta)
+            grid = f"reference of take {self.grids[take]}"
+            if grid not in self._memory:
+                self._memory[grid] = self.driver.reference(self.takes[take].s, theta)
+            self._memory[take] = self.driver.of_take(self.takes[take], theta, self._memory[grid])
         found: Modelled = self._memory[take]
         return found
 
@@ -276,13 +293,13 @@ class Problem:
 
     def residual(self, theta: FloatArray) -> FloatArray:
         """All rows, shape (m,), each in units of its standard deviation."""
-        parts = []
-        for index, variance in enumerate(self.variance):
-            parts.append(_stack(self.raw(theta, index) / np.sqrt(variance)))
+        columns, means, sizes = self._priors
+        parts = [
+            _stack(self.raw(theta, index) / np.sqrt(variance))
+            for index, variance in enumerate(self.variance)
+        ]
         parts.append(np.array([value for value, _ in self._values(theta)]))
-        parts.append(np.array([theta[c] / size for c, size, _, _ in self.departure_sizes]))
-        parts.append(np.array([theta[self.error_columns[source]] for source in self._texts]))
-        parts.append((theta[self.driver.columns] - self.driver.typical) / WEAK)
+        parts.append((theta[columns] - means) / sizes)
         return np.concatenate(parts)
 
     def bending_variance(self, take: int) -> FloatArray:
@@ -330,7 +347,7 @@ class Problem:
 
     def jacobian(self, theta: FloatArray) -> FloatArray:
         """Derivatives of `residual`, shape (m, p), as if considered errors did not matter."""
-        jacobian = np.zeros((self.rows[-1].last, self.size))
+        by_parameter = np.zeros((self.size, self.rows[-1].last))
         for index, variance in enumerate(self.variance):
             this, rows = self.takes[index], self.rows[index]
             modelled = self.modelled(theta, index)
@@ -338,29 +355,22 @@ class Problem:
             if not this.is_complex:
                 slopes = np.real(slopes * (total.conj() / np.abs(total)))
                 total = np.abs(total)
-            weight = 1 / np.sqrt(variance)
-            scale = weight * this.factor(theta[this.error_columns])
-            block = jacobian[rows.first : rows.last]
+            scale = this.factor(theta[this.error_columns]) / np.sqrt(variance)
+            block = by_parameter[:, rows.first : rows.last]
             # A source that appears twice in one take must add up.
-            for column, slope in zip(modelled.columns, slopes, strict=True):
-                block[:, column] += _stack(slope * scale)
-            for column, error in zip(this.error_columns, this.errors.T, strict=True):
+            for column, row in zip(modelled.columns, _stack(slopes * scale), strict=True):
+                block[column] += row
+            effects = _stack(this.errors.T * (total * scale))
+            for column, row in zip(this.error_columns, effects, strict=True):
                 if column not in self.considered:
-                    block[:, column] += _stack(total * error * scale)
-        row = self.rows[len(self.takes)].first
+                    block[column] += row
+        last = self.rows[len(self.takes)].first
         for _, values in self._values(theta):
-            jacobian[row] = values
-            row += 1
-        for column, size, _, _ in self.departure_sizes:
-            jacobian[row, column] = 1 / size
-            row += 1
-        for source in self._texts:
-            jacobian[row, self.error_columns[source]] = 1.0
-            row += 1
-        for column in self.driver.columns:
-            jacobian[row, column] = 1 / WEAK
-            row += 1
-        return jacobian
+            by_parameter[:, last] = values
+            last += 1
+        columns, _, sizes = self._priors
+        by_parameter[columns, np.arange(last, last + columns.size)] = 1 / sizes
+        return by_parameter.T
 
 
 _DEPARTURE_WORDS = {
@@ -383,6 +393,7 @@ def _relative(stated: Stated, value: float) -> float:
 
 
 def _stack(values: ComplexArray | FloatArray) -> FloatArray:
+    """Real parts, then imaginary ones where there are any, along the last axis."""
     if np.iscomplexobj(values):
-        return np.concatenate([values.real, values.imag])
+        return np.concatenate([values.real, values.imag], axis=-1)
     return np.asarray(values.real, dtype=np.float64)

@@ -141,8 +141,12 @@ def _system(
     gradient = rest @ linear.rows
     normal = np.tile(linear.normal, (count, 1, 1))
     vectors = bounded(theta).T[:, :, None]
+    references = {
+        grid: problem.driver.reference(problem.takes[grid].s, vectors)
+        for grid in set(problem.grids)
+    }
     for index, (take, variance) in enumerate(zip(problem.takes, problem.variance, strict=True)):
-        modelled = problem.driver.of_take(take, vectors)
+        modelled = problem.driver.of_take(take, vectors, references[problem.grids[index]])
         total, slopes = modelled.total, modelled.slopes
         if not take.is_complex:
             slopes = np.real(slopes * (total.conj() / np.abs(total)))

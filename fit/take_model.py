@@ -78,6 +78,21 @@ class Modelled:
 
 
 @dataclass(frozen=True, eq=False)
+class Reference:
+    """What a driver is in every take, at the frequencies of one: values and derivatives.
+
+    Attributes:
+        coil: Impedance of the coil and derivatives by its parameters [ohm].
+        spring: As `Mechanics.stiffness`.
+        ring: As `Mechanics.ring`; None without a former.
+    """
+
+    coil: tuple[ComplexArray, ComplexArray]
+    spring: tuple[ComplexArray, ComplexArray, ComplexArray]
+    ring: tuple[ComplexArray, ComplexArray, ComplexArray, ComplexArray] | None
+
+
+@dataclass(frozen=True, eq=False)
 class DriverModel:
     """The model of a driver, and where its parameters stand in the vector of a problem.
 
@@ -158,23 +173,37 @@ class DriverModel:
             moving = moving * self._ring(s, theta)[1] ** 2
         return np.asarray(moving)
 
-    def of_take(self, take: Take, theta: FloatArray) -> Modelled:
+    def reference(self, s: ComplexArray, theta: FloatArray) -> Reference:
+        """What takes of the same frequencies have in common.
+
+        Args:
+            s: Complex angular frequency [rad/s], shape (n,).
+            theta: Parameters, shape (p,) or (p, r, 1).
+        """
+        return Reference(
+            self.coil.impedance(s, theta[self.coil_columns]),
+            self.mechanics.stiffness(s / np.exp(theta[2]), theta[self.law_columns]),
+            self._ring(s, theta) if self.mechanics.former is not None else None,
+        )
+
+    def of_take(self, take: Take, theta: FloatArray, reference: Reference) -> Modelled:
         """Impedance of one take with its derivatives by the parameters that matter.
 
         Args:
             take: The take.
             theta: Parameters, shape (p,), or (p, r, 1) for r of them at once; what is of shape
                 (n,) then is of shape (r, n).
+            reference: `reference` at the frequencies of the take.
         """
         s, condition, departures = take.s, take.measured.condition, take.departures
         departure = {kind: theta[column] for kind, column in departures.items()}
-        zc, dzc = self.coil.impedance(s, theta[self.coil_columns])
+        zc, dzc = reference.coil
         re = np.exp(theta[0] + departure.get("re", 0.0))
         w0 = np.exp(theta[2])
         loss = np.exp(theta[3] + departure.get("loss", 0.0))
         spring = w0 * w0 * np.exp(-departure.get("compliance", 0.0))
         x = s / w0
-        k, along, by_law = self.mechanics.stiffness(x, theta[self.law_columns])
+        k, along, by_law = reference.spring
         stiffness, along = np.asarray(spring * k), np.asarray(spring * along)
         inertia: Any = 1.0
         heavier: list[tuple[int, Any]] = []  # parameter, derivative of the inertia
@@ -215,8 +244,8 @@ class DriverModel:
             still.append((departures["re"], flat))
             moving.append((departures["loss"], dzm[2] * loss))
         total = re + zc + zm
-        if self.mechanics.former is not None:
-            series, force, by_series, by_force = self._ring(s, theta)
+        if reference.ring is not None:
+            series, force, by_series, by_force = reference.ring
             moving = [(column, force**2 * slope) for column, slope in moving]
             # Of the first parameter rows: x falls with ln ws; per_ohm rises with it and falls
             # with the logarithm of the strength.
