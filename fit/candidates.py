@@ -7,7 +7,7 @@ few steps.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -39,12 +39,17 @@ class _FreeState:
     cost: float  # chi-square under the rough model error
 
 
-def fitted(curves: Sequence[MeasuredCurve], session: Session) -> list[Settled]:
-    """All models that the data may ask for, fitted to all takes.
+def fitted(
+    curves: Sequence[MeasuredCurve],
+    session: Session,
+    wanted: tuple[CoilModel, Mechanics] | None = None,
+) -> list[Settled]:
+    """All models that the data may ask for, fitted to all takes, and one that somebody wants.
 
     Args:
         curves: At least one in free air.
         session: What else was measured.
+        wanted: Coil and laws of a model that is to be among them whatever the data say.
     """
     states = _free_states(curves, session)
     worth = _worth_fitting(states)
@@ -69,6 +74,9 @@ def fitted(curves: Sequence[MeasuredCurve], session: Session) -> list[Settled]:
         # A flexible coil may have stood in for the law: the others get their chance with it.
         found += [_with_laws(other, law) for other in near]
         found += _simpler(curves, session, found, states)
+    if wanted is not None:
+        tried = {candidate.problem.driver.name for candidate in found}
+        found += _wanted(curves, session, states, tried, *wanted)
     return _different(found)
 
 
@@ -101,31 +109,25 @@ def _different(candidates: Sequence[Settled]) -> list[Settled]:
     return list(found.values())
 
 
-def named(
-    curves: Sequence[MeasuredCurve], session: Session, coil: CoilModel, mechanics: Mechanics
+def _wanted(
+    curves: Sequence[MeasuredCurve],
+    session: Session,
+    states: Mapping[str, _FreeState],
+    tried: Collection[str],
+    coil: CoilModel,
+    mechanics: Mechanics,
 ) -> list[Settled]:
-    """The model asked for, and the other coils that come near it as rivals.
+    """One model, from every coil that it may be reached from."""
 
-    Args:
-        curves: At least one in free air.
-        session: What else was measured.
-        coil: Coil model.
-        mechanics: Laws of suspension and former.
-    """
-    states = _free_states(curves, session)
-    worth = _worth_fitting(states)
-    found = []
-    for candidate in MODELS:
-        if candidate is coil or candidate.name in worth:
-            ideal = _joint(curves, session, candidate, states[candidate.name].start)
-            found.append(ideal)
-        elif mechanics.former is not None and _SIMPLER.get(candidate.name) == coil.name:
-            ideal = _joint(curves, session, candidate, states[candidate.name].start)
-        else:
-            continue
-        if mechanics is not IDEAL and coil in (candidate, _beside(candidate, mechanics)):
-            found.append(_with_laws(ideal, mechanics, coil, surely=True))
-    return _different(found)
+    def ideal(name: str) -> Settled:
+        return _joint(curves, session, _coil(name), states[name].start)
+
+    if mechanics is IDEAL:
+        return [] if coil.name in tried else [ideal(coil.name)]
+    reached = [coil.name]
+    if mechanics.former is not None:
+        reached += [name for name, simpler in _SIMPLER.items() if simpler == coil.name]
+    return [_with_laws(ideal(name), mechanics, coil, surely=True) for name in reached]
 
 
 def _ranked(
@@ -264,7 +266,11 @@ def _starts(ideal: Settled, mechanics: Mechanics, coil: CoilModel) -> list[Float
 
 def _beside(coil: CoilModel, mechanics: Mechanics) -> CoilModel:
     simpler = _SIMPLER.get(coil.name) if mechanics.former is not None else None
-    return coil if simpler is None else next(m for m in MODELS if m.name == simpler)
+    return coil if simpler is None else _coil(simpler)
+
+
+def _coil(name: str) -> CoilModel:
+    return next(coil for coil in MODELS if coil.name == name)
 
 
 _SIMPLER = {"ladder": "plain", "ladder3": "ladder", "ladder4": "ladder3"}

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
-from fit.budget import covariance
+from fit.budget import Rival, covariance
+from fit.derived import Extremes, derived
 from fit.measured import AddedMass, FreeAir, TestBox
 from fit.problem import Problem
 from fit.result import Estimate
@@ -38,6 +39,8 @@ _LEAK = (
     "The box leaks or is lined: seal joints, terminals and the driver's rim, and take out all "
     "damping material"
 )
+BETTER = 10.0
+"""Gain in the criterion by which another model is surely the better one: odds of 1 to 150."""
 FAINT = 0.25
 """Relative standard uncertainty of Res from which there is no resonance to speak of."""
 
@@ -92,6 +95,39 @@ def refuse_without_values(estimates: Mapping[str, Estimate]) -> None:
             "beside it; sweep an octave beyond the resonance on both sides, with less noise"
         )
         raise Refused([Finding("no-resonance", text, refuses=True)])
+
+
+def about_model(
+    settled: Settled, rivals: Sequence[Rival], choice: Mapping[str, float], at: Extremes
+) -> list[Finding]:
+    """Whether the model, asked for by name, is not the one that the takes speak for.
+
+    Args:
+        settled: The fit by that model.
+        rivals: The other models.
+        choice: Model to its criterion, the least being best.
+        at: Where frequencies of the result stand.
+    """
+    name = settled.problem.driver.name
+    best = min(rivals, key=lambda r: choice[r.settled.problem.driver.name], default=None)
+    if best is None:
+        return []
+    better = best.settled.problem.driver.name
+    if name in choice and choice[name] - choice[better] < BETTER:
+        return []
+    own = derived(settled.problem, settled.theta, at)
+    its = derived(best.settled.problem, best.settled.theta, at)
+    apart = ", ".join(
+        f"{symbol} {100 * (its[symbol][0] / own[symbol][0] - 1):+.2g} %"
+        for symbol in ("Re", "fs", "Qms", "Qes")
+    )
+    return [
+        Finding(
+            "another-model",
+            f"the takes speak for the model {better}, not for {name}, which was asked for: by it "
+            f"{apart}. The intervals hold both; leave the model to the takes, unless you know it",
+        )
+    ]
 
 
 def _missed(settled: Settled) -> float:

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fit import air, budget, doubts, model_words, montecarlo, named_model
-from fit.candidates import fitted, named
+from fit.candidates import fitted
 from fit.choose import scores
 from fit.derived import extremes
 from fit.drift import REPEAT_WEIGHT
@@ -18,7 +18,7 @@ from fit.loaded import start as joint_start
 from fit.measured import AddedMass, FreeAir, MeasuredCurve, Session, TestBox
 from fit.problem import Problem
 from fit.result import DriverFit, FittedCurve
-from fit.settle import Settled, polished, settle
+from fit.settle import Settled, polished, settle, sharp
 from meas.errors import Finding, Refused
 
 FloatArray = NDArray[np.float64]
@@ -79,7 +79,7 @@ def fit_near(
     state = [near["Re"], w0 * near["Re"] / near["Qes"], w0, w0 / near["Qms"]]
     free = np.concatenate([np.log(state), named_model.known(model, near).internal])
     problem = Problem(curves, session, coil, mechanics)
-    settled = settle(problem, joint_start(problem, free))
+    settled = sharp(settle(problem, joint_start(problem, free)))
     return _result(settled, (), {}, math.inf, linear=True)
 
 
@@ -123,7 +123,7 @@ def chosen(curves: Sequence[MeasuredCurve], session: Session, model: str = AUTO)
                 )
             ]
         )
-    candidates = fitted(curves, session) if wanted is None else named(curves, session, *wanted)
+    candidates = fitted(curves, session, wanted)
     choice = scores(candidates)
     ranked = sorted(candidates, key=lambda c: choice.get(c.problem.driver.name, math.inf))
     first = next(c for c in ranked if model in (AUTO, c.problem.driver.name))
@@ -173,7 +173,7 @@ def _with_repeatability(first: Settled) -> tuple[Settled, float]:
         problem.driver.mechanics,
         scatter,
     )
-    return settle(again, first.theta), freedom
+    return sharp(settle(again, first.theta)), freedom
 
 
 def _result(
@@ -196,6 +196,7 @@ def _result(
     doubts.refuse_without_values(found.estimates)
     curves = tuple(_fitted(settled, index) for index in range(len(problem.takes)))
     findings = doubts.about(settled, found.estimates, band)
+    findings += doubts.about_model(settled, rivals, choice, at)
     findings += model_words.doubts(problem.driver.name, found.estimates, band)
     if "Vas" in found.estimates:
         air_stated = problem.session

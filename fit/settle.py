@@ -158,7 +158,12 @@ def polished(settled: Settled) -> Settled:
                 best, found = trial.cost, bounded(trial.values)
     if found is not None:
         settled = _refined(problem, found)
-    return replace(settled, theta=_solved(problem, settled.theta, 1e-10))
+    return sharp(settled)
+
+
+def sharp(settled: Settled) -> Settled:
+    """The optimum under the weights of a fit to all digits, for what is to be reported."""
+    return replace(settled, theta=_solved(settled.problem, settled.theta, 1e-10))
 
 
 def _solved(

@@ -109,6 +109,23 @@ def test_the_true_model_is_chosen():
     assert sum(row["true"] for row in rows) >= least, rows
 
 
+def test_a_model_asked_for_is_held_against_the_one_that_the_takes_speak_for():
+    """A ring, and no law for it asked for: what that moves is said, and inside the intervals."""
+    driver = DRIVERS[3]
+    assert driver.model == "lossy+former"
+    takes = exact_takes(driver, np.random.default_rng(5), 1e-4)
+    asked = fit_driver(takes, exact_session(), "ladder")
+    told = [w.text for w in asked.warnings if w.code == "another-model"]
+    assert len(told) == 1 and "lossy+former" in told[0]
+    for name in ALL:
+        low, high = asked.parameters[name].interval_95
+        assert low < driver.truth[name] < high, name
+    right = fit_driver(takes, exact_session(), driver.model)
+    assert "another-model" not in {w.code for w in right.warnings}
+    assert right.parameters["Qes"].value == pytest.approx(driver.truth["Qes"], rel=0.01)
+    assert asked.parameters["Qes"].value != pytest.approx(driver.truth["Qes"], rel=0.02)
+
+
 def test_random_cases_span_what_they_promise():
     cases = [campaign_drivers.random_case(np.random.default_rng([1, k])) for k in range(300)]
     kinds = Counter(case.driver.coil[0] for case in cases)
