@@ -171,7 +171,7 @@ def _model_effects(
     real, imaginary = [], []
     for index, take in enumerate(problem.takes):
         rows, n = problem.rows[index], take.data.size
-        deviation = misfits[index].relative * np.abs(take.data)
+        deviation = misfits[index].relative * take.magnitude
         block = jacobian[rows.first : rows.last]
         scaled = _scaled(block, deviation / np.sqrt(problem.variance[index]))
         real.append(scaled[:n])

@@ -14,12 +14,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fit.choose import penalty, scores
+from fit.growth import sections_seen
 from fit.guess import Search
 from fit.loaded import start as joint_start
 from fit.measured import FreeAir, MeasuredCurve, Session
 from fit.mechanics import CANDIDATES, IDEAL, Mechanics
 from fit.problem import Problem, bounded
-from fit.settle import Settled, rough_variance, settle
+from fit.settle import ROUGH, Settled, left_over, rough_variance, settle
 from fit.solve import least_squares
 from fit.voicecoil import MODELS, CoilModel
 
@@ -27,6 +28,10 @@ FloatArray = NDArray[np.float64]
 
 _NEAR, _AS_FAR = 50.0, 20.0
 """Score, and multiple of the best one's, up to which a law might bring a coil before the best."""
+_LOST, _AS_LOST = 2.0, 10.0
+"""Rough chi-square, and multiple of the least one, from which a start is given up."""
+_APART = 0.01
+"""Distance of two solutions that are one (logarithms)."""
 _WORTH = 0.01
 """Gain in chi-square that a start need not have."""
 _TRIES = 15
@@ -37,6 +42,7 @@ _TRIES = 15
 class _FreeState:
     start: FloatArray  # reference state and coil
     cost: float  # chi-square under the rough model error
+    sections: list[tuple[float, float]]  # that the coil's ladder might grow by: H, rad/s
 
 
 def fitted(
@@ -153,9 +159,10 @@ def _free_states(curves: Sequence[MeasuredCurve], session: Session) -> Mapping[s
     for coil in MODELS:
         starts = search.starts(coil) if coil.searched else []
         if coil.grows_from is not None:
-            simpler = states[coil.grows_from].start
+            simpler = states[coil.grows_from]
             starts += [
-                np.concatenate([simpler[:4], internal]) for internal in coil.grown(simpler[4:])
+                np.concatenate([simpler.start[:4], internal])
+                for internal in coil.grown(simpler.start[4:], simpler.sections)
             ]
         states[coil.name] = _free_state(alone, starts, session, coil)
     return states
@@ -180,17 +187,34 @@ def _free_state(
         None, None, None, session.pressure, session.temperature, session.relative_humidity
     )
     problem = Problem([alone], bare, coil)
-    problem.variance = rough_variance(problem)
-    best: tuple[float, FloatArray] = (math.inf, np.zeros(problem.size))
-    for trial in starts:
-        theta = np.zeros(problem.size)
-        theta[: trial.size] = trial
-        solution = least_squares(
-            problem.residual, problem.jacobian, theta, tolerance=1e-6, worth=_WORTH
-        )
-        if solution.cost < best[0]:
-            best = (solution.cost, bounded(solution.values))
-    return _FreeState(best[1][: 4 + coil.size], best[0])
+    at_rest = np.zeros(problem.size - 4 - coil.size)
+    rough = problem.variance = rough_variance(problem)
+    found = _valleys(problem, [np.concatenate([start, at_rest]) for start in starts])
+    # Under a rough model error all valleys are shallow; which is the deepest shows under less.
+    problem.variance = rough_variance(problem, min(left_over(problem, found[0]), ROUGH))
+    best = _valleys(problem, found)[0]
+    sections = sections_seen(problem, best)
+    problem.variance = rough
+    cost = float(np.sum(problem.residual(best) ** 2))
+    return _FreeState(best[: 4 + coil.size], cost, sections)
+
+
+def _valleys(problem: Problem, starts: Sequence[FloatArray]) -> list[FloatArray]:
+    """Solutions from all starts, best first, without those that have no prospect."""
+    solutions = [
+        least_squares(problem.residual, problem.jacobian, start, tolerance=1e-6, worth=_WORTH)
+        for start in starts
+    ]
+    solutions.sort(key=lambda solution: solution.cost)
+    limit = _LOST + _AS_LOST * solutions[0].cost
+    found: list[FloatArray] = []
+    for solution in solutions:
+        values = bounded(solution.values)
+        if solution.cost < limit and all(
+            np.max(np.abs(values - other)) > _APART for other in found
+        ):
+            found.append(values)
+    return found
 
 
 def _joint(

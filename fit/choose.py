@@ -22,14 +22,27 @@ Control 19, 1974) and the ln n of G. Schwarz (Ann. Stat. 6, 1978).
 """
 
 
-def penalty(driver: DriverModel) -> float:
+def penalty(driver: DriverModel, freedom: float = math.inf) -> float:
     """What a model has to gain over an inductance and an ideal spring.
 
     A coil grows by sections of two parameters, or by the exponent of a power law.
+
+    Args:
+        driver: The model.
+        freedom: Degrees of freedom of the variance that chi-square is reckoned with.
     """
     sections, exponent = divmod(driver.coil.size - 1, 2)
-    laws = sum(_PRICE[law.size] for law in driver.mechanics.laws)
-    return sections * _PRICE[2] + exponent * _PRICE[1] + laws
+    steps = [2] * sections + [1] * exponent + [law.size for law in driver.mechanics.laws]
+    return sum(_price(size, freedom) for size in steps)
+
+
+def _price(size: int, freedom: float) -> float:
+    """By a variance out of few points a step that means nothing gains more, as often as F says."""
+    if math.isinf(freedom):
+        return _PRICE[size]
+    from scipy.special import chdtrc, fdtri
+
+    return size * float(fdtri(size, freedom, 1 - chdtrc(size, _PRICE[size])))
 
 
 _OVERDONE = 1.2
@@ -45,7 +58,7 @@ def scores(candidates: Sequence[Settled]) -> Mapping[str, float]:
     """Chi-square plus penalty of each candidate, by the name of its model.
 
     All candidates are judged by one variance, noise plus the model error of the candidate of
-    greatest likelihood; a model error that repeats itself over several points weighs less by
+    greatest penalised likelihood; a model error that repeats itself over several points weighs less by
     as much, so that structure which no candidate follows decides nothing. A candidate whose
     coil imitates the resonance, or whose laws mean something else, is left out, unless all do.
 
@@ -53,7 +66,10 @@ def scores(candidates: Sequence[Settled]) -> Mapping[str, float]:
         candidates: At least one, fitted to the same takes.
     """
     admissible = [c for c in candidates if _admissible(c)] or list(candidates)
-    reference = min(admissible, key=lambda c: c.deviance).scatter
+    likeliest = min(
+        admissible, key=lambda c: c.deviance + penalty(c.problem.driver, c.freedom)
+    )
+    reference, freedom = likeliest.scatter, likeliest.freedom
     found = {}
     for candidate in admissible:
         trial = candidate.problem.weighted(reference)
@@ -65,7 +81,7 @@ def scores(candidates: Sequence[Settled]) -> Mapping[str, float]:
             worth=_WORTH,
             evaluations=_EVALUATIONS,
         )
-        found[trial.driver.name] = _unbent(trial, solution) + penalty(trial.driver)
+        found[trial.driver.name] = _unbent(trial, solution) + penalty(trial.driver, freedom)
     return found
 
 

@@ -21,6 +21,8 @@ FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
 
 _QS = np.geomspace(0.35, 30.0, 16)
+_ANY_CORNERS, _SEEN = 9, 3
+"""Corners that stand for any coil, and how many resonances seen beside it become starts."""
 _POINTS = 240
 """Points kept of a long curve for the search; half as many where the phase is missing."""
 _PHASE_ROUNDS = 6
@@ -47,6 +49,7 @@ class Search:
         self.weight = 1 / np.abs(self.data)
         self.resonances = _resonances(frequency)
         self.grid = self._grid(self.resonances, _QS)
+        self.seen = self._beside_any_coil() if self.phase_known else []
 
     def _grid(self, resonances: FloatArray, qs: FloatArray) -> _Grid:
         """Motional columns for all pairs of resonance and Q."""
@@ -62,7 +65,7 @@ class Search:
 
         Args:
             coil: Coil model.
-            keep: Greatest number of starts.
+            keep: Greatest number of starts besides those of `seen`.
 
         Returns:
             Vectors (ln Re, ln strength, ln angular resonance, ln loss, coil parameters).
@@ -80,9 +83,37 @@ class Search:
                 chosen.append((i, j, position))
             if len(chosen) == keep:
                 break
-        found = [self._refined(coil, *valley) for valley in chosen]
+        chosen += [(i, j, self._shape_at(coil, i, j)) for i, j in self.seen]
+        found = [self._refined(coil, *valley) for valley in dict.fromkeys(chosen)]
         found.sort(key=lambda pair: pair[0])
         return [start for _, start in found]
+
+    def _beside_any_coil(self) -> list[tuple[int, int]]:
+        """Resonances and Qs, by their place in the grid, of peaks beside a coil of any kind.
+
+        Every coil is a sum of resistances and inductances in parallel over the band (R. M. Foster,
+        Bell Syst. Tech. J. 3(2), 1924, for the lossless kind; W. Cauer for this one), of either
+        sign here. A small peak on a steep coil shows only when the coil is followed that well,
+        better than by the coarse shapes of one model.
+        """
+        low, high = np.abs(self.s[[0, -1]])
+        corners = np.geomspace(low / 2, 4 * high, _ANY_CORNERS)
+        columns = [np.ones_like(self.s), self.s, *(self.s / (1 + self.s / c) for c in corners)]
+        fixed = _real(np.array(columns) * self.weight)
+        target = _real((self.data * self.weight)[None, :])[0]
+        normal = _Normal(fixed @ fixed.T, fixed @ self.grid.motion.T, self.grid.square)
+        explained, _, motional = _eliminated(normal, fixed @ target, self.grid.onto, moving=True)
+        cost = np.where(motional > 0, float(target @ target) - explained, np.inf)
+        table = cost.reshape(self.grid.resonances.size, self.grid.qs.size)
+        best_q = np.argmin(table, axis=1)
+        along = table[np.arange(best_q.size), best_q]
+        return [(i, int(best_q[i])) for i in _valleys(along)[:_SEEN] if np.isfinite(along[i])]
+
+    def _shape_at(self, coil: CoilModel, i: int, j: int) -> int:
+        """The shape of a coil that goes best with one resonance and Q."""
+        grid = self._grid(self.resonances[i : i + 1], _QS[j : j + 1])
+        costs = [float(self._solve(grid, coil, shape)[0][0, 0]) for shape in coil.shapes]
+        return int(np.argmin(costs))
 
     def _refined(self, coil: CoilModel, i: int, j: int, position: int) -> tuple[float, FloatArray]:
         """Finer grid around one valley, over the shapes nearby."""

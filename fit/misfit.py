@@ -19,12 +19,15 @@ ComplexArray = NDArray[np.complex128]
 
 _WIDTH = 0.35
 """Standard deviation of the smoothing kernel in ln f: half an octave."""
-_SIGNIFICANT = 3.0
+_SIGNIFICANT = 4.0
 """Excess over noise, in its standard deviation, below which a misfit counts as none."""
 
 
 _STRUCTURED = 1.5
 """Autocorrelation length up to which residuals count as scatter from point to point."""
+_LEAST_LEFT = 0.1
+"""Share of its variance that a point is taken to keep in any case."""
+_RIDGE = 1e-10
 _COMMON = 0.5
 _RANGE = 2.0
 """How far the weights follow a local model error off its root mean square.
@@ -73,7 +76,7 @@ def estimate(
     residual: ComplexArray | FloatArray,
     magnitude: FloatArray,
     noise: FloatArray,
-    parameters: int,
+    leverage: FloatArray,
     *,
     stated: bool,
 ) -> Misfit:
@@ -88,7 +91,9 @@ def estimate(
         residual: Model minus data [ohm], complex or real.
         magnitude: |Z| [ohm].
         noise: Random standard uncertainty per component [ohm]; zero where unknown.
-        parameters: Number of parameters that follow the curve.
+        leverage: Share of each point's variance that the parameters take, shape (n,); the
+            points that weigh most lose most of their residuals to them (D. C. Hoaglin, R. E.
+            Welsch, Am. Stat. 32(1), 1978).
         stated: Whether that is all the random error there is; otherwise whatever goes beyond it
             counts, be it significant or not.
     """
@@ -96,8 +101,9 @@ def estimate(
     n = frequency.size
     q = np.abs(residual) ** 2 / magnitude**2 / components
     v = noise**2 / magnitude**2
-    share = max(1 - parameters / (components * n), 0.1)
-    q = q / share
+    left = np.maximum(1 - leverage, _LEAST_LEFT)
+    q = q / left
+    parameters = components * float(np.sum(leverage))
     kernel = _kernel(frequency, components)
     excess = _excess(q, v, kernel, components, stated=stated)
     if not np.any(excess > 0):
@@ -108,9 +114,23 @@ def estimate(
     # What the parameters absorbed of a smooth misfit does not show in the residual.
     independent = max(components * n / length, parameters + 1.0)
     freedom = independent - parameters
-    widened = excess * min(independent / max(freedom, 1.0), 4.0) * share
+    share = 1 - parameters / (components * n)
+    widened = excess * np.clip(independent / max(freedom, 1.0) * share, 1.0, 4.0)
     widened = np.maximum(widened, np.mean(widened) / _RANGE**2)
     return Misfit(np.sqrt(widened), length, max(freedom, 2.0))
+
+
+def leverages(jacobian: FloatArray) -> FloatArray:
+    """Diagonal of the hat matrix J (J'J)^-1 J', shape (m,).
+
+    Args:
+        jacobian: Derivatives of the weighted residuals, priors included, shape (m, p).
+    """
+    scale = np.sqrt(np.einsum("mp,mp->p", jacobian, jacobian))
+    columns = jacobian / np.where(scale > 0, scale, 1.0)
+    normal = columns.T @ columns + _RIDGE * np.eye(scale.size)
+    solved = np.linalg.solve(np.linalg.cholesky(normal), columns.T)
+    return np.asarray(np.einsum("pm,pm->m", solved, solved))
 
 
 def _kernel(frequency: FloatArray, components: int) -> FloatArray:

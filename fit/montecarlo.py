@@ -152,7 +152,7 @@ def _model_error(settled: Settled) -> FloatArray | None:
     matrix = correlation([t.measured.curve.frequency_hz for t in takes], settled.misfits)
     values, vectors = np.linalg.eigh(matrix)
     deviation = np.concatenate(
-        [m.relative * np.abs(t.data) for m, t in zip(settled.misfits, takes, strict=True)]
+        [m.relative * t.magnitude for m, t in zip(settled.misfits, takes, strict=True)]
     )
     return np.asarray(deviation[:, None] * vectors * np.sqrt(np.maximum(values, 0.0)))
 

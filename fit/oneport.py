@@ -15,7 +15,7 @@ import numpy as np
 
 from fit.budget import covariance
 from fit.commonerrors import on_model
-from fit.misfit import Misfit, estimate
+from fit.misfit import Misfit, estimate, leverages
 from fit.result import Estimate
 from fit.solve import least_squares
 from meas.curve import ComplexArray, Curve, FloatArray, ImpedanceCurve, Systematic
@@ -233,12 +233,13 @@ class _Run:
         return np.concatenate([weighted.real, weighted.imag])
 
     def misfit(self, theta: FloatArray) -> Misfit:
+        rows = self.components * self.magnitude.size
         return estimate(
             self.frequency,
             self.raw(theta),
             self.magnitude,
             self.noise,
-            self.free,
+            leverages(self.jacobian(theta))[:rows].reshape(self.components, -1).mean(axis=0),
             stated=bool(np.all(self.noise > 0)),
         )
 

@@ -33,6 +33,7 @@ ComplexArray = NDArray[np.complex128]
 SCALES = 0.02
 """Departure of an error's relative effect from its mean, below which it merely scales a curve."""
 
+_NO_GUIDE = 1.1
 WEAK = 30.0
 """Standard deviation of the rows that keep unidentified coil parameters finite (logarithms)."""
 
@@ -175,6 +176,7 @@ class Problem:
             measured=measured,
             s=np.asarray(2j * np.pi * curve.frequency_hz, dtype=np.complex128),
             data=data,
+            magnitude=np.abs(data),
             noise=random_ohm(curve),
             errors=effects,
             error_columns=[self._error(e.source, e.text) for e in curve.systematics],
@@ -220,7 +222,10 @@ class Problem:
         return other
 
     def calm_errors(self, theta: FloatArray) -> None:
-        """Take the noise out of the effects of the common errors, given a first solution.
+        """Take the noise out of what errors are reckoned by, given a first solution.
+
+        Weights by readings that scatter would lean on those that came out low. A model that
+        misses a reading by more than a tenth is no better guide than the reading.
 
         Args:
             theta: Parameters near the optimum, shape (p,).
@@ -228,6 +233,8 @@ class Problem:
         for index, take in enumerate(self.takes):
             total = self.modelled(theta, index).total
             model = total if take.is_complex else np.abs(total)
+            read = np.abs(take.data)
+            take.magnitude[:] = np.clip(np.abs(total), read / _NO_GUIDE, read * _NO_GUIDE)
             for k, error in enumerate(take.measured.curve.systematics):
                 effect = np.asarray(error.derivative_ohm, dtype=take.errors.dtype)
                 take.errors[:, k] = on_model(effect, take.data, model, take.s) / model
@@ -295,7 +302,7 @@ class Problem:
         """All rows, shape (m,), each in units of its standard deviation."""
         columns, means, sizes = self._priors
         parts = [
-            _stack(self.raw(theta, index) / np.sqrt(variance))
+            stacked(self.raw(theta, index) / np.sqrt(variance))
             for index, variance in enumerate(self.variance)
         ]
         parts.append(np.array([value for value, _ in self._values(theta)]))
@@ -340,7 +347,7 @@ class Problem:
             for column, error in zip(this.error_columns, this.errors.T, strict=True):
                 if column in self.considered:
                     source = self.names[column].removeprefix("error ")
-                    effects[source][rows.first : rows.last] += _stack(
+                    effects[source][rows.first : rows.last] += stacked(
                         total * error * factor / np.sqrt(variance)
                     )
         return effects
@@ -358,9 +365,9 @@ class Problem:
             scale = this.factor(theta[this.error_columns]) / np.sqrt(variance)
             block = by_parameter[:, rows.first : rows.last]
             # A source that appears twice in one take must add up.
-            for column, row in zip(modelled.columns, _stack(slopes * scale), strict=True):
+            for column, row in zip(modelled.columns, stacked(slopes * scale), strict=True):
                 block[column] += row
-            effects = _stack(this.errors.T * (total * scale))
+            effects = stacked(this.errors.T * (total * scale))
             for column, row in zip(this.error_columns, effects, strict=True):
                 if column not in self.considered:
                     block[column] += row
@@ -392,7 +399,7 @@ def _relative(stated: Stated, value: float) -> float:
     return max(stated.standard_uncertainty / value, 1e-6)
 
 
-def _stack(values: ComplexArray | FloatArray) -> FloatArray:
+def stacked(values: ComplexArray | FloatArray) -> FloatArray:
     """Real parts, then imaginary ones where there are any, along the last axis."""
     if np.iscomplexobj(values):
         return np.concatenate([values.real, values.imag], axis=-1)

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from fit.misfit import Misfit, estimate
+from fit.misfit import Misfit, estimate, leverages
 from fit.problem import Problem, bounded
 from fit.solve import least_squares
 
@@ -46,11 +46,16 @@ class Settled:
         return math.sqrt(sum(m.level**2 for m in self.misfits) / len(self.misfits))
 
     @property
+    def freedom(self) -> float:
+        """Degrees of freedom of the model error; without one the noise is all, and known."""
+        return sum(m.freedom for m in self.misfits if m.level > 0) or math.inf
+
+    @property
     def leaves_structure(self) -> bool:
         """Whether residuals repeat each other somewhere, by more than the noise."""
         return any(
             misfit.structured
-            and misfit.level > float(np.sqrt(np.mean((take.noise / np.abs(take.data)) ** 2)))
+            and misfit.level > float(np.sqrt(np.mean((take.noise / take.magnitude) ** 2)))
             for take, misfit in zip(self.problem.takes, self.misfits, strict=True)
         )
 
@@ -62,7 +67,7 @@ class Settled:
         models apart that differ by 1 %, because the bending is smooth and neither follows it.
         """
         return [
-            take.noise**2 + misfit.weighing_variance(np.abs(take.data))
+            take.noise**2 + misfit.weighing_variance(take.magnitude)
             for take, misfit in zip(self.problem.takes, self.misfits, strict=True)
         ]
 
@@ -80,7 +85,7 @@ class Settled:
 def rough_variance(problem: Problem, relative: float = ROUGH) -> list[FloatArray]:
     """Variances of a fit that knows nothing of its model errors yet."""
     return [
-        take.noise**2 + (relative * np.abs(take.data)) ** 2 + problem.bending_variance(index)
+        take.noise**2 + (relative * take.magnitude) ** 2 + problem.bending_variance(index)
         for index, take in enumerate(problem.takes)
     ]
 
@@ -102,7 +107,7 @@ def settle(problem: Problem, start: FloatArray) -> Settled:
         theta = _solved(problem, theta, 1e-6, _ON_THE_WAY)
         if round_ == 0:
             problem.calm_errors(theta)
-        lower = _level(problem, theta)
+        lower = left_over(problem, theta)
         if lower > 0.7 * level:
             break
         level = lower
@@ -114,7 +119,7 @@ def _refined(problem: Problem, theta: FloatArray) -> Settled:
     before = problem.variance
     misfits: tuple[Misfit, ...] = ()
     for _ in range(_ROUNDS):
-        misfits = tuple(_misfit(problem, theta, index) for index in range(len(problem.takes)))
+        misfits = _misfits(problem, theta)
         after = [
             scatter + problem.bending_variance(index)
             for index, scatter in enumerate(Settled(problem, theta, misfits).scatter)
@@ -175,26 +180,27 @@ def _solved(
     return bounded(found.values)
 
 
-def _level(problem: Problem, theta: FloatArray) -> float:
+def left_over(problem: Problem, theta: FloatArray) -> float:
     """Root mean square of the residual over |Z| beyond its noise, over all takes."""
     squares, noise = [], []
     for index, take in enumerate(problem.takes):
         components = 2 if take.is_complex else 1
-        squares.append((np.abs(problem.raw(theta, index)) / np.abs(take.data)) ** 2 / components)
-        noise.append((take.noise / np.abs(take.data)) ** 2)
+        squares.append((np.abs(problem.raw(theta, index)) / take.magnitude) ** 2 / components)
+        noise.append((take.noise / take.magnitude) ** 2)
     square, floor = np.concatenate(squares), np.concatenate(noise)
     return math.sqrt(max(float(np.mean(square - floor)), 0.01 * float(np.min(floor)), 1e-16))
 
 
-def _misfit(problem: Problem, theta: FloatArray, index: int) -> Misfit:
-    take = problem.takes[index]
-    followers = 4 + len(problem.driver.columns) + (2 if take.departures else 0)
-    shared = len(problem.takes)
-    return estimate(
-        take.measured.curve.frequency_hz,
-        problem.raw(theta, index),
-        np.abs(take.data),
-        take.noise,
-        max(3, round(followers / (1 if shared == 1 else 1.5))),
-        stated=take.measured.curve.standard_uncertainty_ohm is not None,
+def _misfits(problem: Problem, theta: FloatArray) -> tuple[Misfit, ...]:
+    taken = leverages(problem.jacobian(theta))
+    return tuple(
+        estimate(
+            take.measured.curve.frequency_hz,
+            problem.raw(theta, index),
+            take.magnitude,
+            take.noise,
+            taken[rows.first : rows.last].reshape(-1, take.data.size).mean(axis=0),
+            stated=take.measured.curve.standard_uncertainty_ohm is not None,
+        )
+        for index, (take, rows) in enumerate(zip(problem.takes, problem.rows, strict=False))
     )

@@ -28,6 +28,7 @@ class Take:
         measured: The curve and its condition.
         s: Complex angular frequency [rad/s], shape (n,).
         data: Impedance or its magnitude [ohm], shape (n,).
+        magnitude: |Z| that relative errors refer to [ohm], shape (n,).
         noise: Random standard uncertainty per component [ohm], shape (n,).
         errors: Relative effects of the common errors, like the data, shape (n, k).
         error_columns: Parameter of each of the k errors.
@@ -38,6 +39,7 @@ class Take:
     measured: MeasuredCurve
     s: ComplexArray
     data: ComplexArray | FloatArray
+    magnitude: FloatArray
     noise: FloatArray
     errors: NDArray[Any]
     error_columns: list[int]

@@ -57,8 +57,15 @@ class CoilModel(Protocol):
         """
         ...
 
-    def grown(self, simpler: FloatArray) -> list[FloatArray]:
-        """Starts from the parameters of the model that this one grows from."""
+    def grown(
+        self, simpler: FloatArray, sections: Sequence[tuple[float, float]] = ()
+    ) -> list[FloatArray]:
+        """Starts from the parameters of the model that this one grows from.
+
+        Args:
+            simpler: Those parameters.
+            sections: Inductance [H] and corner [rad/s] of sections that would gain.
+        """
         ...
 
     def basis(self, s: ComplexArray, shape: Shape) -> ComplexArray:
@@ -96,7 +103,9 @@ class Plain:
     grows_from: str | None = None
     searched = True
 
-    def grown(self, simpler: FloatArray) -> list[FloatArray]:
+    def grown(
+        self, simpler: FloatArray, sections: Sequence[tuple[float, float]] = ()
+    ) -> list[FloatArray]:
         """None."""
         return []
 
@@ -171,16 +180,17 @@ class Ladder:
         pairs = [(L, L * corner) for L, corner in zip(rest, shape, strict=True)]
         return np.asarray(np.log(np.array([first, *(value for pair in pairs for value in pair)])))
 
-    def grown(self, simpler: FloatArray) -> list[FloatArray]:
-        """One section more, below, between and above the corners that are there."""
+    def grown(
+        self, simpler: FloatArray, sections: Sequence[tuple[float, float]] = ()
+    ) -> list[FloatArray]:
+        """One section more: those that would gain, and others about the corners there are."""
         first, *rest = np.exp(simpler)
         corners = np.sort([R / L for L, R in zip(rest[::2], rest[1::2], strict=True)])
         between = np.sqrt(corners[1:] * corners[:-1])
         smallest = min(first, *rest[::2])
-        return [
-            np.append(simpler, np.log([0.5 * smallest, 0.5 * smallest * corner]))
-            for corner in (corners[0] / 6, *between, corners[-1] * 6)
-        ]
+        around = (corners[0] / 6, *between, corners[-1] * 6)
+        pairs = [*sections, *((0.5 * smallest, corner) for corner in around)]
+        return [np.append(simpler, np.log([L, L * corner])) for L, corner in pairs]
 
     def reported(self, internal: FloatArray) -> Mapping[str, tuple[float, str]]:
         """L1, L2, R2, L3, R3, ..., sections by rising corner frequency."""
@@ -214,7 +224,9 @@ class Lossy:
     grows_from: str | None = None
     searched = True
 
-    def grown(self, simpler: FloatArray) -> list[FloatArray]:
+    def grown(
+        self, simpler: FloatArray, sections: Sequence[tuple[float, float]] = ()
+    ) -> list[FloatArray]:
         """None."""
         return []
 
@@ -287,7 +299,9 @@ class Empirical:
         share = (np.array(shape) - FLATTEST) / (STEEPEST - FLATTEST)
         return np.stack([size, np.log(share / (1 - share))], axis=1).ravel()
 
-    def grown(self, simpler: FloatArray) -> list[FloatArray]:
+    def grown(
+        self, simpler: FloatArray, sections: Sequence[tuple[float, float]] = ()
+    ) -> list[FloatArray]:
         """The lossy inductance itself."""
         n = 0.5 + 0.5 * _logistic(simpler[1])
         angle = n * np.pi / 2
@@ -345,7 +359,7 @@ MODELS: tuple[CoilModel, ...] = (
     Lossy(),
     Ladder("ladder", [(corner,) for corner in _CORNERS]),
     Empirical(),
-    Ladder("ladder3", list(combinations(_WIDE, 2))),
+    Ladder("ladder3", list(combinations(_WIDE, 2)), grows_from="ladder"),
     Ladder("ladder4", list(combinations(_WIDE, 3)), grows_from="ladder3"),
 )
 """Every coil model, simplest first; one that grows stands behind what it grows from."""

@@ -8,7 +8,8 @@ driver where its resonance is inside the band and the Cramer-Rao bound of fs, Qm
 is the optimum that scipy's least squares reaches from the truth, in the elements of the driver and
 with derivatives by differences. A fit by the generating model reaches it if its chi-square under
 the same noise is higher by less than 0.5: one parameter off by one standard deviation costs 1, and
-another optimum tens and more. Where the chosen model is another, chi-square may be higher by what
+another optimum tens and more. A fit that is refused, or whose numbers are withheld, because they
+are too uncertain where it ended, counts by where it ended. Where the chosen model is another, chi-square may be higher by what
 its fewer parameters would have gained.
 
 Every fit that is not refused is held against the truth: `covered` where fs, Qms and Qes lie within
@@ -30,7 +31,7 @@ from campaign_drivers import Bench, exact_session, generating, random_case
 from scipy.optimize import least_squares
 
 from fit import inputs
-from fit.joint import fit_driver
+from fit.joint import chosen, fit_driver
 from meas.errors import Refused
 
 NAMES = ("fs", "Qms", "Qes")
@@ -65,6 +66,12 @@ def chi_square(curve, model_ohm) -> float:
     return float(np.sum(left**2))
 
 
+def excess_before_refusal(takes, driver, model: str, curve) -> float:
+    """Chi-square of a fit that was refused: found, and then too uncertain where it was found."""
+    settled = chosen(takes, exact_session(), driver.model if model == "given" else "auto").settled
+    return chi_square(curve, curve.impedance_ohm + settled.problem.raw(settled.theta, 0))
+
+
 def draw(seed: int, number: int) -> dict:
     rng = runs.rng_of(seed, number)
     case = random_case(rng)
@@ -93,12 +100,14 @@ def draw(seed: int, number: int) -> dict:
             fit = fit_driver(takes, exact_session(), driver.model if model == "given" else "auto")
         except Refused as refused:
             row[model] = f"refused {refused.reasons[0].code}"
+            row[f"{model} excess"] = excess_before_refusal(takes, driver, model, curve) - best
             continue
         except Exception as error:
             row[model] = f"broke {type(error).__name__}: {error}"
             continue
         if any(name not in fit.parameters for name in NAMES):
             row[model] = "withheld"  # so uncertain that no number is given
+            row[f"{model} excess"] = chi_square(curve, fit.curves[0].model_ohm) - best
             continue
         found = {name: fit.parameters[name] for name in NAMES}
         far = {
