@@ -126,6 +126,9 @@ def estimates(settled: Settled, rivals: Sequence[Rival], at: Extremes, freedom: 
             parts[f"{group}:{number}"] = column
             sources[f"{group}:{number}"] = text
     degrees = {"random:model": min(m.freedom for m in misfits), "random:repeatability": freedom}
+    if any(take.measured.curve.standard_uncertainty_ohm is None for take in problem.takes):
+        # The digits of a reading say the least it is uncertain by; the rest the residuals told.
+        degrees["random:noise"] = degrees["random:model"]
     found = {}
     for row, name in enumerate(names):
         value, unit = values[name]

@@ -68,14 +68,16 @@ def fitted(
     best = ranked[0]
     found += [_with_laws(best, mechanics) for mechanics in CANDIDATES]
     near = [c for c in ranked[1:] if score(c) < _NEAR + _AS_FAR * score(best)]
-    if best.leaves_structure:
-        # A ring is part of the coil: the best coil without one need not be the best beside one.
-        found += [
-            _with_laws(other, mechanics)
-            for other in near
-            for mechanics in CANDIDATES
-            if mechanics.former is not None
-        ]
+    # A ring is part of the coil: the best coil without one need not be the best beside one, and
+    # a large one may be the ring that a small one lacks.
+    size = best.problem.driver.coil.size
+    found += [
+        _with_laws(other, mechanics)
+        for other in near
+        if best.leaves_structure or other.problem.driver.coil.size < size
+        for mechanics in CANDIDATES
+        if mechanics.former is not None
+    ]
     if (law := _ranked(found)[0][0].problem.driver.mechanics) is not IDEAL:
         # A flexible coil may have stood in for the law: the others get their chance with it.
         found += [_with_laws(other, law) for other in near]

@@ -66,9 +66,7 @@ def scores(candidates: Sequence[Settled]) -> Mapping[str, float]:
         candidates: At least one, fitted to the same takes.
     """
     admissible = [c for c in candidates if _admissible(c)] or list(candidates)
-    likeliest = min(
-        admissible, key=lambda c: c.deviance + penalty(c.problem.driver, c.freedom)
-    )
+    likeliest = min(admissible, key=lambda c: c.deviance + penalty(c.problem.driver, c.freedom))
     reference, freedom = likeliest.scatter, likeliest.freedom
     found = {}
     for candidate in admissible:

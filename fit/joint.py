@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from fit import air, budget, doubts, model_words, montecarlo, named_model
 from fit.candidates import fitted
-from fit.choose import scores
+from fit.choose import penalty, scores
 from fit.derived import extremes
 from fit.drift import REPEAT_WEIGHT
 from fit.loaded import start as joint_start
@@ -140,17 +140,35 @@ def _rivals(
 ) -> list[budget.Rival]:
     """The other candidates, each with its probability by the criterion beside the best.
 
-    One that the criterion left out, because its coil imitates the resonance, is no rival.
+    One that the criterion left out, because its coil imitates the resonance, is no rival. What a
+    larger model has to gain beyond the usual because the points are few makes it no less probable.
     """
     name = best.problem.driver.name
+
+    def score(candidate: Settled) -> float:
+        driver = candidate.problem.driver
+        for_few = penalty(driver, best.freedom) - penalty(driver)
+        return choice.get(driver.name, math.inf) - for_few
+
     found = []
     for other in ranked:
         its = other.problem.driver.name
         if its == name or its not in choice:
             continue
-        behind = float(np.clip(choice[its] - choice.get(name, math.inf), -60.0, 60.0))
-        found.append(budget.Rival(other, 1 / (1 + math.exp(behind / 2))))
+        behind = float(np.clip(score(other) - score(best), -60.0, 60.0))
+        found.append(budget.Rival(other, 1 / (1 + _odds(behind, best.freedom))))
     return found
+
+
+def _odds(behind: float, freedom: float) -> float:
+    """Of the better of two models, by what the other is behind in chi-square.
+
+    By Student's law instead of the normal one where the variance comes from few points.
+    """
+    if math.isinf(freedom):
+        return math.exp(behind / 2)
+    power = (1 + abs(behind) / freedom) ** (freedom / 2)
+    return power if behind > 0 else 1 / power
 
 
 def _with_repeatability(first: Settled) -> tuple[Settled, float]:

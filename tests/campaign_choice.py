@@ -255,6 +255,7 @@ def main() -> None:
     parser.add_argument("--driver", type=int, action="append", help="place of a driver, from 0")
     parser.add_argument("--gain", type=float, action="append", help="expected gain")
     told = parser.parse_args()
+    runs.kept = told.keep
     watch = runs.Watch(told.jobs)
     title = f"{told.draws} draws, seed {told.seed}"
     places = told.driver if told.driver is not None else list(range(len(DRIVERS)))

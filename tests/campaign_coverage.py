@@ -171,6 +171,7 @@ def main() -> None:
     parser.add_argument("--driver", type=int, action="append", help="place of a driver, from 0")
     parser.add_argument("--noise", type=float, default=NOISE)
     told = parser.parse_args()
+    runs.kept = told.keep
     watch = runs.Watch(told.jobs)
     places = told.driver if told.driver is not None else range(len(DRIVERS))
     drivers = {place: DRIVERS[place] for place in places}

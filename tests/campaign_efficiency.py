@@ -118,6 +118,7 @@ def main() -> None:
     parser.add_argument("--model", choices=["auto", "given"])
     parser.add_argument("--noise", type=float, default=NOISE)
     told = parser.parse_args()
+    runs.kept = told.keep
     watch = runs.Watch(told.jobs)
     forms = {"free": [False], "loaded": [True], None: [False, True]}[told.only]
     models = [told.model] if told.model else ["auto", "given"]

@@ -20,6 +20,9 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import numpy as np
 
+kept: Path | None = None
+"""Folder of what was done already, so that hours of work can be stopped and gone on with."""
+
 
 def arguments(doc: str | None, draws: int, what: str) -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
@@ -29,6 +32,7 @@ def arguments(doc: str | None, draws: int, what: str) -> argparse.ArgumentParser
     parser.add_argument("--seed", type=int, default=2026)
     parser.add_argument("--jobs", type=int, default=1, help="processes")
     parser.add_argument("--out", type=Path, help="CSV file to write")
+    parser.add_argument("--keep", type=Path, help="folder to keep results in, and to go on from")
     return parser
 
 
@@ -38,10 +42,14 @@ def rng_of(*key: int) -> np.random.Generator:
 
 def run(function: Callable, tasks: Sequence[tuple], jobs: int) -> list:
     """Results of function(*task) in the order of tasks; a bar where somebody watches."""
-    from joblib import Parallel, delayed, parallel_config
+    from joblib import Memory, Parallel, delayed, parallel_config
     from rich.console import Console
     from rich.progress import track
 
+    if kept is not None:
+        from cli.refit_job import models_digest
+
+        function = Memory(kept / models_digest(), verbose=0).cache(function)
     with parallel_config("loky", inner_max_num_threads=1):
         done = Parallel(n_jobs=jobs, return_as="generator")(delayed(function)(*t) for t in tasks)
         console = Console(stderr=True)

@@ -152,6 +152,7 @@ def counts(rows: list[dict], model: str) -> dict[str, int]:
 
 def main() -> None:
     told = runs.arguments(__doc__, 2000, "random drivers").parse_args()
+    runs.kept = told.keep
     watch = runs.Watch(told.jobs)
     rows = campaign(told.draws, told.seed, told.jobs)
     runs.write(told.out, rows)
