@@ -58,9 +58,10 @@ def scores(candidates: Sequence[Settled]) -> Mapping[str, float]:
     """Chi-square plus penalty of each candidate, by the name of its model.
 
     All candidates are judged by one variance, noise plus the model error of the candidate of
-    greatest penalised likelihood; a model error that repeats itself over several points weighs less by
-    as much, so that structure which no candidate follows decides nothing. A candidate whose
-    coil imitates the resonance, or whose laws mean something else, is left out, unless all do.
+    greatest penalised likelihood; a model error that repeats itself over several points weighs
+    less by as much, so that structure which no candidate follows decides nothing. A candidate
+    whose coil imitates the resonance, or whose laws mean something else, is left out, unless all
+    do.
 
     Args:
         candidates: At least one, fitted to the same takes.

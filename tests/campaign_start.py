@@ -9,8 +9,8 @@ is the optimum that scipy's least squares reaches from the truth, in the element
 with derivatives by differences. A fit by the generating model reaches it if its chi-square under
 the same noise is higher by less than 0.5: one parameter off by one standard deviation costs 1, and
 another optimum tens and more. A fit that is refused, or whose numbers are withheld, because they
-are too uncertain where it ended, counts by where it ended. Where the chosen model is another, chi-square may be higher by what
-its fewer parameters would have gained.
+are too uncertain where it ended, counts by where it ended. Where the chosen model is another,
+chi-square may be higher by what its fewer parameters would have gained.
 
 Every fit that is not refused is held against the truth: `covered` where fs, Qms and Qes lie within
 4.5 stated standard uncertainties (by chance one in 50,000 draws does not), `wrong` otherwise.
