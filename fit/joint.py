@@ -167,7 +167,7 @@ def _odds(behind: float, freedom: float) -> float:
     """
     if math.isinf(freedom):
         return math.exp(behind / 2)
-    power = (1 + abs(behind) / freedom) ** (freedom / 2)
+    power: float = (1 + abs(behind) / freedom) ** (freedom / 2)
     return power if behind > 0 else 1 / power
 
 
