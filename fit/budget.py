@@ -148,6 +148,11 @@ def estimates(settled: Settled, rivals: Sequence[Rival], at: Extremes, freedom: 
             frequency_hz=at.inductance if name == "Le" else None,
             widening=_widening(contributions, degrees),
         )
+    for name in list(found):
+        # Half a section of a ladder says nothing.
+        other = {"L": "R", "R": "L"}.get(name[0], "") + name[1:]
+        if name[1:].isdigit() and name != "L1" and other not in found:
+            del found[name]
     kept = {name: row for row, name in enumerate(names) if name in found}
     return Budget(
         found,
@@ -222,8 +227,11 @@ def _effect_of(
     if its <= own + 1 and any(misfit.structured for misfit in settled.misfits):
         ratio = max(ratio, min(1.0, settled.misfit / max(other_fit.misfit, 1e-12)))
     others = derived(other_fit.problem, other_fit.theta, at)
+    coil, other_coil = (fit.problem.driver.coil for fit in (settled, other_fit))
+    # L2 of another ladder is another inductor.
+    of_coil = {} if other_coil is coil else coil.reported(coil.typical)
     for row, (name, (value, unit)) in enumerate(values.items()):
-        if name in others:
+        if name in others and name not in of_coil:
             other = others[name][0]
             change = other - value if unit == "dB" else math.log(other / value)
             effect[row, 0] = ratio * change

@@ -9,6 +9,7 @@ import driver_bench as bench
 import numpy as np
 import pytest
 
+from fit import budget
 from fit.joint import fit_driver
 from meas.curve import ImpedanceCurve, Systematic
 from meas.errors import Refused
@@ -235,6 +236,17 @@ class TestContributions:
             assert change == pytest.approx(
                 expected, rel=0.03, abs=0.01 * step * e.standard_uncertainty
             ), name
+
+    def test_half_a_section_of_a_ladder_is_not_given(self, monkeypatch):
+        """Where one of its two is too uncertain to be given, the other goes with it."""
+        before = fit_driver(takes()[:1], bench.SESSION, "ladder").parameters
+        unsure = {
+            name: before[name].standard_uncertainty / before[name].value for name in ("L2", "R2")
+        }
+        assert unsure["L2"] != unsure["R2"]
+        monkeypatch.setattr(budget, "_UNKNOWN", np.mean(list(unsure.values())))
+        after = fit_driver(takes()[:1], bench.SESSION, "ladder").parameters
+        assert "L1" in after and not {"L2", "R2"} & after.keys()
 
     def test_random_parts_keep_their_correlation(self):
         """Components of noise are shared by the parameters: Qts follows from Qms and Qes."""
