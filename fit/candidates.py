@@ -159,7 +159,7 @@ def _free_states(curves: Sequence[MeasuredCurve], session: Session) -> Mapping[s
     search = Search(alone.curve)
     states: dict[str, _FreeState] = {}
     for coil in MODELS:
-        starts = search.starts(coil) if coil.searched else []
+        starts = search.starts(coil)
         if coil.grows_from is not None:
             simpler = states[coil.grows_from]
             starts += [

@@ -21,6 +21,8 @@ FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
 
 _QS = np.geomspace(0.35, 30.0, 16)
+_KEPT = 5
+"""Greatest number of starts out of the grid of one coil."""
 _ANY_CORNERS, _SEEN = 9, 3
 """Corners that stand for any coil, and how many resonances seen beside it become starts."""
 _POINTS = 240
@@ -60,18 +62,17 @@ class Search:
         target = _real((self.data * self.weight)[None, :])
         return _Grid(resonances, qs, flat, np.sum(flat**2, axis=1), flat @ target[0])
 
-    def starts(self, coil: CoilModel, *, keep: int = 5) -> list[FloatArray]:
+    def starts(self, coil: CoilModel) -> list[FloatArray]:
         """Starting vectors, most promising first.
 
         Args:
-            coil: Coil model.
-            keep: Greatest number of starts besides those of `seen`.
+            coil: Coil model; one that is not `searched` starts from the resonances `seen` only.
 
         Returns:
             Vectors (ln Re, ln strength, ln angular resonance, ln loss, coil parameters).
         """
         valleys: list[tuple[float, int, int, int]] = []
-        for position, shape in enumerate(coil.shapes):
+        for position, shape in enumerate(coil.shapes if coil.searched else ()):
             cost, _ = self._solve(self.grid, coil, shape)
             best_q = np.argmin(cost, axis=1)
             along = cost[np.arange(best_q.size), best_q]
@@ -81,7 +82,7 @@ class Search:
         for _, i, j, position in valleys:
             if all(abs(i - a) > 1 or abs(j - b) > 2 or abs(position - c) > 2 for a, b, c in chosen):
                 chosen.append((i, j, position))
-            if len(chosen) == keep:
+            if len(chosen) == _KEPT:
                 break
         chosen += [(i, j, self._shape_at(coil, i, j)) for i, j in self.seen]
         found = [self._refined(coil, *valley) for valley in dict.fromkeys(chosen)]

@@ -101,7 +101,8 @@ def settle(problem: Problem, start: FloatArray) -> Settled:
         problem: Its variances are overwritten.
         start: Near the optimum, shape (p,).
     """
-    theta, level = start, ROUGH
+    # A start that follows the takes closely is not to be lost in the wide valleys of a rough fit.
+    theta, level = start, min(ROUGH, left_over(problem, start))
     for round_ in range(_ROUNDS):
         problem.variance = rough_variance(problem, level)
         theta = _solved(problem, theta, 1e-6, _ON_THE_WAY)

@@ -82,7 +82,9 @@ def test_what_is_promised_is_what_a_fit_then_says(name):
     """The interval promised for each quantity against that of a fit with the better statement.
 
     Within 4 % where the step matters: the update is exact for a linear problem, and the weights
-    of the curves (misfit and noise) move a little between two fits.
+    of the curves (misfit and noise) move a little between two fits. What rival models do to a
+    parameter is kept by the update although a better statement may hold them too: the promise
+    may be wider by as much.
     """
     before, after, prefix = STEPS[name]
     curves, session = _job(**before)
@@ -98,7 +100,12 @@ def test_what_is_promised_is_what_a_fit_then_says(name):
         then *= fit.parameters[symbol].value / again.parameters[symbol].value
         if fit.parameters[symbol].unit == "dB":
             then = again.parameters[symbol].standard_uncertainty
-        assert gain.standard_uncertainty == pytest.approx(then, rel=0.04), symbol
+        rivals = np.sqrt(sum(
+            part**2 for source, part in fit.parameters[symbol].contributions.items()
+            if source.startswith("random:model")
+        ))  # fmt: skip
+        most = 1.04 * np.hypot(then, rivals)
+        assert 0.96 * then < gain.standard_uncertainty < most, symbol
         compared += gain.gain > 0.05
     assert compared
 
