@@ -92,10 +92,10 @@ class Search:
     def _beside_any_coil(self) -> list[tuple[int, int]]:
         """Resonances and Qs, by their place in the grid, of peaks beside a coil of any kind.
 
-        Every coil is a sum of resistances and inductances in parallel over the band (R. M. Foster,
-        Bell Syst. Tech. J. 3(2), 1924, for the lossless kind; W. Cauer for this one), of either
-        sign here. A small peak on a steep coil shows only when the coil is followed that well,
-        better than by the coarse shapes of one model.
+        A passive coil of resistances and inductances is a sum of sections R parallel to L
+        (W. Cauer, Arch. Elektrotech. 17, 1926; from memory), of either sign here because their
+        corners are given. A small peak on a steep coil shows only when the coil is followed that
+        well, better than by the coarse shapes of one model.
         """
         low, high = np.abs(self.s[[0, -1]])
         corners = np.geomspace(low / 2, 4 * high, _ANY_CORNERS)
