@@ -96,6 +96,30 @@ class Mechanics:
             stacked[..., :-1] / size - here * by_size - by_loss * x,
         )
 
+    def braking(
+        self, x: ComplexArray, internal: FloatArray
+    ) -> tuple[ComplexArray, ComplexArray, ComplexArray]:
+        """The former's part of `stiffness`: what does not change when the spring does.
+
+        Args and Returns as there; nothing without a former.
+        """
+        if self.former is None:
+            nothing = np.zeros_like(x)
+            return nothing, nothing, np.zeros((self.size, *x.shape), dtype=np.complex128)
+        resonance = np.broadcast_to(_AT_RESONANCE, (*x.shape[:-1], 1))
+        whole, _, slopes = self._sum(resonance, internal)
+        size = whole.real
+        k, by_x, by_own = self.former.stiffness(
+            np.concatenate([x, resonance], axis=-1), self.parts(internal)[-1]
+        )
+        loss = k[..., -1:].imag / size
+        here = k[..., :-1] / size - loss * x
+        by_internal = -here * (slopes.real / size)
+        by_internal[-by_own.shape[0] :] += (
+            by_own[..., :-1] / size - by_own[..., -1:].imag / size * x
+        )
+        return here, by_x[..., :-1] / size - loss * x, by_internal
+
     def _sum(
         self, x: ComplexArray, internal: FloatArray
     ) -> tuple[ComplexArray, ComplexArray, ComplexArray]:

@@ -86,11 +86,13 @@ class Reference:
     Attributes:
         coil: Impedance of the coil and derivatives by its parameters [ohm].
         spring: As `Mechanics.stiffness`.
+        braking: As `Mechanics.braking`; None without a former.
         ring: As `Mechanics.ring`; None without a former.
     """
 
     coil: tuple[ComplexArray, ComplexArray]
     spring: tuple[ComplexArray, ComplexArray, ComplexArray]
+    braking: tuple[ComplexArray, ComplexArray, ComplexArray] | None
     ring: tuple[ComplexArray, ComplexArray, ComplexArray, ComplexArray] | None
 
 
@@ -182,10 +184,13 @@ class DriverModel:
             s: Complex angular frequency [rad/s], shape (n,).
             theta: Parameters, shape (p,) or (p, r, 1).
         """
+        x, laws = s / np.exp(theta[2]), theta[self.law_columns]
+        closed = self.mechanics.former is not None
         return Reference(
             self.coil.impedance(s, theta[self.coil_columns]),
-            self.mechanics.stiffness(s / np.exp(theta[2]), theta[self.law_columns]),
-            self._ring(s, theta) if self.mechanics.former is not None else None,
+            self.mechanics.stiffness(x, laws),
+            self.mechanics.braking(x, laws) if closed else None,
+            self._ring(s, theta) if closed else None,
         )
 
     def of_take(self, take: Take, theta: FloatArray, reference: Reference) -> Modelled:
@@ -207,11 +212,19 @@ class DriverModel:
         x = s / w0
         k, along, by_law = reference.spring
         stiffness, along = np.asarray(spring * k), np.asarray(spring * along)
+        softened, by_law = stiffness, spring * by_law
+        if reference.braking is not None:
+            # A spring that softens leaves the ring as it is.
+            brake, brake_along, brake_by_law = reference.braking
+            kept = w0 * w0 - spring
+            softened = softened - spring * brake
+            stiffness, along = stiffness + kept * brake, along + kept * brake_along
+            by_law = by_law + kept * brake_by_law
         inertia: Any = 1.0
         heavier: list[tuple[int, Any]] = []  # parameter, derivative of the inertia
         stiffer: list[tuple[int, ComplexArray]] = []  # parameter, derivative of the stiffness
         if "compliance" in departures:
-            stiffer.append((departures["compliance"], -stiffness))
+            stiffer.append((departures["compliance"], -softened))
         if isinstance(condition, AddedMass) and self.mass_column is not None:
             added, slope, column = self.stated.freed(condition.mass, theta)
             ratio = added * np.exp(-theta[self.mass_column])
@@ -232,7 +245,7 @@ class DriverModel:
             ]
         zm, dzm = motional(s, np.exp(theta[1]), inertia, loss, stiffness)
         for column, row in zip(self.law_columns, by_law, strict=True):
-            stiffer.append((column, spring * row))
+            stiffer.append((column, row))
         moving = [
             (1, dzm[0]),
             (2, dzm[3] * (2 * stiffness - along)),

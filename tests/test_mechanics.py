@@ -89,6 +89,20 @@ def test_limits_of_a_former():
     assert force[0] == pytest.approx(1 - share, rel=1e-6)
 
 
+def test_what_is_not_the_ring_is_the_spring():
+    """A spring that softens between takes leaves the ring alone: with the braking taken away, what
+    is left is a real constant under an ideal spring, and without a ring there is no braking."""
+    ring = next(m for m in MECHANICS if m.former is not None and m.suspension is None)
+    x = 1j * np.geomspace(0.05, 50, 40)
+    internal = np.log([0.3, 0.4, 1.5])
+    rest = ring.stiffness(x, internal)[0] - ring.braking(x, internal)[0]
+    np.testing.assert_allclose(rest, rest[0].real, rtol=1e-12)
+    # At resonance the whole is 1, and the brake's reaction there is its part of it.
+    brake = 0.3j / (1 + 0.4j)
+    assert rest[0].real == pytest.approx(1 / (1 + brake.real), rel=1e-12)
+    assert not np.any(MECHANICS[0].braking(x, np.zeros(0))[0])
+
+
 def test_creep_is_the_published_law():
     """C0 [1 - creep log10(w/ws) - j 0.68219 creep] (M. H. Knudsen, J. G. Jensen, J. Audio Eng.
     Soc. 41(1/2), 1993; the constant is pi/(2 ln 10)). Softer without limit towards zero."""
