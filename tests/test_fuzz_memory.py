@@ -220,7 +220,22 @@ def test_a_pipe_with_a_writer_is_read(tmp_path):
     pipe = tmp_path / "pipe.csv"
     os.mkfifo(pipe)
     kept = os.open(pipe, os.O_RDWR)  # the writer is there before the reader, as in a shell
-    writer = threading.Thread(target=lambda: (os.write(kept, HEAD + b"\n10,6,1\n"), os.close(kept)))
+    text = HEAD + b"\n10,6,1\n"
+    os.write(kept, text)
+
+    def leave():
+        """Go once the reader has taken what was written: a pipe without ends forgets it."""
+        import fcntl
+        import termios
+        import time
+
+        waiting = text
+        while any(waiting):
+            time.sleep(0.01)
+            waiting = fcntl.ioctl(kept, termios.FIONREAD, bytes(4))
+        os.close(kept)
+
+    writer = threading.Thread(target=leave, daemon=True)
     writer.start()
     curve = table.read(pipe)
     writer.join()
