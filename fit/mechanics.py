@@ -83,18 +83,9 @@ class Mechanics:
         if not self.laws:
             none = np.zeros((0, *x.shape), dtype=np.complex128)
             return np.ones_like(x), np.zeros_like(x), none
-        resonance = np.broadcast_to(_AT_RESONANCE, (*x.shape[:-1], 1))
-        total, along, stacked = self._sum(np.concatenate([x, resonance], axis=-1), internal)
-        size = total[..., -1:].real
-        loss = total[..., -1:].imag / size
-        here = total[..., :-1] / size
-        by_size = stacked[..., -1:].real / size
-        by_loss = stacked[..., -1:].imag / size - loss * by_size
-        return (
-            here - loss * x,
-            along[..., :-1] / size - loss * x,
-            stacked[..., :-1] / size - here * by_size - by_loss * x,
-        )
+        total, along, slopes = self._sum(_with_resonance(x), internal)
+        size, by_size = total[..., -1:].real, slopes[..., -1:].real
+        return _lossless_at_resonance(x, total / size, along / size, slopes / size, by_size / size)
 
     def braking(
         self, x: ComplexArray, internal: FloatArray
@@ -106,19 +97,13 @@ class Mechanics:
         if self.former is None:
             nothing = np.zeros_like(x)
             return nothing, nothing, np.zeros((self.size, *x.shape), dtype=np.complex128)
-        resonance = np.broadcast_to(_AT_RESONANCE, (*x.shape[:-1], 1))
-        whole, _, slopes = self._sum(resonance, internal)
-        size = whole.real
-        k, by_x, by_own = self.former.stiffness(
-            np.concatenate([x, resonance], axis=-1), self.parts(internal)[-1]
-        )
-        loss = k[..., -1:].imag / size
-        here = k[..., :-1] / size - loss * x
-        by_internal = -here * (slopes.real / size)
-        by_internal[-by_own.shape[0] :] += (
-            by_own[..., :-1] / size - by_own[..., -1:].imag / size * x
-        )
-        return here, by_x[..., :-1] / size - loss * x, by_internal
+        at = _with_resonance(x)
+        whole, _, slopes = self._sum(at[..., -1:], internal)
+        size, by_size = whole.real, slopes.real
+        k, along, by_own = self.former.stiffness(at, self.parts(internal)[-1])
+        by_internal: ComplexArray = np.zeros((self.size, *k.shape), dtype=np.complex128)
+        by_internal[-self.former.size :] = by_own
+        return _lossless_at_resonance(x, k / size, along / size, by_internal / size, by_size / size)
 
     def _sum(
         self, x: ComplexArray, internal: FloatArray
@@ -224,6 +209,33 @@ class Mechanics:
         for law, own in zip(self.laws, self.parts(internal), strict=True):
             found.update(law.reported(own, resonance_hz))
         return found
+
+
+def _with_resonance(x: ComplexArray) -> ComplexArray:
+    """The same frequencies, and behind them the resonance."""
+    return np.concatenate([x, np.broadcast_to(_AT_RESONANCE, (*x.shape[:-1], 1))], axis=-1)
+
+
+def _lossless_at_resonance(
+    x: ComplexArray,
+    k: ComplexArray,
+    along: ComplexArray,
+    slopes: ComplexArray,
+    by_size: FloatArray,
+) -> tuple[ComplexArray, ComplexArray, ComplexArray]:
+    """A stiffness, known at resonance too, without the constant loss that it has there.
+
+    Args:
+        x: Frequencies, shape (n,).
+        k: Stiffness over that at resonance of the whole, shape (n + 1,).
+        along: Its derivative by ln x.
+        slopes: By the parameters, size unchanged, shape (p, n + 1).
+        by_size: Logarithmic derivatives of the size by the parameters, shape (p, 1).
+    """
+    loss = k[..., -1:].imag
+    here = k[..., :-1] - loss * x
+    by_loss = slopes[..., -1:].imag
+    return here, along[..., :-1] - loss * x, slopes[..., :-1] - by_loss * x - here * by_size
 
 
 IDEAL = Mechanics()
