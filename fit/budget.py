@@ -20,12 +20,16 @@ from fit.derived import Extremes, derived
 from fit.misfit import Misfit, correlation
 from fit.problem import Problem
 from fit.result import Estimate
+from fit.rivals import Rival, choice_effect
 from fit.settle import Settled
 
 FloatArray = NDArray[np.float64]
 
 _STEP = 1e-5
-_MAIN = frozenset({"Re", "fs", "Qms", "Qes", "Mms", "Vas"})
+_Z95 = 1.959964
+_CHOICE = "random:model:choice"
+_POSSIBLE = 0.005
+"""Probability from which a rival's own uncertainty counts."""
 _UNKNOWN = 2.0
 """Relative standard uncertainty of what the takes do not tell: no number is given for it."""
 _NEGLIGIBLE = 1e-12
@@ -50,19 +54,6 @@ class Budget:
     leverages: Mapping[str, float]
     gradients: Mapping[str, FloatArray]
     choice: Mapping[str, float]
-
-
-@dataclass(frozen=True, eq=False)
-class Rival:
-    """Another model of the same takes.
-
-    Attributes:
-        settled: Its fit.
-        probability: Of its being the better one.
-    """
-
-    settled: Settled
-    probability: float
 
 
 def covariance(jacobian: FloatArray) -> FloatArray:
@@ -117,14 +108,19 @@ def estimates(settled: Settled, rivals: Sequence[Rival], at: Extremes, freedom: 
         take.measured.curve.standard_uncertainty_ohm is None for take in problem.takes
     ):
         missed = "scatter of the readings"
-    moved = _rival_effect(settled, rivals, at, values)
+    noisy = effect @ np.concatenate(noise).T
+    known = np.column_stack([noisy, model, weak, *parts.values()])
+    known = np.sum(known**2, axis=1)
+    more = _more_open(settled, rivals, at, names, np.sum(effect * gradients, axis=1))
+    moved = choice_effect(settled, rivals, at, values, known, more)
     for group, effects, text in (
-        ("random:noise", effect @ np.concatenate(noise).T, "noise of the takes"),
-        ("random:model", np.hstack([model, weak, moved]), missed),
+        ("random:noise", noisy, "noise of the takes"),
+        ("random:model", np.column_stack([model, weak]), missed),
     ):
         for number, column in enumerate(_components(effects), start=1):
             parts[f"{group}:{number}"] = column
             sources[f"{group}:{number}"] = text
+    parts[_CHOICE], sources[_CHOICE] = moved, "the choice of the model"
     degrees = {"random:model": min(m.freedom for m in misfits), "random:repeatability": freedom}
     if any(take.measured.curve.standard_uncertainty_ohm is None for take in problem.takes):
         # The digits of a reading say the least it is uncertain by; the rest the residuals told.
@@ -159,7 +155,7 @@ def estimates(settled: Settled, rivals: Sequence[Rival], at: Extremes, freedom: 
         sources,
         leverages,
         {name: gradients[row] for name, row in kept.items()},
-        {name: abs(float(moved[row, 0])) for name, row in kept.items()},
+        {name: abs(float(moved[row])) for name, row in kept.items()},
     )
 
 
@@ -195,47 +191,21 @@ def _model_effects(
     return np.asarray(vectors * np.sqrt(np.maximum(values, 0.0)))
 
 
-def _rival_effect(
-    settled: Settled, rivals: Sequence[Rival], at: Extremes, values: Mapping[str, tuple[float, str]]
+def _more_open(
+    settled: Settled, rivals: Sequence[Rival], at: Extremes, names: Sequence[str], own: FloatArray
 ) -> FloatArray:
-    """What the choice of model does to the parameters, shape (q, 1).
-
-    Two models that miss the curve differ in their parameters by about what the worse of them is
-    wrong. The better is taken to be wrong in proportion to its misfit, where the residual need
-    not show it; a rival of many more parameters, which has lost in spite of them, tells nothing of
-    the kind. Where there is no misfit, or only scatter from point to point, the variance
-    between two models enters with the probability of the other (J. Hoeting et al., Statist. Sci.
-    14, 1999), four times as large: the 95 % interval of a mixture of two reaches the other's
-    value from a probability of 6 % on, which no normal law of its variance does. Of several
-    rivals the one counts that moves the main parameters most: nested models share most of what
-    they are wrong by.
-    """
-    effects = [_effect_of(settled, rival, at, values) for rival in rivals]
-    if not effects:
-        return np.zeros((len(values), 1))
-    main = [row for row, name in enumerate(values) if name in _MAIN]
-    return max(effects, key=lambda effect: float(np.linalg.norm(effect[main])))
-
-
-def _effect_of(
-    settled: Settled, rival: Rival, at: Extremes, values: Mapping[str, tuple[float, str]]
-) -> FloatArray:
-    effect = np.zeros((len(values), 1))
-    other_fit = rival.settled
-    ratio = min(1.0, 2 * math.sqrt(rival.probability))
-    own, its = (len(fit.problem.driver.columns) for fit in (settled, other_fit))
-    if its <= own + 1 and any(misfit.structured for misfit in settled.misfits):
-        ratio = max(ratio, min(1.0, settled.misfit / max(other_fit.misfit, 1e-12)))
-    others = derived(other_fit.problem, other_fit.theta, at)
-    coil, other_coil = (fit.problem.driver.coil for fit in (settled, other_fit))
-    # L2 of another ladder is another inductor.
-    of_coil = {} if other_coil is coil else coil.reported(coil.typical)
-    for row, (name, (value, unit)) in enumerate(values.items()):
-        if name in others and name not in of_coil:
-            other = others[name][0]
-            change = other - value if unit == "dB" else math.log(other / value)
-            effect[row, 0] = ratio * change
-    return effect
+    """Variances of the values by the rivals beyond those by the model itself, shape (r, q)."""
+    more = np.zeros((len(rivals), len(names)))
+    for row, rival in enumerate(rivals):
+        if rival.probability < _POSSIBLE:
+            continue
+        problem, theta = rival.settled.problem, rival.settled.theta
+        common = [name for name in names if name in derived(problem, theta, at)]
+        gradients = _gradients(problem, theta, at, common)
+        its = np.sum((gradients @ covariance(problem.jacobian(theta))) * gradients, axis=1)
+        places = [names.index(name) for name in common]
+        more[row, places] = np.maximum(its - own[places], 0.0)
+    return more
 
 
 def _gradients(
@@ -284,4 +254,4 @@ def _widening(contributions: Mapping[str, float], degrees: Mapping[str, float]) 
         uncertain += variance**2 / freedom
     if uncertain <= 0 or total <= 0:
         return 1.0
-    return max(1.0, float(stdtrit(total**2 / uncertain, 0.975)) / 1.959964)
+    return max(1.0, float(stdtrit(total**2 / uncertain, 0.975)) / _Z95)

@@ -5,11 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 
-import numpy as np
-
-from fit.problem import Problem
+from fit import unbent
 from fit.settle import Settled
-from fit.solve import Solution, least_squares
+from fit.solve import least_squares
 from fit.take_model import DriverModel
 
 _PRICE = {1: 6.5, 2: 8.5, 3: 13.0}
@@ -80,23 +78,11 @@ def scores(candidates: Sequence[Settled]) -> Mapping[str, float]:
             worth=_WORTH,
             evaluations=_EVALUATIONS,
         )
-        found[trial.driver.name] = _unbent(trial, solution) + penalty(trial.driver, freedom)
+        # A mismatch of the inputs is no reason for a larger model, which would follow it otherwise.
+        found[trial.driver.name] = unbent.cost(trial, solution.values) + penalty(
+            trial.driver, freedom
+        )
     return found
-
-
-def _unbent(problem: Problem, solution: Solution) -> float:
-    """Chi-square after what bends a curve has taken its part, within its own uncertainty.
-
-    A mismatch of the inputs is no reason for a larger model, which would follow it otherwise.
-    """
-    effects = problem.considered_effects(solution.values)
-    if not effects:
-        return solution.cost
-    slopes, left = problem.jacobian(solution.values), problem.residual(solution.values)
-    for source, effect in effects.items():
-        slopes[:, problem.error_columns[source]] += effect
-    step = np.linalg.lstsq(slopes, -left, rcond=1e-12)[0]
-    return min(solution.cost, float(np.sum((left + slopes @ step) ** 2)))
 
 
 def _admissible(candidate: Settled) -> bool:

@@ -8,11 +8,12 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from fit.budget import Rival, covariance
+from fit.budget import covariance
 from fit.derived import Extremes, derived
 from fit.measured import AddedMass, FreeAir, TestBox
 from fit.problem import Problem
 from fit.result import Estimate
+from fit.rivals import Rival
 from fit.settle import Settled
 from meas.errors import Finding, Refused
 

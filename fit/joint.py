@@ -18,6 +18,7 @@ from fit.loaded import start as joint_start
 from fit.measured import AddedMass, FreeAir, MeasuredCurve, Session, TestBox
 from fit.problem import Problem
 from fit.result import DriverFit, FittedCurve
+from fit.rivals import Rival
 from fit.settle import Settled, polished, settle, sharp
 from meas.errors import Finding, Refused
 
@@ -95,7 +96,7 @@ class Chosen:
     """
 
     settled: Settled
-    rivals: Sequence[budget.Rival]
+    rivals: Sequence[Rival]
     choice: Mapping[str, float]
     freedom: float
 
@@ -135,9 +136,7 @@ def chosen(curves: Sequence[MeasuredCurve], session: Session, model: str = AUTO)
     return Chosen(best, rivals, choice, freedom)
 
 
-def _rivals(
-    best: Settled, ranked: Sequence[Settled], choice: Mapping[str, float]
-) -> list[budget.Rival]:
+def _rivals(best: Settled, ranked: Sequence[Settled], choice: Mapping[str, float]) -> list[Rival]:
     """The other candidates, each with its probability by the criterion beside the best.
 
     One that the criterion left out, because its coil imitates the resonance, is no rival. What a
@@ -156,7 +155,7 @@ def _rivals(
         if its == name or its not in choice:
             continue
         behind = float(np.clip(score(other) - score(best), -60.0, 60.0))
-        found.append(budget.Rival(other, 1 / (1 + _odds(behind, best.freedom))))
+        found.append(Rival(other, 1 / (1 + _odds(behind, best.freedom))))
     return found
 
 
@@ -196,7 +195,7 @@ def _with_repeatability(first: Settled) -> tuple[Settled, float]:
 
 def _result(
     settled: Settled,
-    rivals: Sequence[budget.Rival],
+    rivals: Sequence[Rival],
     choice: Mapping[str, float],
     freedom: float,
     *,

@@ -8,7 +8,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from fit.misfit import Misfit, estimate, leverages
+from fit import unbent
+from fit.misfit import Misfit
 from fit.problem import Problem, bounded
 from fit.solve import least_squares
 
@@ -66,17 +67,14 @@ class Settled:
         What bends a curve has no part in it: a point that may be bent by 10 % still tells two
         models apart that differ by 1 %, because the bending is smooth and neither follows it.
         """
-        return [
-            take.noise**2 + misfit.weighing_variance(take.magnitude)
-            for take, misfit in zip(self.problem.takes, self.misfits, strict=True)
-        ]
+        return unbent.scatter(self.problem, self.misfits)
 
     @property
     def deviance(self) -> float:
         """Minus twice the logarithm of the likelihood, up to a constant."""
         variances = self.scatter
         judged = self.problem.weighted(variances)
-        cost = float(np.sum(judged.residual(self.theta) ** 2))
+        cost = unbent.cost(judged, self.theta)
         for take, variance in zip(self.problem.takes, variances, strict=True):
             cost += (2 if take.is_complex else 1) * float(np.sum(np.log(variance)))
         return cost
@@ -120,7 +118,7 @@ def _refined(problem: Problem, theta: FloatArray) -> Settled:
     before = problem.variance
     misfits: tuple[Misfit, ...] = ()
     for _ in range(_ROUNDS):
-        misfits = _misfits(problem, theta)
+        misfits = unbent.misfits(problem, theta)
         after = [
             scatter + problem.bending_variance(index)
             for index, scatter in enumerate(Settled(problem, theta, misfits).scatter)
@@ -190,18 +188,3 @@ def left_over(problem: Problem, theta: FloatArray) -> float:
         noise.append((take.noise / take.magnitude) ** 2)
     square, floor = np.concatenate(squares), np.concatenate(noise)
     return math.sqrt(max(float(np.mean(square - floor)), 0.01 * float(np.min(floor)), 1e-16))
-
-
-def _misfits(problem: Problem, theta: FloatArray) -> tuple[Misfit, ...]:
-    taken = leverages(problem.jacobian(theta))
-    return tuple(
-        estimate(
-            take.measured.curve.frequency_hz,
-            problem.raw(theta, index),
-            take.magnitude,
-            take.noise,
-            taken[rows.first : rows.last].reshape(-1, take.data.size).mean(axis=0),
-            stated=take.measured.curve.standard_uncertainty_ohm is not None,
-        )
-        for index, (take, rows) in enumerate(zip(problem.takes, problem.rows, strict=False))
-    )
