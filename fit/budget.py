@@ -28,7 +28,7 @@ FloatArray = NDArray[np.float64]
 _STEP = 1e-5
 _Z95 = 1.959964
 _CHOICE = "random:model:choice"
-_POSSIBLE = 0.005
+_POSSIBLE = 0.02
 """Probability from which a rival's own uncertainty counts."""
 _UNKNOWN = 2.0
 """Relative standard uncertainty of what the takes do not tell: no number is given for it."""

@@ -265,7 +265,7 @@ def _with_laws(
     price = penalty(problem.driver) - penalty(before.driver)
     if surely or ideal.leaves_structure or was - best[0] > 0.5 * price:
         return settle(problem, best[1])
-    return Settled(problem, best[1], ideal.misfits)
+    return Settled(problem, best[1], ideal.misfits, ideal.bent)
 
 
 def _starts(ideal: Settled, mechanics: Mechanics, coil: CoilModel) -> list[FloatArray]:

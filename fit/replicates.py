@@ -43,7 +43,11 @@ class Replicates:
 
 
 def refitted(
-    problem: Problem, start: FloatArray, replicates: Replicates, tolerance: float = 1e-8
+    problem: Problem,
+    start: FloatArray,
+    replicates: Replicates,
+    tolerance: float = 1e-8,
+    worth: float = 0.0,
 ) -> tuple[FloatArray, NDArray[np.bool_]]:
     """The optimum of every replicate that is reached from a common start.
 
@@ -52,6 +56,7 @@ def refitted(
         start: Parameters of the fit to the takes themselves, shape (p,).
         replicates: The data.
         tolerance: Relative change of chi-square and of parameters at which to stop.
+        worth: Gain in chi-square that is not worth another step.
 
     Returns:
         Parameters, shape (r, p), and whether each refit ended, shape (r,).
@@ -63,7 +68,7 @@ def refitted(
     for first in range(0, replicates.count, together):
         here = slice(first, first + together)
         part = Replicates([data[here] for data in replicates.data], replicates.stated[here])
-        found[here], ended[here] = _chunk(problem, linear, start, part, tolerance)
+        found[here], ended[here] = _chunk(problem, linear, start, part, tolerance, worth)
     return found, ended
 
 
@@ -92,6 +97,7 @@ def _chunk(
     start: FloatArray,
     replicates: Replicates,
     tolerance: float,
+    worth: float,
 ) -> tuple[FloatArray, NDArray[np.bool_]]:
     count, size = replicates.count, problem.size
     theta = np.tile(start, (count, 1))
@@ -115,9 +121,8 @@ def _chunk(
         small = np.linalg.norm(step, axis=1) <= tolerance * np.linalg.norm(
             scale * theta[here], axis=1
         )
-        flat = (predicted <= tolerance * cost[here]) & (
-            np.abs(cost[here] - new) <= tolerance * cost[here]
-        )
+        little = np.maximum(tolerance * cost[here], worth)
+        flat = (predicted <= little) & (np.abs(cost[here] - new) <= little)
         up, down = here[better], here[~better]
         theta[up], cost[up] = trial[better], new[better]
         gradient[up], normal[up] = new_gradient[better], new_normal[better]

@@ -35,11 +35,13 @@ class Settled:
         problem: Residuals and Jacobian.
         theta: The solution, shape (p,).
         misfits: Model error of each take.
+        bent: The same with what bends the takes.
     """
 
     problem: Problem
     theta: FloatArray
     misfits: tuple[Misfit, ...]
+    bent: tuple[Misfit, ...]
 
     @property
     def misfit(self) -> float:
@@ -48,8 +50,8 @@ class Settled:
 
     @property
     def freedom(self) -> float:
-        """Degrees of freedom of the model error; without one the noise is all, and known."""
-        return sum(m.freedom for m in self.misfits if m.level > 0) or math.inf
+        """Degrees of freedom of `scatter`; without a model error the noise is all, and known."""
+        return sum(m.freedom for m in self.bent if m.level > 0) or math.inf
 
     @property
     def leaves_structure(self) -> bool:
@@ -62,19 +64,19 @@ class Settled:
 
     @property
     def scatter(self) -> list[FloatArray]:
-        """Variance of noise and model error alone, by which coil models are judged.
+        """Variance of noise and whatever else the model misses, by which models are judged.
 
-        What bends a curve has no part in it: a point that may be bent by 10 % still tells two
-        models apart that differ by 1 %, because the bending is smooth and neither follows it.
+        What a bend may explain is no model error, but neither a reason for a larger model: a bend
+        is known to first order, and a driver that departs from every model by as little is common.
         """
-        return unbent.scatter(self.problem, self.misfits)
+        return unbent.scatter(self.problem, self.bent)
 
     @property
     def deviance(self) -> float:
         """Minus twice the logarithm of the likelihood, up to a constant."""
         variances = self.scatter
         judged = self.problem.weighted(variances)
-        cost = unbent.cost(judged, self.theta)
+        cost = float(np.sum(judged.residual(self.theta) ** 2))
         for take, variance in zip(self.problem.takes, variances, strict=True):
             cost += (2 if take.is_complex else 1) * float(np.sum(np.log(variance)))
         return cost
@@ -117,11 +119,12 @@ def _refined(problem: Problem, theta: FloatArray) -> Settled:
     """Let the model error vary along frequency, from the weights the problem has."""
     before = problem.variance
     misfits: tuple[Misfit, ...] = ()
+    bent: tuple[Misfit, ...] = ()
     for _ in range(_ROUNDS):
-        misfits = unbent.misfits(problem, theta)
+        misfits, bent = unbent.misfits(problem, theta)
         after = [
             scatter + problem.bending_variance(index)
-            for index, scatter in enumerate(Settled(problem, theta, misfits).scatter)
+            for index, scatter in enumerate(unbent.scatter(problem, misfits))
         ]
         problem.variance = after
         theta = _solved(problem, theta, 1e-6, _ON_THE_WAY)
@@ -131,7 +134,7 @@ def _refined(problem: Problem, theta: FloatArray) -> Settled:
         ):
             break
         before = after
-    return Settled(problem, _solved(problem, theta, 1e-8, _AT_THE_END), misfits)
+    return Settled(problem, _solved(problem, theta, 1e-8, _AT_THE_END), misfits, bent)
 
 
 def polished(settled: Settled) -> Settled:

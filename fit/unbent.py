@@ -37,8 +37,8 @@ def cost(problem: Problem, theta: FloatArray) -> float:
     return float(straight @ straight)
 
 
-def misfits(problem: Problem, theta: FloatArray) -> tuple[Misfit, ...]:
-    """Model error of each take beyond its noise and what bends it.
+def misfits(problem: Problem, theta: FloatArray) -> tuple[tuple[Misfit, ...], tuple[Misfit, ...]]:
+    """Model error of each take beyond its noise and what bends it, and beyond its noise alone.
 
     Where there is something to straighten, it is found by the residuals to first order in rounds,
     each under the weights of the last, at first of the noise alone.
@@ -49,8 +49,9 @@ def misfits(problem: Problem, theta: FloatArray) -> tuple[Misfit, ...]:
     """
     slopes, bent = _slopes(problem, theta)
     left = problem.residual(theta)
-    if not bent:
-        return _misfits(problem, left, _straightened(slopes, left)[1])
+    raw = _misfits(problem, left, _straightened(slopes, left)[1])
+    if not bent or not any(misfit.level for misfit in raw):
+        return raw, raw
     found = (Misfit(np.zeros(1), 1.0, float("inf")),) * len(problem.takes)
     for _ in range(_ROUNDS):
         weights = np.ones(left.size)
@@ -65,7 +66,8 @@ def misfits(problem: Problem, theta: FloatArray) -> tuple[Misfit, ...]:
             for new, old in zip(found, last, strict=True)
         ):
             break
-    return found
+    # Far from straight, a step to first order may leave more than there was.
+    return min(found, raw, key=lambda some: sum(one.level**2 for one in some)), raw
 
 
 def scatter(problem: Problem, found: Sequence[Misfit]) -> list[FloatArray]:
