@@ -117,10 +117,9 @@ def draws(settled: Settled, count: int, seed: int) -> tuple[FloatArray, Replicat
     if factor is not None:
         real, imaginary = rng.standard_normal(shape), rng.standard_normal(shape)
         missed = factor @ real + 1j * (factor @ imaginary)
-    for take in problem.takes:
-        vectors = truth.T[:, :, None]
-        reference = problem.driver.reference(take.s, vectors)
-        total = problem.driver.of_take(take, vectors, reference).total
+    together = problem.modelled_together(truth)
+    for take, modelled in zip(problem.takes, together, strict=True):
+        total = modelled.total
         model = total if take.is_complex else np.abs(total)
         model = model * take.factor(truth[:, take.error_columns])
         n = take.data.size

@@ -10,7 +10,7 @@ and every common error has one prior row.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from copy import copy
 from dataclasses import dataclass
 from typing import Any
@@ -258,6 +258,19 @@ class Problem:
             self._memory[take] = self.driver.of_take(self.takes[take], theta, self._memory[grid])
         found: Modelled = self._memory[take]
         return found
+
+    def modelled_together(self, theta: FloatArray) -> Iterator[Modelled]:
+        """Every take in turn for many vectors of parameters at once; nothing is remembered.
+
+        Args:
+            theta: Shape (r, p).
+        """
+        vectors = bounded(theta).T[:, :, None]
+        references = {
+            grid: self.driver.reference(self.takes[grid].s, vectors) for grid in set(self.grids)
+        }
+        for grid, take in zip(self.grids, self.takes, strict=True):
+            yield self.driver.of_take(take, vectors, references[grid])
 
     def _values(self, theta: FloatArray) -> list[tuple[float, FloatArray]]:
         """Measured values besides curves: residual and Jacobian row of each."""

@@ -145,20 +145,21 @@ def _system(
     cost = np.einsum("rk,rk->r", rest, rest)
     gradient = rest @ linear.rows
     normal = np.tile(linear.normal, (count, 1, 1))
-    vectors = bounded(theta).T[:, :, None]
-    references = {
-        grid: problem.driver.reference(problem.takes[grid].s, vectors)
-        for grid in set(problem.grids)
-    }
-    for index, (take, variance) in enumerate(zip(problem.takes, problem.variance, strict=True)):
-        modelled = problem.driver.of_take(take, vectors, references[problem.grids[index]])
+    takes = zip(
+        problem.takes,
+        problem.variance,
+        replicates.data,
+        problem.modelled_together(theta),
+        strict=True,
+    )
+    for take, variance, data, modelled in takes:
         total, slopes = modelled.total, modelled.slopes
         if not take.is_complex:
             slopes = np.real(slopes * (total.conj() / np.abs(total)))
             total = np.abs(total)
         factor = take.factor(theta[:, take.error_columns])
         weight = 1 / np.sqrt(variance)
-        residual = (total * factor - replicates.data[index]) * weight
+        residual = (total * factor - data) * weight
         columns = list(modelled.columns)
         effects = [slopes * (factor * weight)]
         estimated = [
