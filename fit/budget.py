@@ -109,8 +109,7 @@ def estimates(settled: Settled, rivals: Sequence[Rival], at: Extremes, freedom: 
     ):
         missed = "scatter of the readings"
     noisy = effect @ np.concatenate(noise).T
-    known = np.column_stack([noisy, model, weak, *parts.values()])
-    known = np.sum(known**2, axis=1)
+    known = np.sum(np.column_stack([noisy, model, weak, *parts.values()]) ** 2, axis=1)
     more = _more_open(settled, rivals, at, names, np.sum(effect * gradients, axis=1))
     moved = choice_effect(settled, rivals, at, values, known, more)
     for group, effects, text in (

@@ -156,7 +156,7 @@ def about(
         finding
         for index in range(len(problem.takes))
         for finding in (
-            *_near_resonance(settled, index),
+            *_near_resonance(problem, theta, index),
             *_changed(problem, theta, index),
             *_leak(problem, theta, index),
         )
@@ -176,16 +176,12 @@ def about(
     return found
 
 
-def _near_resonance(settled: Settled, index: int) -> list[Finding]:
-    problem, theta, take = settled.problem, settled.theta, settled.problem.takes[index]
+def _near_resonance(problem: Problem, theta: FloatArray, index: int) -> list[Finding]:
+    take = problem.takes[index]
     motion = np.abs(problem.modelled(theta, index).motion)
     near = motion > 0.35 * np.max(motion)
     relative = np.abs(problem.raw(theta, index))[near] / np.abs(take.data[near])
     rms = float(np.sqrt(np.mean(relative**2)))
-    if settled.misfits[index] is not settled.bent[index]:
-        # Inputs that nobody has compared may bend a peak by more than a driver ever departs.
-        left = settled.misfits[index].relative[near] ** 2 + (take.noise / take.magnitude)[near] ** 2
-        rms = min(rms, float(np.sqrt((2 if take.is_complex else 1) * np.mean(left))))
     stated = take.measured.curve.standard_uncertainty_ohm is not None
     expected = float(np.sqrt(np.mean((take.noise[near] / np.abs(take.data[near])) ** 2)))
     limit = NEAR_REFUSES if stated else SCATTER_REFUSES
@@ -212,7 +208,7 @@ def _uncompared(problem: Problem, index: int, where: NDArray[np.bool_]) -> str:
     """What inputs that differ may do there, in words; nothing where they do little."""
     take = problem.takes[index]
     bent = (problem.bending_variance(index) / take.magnitude**2)[where]
-    size = float(np.sqrt((2 if take.is_complex else 1) * np.mean(bent)))
+    size = float(np.sqrt(take.components * np.mean(bent)))
     if size < NEAR_WARNS:
         return ""
     return f" Inputs that nobody has compared may do it too, by {size:.0%} here: calibrate first"

@@ -192,7 +192,7 @@ class Problem:
             rows.append(Rows(source, first, first + count, sign, text))
 
         for take in self.takes:
-            add("random:curve", take.data.size * (2 if take.is_complex else 1), 1.0, "")
+            add("random:curve", take.data.size * take.components, 1.0, "")
         for stated, present in (
             (self.session.measured_re, self.session.measured_re is not None),
             (self.session.moving_parts, self._weighed),
@@ -336,7 +336,7 @@ class Problem:
         for column, error in zip(this.error_columns, this.errors.T, strict=True):
             if column in self.considered:
                 bent += np.abs(error * this.data) ** 2
-        return bent / (2 if this.is_complex else 1)
+        return bent / this.components
 
     def considered_effects(self, theta: FloatArray) -> dict[str, FloatArray]:
         """Rows' change for plus one standard uncertainty of each error that is not estimated.

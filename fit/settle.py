@@ -78,7 +78,7 @@ class Settled:
         judged = self.problem.weighted(variances)
         cost = float(np.sum(judged.residual(self.theta) ** 2))
         for take, variance in zip(self.problem.takes, variances, strict=True):
-            cost += (2 if take.is_complex else 1) * float(np.sum(np.log(variance)))
+            cost += take.components * float(np.sum(np.log(variance)))
         return cost
 
 
@@ -186,8 +186,7 @@ def left_over(problem: Problem, theta: FloatArray) -> float:
     """Root mean square of the residual over |Z| beyond its noise, over all takes."""
     squares, noise = [], []
     for index, take in enumerate(problem.takes):
-        components = 2 if take.is_complex else 1
-        squares.append((np.abs(problem.raw(theta, index)) / take.magnitude) ** 2 / components)
+        squares.append((np.abs(problem.raw(theta, index)) / take.magnitude) ** 2 / take.components)
         noise.append((take.noise / take.magnitude) ** 2)
     square, floor = np.concatenate(squares), np.concatenate(noise)
     return math.sqrt(max(float(np.mean(square - floor)), 0.01 * float(np.min(floor)), 1e-16))

@@ -46,6 +46,11 @@ class Take:
     departures: dict[str, int]
 
     @property
+    def components(self) -> int:
+        """Rows of residuals that each point has: real and imaginary part, or the magnitude."""
+        return 2 if self.is_complex else 1
+
+    @property
     def is_complex(self) -> bool:
         """Whether the phase is known."""
         return np.iscomplexobj(self.data)

@@ -73,8 +73,8 @@ def test_intervals_are_as_wide_as_the_errors():
 
 
 def test_a_refusal_names_inputs_that_nobody_compared():
-    """Half a sample and 3 % between inputs bend a peak as no driver does: refused or not, the
-    cause among the possible ones. With inputs compared, the same take has no such excuse."""
+    """Half a sample and 3 % between inputs bend a peak as no driver does: the refusal names
+    them among the possible causes. With inputs compared, the same take has no such excuse."""
     off = {"gain": 0.03, "delay": 0.5 / 48e3}
     loose = {"gain": 0.03, "delay": 1 / 48e3}
     bumpy = replace(DRIVERS[8], law=("bump", (0.3, 1.3, 15.0)))
