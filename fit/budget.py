@@ -19,14 +19,13 @@ from numpy.typing import NDArray
 from fit.derived import Extremes, derived
 from fit.misfit import Misfit, correlation
 from fit.problem import Problem
-from fit.result import Estimate
+from fit.result import Z95, Estimate
 from fit.rivals import Rival, choice_effect
 from fit.settle import Settled
 
 FloatArray = NDArray[np.float64]
 
 _STEP = 1e-5
-_Z95 = 1.959964
 _CHOICE = "random:model:choice"
 _POSSIBLE = 0.02
 """Probability from which a rival's own uncertainty counts."""
@@ -253,4 +252,4 @@ def _widening(contributions: Mapping[str, float], degrees: Mapping[str, float]) 
         uncertain += variance**2 / freedom
     if uncertain <= 0 or total <= 0:
         return 1.0
-    return max(1.0, float(stdtrit(total**2 / uncertain, 0.975)) / _Z95)
+    return max(1.0, float(stdtrit(total**2 / uncertain, 0.975)) / Z95)

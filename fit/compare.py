@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from fit.quantities import OF_LAWS, QUANTITIES
-from fit.result import DriverFit, Estimate
+from fit.result import Z95, DriverFit, Estimate
 from fit.scaling import exponents
 
 Word = Literal["changed", "unchanged", "undecided"]
@@ -36,8 +36,6 @@ for copper's 0.393 %/K (IEC 60028) over a rectangular 1 K."""
 
 _SEEN_IN_TAKES = ("Re", "Cms", "Rms")
 """Parts whose scatter several free-air takes show, and which the fit then carries itself."""
-
-_Z95 = 1.959964
 
 
 @dataclass(frozen=True)
@@ -170,7 +168,7 @@ def _change(
         alone = sum(part**2 for source, part in effect.items() if source not in shared)
         plain += alone + clamped**2
         widened += estimate.widening**2 * alone + clamped**2
-    reach = _Z95 * math.sqrt(widened)
+    reach = Z95 * math.sqrt(widened)
     low, high = difference - reach, difference + reach
     limit = math.log1p(margin)
     word: Word = "undecided"

@@ -8,14 +8,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from fit.compare import REPEATABILITY, assumed_parts, logarithmic_effects
-from fit.result import DriverFit, FittedCurve
+from fit.result import Z95, DriverFit, FittedCurve
 from fit.scaling import exponents
 from meas.curve import FloatArray
 
 _STATE = ("Re", "fs", "Qms", "Qes", "Le")
 _NEEDED = {"Re", "fs", "Qms", "Qes"}
 _WINDOW = 9  # points over which the noise of a curve is told
-_Z95 = 1.959964
 
 
 @dataclass(frozen=True, eq=False)
@@ -57,7 +56,7 @@ def difference(before: DriverFit, after: DriverFit) -> CurveDifference:
             (effect**2 for source, effect in own.items() if source not in shared), np.zeros(f.size)
         )
         variance = variance + widening**2 * alone + _clamping(fit, f) + _noise(fit, f)
-    return CurveDifference(f, measured[1] - measured[0], _Z95 * np.sqrt(variance))
+    return CurveDifference(f, measured[1] - measured[0], Z95 * np.sqrt(variance))
 
 
 def _free_air(fit: DriverFit) -> list[FittedCurve]:

@@ -18,7 +18,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from fit.measured import AddedMass, MeasuredCurve, Session, Stated, TestBox
-from fit.result import DriverFit, Estimate
+from fit.result import Z95, DriverFit, Estimate
 from fit.shares import shares
 
 PAYS = 0.15
@@ -182,7 +182,7 @@ class Advice:
         estimate = self.estimate
         now = estimate.standard_uncertainty
         then = now if standard_uncertainty is None else standard_uncertainty
-        half = 1.959964 * estimate.widening * then
+        half = Z95 * estimate.widening * then
         if estimate.unit == "dB":
             return f"{half:#.2g} dB"
         part = 100 * half / estimate.value

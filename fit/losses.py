@@ -15,13 +15,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from fit.compare import REPEATABILITY
-from fit.result import FittedCurve
+from fit.result import Z95, FittedCurve
 
 _SPAN = 0.12
 """Least spread of the resonances (in ln f) from which the law of the loss can be told."""
 _COIL = 0.05
 """Relative standard uncertainty of the blocked coil's resistance below the peak."""
-_Z95 = 1.959964
 
 
 @dataclass(frozen=True)
@@ -70,7 +69,7 @@ def loss_law(curves: Sequence[FittedCurve]) -> LossLaw | None:
     strength = float(np.sum(weight * (x - middle) ** 2))
     slope = float(np.sum(weight * (x - middle) * y)) / strength
     return LossLaw(
-        -slope, _Z95 / math.sqrt(strength), float(np.exp(x.min())), float(np.exp(x.max()))
+        -slope, Z95 / math.sqrt(strength), float(np.exp(x.min())), float(np.exp(x.max()))
     )
 
 

@@ -15,14 +15,13 @@ from itertools import combinations
 import numpy as np
 
 from fit.pair import Pair, pair
-from fit.result import DriverFit
+from fit.result import Z95, DriverFit
 from meas.curve import FloatArray
 from meas.errors import Finding, Refused
 
 FEWEST = 3
 SECONDS = 30.0
 """Time after which the search stops with the best found."""
-_Z95 = 1.959964
 _FORBIDDEN = 1e9
 
 Edge = tuple[int, int]
@@ -167,7 +166,7 @@ def _alternatives(
         if edge in other or frozenset(won) in found:
             continue
         more = sum(cost[e] for e in won) - sum(cost[e] for e in lost)
-        if more > _Z95 * math.sqrt(sum(_variance(known[e]) for e in (*lost, *won))):
+        if more > Z95 * math.sqrt(sum(_variance(known[e]) for e in (*lost, *won))):
             continue
         rms = [math.sqrt(sum(cost[e] for e in m) / len(m)) for m in (other, edges)]
         found[frozenset(won)] = Alternative(
@@ -184,5 +183,5 @@ def _variance(one: Pair) -> float:
 
     For d with standard uncertainty u the variance of d^2 is 4 d^2 u^2 + 2 u^4.
     """
-    u = (one.worst_95[1] - one.worst_95[0]) / 2 / _Z95
+    u = (one.worst_95[1] - one.worst_95[0]) / 2 / Z95
     return 4 * one.worst_db**2 * u**2 + 2 * u**4

@@ -19,6 +19,7 @@ from fit.derived import Extremes, derived
 from fit.misfit import correlation
 from fit.problem import Problem
 from fit.replicates import Replicates, refitted
+from fit.result import Z95
 from fit.settle import Settled
 
 FloatArray = NDArray[np.float64]
@@ -32,7 +33,6 @@ interval by linear propagation is not believed: 0.25 is 12 % of its half-width."
 _REACH = 2.0
 _WORTH = 1e-3
 """Gain in chi-square that moves nothing by more than 3 % of its standard uncertainty."""
-_Z95 = 1.959964
 
 
 def curved(settled: Settled, gradients: Mapping[str, FloatArray]) -> list[str]:
@@ -177,7 +177,7 @@ def where_needed(found: Budget, settled: Settled, at: Extremes) -> Budget:
     for name in names:
         estimate = estimates[name]
         high, low = np.quantile(errors[name], [0.025, 0.975]) * (-1.0, -1.0)
-        choice = _Z95 * found.choice[name]
+        choice = Z95 * found.choice[name]
         up = estimate.widening * math.hypot(max(float(high), 0.0), choice)
         down = estimate.widening * math.hypot(min(float(low), 0.0), choice)
         value, size = estimate.value, estimate.standard_uncertainty
@@ -189,7 +189,7 @@ def where_needed(found: Budget, settled: Settled, at: Extremes) -> Budget:
         estimates[name] = replace(
             estimate,
             limits=limits,
-            widening=max(estimate.widening, max(up, down) / (_Z95 * size)) if size else 1.0,
+            widening=max(estimate.widening, max(up, down) / (Z95 * size)) if size else 1.0,
         )
     return replace(found, estimates=estimates)
 

@@ -16,7 +16,7 @@ import numpy as np
 from fit.budget import covariance
 from fit.commonerrors import on_model
 from fit.misfit import Misfit, estimate, leverages
-from fit.result import Estimate
+from fit.result import Z95, Estimate
 from fit.solve import least_squares
 from meas.curve import ComplexArray, Curve, FloatArray, ImpedanceCurve, Systematic
 
@@ -103,7 +103,7 @@ class Followed:
         if uncertain <= 1e-9 * total or not math.isfinite(self.freedom):
             return 1.0
         degrees = self.freedom * (total / uncertain) ** 2
-        return max(1.0, float(stdtrit(degrees, 0.975)) / 1.959964)
+        return max(1.0, float(stdtrit(degrees, 0.975)) / Z95)
 
 
 _NOISE, _MODEL = "random:noise", "random:model"

@@ -11,7 +11,7 @@ from typing import Any, Literal
 import numpy as np
 
 from fit.compare import REPEATABILITY, assumed_parts
-from fit.result import DriverFit, Estimate
+from fit.result import Z95, DriverFit, Estimate
 from fit.scaling import exponents
 from meas.curve import FloatArray
 
@@ -19,7 +19,6 @@ LIMIT_DB = 1.0
 """Largest difference of level of a good pair: about what shifts an image between two loudspeakers
 audibly (common practice, no source)."""
 
-_Z95 = 1.959964
 _POINTS = 120
 _DECIBEL = 20 / math.log(10)
 _NEEDED = ("fs", "Qts", "sensitivity_2v83")
@@ -82,7 +81,7 @@ def pair(names: tuple[str, str], fits: tuple[DriverFit, DriverFit]) -> Pair | No
     f = np.geomspace(0.7 * min(fs), 10 * min(fs), _POINTS)
     levels = [_level(fit.parameters, f) for fit in fits]
     D = levels[1] - levels[0]
-    reach = _Z95 * _spread(fits, f)
+    reach = Z95 * _spread(fits, f)
     worst = int(np.argmax(np.abs(D)))
     high = f.size - 1
     worst_95 = (float(D[worst] - reach[worst]), float(D[worst] + reach[worst]))

@@ -7,9 +7,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from fit.judge import Target, Verdict, verdict
-from fit.result import Estimate
-
-_Z95 = 1.959964
+from fit.result import Z95, Estimate
 
 
 @dataclass(frozen=True)
@@ -107,7 +105,7 @@ def deviation(
         for source, part in estimate.contributions.items():
             effects[source] = effects.get(source, 0.0) + power * part / estimate.value
     variance = sum(effect**2 for effect in effects.values())
-    return Deviation(log, _Z95 * widening * math.sqrt(variance), allowed)
+    return Deviation(log, Z95 * widening * math.sqrt(variance), allowed)
 
 
 def outside(

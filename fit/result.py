@@ -12,6 +12,8 @@ from numpy.typing import NDArray
 from meas.errors import Finding
 
 FORMAT = "freeair-fit/1"
+Z95 = 1.959964
+"""97.5 % point of the normal law: half of a 95 % interval in standard uncertainties."""
 
 
 @dataclass(frozen=True)
@@ -52,7 +54,7 @@ class Estimate:
         """95 % coverage interval, in the value's unit."""
         if self.limits is not None:
             return self.limits
-        reach = 1.959964 * self.widening * self.standard_uncertainty
+        reach = Z95 * self.widening * self.standard_uncertainty
         if not self.logarithmic:
             return (self.value - reach, self.value + reach)
         factor = math.exp(reach / self.value)

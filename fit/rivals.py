@@ -10,11 +10,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fit.derived import Extremes, derived
+from fit.result import Z95
 from fit.settle import Settled
 
 FloatArray = NDArray[np.float64]
 
-_Z95 = 1.959964
 _WIDEST = 3.0
 """How much wider a rival's interval may count than ours; one that leaves a value far more open, in
 a valley that is not straight, tells that it does not know it (common practice, no source)."""
@@ -96,14 +96,14 @@ def _mixed(
     size = np.sqrt(np.maximum(known, 1e-24))
     away = np.abs(changes) / size
     wide = np.minimum(np.sqrt(1 + more / size**2), _WIDEST)
-    low, high = np.full(known.size, _Z95), np.max(away + _Z95 * wide, axis=0)
+    low, high = np.full(known.size, Z95), np.max(away + Z95 * wide, axis=0)
     for _ in range(40):
         reach = (low + high) / 2
         inside = (1 - np.sum(shares)) * (2 * ndtr(reach) - 1) + shares @ (
             ndtr((reach - away) / wide) - ndtr((-reach - away) / wide)
         )
         low, high = np.where(inside < 0.95, reach, low), np.where(inside < 0.95, high, reach)
-    added = size * np.sqrt(np.maximum((high / _Z95) ** 2 - 1, 0.0))
+    added = size * np.sqrt(np.maximum((high / Z95) ** 2 - 1, 0.0))
     return np.asarray(np.copysign(added, shares @ changes))
 
 

@@ -13,15 +13,13 @@ from dataclasses import dataclass
 
 from fit.compare import logarithmic_effects
 from fit.judge import Word, decide
-from fit.result import DriverFit, Estimate
+from fit.result import Z95, DriverFit, Estimate
 from fit.series_limits import Limit, SeriesLimits, mixed_models, said
 from fit.series_mask import WORDS, Departure, Profile, profile
 from fit.series_mask import judge as judge_mask
 from fit.series_values import CMES, DECIBEL, NAMES, Common, apart, back, quantities, size, size_of
 from fit.shares import shares
 from meas.errors import Finding, Refused
-
-_Z95 = 1.959964
 
 
 @dataclass(frozen=True)
@@ -191,13 +189,13 @@ def _judged(limit: Limit, estimate: Estimate | None, fit: DriverFit) -> Judged:
     causes = apart(limit.parameter, estimate, fit, shared)
     if limit.changed:
         causes = _every_error(estimate, causes)
-    reach = _Z95 * math.hypot(*causes.values())
+    reach = Z95 * math.hypot(*causes.values())
     at = size(estimate)
     low = -math.inf if limit.lower is None else size_of(limit.lower, limit.unit)
     high = math.inf if limit.upper is None else size_of(limit.upper, limit.unit)
     word = decide((at - reach, at + reach), low, high)
     if word == "undecided" and not limit.changed:
-        worse = _Z95 * math.sqrt(max(0.0, (reach / _Z95) ** 2 - limit.measuring**2))
+        worse = Z95 * math.sqrt(max(0.0, (reach / Z95) ** 2 - limit.measuring**2))
         if decide((at - worse, at + worse), low, high) == "inside":
             word = "inside"
     deviation = at - size_of(limit.centre, limit.unit)

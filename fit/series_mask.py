@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fit.judge import Word, decide
-from fit.result import DriverFit, FittedCurve
+from fit.result import Z95, DriverFit, FittedCurve
 from fit.robust import centre_and_spread, tolerance_factor
 from meas.curve import FloatArray
 
@@ -35,7 +35,6 @@ CENTRES_HZ: FloatArray = 1000.0 * 2.0 ** (_BANDS / PER_OCTAVE)
 """Centres of all bands, from 1 Hz to 256 kHz [Hz]."""
 _EDGES = 1000.0 * 2.0 ** ((np.arange(-60, 50) - 0.5) / PER_OCTAVE)
 _NEIGHBOURS = 2
-_Z95 = 1.959964
 _TOLD = 2.0
 """Factor within which the few points of a band tell their noise."""
 _LEAST = 3e-4
@@ -235,9 +234,9 @@ def _departure(name: LayerName, mask: Mask, unit: Profile) -> Departure | None:
     if not np.any(known):
         return None
     limit = mask.factor * layer.spread
-    reach = _Z95 * np.nan_to_num(unit.noise[at])
+    reach = Z95 * np.nan_to_num(unit.noise[at])
     # The limits hold the noise of the reference; only a noisier curve narrows the inside.
-    usual = _Z95 * _TOLD * layer.spread
+    usual = Z95 * _TOLD * layer.spread
     worse = np.sqrt(np.maximum(0.0, reach**2 - usual**2))
     words: list[Word] = [
         "inside"

@@ -11,10 +11,9 @@ import numpy as np
 
 from fit.compare import repeatability
 from fit.quantities import QUANTITIES
-from fit.result import DriverFit, Estimate
+from fit.result import Z95, DriverFit, Estimate
 from meas.curve import FloatArray
 
-_Z95 = 1.959964
 _CHI2_1 = 3.841459  # 95 % of chi-square with one degree of freedom
 _TIMES = 400
 FEWEST = 4
@@ -110,7 +109,7 @@ def trend(
     spread = np.array(
         [_own(e, repeatability(parameter, f)) for e, (_, f) in zip(estimates, states, strict=True)]
     )
-    reach = np.exp(_Z95 * spread)
+    reach = np.exp(Z95 * spread)
     times = hours if hours is not None else [None] * len(states)
     points = tuple(
         Point(name, t, e.value, e.value / float(r), e.value * float(r))
@@ -149,7 +148,7 @@ def _ended(
     t = t - t[0]
     flat = float(np.sum(((values - np.average(values, weights=spread**-2)) / spread) ** 2))
     if flat < _chi2(len(t) - 1, 1.644854):
-        sure = _Z95 * math.hypot(spread[-1], spread[-2]) <= math.log1p(margin)
+        sure = Z95 * math.hypot(spread[-1], spread[-2]) <= math.log1p(margin)
         seen = (
             f", which is less than {100 * margin:g} %."
             if sure
