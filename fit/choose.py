@@ -10,11 +10,11 @@ from fit.settle import Settled
 from fit.solve import least_squares
 from fit.take_model import DriverModel
 
-_PRICE = {1: 6.5, 2: 8.5, 3: 13.0}
+_PRICE = {1: 7.5, 2: 10.0, 3: 13.0}
 """What a step of so many parameters has to gain in chi-square.
 
-One that means nothing gains more in 1.1, 1.4 and 0.5 % of cases (chi-square of 1, 2, 3 degrees of
-freedom); one with a gain of 25 but for noise fails to in 1, 1 and 5 % (the same with a
+One that means nothing gains more in 0.6, 0.7 and 0.5 % of cases (chi-square of 1, 2, 3 degrees of
+freedom); one with a gain of 25 but for noise fails to in 1, 2 and 5 % (the same with a
 non-centrality of 25). Per parameter that lies between the 2 of H. Akaike (IEEE Trans. Autom.
 Control 19, 1974) and the ln n of G. Schwarz (Ann. Stat. 6, 1978).
 """
@@ -43,6 +43,8 @@ def _price(size: int, freedom: float) -> float:
     return size * float(fdtri(size, freedom, 1 - chdtrc(size, _PRICE[size])))
 
 
+_USUAL = 0.3
+"""Share of Re from which on the resistance of a coil's section is as likely as any."""
 _OVERDONE = 1.2
 """Share of the mechanical loss that laws may take; what is above one is noise of a law that takes
 all of it, or an imitation of something else."""
@@ -65,7 +67,9 @@ def scores(candidates: Sequence[Settled]) -> Mapping[str, float]:
         candidates: At least one, fitted to the same takes.
     """
     admissible = [c for c in candidates if _admissible(c)] or list(candidates)
-    likeliest = min(admissible, key=lambda c: c.deviance + penalty(c.problem.driver, c.freedom))
+    likeliest = min(
+        admissible, key=lambda c: c.deviance + penalty(c.problem.driver, c.freedom) + _rarity(c)
+    )
     reference, freedom = likeliest.scatter, likeliest.freedom
     found = {}
     for candidate in admissible:
@@ -79,8 +83,10 @@ def scores(candidates: Sequence[Settled]) -> Mapping[str, float]:
             evaluations=_EVALUATIONS,
         )
         # A mismatch of the inputs is no reason for a larger model, which would follow it otherwise.
-        found[trial.driver.name] = unbent.cost(trial, solution.values) + penalty(
-            trial.driver, freedom
+        found[trial.driver.name] = (
+            unbent.cost(trial, solution.values)
+            + penalty(trial.driver, freedom)
+            + _rarity(candidate)
         )
     return found
 
@@ -97,17 +103,38 @@ def _admissible(candidate: Settled) -> bool:
 
 
 def swallows_motion(candidate: Settled) -> bool:
-    """True where a section of the coil model imitates the resonance.
+    """True where a section of the coil model imitates the resonance, or a resistance.
 
     A bridged inductor whose corner lies below half the resonance, with a resistance that shows
     (5 % of Re), is no eddy current: those begin near the resonance of a tweeter and far above
-    that of a woofer.
+    that of a woofer. One whose corner lies below all measured frequencies is to them a part of Re
+    in series with a capacitance, which no coil has.
     """
     problem, theta = candidate.problem, candidate.theta
-    found = problem.driver.coil.reported(theta[problem.driver.coil_columns])
     w0, Re = math.exp(theta[2]), math.exp(theta[0])
-    resistances = {name: value for name, (value, _) in found.items() if name.startswith("R")}
+    lowest = min(abs(take.s[0]) for take in problem.takes)
     return any(
-        value / found[f"L{name[1:]}"][0] < 0.5 * w0 and value > 0.05 * Re
-        for name, value in resistances.items()
+        R / L < lowest or (R / L < 0.5 * w0 and R > 0.05 * Re) for L, R in _sections(candidate)
     )
+
+
+def _rarity(candidate: Settled) -> float:
+    """What sections of the coil have to gain beyond their price because they are small.
+
+    Minus twice the logarithm of the probability beforehand of one as small, if below `_USUAL` no
+    share of Re is likelier than another. What a section finds in mere noise, at whichever corner,
+    is a thousandth of Re; it would open Re by several times its uncertainty.
+    """
+    Re = math.exp(candidate.theta[0])
+    return sum(-2 * math.log(min(R / (_USUAL * Re), 1.0)) for _, R in _sections(candidate))
+
+
+def _sections(candidate: Settled) -> list[tuple[float, float]]:
+    """Inductance [H] and resistance [ohm] of each section of the coil."""
+    driver = candidate.problem.driver
+    found = driver.coil.reported(candidate.theta[driver.coil_columns])
+    return [
+        (found[f"L{name[1:]}"][0], value)
+        for name, (value, _) in found.items()
+        if name.startswith("R")
+    ]
