@@ -198,7 +198,8 @@ def _more_open(
         if rival.probability < _POSSIBLE:
             continue
         problem, theta = rival.settled.problem, rival.settled.theta
-        common = [name for name in names if name in derived(problem, theta, at)]
+        given = derived(problem, theta, at)
+        common = [name for name in names if name in given]
         gradients = _gradients(problem, theta, at, common)
         its = np.sum((gradients @ covariance(problem.jacobian(theta))) * gradients, axis=1)
         places = [names.index(name) for name in common]
@@ -211,7 +212,9 @@ def _gradients(
 ) -> FloatArray:
     """Derivatives of the logarithm (of the value itself for decibels) by the parameters."""
     gradients = np.zeros((len(names), theta.size))
-    for column in range(theta.size):
+    # A departure of one take from the reference state moves nothing that is reported of it.
+    departures = {column for take in problem.takes for column in take.departures.values()}
+    for column in set(range(theta.size)) - departures:
         step = np.zeros(theta.size)
         step[column] = _STEP
         up, down = derived(problem, theta + step, at), derived(problem, theta - step, at)

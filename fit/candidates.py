@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from fit.choose import penalty, scores
+from fit.choose import Judge, penalty
 from fit.growth import sections_seen
 from fit.guess import Search
 from fit.loaded import start as joint_start
@@ -48,6 +48,7 @@ class _FreeState:
 def fitted(
     curves: Sequence[MeasuredCurve],
     session: Session,
+    judge: Judge,
     wanted: tuple[CoilModel, Mechanics] | None = None,
 ) -> list[Settled]:
     """All models that the data may ask for, fitted to all takes, and one that somebody wants.
@@ -55,6 +56,7 @@ def fitted(
     Args:
         curves: At least one in free air.
         session: What else was measured.
+        judge: Who ranks them on the way.
         wanted: Coil and laws of a model that is to be among them whatever the data say.
     """
     states = _free_states(curves, session)
@@ -64,7 +66,7 @@ def fitted(
         for coil in MODELS
         if coil.name in worth
     ]
-    ranked, score = _ranked(found)
+    ranked, score = _ranked(found, judge)
     best = ranked[0]
     found += [_with_laws(best, mechanics) for mechanics in CANDIDATES]
     near = [c for c in ranked[1:] if score(c) < _NEAR + _AS_FAR * score(best)]
@@ -78,10 +80,10 @@ def fitted(
         for mechanics in CANDIDATES
         if mechanics.former is not None
     ]
-    if (law := _ranked(found)[0][0].problem.driver.mechanics) is not IDEAL:
+    if (law := _ranked(found, judge)[0][0].problem.driver.mechanics) is not IDEAL:
         # A flexible coil may have stood in for the law: the others get their chance with it.
         found += [_with_laws(other, law) for other in near]
-        found += _simpler(curves, session, found, states)
+        found += _simpler(curves, session, found, states, judge)
     if wanted is not None:
         tried = {candidate.problem.driver.name for candidate in found}
         found += _wanted(curves, session, states, tried, *wanted)
@@ -93,12 +95,13 @@ def _simpler(
     session: Session,
     found: Sequence[Settled],
     states: Mapping[str, _FreeState],
+    judge: Judge,
 ) -> list[Settled]:
     """The best model with the coil that its own grew from.
 
     Without the law that coil may have been too poor to be fitted at all.
     """
-    driver = _ranked(found)[0][0].problem.driver
+    driver = _ranked(found, judge)[0][0].problem.driver
     simpler = next((coil for coil in MODELS if coil.name == driver.coil.grows_from), None)
     known = {candidate.problem.driver.name for candidate in found}
     if simpler is None or simpler.name + driver.mechanics.name in known:
@@ -139,10 +142,10 @@ def _wanted(
 
 
 def _ranked(
-    candidates: Sequence[Settled],
+    candidates: Sequence[Settled], judge: Judge
 ) -> tuple[list[Settled], Callable[[Settled], float]]:
     """Candidates, best first, and what they are ranked by."""
-    known = scores(candidates)
+    known = judge.scores(candidates)
 
     def score(candidate: Settled) -> float:
         return known.get(candidate.problem.driver.name, math.inf)

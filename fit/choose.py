@@ -5,10 +5,15 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 
+import numpy as np
+from numpy.typing import NDArray
+
 from fit import unbent
 from fit.settle import Settled
 from fit.solve import least_squares
 from fit.take_model import DriverModel
+
+FloatArray = NDArray[np.float64]
 
 _PRICE = {1: 7.5, 2: 10.0, 3: 13.0}
 """What a step of so many parameters has to gain in chi-square.
@@ -54,41 +59,53 @@ _EVALUATIONS = 15
 """A candidate that needs more to get used to the common variance has lost anyway."""
 
 
-def scores(candidates: Sequence[Settled]) -> Mapping[str, float]:
-    """Chi-square plus penalty of each candidate, by the name of its model.
+class Judge:
+    """Scores of candidates; what was judged under one variance is not judged under it again."""
 
-    All candidates are judged by one variance, noise plus the model error of the candidate of
-    greatest penalised likelihood; a model error that repeats itself over several points weighs
-    less by as much, so that structure which no candidate follows decides nothing. A candidate
-    whose coil imitates the resonance, or whose laws mean something else, is left out, unless all
-    do.
+    def __init__(self) -> None:
+        self._known: dict[tuple[Settled, Settled], float] = {}
 
-    Args:
-        candidates: At least one, fitted to the same takes.
-    """
-    admissible = [c for c in candidates if _admissible(c)] or list(candidates)
-    likeliest = min(
-        admissible, key=lambda c: c.deviance + penalty(c.problem.driver, c.freedom) + _rarity(c)
+    def scores(self, candidates: Sequence[Settled]) -> Mapping[str, float]:
+        """Chi-square plus penalty of each candidate, by the name of its model.
+
+        All candidates are judged by one variance, noise plus the model error of the candidate of
+        greatest penalised likelihood; a model error that repeats itself over several points
+        weighs less by as much, so that structure which no candidate follows decides nothing. A
+        candidate whose coil imitates the resonance, or whose laws mean something else, is left
+        out, unless all do.
+
+        Args:
+            candidates: At least one, fitted to the same takes.
+        """
+        admissible = [c for c in candidates if _admissible(c)] or list(candidates)
+        likeliest = min(
+            admissible, key=lambda c: c.deviance + penalty(c.problem.driver, c.freedom) + _rarity(c)
+        )
+        found = {}
+        for candidate in admissible:
+            pair = (candidate, likeliest)
+            if pair not in self._known:
+                self._known[pair] = _chi_square(candidate, likeliest.scatter)
+            driver = candidate.problem.driver
+            found[driver.name] = (
+                self._known[pair] + penalty(driver, likeliest.freedom) + _rarity(candidate)
+            )
+        return found
+
+
+def _chi_square(candidate: Settled, variance: list[FloatArray]) -> float:
+    """The least that a model reaches under a variance from where it is."""
+    trial = candidate.problem.weighted(variance)
+    solution = least_squares(
+        trial.residual,
+        trial.jacobian,
+        candidate.theta,
+        tolerance=1e-6,
+        worth=_WORTH,
+        evaluations=_EVALUATIONS,
     )
-    reference, freedom = likeliest.scatter, likeliest.freedom
-    found = {}
-    for candidate in admissible:
-        trial = candidate.problem.weighted(reference)
-        solution = least_squares(
-            trial.residual,
-            trial.jacobian,
-            candidate.theta,
-            tolerance=1e-6,
-            worth=_WORTH,
-            evaluations=_EVALUATIONS,
-        )
-        # A mismatch of the inputs is no reason for a larger model, which would follow it otherwise.
-        found[trial.driver.name] = (
-            unbent.cost(trial, solution.values)
-            + penalty(trial.driver, freedom)
-            + _rarity(candidate)
-        )
-    return found
+    # A mismatch of the inputs is no reason for a larger model, which would follow it otherwise.
+    return unbent.cost(trial, solution.values)
 
 
 def _admissible(candidate: Settled) -> bool:

@@ -39,4 +39,4 @@ def motional(
     denominator = s * (inertia * s + loss) + stiffness
     z = strength * s / denominator
     slope = -z / denominator
-    return z, np.stack([z, slope * s * s, slope * s, slope])
+    return z, np.array([z, slope * s * s, slope * s, slope])

@@ -38,7 +38,7 @@ class Former:
         brake, delay, _ = np.exp(internal)
         slow = 1 / (1 + x * delay)
         k = brake * x * slow
-        return k, k * slow, np.stack([k, -k * x * delay * slow, np.zeros_like(k)])
+        return k, k * slow, np.array([k, -k * x * delay * slow, np.zeros_like(k)])
 
     def reported(
         self, internal: FloatArray, resonance_hz: float

@@ -8,6 +8,7 @@ equations, all at once; the deepest valleys become the starts of the nonlinear f
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
@@ -72,8 +73,10 @@ class Search:
             Vectors (ln Re, ln strength, ln angular resonance, ln loss, coil parameters).
         """
         valleys: list[tuple[float, int, int, int]] = []
+        costs = []
         for position, shape in enumerate(coil.shapes if coil.searched else ()):
             cost, _ = self._solve(self.grid, coil, shape)
+            costs.append(cost)
             best_q = np.argmin(cost, axis=1)
             along = cost[np.arange(best_q.size), best_q]
             valleys += [(float(along[i]), i, int(best_q[i]), position) for i in _valleys(along)]
@@ -84,7 +87,8 @@ class Search:
                 chosen.append((i, j, position))
             if len(chosen) == _KEPT:
                 break
-        chosen += [(i, j, self._shape_at(coil, i, j)) for i, j in self.seen]
+        if self.seen:
+            chosen += self._shaped(coil, costs)
         found = [self._refined(coil, *valley) for valley in dict.fromkeys(chosen)]
         found.sort(key=lambda pair: pair[0])
         return [start for _, start in found]
@@ -110,11 +114,25 @@ class Search:
         along = table[np.arange(best_q.size), best_q]
         return [(i, int(best_q[i])) for i in _valleys(along)[:_SEEN] if np.isfinite(along[i])]
 
-    def _shape_at(self, coil: CoilModel, i: int, j: int) -> int:
-        """The shape of a coil that goes best with one resonance and Q."""
-        grid = self._grid(self.resonances[i : i + 1], _QS[j : j + 1])
-        costs = [float(self._solve(grid, coil, shape)[0][0, 0]) for shape in coil.shapes]
-        return int(np.argmin(costs))
+    def _shaped(
+        self, coil: CoilModel, costs: Sequence[FloatArray]
+    ) -> list[tuple[int, int, int]]:
+        """The peaks seen, each with the shape of a coil that goes best with it.
+
+        Args:
+            coil: Coil model.
+            costs: Of each of its shapes over the whole grid; none for one that is not searched.
+        """
+        rows, columns = np.array(self.seen).T
+        if costs:
+            at_peaks = np.array([cost[rows, columns] for cost in costs])
+        else:
+            grid = self._grid(self.resonances[rows], _QS[columns])
+            at_peaks = np.array(
+                [np.diagonal(self._solve(grid, coil, shape)[0]) for shape in coil.shapes]
+            )
+        best = np.argmin(at_peaks, axis=0)
+        return [(i, j, int(shape)) for (i, j), shape in zip(self.seen, best, strict=True)]
 
     def _refined(self, coil: CoilModel, i: int, j: int, position: int) -> tuple[float, FloatArray]:
         """Finer grid around one valley, over the shapes nearby."""

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from fit import air, budget, doubts, model_words, montecarlo, named_model
 from fit.candidates import fitted
-from fit.choose import penalty, scores
+from fit.choose import Judge, penalty
 from fit.derived import extremes
 from fit.drift import REPEAT_WEIGHT
 from fit.loaded import start as joint_start
@@ -124,8 +124,9 @@ def chosen(curves: Sequence[MeasuredCurve], session: Session, model: str = AUTO)
                 )
             ]
         )
-    candidates = fitted(curves, session, wanted)
-    choice = scores(candidates)
+    judge = Judge()
+    candidates = fitted(curves, session, judge, wanted)
+    choice = judge.scores(candidates)
     ranked = sorted(candidates, key=lambda c: choice.get(c.problem.driver.name, math.inf))
     first = next(c for c in ranked if model in (AUTO, c.problem.driver.name))
     rivals = _rivals(first, ranked, choice)

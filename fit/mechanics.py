@@ -138,7 +138,7 @@ class Mechanics:
             flat = np.zeros((2 + self.size, *x.shape), dtype=complex)
             return nothing, nothing + 1, flat, flat
         first = self.size - 3  # the former stands last
-        at, _, slopes = self._sum(np.broadcast_to(_AT_RESONANCE, (*x.shape[:-1], 1)), internal)
+        at, _, slopes = self._sum(_resonance(x), internal)
         delay, R = np.exp(internal[first + 1]), np.exp(internal[first + 2])
         h = x * delay / (1 + x * delay)
         by_delay = h / (1 + x * delay)
@@ -151,10 +151,10 @@ class Mechanics:
         by_turn = [none, none + 0.5, *(none - 0.5 * row.real / at.real for row in slopes)]
         by_turn[2 + first] += 0.5
         by_turn[2 + first + 2] += 0.5
-        by_force = np.stack([-turn * h * row for row in by_turn])
+        by_force = np.array([-turn * h * row for row in by_turn])
         by_force[0] -= turn * by_delay
         by_force[2 + first + 1] -= turn * by_delay
-        return series, 1 - turn * h, np.stack(by_series), by_force
+        return series, 1 - turn * h, np.array(by_series), by_force
 
     def turn(self, internal: FloatArray, per_ohm: float) -> float:
         """Share of the force that a closed former takes far above its corner; arguments of `ring`.
@@ -213,7 +213,12 @@ class Mechanics:
 
 def _with_resonance(x: ComplexArray) -> ComplexArray:
     """The same frequencies, and behind them the resonance."""
-    return np.concatenate([x, np.broadcast_to(_AT_RESONANCE, (*x.shape[:-1], 1))], axis=-1)
+    return np.concatenate([x, _resonance(x)], axis=-1)
+
+
+def _resonance(x: ComplexArray) -> ComplexArray:
+    """The resonance itself, a last axis of one beside those of x."""
+    return _AT_RESONANCE if x.ndim == 1 else np.broadcast_to(_AT_RESONANCE, (*x.shape[:-1], 1))
 
 
 def _lossless_at_resonance(

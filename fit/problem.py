@@ -238,6 +238,7 @@ class Problem:
             for k, error in enumerate(take.measured.curve.systematics):
                 effect = np.asarray(error.derivative_ohm, dtype=take.errors.dtype)
                 take.errors[:, k] = on_model(effect, take.data, model, take.s) / model
+        self._memory.clear()  # factors of the old errors
 
     def modelled(self, theta: FloatArray, take: int) -> Modelled:
         """Impedance of one take with its derivatives by the parameters that matter.
@@ -246,12 +247,12 @@ class Problem:
             theta: Parameters, shape (p,).
             take: Index of the take.
         """
-        theta = bounded(theta)
         key = theta.tobytes()
         if self._memory.get("theta") != key:  # residual and Jacobian ask for the same takes
             self._memory.clear()
             self._memory["theta"] = key
         if take not in self._memory:
+            theta = bounded(theta)
             grid = f"reference of take {self.grids[take]}"
             if grid not in self._memory:
                 self._memory[grid] = self.driver.reference(self.takes[take].s, theta)
@@ -275,8 +276,10 @@ class Problem:
     def _values(self, theta: FloatArray) -> list[tuple[float, FloatArray]]:
         """Measured values besides curves: residual and Jacobian row of each."""
         found: list[tuple[float, FloatArray]] = []
-        theta = bounded(theta)
         session = self.session
+        if session.measured_re is None and not self._weighed:
+            return found
+        theta = bounded(theta)
         if session.measured_re is not None:
             u = _relative(session.measured_re, session.measured_re.value)
             row = np.zeros(self.size)
@@ -309,7 +312,16 @@ class Problem:
         this = self.takes[take]
         total = self.modelled(theta, take).total
         modelled = total if this.is_complex else np.abs(total)
-        return np.asarray(modelled * this.factor(theta[this.error_columns]) - this.data)
+        return np.asarray(modelled * self._factor(theta, take) - this.data)
+
+    def _factor(self, theta: FloatArray, take: int) -> NDArray[Any]:
+        """What the common errors multiply a take by that `modelled` has just been asked for."""
+        key = f"factor of take {take}"
+        if key not in self._memory:
+            this = self.takes[take]
+            self._memory[key] = this.factor(theta[this.error_columns])
+        found: NDArray[Any] = self._memory[key]
+        return found
 
     def residual(self, theta: FloatArray) -> FloatArray:
         """All rows, shape (m,), each in units of its standard deviation."""
@@ -356,7 +368,7 @@ class Problem:
             this, rows = self.takes[index], self.rows[index]
             total = self.modelled(theta, index).total
             total = total if this.is_complex else np.abs(total)
-            factor = this.factor(theta[this.error_columns])
+            factor = self._factor(theta, index)
             for column, error in zip(this.error_columns, this.errors.T, strict=True):
                 if column in self.considered:
                     source = self.names[column].removeprefix("error ")
@@ -375,7 +387,7 @@ class Problem:
             if not this.is_complex:
                 slopes = np.real(slopes * (total.conj() / np.abs(total)))
                 total = np.abs(total)
-            scale = this.factor(theta[this.error_columns]) / np.sqrt(variance)
+            scale = self._factor(theta, index) / np.sqrt(variance)
             block = by_parameter[:, rows.first : rows.last]
             # A source that appears twice in one take must add up.
             for column, row in zip(modelled.columns, stacked(slopes * scale), strict=True):
@@ -404,7 +416,8 @@ _DEPARTURE_WORDS = {
 
 def bounded(theta: FloatArray) -> FloatArray:
     """Parameters kept where an exponential means something; a wild step ends there."""
-    return np.clip(theta, -REACH, REACH)
+    # Not np.clip, which takes several times as long for so few numbers.
+    return np.asarray(np.minimum(np.maximum(theta, -REACH), REACH))
 
 
 def _relative(stated: Stated, value: float) -> float:

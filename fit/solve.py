@@ -74,6 +74,7 @@ def least_squares(
     cost, spent = float(left @ left), 1
     slopes = jacobian(values)
     scale = _lengths(slopes, np.zeros(values.size))
+    identity = np.eye(values.size)
     damping, growth = _DAMPING, 2.0
     converged = False
     while not converged and spent < evaluations:
@@ -82,7 +83,7 @@ def least_squares(
         accepted = False
         while not accepted and spent < evaluations:
             try:
-                step = -np.linalg.solve(normal + damping * np.eye(values.size), gradient)
+                step = -np.linalg.solve(normal + damping * identity, gradient)
             except np.linalg.LinAlgError:
                 damping, growth = damping * growth, 2 * growth
                 spent += 1

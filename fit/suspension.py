@@ -141,7 +141,7 @@ class Relaxing:
         compliance = 1 + give * slow
         k = 1 / compliance
         by_delay = give * x * delay * slow**2 * k**2
-        return k, by_delay, np.stack([-give * slow * k**2, by_delay])
+        return k, by_delay, np.array([-give * slow * k**2, by_delay])
 
     def reported(
         self, internal: FloatArray, resonance_hz: float

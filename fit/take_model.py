@@ -258,7 +258,7 @@ class DriverModel:
             *((column, dzm[1] * change) for column, change in heavier),
             *((column, dzm[3] * change) for column, change in stiffer),
         ]
-        flat = np.broadcast_to(re + 0j, zm.shape)
+        flat = re + np.zeros_like(zm)
         still = [(0, flat), *zip(self.coil_columns, dzc, strict=True)]
         if "re" in departures:
             still.append((departures["re"], flat))

@@ -168,7 +168,7 @@ class Ladder:
             section = s * L * R / both
             slopes += [section * R / both, section * s * L / both]
             total = total + section
-        return total, np.stack(slopes)
+        return total, np.array(slopes)
 
     def basis(self, s: ComplexArray, shape: Shape) -> ComplexArray:
         """Columns s and, for each corner, s/(1 + s/corner), with corners Rk/Lk [rad/s]."""
@@ -237,7 +237,7 @@ class Lossy:
         # One logarithm instead of complex powers: s is +j omega on the whole imaginary axis.
         logarithm = np.log(s / REFERENCE)
         z = np.exp(internal[0] + n * logarithm)
-        return z, np.stack([z, z * logarithm * (0.5 * share * (1 - share))])
+        return z, np.array([z, z * logarithm * (0.5 * share * (1 - share))])
 
     def basis(self, s: ComplexArray, shape: Shape) -> ComplexArray:
         """One column, (s/REFERENCE)^shape, with shape = (n,)."""
