@@ -114,9 +114,7 @@ class Search:
         along = table[np.arange(best_q.size), best_q]
         return [(i, int(best_q[i])) for i in _valleys(along)[:_SEEN] if np.isfinite(along[i])]
 
-    def _shaped(
-        self, coil: CoilModel, costs: Sequence[FloatArray]
-    ) -> list[tuple[int, int, int]]:
+    def _shaped(self, coil: CoilModel, costs: Sequence[FloatArray]) -> list[tuple[int, int, int]]:
         """The peaks seen, each with the shape of a coil that goes best with it.
 
         Args:
