@@ -28,14 +28,17 @@ Control 19, 1974) and the ln n of G. Schwarz (Ann. Stat. 6, 1978).
 def penalty(driver: DriverModel, freedom: float = math.inf) -> float:
     """What a model has to gain over an inductance and an ideal spring.
 
-    A coil grows by sections of two parameters, or by the exponent of a power law.
+    A coil grows by sections of two parameters, or by the exponent of a power law. A former beside
+    a ladder is a section of it that brakes as well, one parameter more.
 
     Args:
         driver: The model.
         freedom: Degrees of freedom of the variance that chi-square is reckoned with.
     """
     sections, exponent = divmod(driver.coil.size - 1, 2)
-    steps = [2] * sections + [1] * exponent + [law.size for law in driver.mechanics.laws]
+    steps = [2] * sections + [1] * exponent
+    for law in driver.mechanics.laws:
+        steps += [2, 1] if law is driver.mechanics.former and not exponent else [law.size]
     return sum(_price(size, freedom) for size in steps)
 
 

@@ -1,0 +1,64 @@
+"""Sections of a coil that noise alone asks for, and ones that are there."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import campaign_runs as runs
+import numpy as np
+import pytest
+from campaign_bound import bound
+from campaign_drivers import DRIVERS, Bench, exact_session
+
+from fit import inputs
+from fit.joint import fit_driver
+
+NOISE = 1e-4
+
+
+def fitted(driver, rng, noise=NOISE, f=None):
+    return fit_driver([inputs.in_free_air(Bench(noise).take(driver, rng, f=f))], exact_session())
+
+
+@pytest.mark.parametrize(
+    ("place", "number"), [(4, 269), (4, 465), (8, 815), (8, 967), (9, 89), (9, 869), (11, 429)]
+)
+def test_noise_does_not_open_the_resistance(place, number):
+    """Draws of the efficiency campaign whose noise gains 11 to 14 in chi-square by a section of a
+    thousandth of Re at a low corner, which then trades with Re: chosen, it made Re uncertain by 6
+    to 10,000 times the bound. Of the seven errors one beyond four times the bound has a chance of
+    4e-4."""
+    driver = DRIVERS[place]
+    least = bound(driver, NOISE, loaded=False)["Re"]
+    fit = fitted(driver, runs.rng_of(2026, place, number))
+    Re = fit.parameters["Re"]
+    assert fit.model == driver.model
+    assert abs(np.log(Re.value / driver.Re)) < 4 * least
+    assert Re.standard_uncertainty / Re.value < 2 * least
+
+
+@pytest.mark.parametrize("share", [0.3, 0.1, 0.03])
+def test_a_small_section_that_is_there_is_found(share):
+    """A second section of so much of Re at ten times the resonance. One of 0.03 has to gain 5
+    more than one of 0.3; at 100 dB it gains thousands, for its resistance alone is 0.03 Re over
+    the noise of about (10 + Z)^2/10 times 1e-5: a thousand standard deviations at every point."""
+    plain = DRIVERS[9]
+    R = share * plain.Re
+    L = R / (2 * np.pi * 10 * plain.fs)
+    driver = replace(plain, coil=("ladder", (*plain.coil[1], L, R)))
+    fit = fitted(driver, np.random.default_rng(5), 1e-5)
+    assert fit.model == "ladder"
+    assert fit.parameters["R2"].value == pytest.approx(R, rel=0.01)
+    least = bound(driver, 1e-5, loaded=False)["Re"]
+    assert abs(np.log(fit.parameters["Re"].value / driver.Re)) < 4 * least
+
+
+def test_a_section_below_the_band_is_a_part_of_re():
+    """A section whose corner lies two decades below the band looks like a resistance there: the
+    fit without it gives Re with it, and nothing of the section."""
+    plain = DRIVERS[9]
+    R, corner = 0.01 * plain.Re, 2 * np.pi * 0.5
+    driver = replace(plain, coil=("ladder", (*plain.coil[1], R / corner, R)))
+    fit = fitted(driver, np.random.default_rng(5))
+    assert fit.model == "plain"
+    assert fit.parameters["Re"].value == pytest.approx(plain.Re + R, rel=1e-3)
