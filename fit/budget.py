@@ -119,10 +119,12 @@ def estimates(settled: Settled, rivals: Sequence[Rival], at: Extremes, freedom: 
             parts[f"{group}:{number}"] = column
             sources[f"{group}:{number}"] = text
     parts[_CHOICE], sources[_CHOICE] = moved, "the choice of the model"
-    degrees = {"random:model": min(m.freedom for m in misfits), "random:repeatability": freedom}
+    told: tuple[str, ...] = ("random:model",)
     if any(take.measured.curve.standard_uncertainty_ohm is None for take in problem.takes):
-        # The digits of a reading say the least it is uncertain by; the rest the residuals told.
-        degrees["random:noise"] = degrees["random:model"]
+        # The digits of a reading say the least it is uncertain by. The residuals told the rest as
+        # what they are beyond it: the sum is as uncertain as they are, whatever the digits say.
+        told = ("random:noise", "random:model")
+    degrees = {told: min(m.freedom for m in misfits), ("random:repeatability",): freedom}
     found = {}
     for row, name in enumerate(names):
         value, unit = values[name]
@@ -239,10 +241,16 @@ def _components(effects: FloatArray) -> list[FloatArray]:
     ]
 
 
-def _widening(contributions: Mapping[str, float], degrees: Mapping[str, float]) -> float:
+def _widening(
+    contributions: Mapping[str, float], degrees: Mapping[tuple[str, ...], float]
+) -> float:
     """Student's 97.5 % point over the normal one, degrees after Welch and Satterthwaite.
 
     JCGM 100:2008, G.4.1; sources without stated degrees of freedom count as certain.
+
+    Args:
+        contributions: By source.
+        degrees: Of groups of sources, by what their names begin with.
     """
     from scipy.special import stdtrit
 
