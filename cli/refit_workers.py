@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import AbstractContextManager, contextmanager
@@ -83,6 +84,23 @@ def _alone(job: Job, engine: Engine) -> Outcome:
     return outcome
 
 
+@contextmanager
+def _interrupts_waiting() -> Iterator[None]:
+    """Ctrl-C is answered afterwards, and never reaches the processes that are started meanwhile.
+
+    A terminal sends it to all of them. This one ends its workers itself; one that is still loading
+    would say goodbye with a traceback.
+    """
+    if not hasattr(signal, "pthread_sigmask"):  # Windows
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
 class Engine:
     """A pool of workers behind joblib.
 
@@ -109,7 +127,9 @@ class Engine:
             parallel = joblib.Parallel(
                 n_jobs=self.workers, batch_size=1, return_as="generator_unordered"
             )
-        yield from parallel(joblib.delayed(fit_state)(job) for job in jobs)
+        with _interrupts_waiting():
+            done = parallel(joblib.delayed(fit_state)(job) for job in jobs)
+        yield from done
 
 
 def engine(workers: int | None, scheduler: str | None) -> AbstractContextManager[Engine]:
