@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import signal
+import threading
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import AbstractContextManager, contextmanager
@@ -85,20 +86,21 @@ def _alone(job: Job, engine: Engine) -> Outcome:
 
 
 @contextmanager
-def _interrupts_waiting() -> Iterator[None]:
-    """Ctrl-C is answered afterwards, and never reaches the processes that are started meanwhile.
+def _without_interrupts() -> Iterator[None]:
+    """Processes started meanwhile ignore Ctrl-C, which a terminal sends to all of them.
 
-    A terminal sends it to all of them. This one ends its workers itself; one that is still loading
-    would say goodbye with a traceback.
+    This one ends its workers itself; one that is still loading would say goodbye with a traceback.
+    What is ignored stays ignored in a program that is started; a blocked signal would not, for
+    joblib unblocks it on the way.
     """
-    if not hasattr(signal, "pthread_sigmask"):  # Windows
+    if threading.current_thread() is not threading.main_thread():
         yield
         return
-    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
     try:
         yield
     finally:
-        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+        signal.signal(signal.SIGINT, before or signal.SIG_DFL)
 
 
 class Engine:
@@ -127,7 +129,7 @@ class Engine:
             parallel = joblib.Parallel(
                 n_jobs=self.workers, batch_size=1, return_as="generator_unordered"
             )
-        with _interrupts_waiting():
+        with _without_interrupts():
             done = parallel(joblib.delayed(fit_state)(job) for job in jobs)
         yield from done
 

@@ -117,6 +117,20 @@ def test_goes_on_where_it_was_stopped(
     assert Result(done.stdout, tmp_path) == whole
 
 
+@pytest.mark.parametrize("later", [0.05, 0.2, 0.4, 0.8])
+def test_ctrl_c_while_workers_load(later: float, archive: Path, tmp_path: Path) -> None:
+    """At whatever moment after the start: nobody wants to see where a worker was in loading."""
+    with started(words(archive, tmp_path, "--workers", "2")) as process:
+        assert process.stderr is not None
+        assert any("to make" in line for line in process.stderr)
+        time.sleep(later)
+        os.killpg(process.pid, signal.SIGINT)
+        _, said = process.communicate(timeout=30)
+    assert process.returncode == 130
+    assert "the same command goes on" in " ".join(said.split())
+    assert "Traceback" not in said
+
+
 def test_two_at_once_on_one_archive(archive: Path, whole: Result, tmp_path: Path) -> None:
     with (
         started(words(archive, tmp_path, "--workers", "1")) as one,
