@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from fit.choose import Judge, penalty
+from fit.choose import Judge, criterion, penalty
 from fit.growth import sections_seen
 from fit.guess import Search
 from fit.loaded import start as joint_start
@@ -80,10 +80,13 @@ def fitted(
         for mechanics in CANDIDATES
         if mechanics.former is not None
     ]
-    if (law := _ranked(found, judge)[0][0].problem.driver.mechanics) is not IDEAL:
-        # A flexible coil may have stood in for the law: the others get their chance with it.
-        found += [_with_laws(other, law) for other in near]
-        found += _simpler(curves, session, found, states, judge)
+    # The likeliest may be inadmissible for a section that its coil needed in place of its law.
+    for leader in dict.fromkeys([_ranked(found, judge)[0][0], min(found, key=criterion)]):
+        if (law := leader.problem.driver.mechanics) is not IDEAL:
+            # A flexible coil may have stood in for the law: the others get their chance with it.
+            found += [_with_laws(other, law) for other in near]
+            found += _simpler(curves, session, found, states, leader)
+            found += _simpler(curves, session, found, states, _ranked(found, judge)[0][0])
     if wanted is not None:
         tried = {candidate.problem.driver.name for candidate in found}
         found += _wanted(curves, session, states, tried, *wanted)
@@ -95,13 +98,13 @@ def _simpler(
     session: Session,
     found: Sequence[Settled],
     states: Mapping[str, _FreeState],
-    judge: Judge,
+    leader: Settled,
 ) -> list[Settled]:
-    """The best model with the coil that its own grew from.
+    """A model with the coil that its own grew from.
 
     Without the law that coil may have been too poor to be fitted at all.
     """
-    driver = _ranked(found, judge)[0][0].problem.driver
+    driver = leader.problem.driver
     simpler = next((coil for coil in MODELS if coil.name == driver.coil.grows_from), None)
     known = {candidate.problem.driver.name for candidate in found}
     if simpler is None or simpler.name + driver.mechanics.name in known:

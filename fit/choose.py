@@ -81,9 +81,7 @@ class Judge:
             candidates: At least one, fitted to the same takes.
         """
         admissible = [c for c in candidates if _admissible(c)] or list(candidates)
-        likeliest = min(
-            admissible, key=lambda c: c.deviance + penalty(c.problem.driver, c.freedom) + _rarity(c)
-        )
+        likeliest = min(admissible, key=criterion)
         found = {}
         for candidate in admissible:
             pair = (candidate, likeliest)
@@ -91,9 +89,15 @@ class Judge:
                 self._known[pair] = _chi_square(candidate, likeliest.scatter)
             driver = candidate.problem.driver
             found[driver.name] = (
-                self._known[pair] + penalty(driver, likeliest.freedom) + _rarity(candidate)
+                self._known[pair] + penalty(driver, likeliest.freedom) + rarity(candidate)
             )
         return found
+
+
+def criterion(candidate: Settled) -> float:
+    """Penalised likelihood of a candidate under its own variance, admissible or not."""
+    price = penalty(candidate.problem.driver, candidate.freedom)
+    return candidate.deviance + price + rarity(candidate)
 
 
 def _chi_square(candidate: Settled, variance: list[FloatArray]) -> float:
@@ -138,7 +142,7 @@ def swallows_motion(candidate: Settled) -> bool:
     )
 
 
-def _rarity(candidate: Settled) -> float:
+def rarity(candidate: Settled) -> float:
     """What sections of the coil have to gain beyond their price because they are small.
 
     Minus twice the logarithm of the probability beforehand of one as small, if below `_USUAL` no

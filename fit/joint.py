@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from fit import air, budget, doubts, model_words, montecarlo, named_model
 from fit.candidates import fitted
-from fit.choose import Judge, penalty
+from fit.choose import Judge, penalty, rarity
 from fit.derived import extremes
 from fit.drift import REPEAT_WEIGHT
 from fit.loaded import start as joint_start
@@ -141,14 +141,15 @@ def _rivals(best: Settled, ranked: Sequence[Settled], choice: Mapping[str, float
     """The other candidates, each with its probability by the criterion beside the best.
 
     One that the criterion left out, because its coil imitates the resonance, is no rival. What a
-    larger model has to gain beyond the usual because the points are few makes it no less probable.
+    larger model has to gain beyond the usual, because the points are few or a section of its coil
+    small, makes it no less probable: it is not believed, but it may be so.
     """
     name = best.problem.driver.name
 
     def score(candidate: Settled) -> float:
         driver = candidate.problem.driver
         for_few = penalty(driver, best.freedom) - penalty(driver)
-        return choice.get(driver.name, math.inf) - for_few
+        return choice.get(driver.name, math.inf) - for_few - rarity(candidate)
 
     found = []
     for other in ranked:
