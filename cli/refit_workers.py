@@ -7,7 +7,7 @@ import signal
 import threading
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import AbstractContextManager, contextmanager
+from contextlib import AbstractContextManager, contextmanager, nullcontext
 from typing import TYPE_CHECKING, Any
 
 from meas.errors import Finding, UsageError
@@ -110,14 +110,20 @@ class Engine:
         workers: How many run at once.
         backend: Of joblib, with its options.
         deaths: Exceptions that tell that a worker died.
+        starting: What its processes are started in.
     """
 
     def __init__(
-        self, workers: int, backend: dict[str, Any], deaths: tuple[type[BaseException], ...]
+        self,
+        workers: int,
+        backend: dict[str, Any],
+        deaths: tuple[type[BaseException], ...],
+        starting: Callable[[], AbstractContextManager[None]] = nullcontext,
     ) -> None:
         self.workers = workers
         self.deaths = deaths
         self._backend = backend
+        self._starting = starting
 
     def run(self, jobs: Iterator[Job]) -> Iterator[Outcome]:
         """Outcomes as they come; each job is one task, since a fit outweighs its dispatch."""
@@ -129,7 +135,7 @@ class Engine:
             parallel = joblib.Parallel(
                 n_jobs=self.workers, batch_size=1, return_as="generator_unordered"
             )
-        with _without_interrupts():
+        with self._starting():
             done = parallel(joblib.delayed(fit_state)(job) for job in jobs)
         yield from done
 
@@ -149,7 +155,8 @@ def _local(workers: int) -> Iterator[Engine]:
 
     # No limit on inner threads with a single worker: joblib then runs in this very process.
     inner = {"inner_max_num_threads": 1} if workers > 1 else {}
-    yield Engine(workers, {"backend": "loky", **inner}, (TerminatedWorkerError, BrokenProcessPool))
+    deaths = (TerminatedWorkerError, BrokenProcessPool)
+    yield Engine(workers, {"backend": "loky", **inner}, deaths, _without_interrupts)
 
 
 @contextmanager
