@@ -7,13 +7,13 @@ few steps.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from fit.choose import Judge, criterion, penalty
+from fit.choose import Contest, criterion, penalty
 from fit.growth import sections_seen
 from fit.guess import Search
 from fit.loaded import start as joint_start
@@ -48,7 +48,7 @@ class _FreeState:
 def fitted(
     curves: Sequence[MeasuredCurve],
     session: Session,
-    judge: Judge,
+    contest: Contest,
     wanted: tuple[CoilModel, Mechanics] | None = None,
 ) -> list[Settled]:
     """All models that the data may ask for, fitted to all takes, and one that somebody wants.
@@ -56,7 +56,7 @@ def fitted(
     Args:
         curves: At least one in free air.
         session: What else was measured.
-        judge: Who ranks them on the way.
+        contest: What ranks them on the way.
         wanted: Coil and laws of a model that is to be among them whatever the data say.
     """
     states = _free_states(curves, session)
@@ -66,10 +66,11 @@ def fitted(
         for coil in MODELS
         if coil.name in worth
     ]
-    ranked, score = _ranked(found, judge)
+    ranked, scores = contest.ranked(found)
     best = ranked[0]
     found += [_with_laws(best, mechanics) for mechanics in CANDIDATES]
-    near = [c for c in ranked[1:] if score(c) < _NEAR + _AS_FAR * score(best)]
+    limit = _NEAR + _AS_FAR * scores[best.problem.driver.name]
+    near = [c for c in ranked[1:] if scores.get(c.problem.driver.name, math.inf) < limit]
     # A ring is part of the coil: the best coil without one need not be the best beside one, and
     # a large one may be the ring that a small one lacks.
     size = best.problem.driver.coil.size
@@ -81,12 +82,15 @@ def fitted(
         if mechanics.former is not None
     ]
     # The likeliest may be inadmissible for a section that its coil needed in place of its law.
-    for leader in dict.fromkeys([_ranked(found, judge)[0][0], min(found, key=criterion)]):
-        if (law := leader.problem.driver.mechanics) is not IDEAL:
-            # A flexible coil may have stood in for the law: the others get their chance with it.
-            found += [_with_laws(other, law) for other in near]
-            found += _simpler(curves, session, found, states, leader)
-            found += _simpler(curves, session, found, states, _ranked(found, judge)[0][0])
+    leaders = [contest.ranked(found)[0][0], min(found, key=criterion)]
+    leaders = [leader for leader in leaders if leader.problem.driver.mechanics is not IDEAL]
+    # A flexible coil may have stood in for the law: the others get their chance with it.
+    laws = dict.fromkeys(leader.problem.driver.mechanics for leader in leaders)
+    found += [_with_laws(other, law) for law in laws for other in near]
+    if leaders:
+        leaders.append(contest.ranked(found)[0][0])
+    for leader in leaders:
+        found += _simpler(curves, session, found, states, leader)
     if wanted is not None:
         tried = {candidate.problem.driver.name for candidate in found}
         found += _wanted(curves, session, states, tried, *wanted)
@@ -142,18 +146,6 @@ def _wanted(
     if mechanics.former is not None:
         reached += [name for name, simpler in _SIMPLER.items() if simpler == coil.name]
     return [_with_laws(ideal(name), mechanics, coil, surely=True) for name in reached]
-
-
-def _ranked(
-    candidates: Sequence[Settled], judge: Judge
-) -> tuple[list[Settled], Callable[[Settled], float]]:
-    """Candidates, best first, and what they are ranked by."""
-    known = judge.scores(candidates)
-
-    def score(candidate: Settled) -> float:
-        return known.get(candidate.problem.driver.name, math.inf)
-
-    return sorted(candidates, key=score), score
 
 
 def _free_states(curves: Sequence[MeasuredCurve], session: Session) -> Mapping[str, _FreeState]:

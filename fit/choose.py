@@ -62,42 +62,45 @@ _EVALUATIONS = 15
 """A candidate that needs more to get used to the common variance has lost anyway."""
 
 
-class Judge:
-    """Scores of candidates; what was judged under one variance is not judged under it again."""
+class Contest:
+    """Candidates against each other; what was judged under one variance is not judged again."""
 
     def __init__(self) -> None:
         self._known: dict[tuple[Settled, Settled], float] = {}
 
-    def scores(self, candidates: Sequence[Settled]) -> Mapping[str, float]:
-        """Chi-square plus penalty of each candidate, by the name of its model.
+    def ranked(self, candidates: Sequence[Settled]) -> tuple[list[Settled], Mapping[str, float]]:
+        """The candidates, best first, and by the name of its model what each is ranked by.
 
-        All candidates are judged by one variance, noise plus the model error of the candidate of
-        greatest penalised likelihood; a model error that repeats itself over several points
-        weighs less by as much, so that structure which no candidate follows decides nothing. A
-        candidate whose coil imitates the resonance, or whose laws mean something else, is left
-        out, unless all do.
+        That is chi-square plus what its model asks for. All are judged by one variance, noise plus
+        the model error of the candidate of greatest penalised likelihood; a model error that
+        repeats itself over several points weighs less by as much, so that structure which no
+        candidate follows decides nothing. A candidate whose coil imitates the resonance or a
+        resistance, or whose laws mean something else, comes last and without a score, unless all
+        do.
 
         Args:
             candidates: At least one, fitted to the same takes.
         """
         admissible = [c for c in candidates if _admissible(c)] or list(candidates)
         likeliest = min(admissible, key=criterion)
-        found = {}
+        reference, freedom = likeliest.scatter, likeliest.freedom
+        scores = {}
         for candidate in admissible:
             pair = (candidate, likeliest)
             if pair not in self._known:
-                self._known[pair] = _chi_square(candidate, likeliest.scatter)
-            driver = candidate.problem.driver
-            found[driver.name] = (
-                self._known[pair] + penalty(driver, likeliest.freedom) + rarity(candidate)
-            )
-        return found
+                self._known[pair] = _chi_square(candidate, reference)
+            scores[candidate.problem.driver.name] = self._known[pair] + _asked(candidate, freedom)
+        ranked = sorted(candidates, key=lambda c: scores.get(c.problem.driver.name, math.inf))
+        return ranked, scores
 
 
 def criterion(candidate: Settled) -> float:
     """Penalised likelihood of a candidate under its own variance, admissible or not."""
-    price = penalty(candidate.problem.driver, candidate.freedom)
-    return candidate.deviance + price + rarity(candidate)
+    return candidate.deviance + _asked(candidate, candidate.freedom)
+
+
+def _asked(candidate: Settled, freedom: float) -> float:
+    return penalty(candidate.problem.driver, freedom) + rarity(candidate)
 
 
 def _chi_square(candidate: Settled, variance: list[FloatArray]) -> float:
@@ -120,13 +123,13 @@ def _admissible(candidate: Settled) -> bool:
     laws = theta[driver.law_columns]
     damping = math.exp(theta[3] - theta[2])  # 1/Qms
     return (
-        not swallows_motion(candidate)
+        not _imitates(candidate)
         and driver.mechanics.plausible(laws)
         and driver.mechanics.loss(laws) <= _OVERDONE * damping
     )
 
 
-def swallows_motion(candidate: Settled) -> bool:
+def _imitates(candidate: Settled) -> bool:
     """True where a section of the coil model imitates the resonance, or a resistance.
 
     A bridged inductor whose corner lies below half the resonance, with a resistance that shows

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from fit import air, budget, doubts, model_words, montecarlo, named_model
 from fit.candidates import fitted
-from fit.choose import Judge, penalty, rarity
+from fit.choose import Contest, penalty, rarity
 from fit.derived import extremes
 from fit.drift import REPEAT_WEIGHT
 from fit.loaded import start as joint_start
@@ -124,10 +124,8 @@ def chosen(curves: Sequence[MeasuredCurve], session: Session, model: str = AUTO)
                 )
             ]
         )
-    judge = Judge()
-    candidates = fitted(curves, session, judge, wanted)
-    choice = judge.scores(candidates)
-    ranked = sorted(candidates, key=lambda c: choice.get(c.problem.driver.name, math.inf))
+    contest = Contest()
+    ranked, choice = contest.ranked(fitted(curves, session, contest, wanted))
     first = next(c for c in ranked if model in (AUTO, c.problem.driver.name))
     rivals = _rivals(first, ranked, choice)
     best = polished(first)

@@ -247,18 +247,23 @@ class Problem:
             theta: Parameters, shape (p,).
             take: Index of the take.
         """
-        key = theta.tobytes()
-        if self._memory.get("theta") != key:  # residual and Jacobian ask for the same takes
-            self._memory.clear()
-            self._memory["theta"] = key
-        if take not in self._memory:
+        memory = self._memory_of(theta)
+        if take not in memory:
             theta = bounded(theta)
             grid = f"reference of take {self.grids[take]}"
-            if grid not in self._memory:
-                self._memory[grid] = self.driver.reference(self.takes[take].s, theta)
-            self._memory[take] = self.driver.of_take(self.takes[take], theta, self._memory[grid])
-        found: Modelled = self._memory[take]
+            if grid not in memory:
+                memory[grid] = self.driver.reference(self.takes[take].s, theta)
+            memory[take] = self.driver.of_take(self.takes[take], theta, memory[grid])
+        found: Modelled = memory[take]
         return found
+
+    def _memory_of(self, theta: FloatArray) -> dict[str | int, Any]:
+        """What is known at these parameters: residual and Jacobian ask for the same."""
+        key = theta.tobytes()
+        if self._memory.get("theta") != key:
+            self._memory.clear()
+            self._memory["theta"] = key
+        return self._memory
 
     def modelled_together(self, theta: FloatArray) -> Iterator[Modelled]:
         """Every take in turn for many vectors of parameters at once; nothing is remembered.
@@ -315,12 +320,12 @@ class Problem:
         return np.asarray(modelled * self._factor(theta, take) - this.data)
 
     def _factor(self, theta: FloatArray, take: int) -> NDArray[Any]:
-        """What the common errors multiply a take by that `modelled` has just been asked for."""
-        key = f"factor of take {take}"
-        if key not in self._memory:
+        """What the common errors multiply a take by."""
+        memory, key = self._memory_of(theta), f"factor of take {take}"
+        if key not in memory:
             this = self.takes[take]
-            self._memory[key] = this.factor(theta[this.error_columns])
-        found: NDArray[Any] = self._memory[key]
+            memory[key] = this.factor(theta[this.error_columns])
+        found: NDArray[Any] = memory[key]
         return found
 
     def residual(self, theta: FloatArray) -> FloatArray:

@@ -33,7 +33,7 @@ import driver_bench as bench
 import numpy as np
 
 from fit.candidates import fitted
-from fit.choose import Judge
+from fit.choose import Contest
 from fit.joint import chosen, fit_driver
 from fit.measured import MeasuredCurve, Session
 from fit.montecarlo import draws
@@ -196,7 +196,7 @@ def main(argv: Sequence[str] | None = None) -> None:
     fit_driver(curves, session)  # loads what is loaded at first use
     ours = best_of(wanted.repeat, lambda: fit_driver(curves, session))
     whole, bare = min(bare_share(curves, session) for _ in range(wanted.repeat))
-    candidates = fitted(curves, session, Judge())
+    candidates = fitted(curves, session, Contest())
     numeric = lmfit_numeric(candidates, 1)
     alone = best_of(wanted.repeat, lambda: fit_driver(curves[:1], session))
     peer = circuit_fit(curves[0], wanted.repeat)
