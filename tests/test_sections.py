@@ -42,7 +42,8 @@ def test_noise_does_not_move_the_resistance(place, number):
 def test_a_small_section_that_is_there_is_found(share):
     """A second section of so much of Re at ten times the resonance. One of 0.03 has to gain 5
     more than one of 0.3; at 100 dB it gains thousands, for its resistance alone is 0.03 Re over
-    the noise of about (10 + Z)^2/10 times 1e-5: a thousand standard deviations at every point."""
+    the noise of about (10 + Z)^2/10 times 1e-5: a thousand standard deviations at every point. A
+    point tells R to a thousandth then, and R trades with Re and L: 1 % is ten times as much."""
     plain = DRIVERS[9]
     R = share * plain.Re
     L = R / (2 * np.pi * 10 * plain.fs)
@@ -82,7 +83,8 @@ def test_a_section_not_believed_still_counts_in_the_interval():
 
 def test_a_section_below_the_band_is_a_part_of_re():
     """A section whose corner lies two decades below the band looks like a resistance there: the
-    fit without it gives Re with it, and nothing of the section."""
+    fit without it gives Re with it, and nothing of the section. It departs from a resistance by
+    0.5/78 of R at the lowest frequency, 6e-5 of Re; 1e-3 is a tenth of what R adds."""
     plain = DRIVERS[9]
     R, corner = 0.01 * plain.Re, 2 * np.pi * 0.5
     driver = replace(plain, coil=("ladder", (*plain.coil[1], R / corner, R)))
