@@ -1,8 +1,7 @@
-"""Is the true model chosen, and what if there is none? A script, not a test.
+"""Is the true model chosen, and are a creeping driver's masses right? A script, not a test.
 
     python tests/campaign_choice.py --draws 100 --jobs 2 --part choice --out choice.csv
     python tests/campaign_choice.py --draws 100 --jobs 2 --part drift --out drift.csv
-    python tests/campaign_choice.py --draws 200 --jobs 2 --part outside --out outside.csv
 
 choice: one take in free air of each of the twelve drivers. Every model that does not contain the
 generating one is fitted to the curve without noise under the variances of the noise; the least
@@ -13,8 +12,6 @@ noise, and are wrong to be chosen too.
 
 drift: creep of 0.1 and a compliance that drifts by 2 % between takes; Mms, Bl and Vas against the
 truth.
-
-outside: whole benches (`campaign_drivers.whole_bench`) of drivers that no model describes.
 """
 
 from __future__ import annotations
@@ -28,7 +25,6 @@ if __name__ == "__main__":
 
 from dataclasses import replace
 
-import campaign_coverage as coverage
 import campaign_runs as runs
 import numpy as np
 from campaign_drivers import DRIVERS, Bench, Driver, exact_session, exact_takes
@@ -230,28 +226,9 @@ def drift(draws: int, seed: int, jobs: int, noise: float = 1e-4) -> list[dict]:
     return rows
 
 
-def outside_drivers() -> dict[int, Driver]:
-    """Two bases, four kinds of what no model of ours is."""
-    kinds = {
-        "two power laws": {"coil": ("laws", (2.0, 0.55, 1.5, 0.9))},
-        "six inductors": {"coil": ("ladder6", (
-            0.08e-3, 0.9e-3, 0.7, 0.5e-3, 1.6, 0.3e-3, 4.5, 0.18e-3, 12.0, 0.1e-3, 40.0,
-        ))},
-        "panel 5 % at 4 fs": {"law": ("bump", (0.05, 4.0, 8.0))},
-        "hysteresis": {"law": ("hysteretic", (0.15,))},
-    }  # fmt: skip
-    found = {}
-    for base in (3, 5):
-        for kind, change in kinds.items():
-            driver = replace(DRIVERS[base], law=("", ()))
-            name = f"{driver.name}, {kind}"
-            found[200 + len(found)] = replace(driver, name=name, **change)
-    return found
-
-
 def main() -> None:
     parser = runs.arguments(__doc__, 100, "draws of each case")
-    parser.add_argument("--part", choices=["choice", "drift", "outside"], default="choice")
+    parser.add_argument("--part", choices=["choice", "drift"], default="choice")
     parser.add_argument("--driver", type=int, action="append", help="place of a driver, from 0")
     parser.add_argument("--gain", type=float, action="append", help="expected gain")
     told = parser.parse_args()
@@ -262,16 +239,11 @@ def main() -> None:
     if told.part == "choice":
         rows = choice(told.draws, told.seed, told.jobs, places, told.gain or GAINS)
         print(f"## Choice of the model, {title}, {watch}\n")
-    elif told.part == "drift":
+    else:
         rows = drift(told.draws, told.seed, told.jobs)
         print(f"## Creep 0.1 and drift 2 %, {title}, {watch}\n")
-    else:
-        rows, said = coverage.campaign(told.draws, told.seed, told.jobs, outside_drivers())
-        print(f"## Outside the family, {title}, {watch}\n")
-        print(coverage.report(rows, said))
     runs.write(told.out, rows)
-    if told.part != "outside":
-        print(runs.markdown(list(rows[0]), (row.values() for row in rows)))
+    print(runs.markdown(list(rows[0]), (row.values() for row in rows)))
 
 
 if __name__ == "__main__":

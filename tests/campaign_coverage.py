@@ -88,7 +88,7 @@ def due(shares: dict[str, float], rng: np.random.Generator) -> float:
     return float(np.mean(np.abs(total) < 1.959964))
 
 
-def judge(driver: Driver, draws: list) -> list[dict]:
+def judge(name_of_driver: str, draws: list) -> list[dict]:
     """A row for every parameter."""
     good = [found for found, _ in draws if found is not None]
     rows = []
@@ -113,7 +113,7 @@ def judge(driver: Driver, draws: list) -> list[dict]:
         else:
             verdict = "over"
         rows.append({
-            "driver": driver.name, "parameter": name, "draws": n,
+            "driver": name_of_driver, "parameter": name, "draws": n,
             "refused": len(draws) - len(good), "withheld": len(good) - n,
             "covered": covered, "due": expected,
             "too low": int(np.sum(sides < 0)), "too high": int(np.sum(sides > 0)),
@@ -140,7 +140,7 @@ def campaign(draws: int, seed: int, jobs: int, drivers: Mapping[int, Driver], no
             if task[0] is driver
             for one in result
         ]
-        rows += judge(driver, mine)
+        rows += judge(driver.name, mine)
         said[driver.name] = Counter(word for _, word in mine)
     return rows, said
 
