@@ -27,6 +27,8 @@ def document(
     ohm: float,
 ) -> dict[str, Any]:
     """Plan and prediction in SI units."""
+    from fit.result import Z95
+
     plan: dict[str, Any] = {"kind": "closed", "volume_m3": design.box.volume}
     if design.box.fb is not None:
         plan |= {"kind": "vented", "fb_hz": design.box.fb, "QL": design.box.QL}
@@ -62,7 +64,7 @@ def document(
             }
             for name, e in found.parameters.items()
         },
-        "coverage_factor": 1.96 * driver.widening,
+        "coverage_factor": Z95 * driver.widening,
         "curves": curves,
         "findings": [{"code": f.code, "text": f.text} for f in findings],
     }
@@ -78,13 +80,14 @@ def in_words(
 ) -> None:
     """Box, behaviour at the drive, cautions."""
     from cli.facts import facts
+    from fit.result import Z95
 
     show.heading(f"{unit}: {design.why}")
     show.say(facts(_rows(design, found)))
     for note in design.notes:
         show.say(note)
     show.heading(f"At {drive} (sine; ± is 95 % by the measured parameters)")
-    show.say(_table(found, 1.96 * driver.widening))
+    show.say(_table(found, Z95 * driver.widening))
     if findings:
         show.heading("Mind")
         show.findings(findings)

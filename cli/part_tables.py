@@ -12,6 +12,7 @@ from rich.text import Text
 
 from cli.display import decimals_for, limits, number, significant
 from cli.tables import PARAMETER_COLUMNS, Column, plain_table
+from fit.result import Z95
 
 if TYPE_CHECKING:
     from fit.part import PartFit
@@ -81,16 +82,16 @@ def against_frequency(found: PartFit) -> Table:
         value = "not told"
         reach = ""
         if row.value is not None:
-            decimals = decimals_for(row.value_uncertainty * 1.96 / factor, row.value / factor)
+            decimals = decimals_for(row.value_uncertainty * Z95 / factor, row.value / factor)
             value = number(row.value / factor, decimals)
-            reach = number(1.96 * row.value_uncertainty / factor, decimals)
-        series = decimals_for(1.96 * row.series_ohm_uncertainty, row.series_ohm or 1.0)
+            reach = number(Z95 * row.value_uncertainty / factor, decimals)
+        series = decimals_for(Z95 * row.series_ohm_uncertainty, row.series_ohm or 1.0)
         omega = 2 * math.pi * row.frequency_hz
         cells = [f"{row.frequency_hz:g}", value, reach]
         if found.kind != "resistor":
             cells += [
                 number(row.series_ohm, series),
-                number(1.96 * row.series_ohm_uncertainty, series),
+                number(Z95 * row.series_ohm_uncertainty, series),
             ]
         if found.kind == "inductor":
             told = row.value is not None and row.series_ohm > 2 * row.series_ohm_uncertainty

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from cli.plots import COLOURS, DASHES, INK, frequency_axis, new_figure, short_name, style
+from fit.result import Z95
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -46,7 +47,7 @@ def prediction_figure(
         xmax: Peak excursion that the driver takes [m].
         limit_m_s: Air speed above which the vent is heard [m/s].
     """
-    reach = 1.96 * widening
+    reach = Z95 * widening
     panels: list[tuple[str, Band, float, float | None]] = [
         ("level at 1 m, dB", found.level_db, 1.0, None)
     ]

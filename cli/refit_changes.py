@@ -16,8 +16,6 @@ if TYPE_CHECKING:
     from fit.compare import Change
     from fit.result import DriverFit
 
-_Z95 = 1.959964
-
 
 @dataclass(frozen=True)
 class Moved:
@@ -106,13 +104,15 @@ def _may_have(old: Mapping[str, Any], new: Mapping[str, Any]) -> bool:
 
     Reading whole fits takes milliseconds, which is long where there are ten thousand.
     """
+    from fit.result import Z95
+
     for symbol, (was, unit, _, _, _, spread, *_) in old["parameters"].items():
         found = new["parameters"].get(symbol)
         if found is None:
             continue
         now, own = found[0], math.hypot(spread, found[5])
         away = abs(now - was) if unit == "dB" else abs(math.log(now / was)) * min(was, now)
-        if away > _Z95 * own * 0.99:
+        if away > Z95 * own * 0.99:
             return True
     return False
 
