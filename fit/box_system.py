@@ -92,16 +92,12 @@ def fit_system(curve: Curve, driver: SavedDriver, kind: BoxKind | None = None) -
         QL_at_least=limit,
         peaks_hz=peaks.at_hz,
         frequency_hz=followed_curve.frequency_hz,
-        measured_ohm=_data(followed_curve),
+        measured_ohm=followed_curve.values_ohm,
         model_ohm=found.model_ohm,
         residual_rms_relative=found.residual_rms_relative,
         warnings=tuple(_doubts(found, model, parameters, curve)),
         sources=found.sources,
     )
-
-
-def _data(curve: Curve) -> ComplexArray | FloatArray:
-    return curve.impedance_ohm if isinstance(curve, ImpedanceCurve) else curve.magnitude_ohm
 
 
 def _below(curve: Curve, highest_hz: float) -> Curve:

@@ -103,9 +103,7 @@ def estimates(settled: Settled, rivals: Sequence[Rival], at: Extremes, freedom: 
             leverages[rows.source] = float(block[0] @ C @ block[0])
     model = _model_effects(problem, effect, jacobian, misfits)
     missed = "what the model does not follow"
-    if not any(misfit.structured for misfit in misfits) and all(
-        take.measured.curve.standard_uncertainty_ohm is None for take in problem.takes
-    ):
+    if not any(misfit.structured for misfit in misfits) and problem.of_readings:
         missed = "scatter of the readings"
     noisy = effect @ np.concatenate(noise).T
     known = np.sum(np.column_stack([noisy, model, weak, *parts.values()]) ** 2, axis=1)
@@ -120,7 +118,7 @@ def estimates(settled: Settled, rivals: Sequence[Rival], at: Extremes, freedom: 
             sources[f"{group}:{number}"] = text
     parts[_CHOICE], sources[_CHOICE] = moved, "the choice of the model"
     told: tuple[str, ...] = ("random:model",)
-    if any(take.measured.curve.standard_uncertainty_ohm is None for take in problem.takes):
+    if any(take.measured.of_readings for take in problem.takes):
         # The digits of a reading say the least it is uncertain by. The residuals told the rest as
         # what they are beyond it: the sum is as uncertain as they are, whatever the digits say.
         told = ("random:noise", "random:model")

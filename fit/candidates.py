@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +23,7 @@ from fit.problem import Problem, bounded
 from fit.settle import ROUGH, Settled, left_over, rough_variance, settle
 from fit.solve import least_squares
 from fit.voicecoil import MODELS, CoilModel
+from meas.curve import together
 
 FloatArray = NDArray[np.float64]
 
@@ -66,11 +67,11 @@ def fitted(
         for coil in MODELS
         if coil.name in worth
     ]
-    ranked, scores = contest.ranked(found)
-    best = ranked[0]
+    ranking = contest.ranked(found)
+    best, *others = ranking.candidates
     found += [_with_laws(best, mechanics) for mechanics in CANDIDATES]
-    limit = _NEAR + _AS_FAR * scores[best.problem.driver.name]
-    near = [c for c in ranked[1:] if scores.get(c.problem.driver.name, math.inf) < limit]
+    limit = _NEAR + _AS_FAR * ranking.score(best)
+    near = [other for other in others if ranking.score(other) < limit]
     # A ring is part of the coil: the best coil without one need not be the best beside one, and
     # a large one may be the ring that a small one lacks.
     size = best.problem.driver.coil.size
@@ -82,13 +83,13 @@ def fitted(
         if mechanics.former is not None
     ]
     # The likeliest may be inadmissible for a section that its coil needed in place of its law.
-    leaders = [contest.ranked(found)[0][0], min(found, key=criterion)]
+    leaders = [contest.ranked(found).candidates[0], min(found, key=criterion)]
     leaders = [leader for leader in leaders if leader.problem.driver.mechanics is not IDEAL]
     # A flexible coil may have stood in for the law: the others get their chance with it.
     laws = dict.fromkeys(leader.problem.driver.mechanics for leader in leaders)
     found += [_with_laws(other, law) for law in laws for other in near]
     if leaders:
-        leaders.append(contest.ranked(found)[0][0])
+        leaders.append(contest.ranked(found).candidates[0])
     for leader in leaders:
         found += _simpler(curves, session, found, states, leader)
     if wanted is not None:
@@ -149,11 +150,8 @@ def _wanted(
 
 
 def _free_states(curves: Sequence[MeasuredCurve], session: Session) -> Mapping[str, _FreeState]:
-    """Every coil fitted to the longest free-air take under a rough model error."""
-    alone = max(
-        (curve for curve in curves if isinstance(curve.condition, FreeAir)),
-        key=lambda curve: curve.curve.frequency_hz.size,
-    )
+    """Every coil fitted to free air under a rough model error."""
+    alone = _free_air(curves)
     search = Search(alone.curve)
     states: dict[str, _FreeState] = {}
     for coil in MODELS:
@@ -166,6 +164,20 @@ def _free_states(curves: Sequence[MeasuredCurve], session: Session) -> Mapping[s
             ]
         states[coil.name] = _free_state(alone, starts, session, coil)
     return states
+
+
+def _free_air(curves: Sequence[MeasuredCurve]) -> MeasuredCurve:
+    """The longest free-air take; of readings all of its kind together.
+
+    A coarse table over the whole band and a dense one of the resonance tell little alone.
+    """
+    free = [curve for curve in curves if isinstance(curve.condition, FreeAir)]
+    longest = max(free, key=lambda curve: curve.curve.frequency_hz.size)
+    kind = type(longest.curve)
+    readings = [curve.curve for curve in free if type(curve.curve) is kind and curve.of_readings]
+    if not longest.of_readings:
+        return longest
+    return replace(longest, curve=together(readings))
 
 
 def _worth_fitting(states: Mapping[str, _FreeState]) -> list[str]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -62,21 +63,58 @@ _EVALUATIONS = 15
 """A candidate that needs more to get used to the common variance has lost anyway."""
 
 
+_LIKELY = 2.0
+"""Gain in chi-square per parameter from which a larger model is the likelier one (H. Akaike 1974).
+
+Readings that scatter are too few to show what `_PRICE` asks for: a coil whose loss they do not show
+is not free of it.
+"""
+
+
+@dataclass(frozen=True, eq=False)
+class Ranking:
+    """Candidates in order, and by what.
+
+    Attributes:
+        candidates: Best first.
+        scores: Name of each model that counts to chi-square plus what it is asked for.
+        likeliest: The one of them by whose scatter all are judged.
+    """
+
+    candidates: Sequence[Settled]
+    scores: Mapping[str, float]
+    likeliest: Settled
+
+    def score(self, candidate: Settled) -> float:
+        """What a candidate is ranked by; infinite where it does not count."""
+        return self.scores.get(candidate.problem.driver.name, math.inf)
+
+    def doubt(self, candidate: Settled) -> float:
+        """What it is as a rival by, where the least is the most probable.
+
+        What a larger model is asked for because the points are few or a section of its coil small
+        makes it no less probable: it is not believed, but it may be so.
+        """
+        driver = candidate.problem.driver
+        scattered = self.likeliest.scatters
+        likely = _LIKELY * len(driver.columns) if scattered else penalty(driver)
+        return self.score(candidate) - _asked(candidate, self.likeliest.freedom) + likely
+
+
 class Contest:
     """Candidates against each other; what was judged under one variance is not judged again."""
 
     def __init__(self) -> None:
         self._known: dict[tuple[Settled, Settled], float] = {}
 
-    def ranked(self, candidates: Sequence[Settled]) -> tuple[list[Settled], Mapping[str, float]]:
-        """The candidates, best first, and by the name of its model what each is ranked by.
+    def ranked(self, candidates: Sequence[Settled]) -> Ranking:
+        """The candidates by chi-square plus what their models are asked for.
 
-        That is chi-square plus what its model asks for. All are judged by one variance, noise plus
-        the model error of the candidate of greatest penalised likelihood; a model error that
-        repeats itself over several points weighs less by as much, so that structure which no
-        candidate follows decides nothing. A candidate whose coil imitates the resonance or a
-        resistance, or whose laws mean something else, comes last and without a score, unless all
-        do.
+        All are judged by one variance, noise plus the model error of the candidate of greatest
+        penalised likelihood; a model error that repeats itself over several points weighs less by
+        as much, so that structure which no candidate follows decides nothing. A candidate whose
+        coil imitates the resonance or a resistance, or whose laws mean something else, comes last
+        and does not count, unless all do.
 
         Args:
             candidates: At least one, fitted to the same takes.
@@ -91,7 +129,7 @@ class Contest:
                 self._known[pair] = _chi_square(candidate, reference)
             scores[candidate.problem.driver.name] = self._known[pair] + _asked(candidate, freedom)
         ranked = sorted(candidates, key=lambda c: scores.get(c.problem.driver.name, math.inf))
-        return ranked, scores
+        return Ranking(ranked, scores, likeliest)
 
 
 def criterion(candidate: Settled) -> float:

@@ -43,7 +43,7 @@ class Search:
 
     def __init__(self, curve: Curve) -> None:
         self.phase_known = isinstance(curve, ImpedanceCurve)
-        data = curve.impedance_ohm if isinstance(curve, ImpedanceCurve) else curve.magnitude_ohm
+        data = curve.values_ohm
         points = _POINTS if self.phase_known else _POINTS // 2
         step = max(1, int(np.ceil(data.size / points)))
         frequency = curve.frequency_hz[::step]

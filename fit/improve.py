@@ -218,8 +218,7 @@ def advise(fit: DriverFit, curves: Iterable[MeasuredCurve], session: Session) ->
     curves = tuple(curves)
     known = stated_beside(curves, session)
     by_hand = bool(curves) and all(
-        one.curve.standard_uncertainty_ohm is None and one.curve.frequency_hz.size < _BY_HAND
-        for one in curves
+        one.of_readings and one.curve.frequency_hz.size < _BY_HAND for one in curves
     )
     steps = (*STEPS, MORE_ROWS) if by_hand else STEPS
     ratios = [

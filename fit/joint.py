@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from fit import air, budget, doubts, model_words, montecarlo, named_model
 from fit.candidates import fitted
-from fit.choose import Contest, penalty, rarity
+from fit.choose import Contest, Ranking
 from fit.derived import extremes
 from fit.drift import REPEAT_WEIGHT
 from fit.loaded import start as joint_start
@@ -125,37 +125,27 @@ def chosen(curves: Sequence[MeasuredCurve], session: Session, model: str = AUTO)
             ]
         )
     contest = Contest()
-    ranked, choice = contest.ranked(fitted(curves, session, contest, wanted))
-    first = next(c for c in ranked if model in (AUTO, c.problem.driver.name))
-    rivals = _rivals(first, ranked, choice)
+    ranking = contest.ranked(fitted(curves, session, contest, wanted))
+    first = next(c for c in ranking.candidates if model in (AUTO, c.problem.driver.name))
+    rivals = _rivals(first, ranking)
     best = polished(first)
     freedom = math.inf
     if sum(isinstance(curve.condition, FreeAir) for curve in curves) > 1:
         best, freedom = _with_repeatability(best)
-    return Chosen(best, rivals, choice, freedom)
+    return Chosen(best, rivals, ranking.scores, freedom)
 
 
-def _rivals(best: Settled, ranked: Sequence[Settled], choice: Mapping[str, float]) -> list[Rival]:
+def _rivals(best: Settled, ranking: Ranking) -> list[Rival]:
     """The other candidates, each with its probability by the criterion beside the best.
 
-    One that the criterion left out, because its coil imitates the resonance, is no rival. What a
-    larger model has to gain beyond the usual, because the points are few or a section of its coil
-    small, makes it no less probable: it is not believed, but it may be so.
+    One that the criterion left out, because its coil imitates the resonance, is no rival.
     """
-    name = best.problem.driver.name
-
-    def score(candidate: Settled) -> float:
-        driver = candidate.problem.driver
-        for_few = penalty(driver, best.freedom) - penalty(driver)
-        return choice.get(driver.name, math.inf) - for_few - rarity(candidate)
-
     found = []
-    for other in ranked:
-        its = other.problem.driver.name
-        if its == name or its not in choice:
+    for other in ranking.candidates:
+        if other is best or math.isinf(ranking.score(other)):
             continue
-        behind = float(np.clip(score(other) - score(best), -60.0, 60.0))
-        found.append(Rival(other, 1 / (1 + _odds(behind, best.freedom))))
+        behind = float(np.clip(ranking.doubt(other) - ranking.doubt(best), -60.0, 60.0))
+        found.append(Rival(other, 1 / (1 + _odds(behind, ranking.likeliest.freedom))))
     return found
 
 

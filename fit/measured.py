@@ -72,6 +72,11 @@ class MeasuredCurve:
     curve: Curve
     condition: Condition
 
+    @property
+    def of_readings(self) -> bool:
+        """Whether nobody states its random error, as of a table typed in."""
+        return self.curve.standard_uncertainty_ohm is None
+
 
 @dataclass(frozen=True)
 class Session:

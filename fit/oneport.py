@@ -174,9 +174,7 @@ class _Run:
         self.error_columns = [self.columns[error.source] for error in errors]
         self.frequency = curve.frequency_hz
         self.s = np.asarray(2j * np.pi * curve.frequency_hz, dtype=np.complex128)
-        self.data: ComplexArray | FloatArray = (
-            curve.impedance_ohm if isinstance(curve, ImpedanceCurve) else curve.magnitude_ohm
-        )
+        self.data: ComplexArray | FloatArray = curve.values_ohm
         self.is_complex = isinstance(curve, ImpedanceCurve)
         self.components = 2 if self.is_complex else 1
         self.magnitude = np.abs(self.data)

@@ -124,7 +124,7 @@ def fit_part(curve: Curve, kind: PartKind) -> PartFit:
         limits=limits,
         table=rows(curve, everything, kind) if isinstance(curve, ImpedanceCurve) else (),
         frequency_hz=curve.frequency_hz,
-        measured_ohm=_data(curve),
+        measured_ohm=curve.values_ohm,
         model_ohm=found.model_ohm,
         residual_rms_relative=found.residual_rms_relative,
         warnings=tuple(warnings),
@@ -152,10 +152,6 @@ def _told(curve: Curve) -> Curve:
     return MagnitudeCurve(curve.frequency_hz[keep], curve.magnitude_ohm[keep], *rest)
 
 
-def _data(curve: Curve) -> ComplexArray | FloatArray:
-    return curve.impedance_ohm if isinstance(curve, ImpedanceCurve) else curve.magnitude_ohm
-
-
 def _complex(curve: Curve, kind: PartKind) -> ComplexArray:
     """The impedance; without phase as of an ideal part beside the least |Z|: good for a start."""
     if isinstance(curve, ImpedanceCurve):
@@ -170,7 +166,7 @@ def _complex(curve: Curve, kind: PartKind) -> ComplexArray:
 
 def _with_leads(curve: Curve) -> tuple[Systematic, ...]:
     """The curve's common errors and those of clips and leads."""
-    z = _data(curve)
+    z = curve.values_ohm
     ohm = np.full(z.shape, LEADS_OHM / math.sqrt(3), dtype=np.complex128)
     henry = np.asarray(2j * np.pi * curve.frequency_hz * (LEADS_H / math.sqrt(3)), np.complex128)
     if not np.iscomplexobj(z):

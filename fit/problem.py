@@ -25,7 +25,7 @@ from fit.mechanics import IDEAL, Mechanics
 from fit.stated_values import AIR_LOAD_LIMITS, StatedValues
 from fit.take_model import DriverModel, Modelled, Take
 from fit.voicecoil import CoilModel
-from meas.curve import ImpedanceCurve, random_ohm
+from meas.curve import random_ohm
 
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
@@ -124,6 +124,11 @@ class Problem:
         self._priors = self._prior_rows()
         self._memory: dict[str | int, Any] = {}
 
+    @property
+    def of_readings(self) -> bool:
+        """Whether all takes are tables of readings."""
+        return all(take.measured.of_readings for take in self.takes)
+
     def _add(self, name: str) -> int:
         self.names.append(name)
         return len(self.names) - 1
@@ -167,7 +172,7 @@ class Problem:
             column = departures[kind] = self._add(f"{kind} of take {index + 1}")
             text = f"{_DEPARTURE_WORDS[kind]} of take {index + 1} ({measured.source})"
             self.departure_sizes.append((column, size, f"{group}:{kind}:{index + 1}", text))
-        data = curve.impedance_ohm if isinstance(curve, ImpedanceCurve) else curve.magnitude_ohm
+        data = curve.values_ohm
         dtype = np.complex128 if np.iscomplexobj(data) else np.float64
         effects = np.zeros((data.size, len(curve.systematics)), dtype=dtype)
         for k, error in enumerate(curve.systematics):

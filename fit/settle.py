@@ -50,17 +50,33 @@ class Settled:
 
     @property
     def freedom(self) -> float:
-        """Degrees of freedom of `scatter`; without a model error the noise is all, and known."""
-        return sum(m.freedom for m in self.bent if m.level > 0) or math.inf
+        """Degrees of freedom of `scatter`; without a model error the noise is all, and known.
+
+        Tables of readings each have a scatter of their own, which is known no better than by the
+        points that the parameters leave over in that table.
+        """
+        own = [m.freedom for m in self.bent if m.level > 0]
+        if not own:
+            return math.inf
+        return min(own) if self.problem.of_readings else sum(own)
 
     @property
     def leaves_structure(self) -> bool:
         """Whether residuals repeat each other somewhere, by more than the noise."""
-        return any(
-            misfit.structured
-            and misfit.level > float(np.sqrt(np.mean((take.noise / take.magnitude) ** 2)))
+        return any(m.structured for m in self._beyond_noise)
+
+    @property
+    def scatters(self) -> bool:
+        """Whether readings scatter by more than their digits say."""
+        return self.problem.of_readings and bool(self._beyond_noise)
+
+    @property
+    def _beyond_noise(self) -> list[Misfit]:
+        return [
+            misfit
             for take, misfit in zip(self.problem.takes, self.misfits, strict=True)
-        )
+            if misfit.level > float(np.sqrt(np.mean((take.noise / take.magnitude) ** 2)))
+        ]
 
     @property
     def scatter(self) -> list[FloatArray]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -57,6 +58,11 @@ class ImpedanceCurve:
         _check(self.frequency_hz, self.impedance_ohm, self.rounding_ohm)
 
     @property
+    def values_ohm(self) -> ComplexArray:
+        """What was measured, the impedance [ohm], shape (n,)."""
+        return self.impedance_ohm
+
+    @property
     def magnitude_ohm(self) -> FloatArray:
         """|Z| [ohm], shape (n,)."""
         return np.abs(self.impedance_ohm)
@@ -97,6 +103,11 @@ class MagnitudeCurve:
         if np.any(self.magnitude_ohm <= 0):
             raise ValueError("a magnitude must be positive")
 
+    @property
+    def values_ohm(self) -> FloatArray:
+        """What was measured, the magnitude [ohm], shape (n,)."""
+        return self.magnitude_ohm
+
     def _repr_html_(self) -> str:
         from meas.notebook import curve_html
 
@@ -104,6 +115,21 @@ class MagnitudeCurve:
 
 
 Curve = ImpedanceCurve | MagnitudeCurve
+
+
+def together(curves: Sequence[Curve]) -> Curve:
+    """Points of several curves of one kind as one, without what is known of their errors.
+
+    Args:
+        curves: At least one; of equal frequencies the point of the first stays.
+    """
+    frequency, first = np.unique(
+        np.concatenate([curve.frequency_hz for curve in curves]), return_index=True
+    )
+    values = np.concatenate([curve.values_ohm for curve in curves])[first]
+    if isinstance(curves[0], MagnitudeCurve):
+        return MagnitudeCurve(frequency, np.real(values))
+    return ImpedanceCurve(frequency, values)
 
 
 def random_ohm(curve: Curve) -> FloatArray:
