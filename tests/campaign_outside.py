@@ -38,8 +38,9 @@ def drawn_driver(kind: str, rng: np.random.Generator) -> Driver:
     """A driver of what is not in the family, as bad as a home-built one may be.
 
     Coils have the impedance of their base at 1 kHz; the flatter of two power laws is at least that
-    of eddy currents in thick iron, 0.5 (J. Vanderkooy, J. Audio Eng. Soc. 37(3), 1989). A panel resonates with 1 to 8 % of the moving
-    mass, two to eight times above fs; a suspension loses 3 to 20 % of its force to hysteresis.
+    of eddy currents in thick iron, 0.5 (J. Vanderkooy, J. Audio Eng. Soc. 37(3), 1989). A panel
+    resonates with 1 to 8 % of the moving mass, two to eight times above fs; a suspension loses 3 to
+    20 % of its force to hysteresis.
     """
     base = replace(BASES[int(rng.integers(len(BASES)))], law=("", ()))
     size = abs(complex(base.coil_impedance(np.array([1j * KILOHERTZ]))[0]))
