@@ -63,14 +63,6 @@ _EVALUATIONS = 15
 """A candidate that needs more to get used to the common variance has lost anyway."""
 
 
-_LIKELY = 2.0
-"""Gain in chi-square per parameter from which a larger model is the likelier one (H. Akaike 1974).
-
-Readings that scatter are too few to show what `_PRICE` asks for: a coil whose loss they do not show
-is not free of it.
-"""
-
-
 @dataclass(frozen=True, eq=False)
 class Ranking:
     """Candidates in order, and by what.
@@ -93,11 +85,15 @@ class Ranking:
         """What it is as a rival by, where the least is the most probable.
 
         What a larger model is asked for because the points are few or a section of its coil small
-        makes it no less probable: it is not believed, but it may be so.
+        makes it no less probable: it is not believed, but it may be so. Readings that scatter are
+        too few to show what `_PRICE` asks for, and a coil whose loss they do not show is not free
+        of it: there each parameter makes a model less probable by ln n (G. Schwarz 1978).
         """
         driver = candidate.problem.driver
-        scattered = self.likeliest.scatters
-        likely = _LIKELY * len(driver.columns) if scattered else penalty(driver)
+        likely = penalty(driver)
+        if self.likeliest.scatters:
+            rows = sum(take.components * take.data.size for take in candidate.problem.takes)
+            likely = len(driver.columns) * math.log(rows)
         return self.score(candidate) - _asked(candidate, self.likeliest.freedom) + likely
 
 
