@@ -173,10 +173,10 @@ def _free_air(curves: Sequence[MeasuredCurve]) -> MeasuredCurve:
     """
     free = [curve for curve in curves if isinstance(curve.condition, FreeAir)]
     longest = max(free, key=lambda curve: curve.curve.frequency_hz.size)
-    kind = type(longest.curve)
-    readings = [curve.curve for curve in free if type(curve.curve) is kind and curve.of_readings]
     if not longest.of_readings:
         return longest
+    kind = type(longest.curve)
+    readings = [curve.curve for curve in free if type(curve.curve) is kind and curve.of_readings]
     return replace(longest, curve=together(readings))
 
 

@@ -134,7 +134,7 @@ def criterion(candidate: Settled) -> float:
 
 
 def _asked(candidate: Settled, freedom: float) -> float:
-    return penalty(candidate.problem.driver, freedom) + rarity(candidate)
+    return penalty(candidate.problem.driver, freedom) + _rarity(candidate)
 
 
 def _chi_square(candidate: Settled, variance: list[FloatArray]) -> float:
@@ -179,7 +179,7 @@ def _imitates(candidate: Settled) -> bool:
     )
 
 
-def rarity(candidate: Settled) -> float:
+def _rarity(candidate: Settled) -> float:
     """What sections of the coil have to gain beyond their price because they are small.
 
     Minus twice the logarithm of the probability beforehand of one as small, if below `_USUAL` no

@@ -43,7 +43,6 @@ NOISE = 1e-5
 LOUDEST = 3e-3
 """Noise beyond which a take is not one of a sound card any more: no expected gain is made smaller
 than it is there."""
-BLOCK = 10
 STARTS = 4
 
 CONTAINS = {
@@ -126,7 +125,7 @@ def size(model: str) -> int:
     return next(m.size for m in MODELS if m.name == coil) + of_law
 
 
-def choices(place: int, seed: int, first: int, last: int, noise: float) -> list[str]:
+def choices(place: int, seed: int, noise: float, first: int, last: int) -> list[str]:
     found = []
     for number in range(first, last):
         rng = runs.rng_of(seed, place, number)
@@ -148,21 +147,12 @@ def choice(draws: int, seed: int, jobs: int, places, gains=GAINS) -> list[dict]:
         loudest = gain * (NOISE / LOUDEST) ** 2
         for wanted in sorted({max(wanted, loudest) for wanted in gains}):
             cases.append((place, wanted, rival, float(NOISE * np.sqrt(gain / wanted))))
-    tasks = [
-        (place, seed, first, min(first + BLOCK, draws), noise)
-        for place, _, _, noise in cases
-        for first in range(0, draws, BLOCK)
-    ]
-    done = runs.run(choices, tasks, jobs)
+    asked = [(place, seed, noise) for place, _, _, noise in cases]
+    done = runs.in_blocks(choices, asked, draws, jobs)
     rows = []
-    for place, gain, rival, noise in cases:
+    for (place, gain, rival, noise), models in zip(cases, done, strict=True):
         driver = DRIVERS[place]
-        mine = Counter(
-            model
-            for task, result in zip(tasks, done, strict=True)
-            if (task[0], task[4]) == (place, noise)
-            for model in result
-        )
+        mine = Counter(models)
         own = size(driver.model)
         simpler = sum(n for m, n in mine.items() if not m.startswith("refused") and size(m) < own)
         rows.append({
@@ -181,7 +171,7 @@ CREEPING = tuple(
 )
 
 
-def drifting(place: int, seed: int, first: int, last: int, noise: float) -> list:
+def drifting(place: int, seed: int, noise: float, first: int, last: int) -> list:
     driver = CREEPING[place]
     found = []
     for number in range(first, last):
@@ -198,20 +188,10 @@ def drifting(place: int, seed: int, first: int, last: int, noise: float) -> list
 
 
 def drift(draws: int, seed: int, jobs: int, noise: float = 1e-4) -> list[dict]:
-    tasks = [
-        (place, seed, first, min(first + BLOCK, draws), noise)
-        for place in range(len(CREEPING))
-        for first in range(0, draws, BLOCK)
-    ]
-    done = runs.run(drifting, tasks, jobs)
+    cases = [(place, seed, noise) for place in range(len(CREEPING))]
+    done = runs.in_blocks(drifting, cases, draws, jobs)
     rows = []
-    for place, driver in enumerate(CREEPING):
-        mine = [
-            one
-            for task, result in zip(tasks, done, strict=True)
-            if task[0] == place
-            for one in result
-        ]
+    for driver, mine in zip(CREEPING, done, strict=True):
         errors, inside = np.array([m[0] for m in mine]), np.array([m[1] for m in mine])
         models = Counter(m[2] for m in mine)
         for column, name in enumerate(("Mms", "Bl", "Vas")):

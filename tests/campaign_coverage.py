@@ -31,7 +31,6 @@ from meas.errors import Refused
 NAMES = ("Re", "fs", "Qms", "Qes", "Qts", "Mms", "Cms", "Bl", "Vas", "Sd")
 NOISE = 1e-4
 LEAST, MOST = 0.93, 0.97
-BLOCK = 10
 
 GROUPS = {
     "resistor:": "resistor", "gain:": "gain of the inputs", "delay:": "delay of the inputs",
@@ -69,7 +68,7 @@ def draw(driver: Driver, key: tuple[int, ...], noise: float):
     return found, fit.model
 
 
-def block(driver, key, first, last, noise):
+def block(driver, key, noise, first, last):
     return [draw(driver, (*key, number), noise) for number in range(first, last)]
 
 
@@ -98,7 +97,7 @@ def judge(name_of_driver: str, draws: list) -> list[dict]:
         sides = np.array([h[0] for h in have])
         errors, u = np.array([h[1] for h in have]), np.array([h[2] for h in have])
         words = {word for h in have for word in h[3]}
-        shares = {w: float(np.mean([h[3].get(w, 0.0) for h in have])) for w in words}
+        shares = {w: float(np.mean([h[3].get(w, 0.0) for h in have])) for w in sorted(words)}
         ranked = sorted(shares.items(), key=lambda pair: -pair[1])
         covered = float(np.mean(sides == 0))
         expected = due(shares, np.random.default_rng(1))
@@ -126,20 +125,10 @@ def judge(name_of_driver: str, draws: list) -> list[dict]:
 
 def campaign(draws: int, seed: int, jobs: int, drivers: Mapping[int, Driver], noise=NOISE):
     """Rows of the table, and how often each model or refusal came for each driver."""
-    tasks = [
-        (driver, (seed, place), first, min(first + BLOCK, draws), noise)
-        for place, driver in drivers.items()
-        for first in range(0, draws, BLOCK)
-    ]
-    done = runs.run(block, tasks, jobs)
+    cases = [(driver, (seed, place), noise) for place, driver in drivers.items()]
+    done = runs.in_blocks(block, cases, draws, jobs)
     rows, said = [], {}
-    for driver in drivers.values():
-        mine = [
-            one
-            for task, result in zip(tasks, done, strict=True)
-            if task[0] is driver
-            for one in result
-        ]
+    for driver, mine in zip(drivers.values(), done, strict=True):
         rows += judge(driver.name, mine)
         said[driver.name] = Counter(word for _, word in mine)
     return rows, said

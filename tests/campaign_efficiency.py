@@ -31,7 +31,6 @@ from meas.errors import Refused
 NOISE = 1e-4
 """Of the ratio of voltages in each component of a point: 80 dB below the source."""
 LIMIT = 1.1
-BLOCK = 10
 
 
 def draw(place: int, seed: int, number: int, loaded: bool, model: str, noise: float):
@@ -57,7 +56,7 @@ def draw(place: int, seed: int, number: int, loaded: bool, model: str, noise: fl
     return error, stated, fit.model
 
 
-def block(place, seed, first, last, loaded, model, noise):
+def block(place, seed, loaded, model, noise, first, last):
     return [draw(place, seed, number, loaded, model, noise) for number in range(first, last)]
 
 
@@ -93,22 +92,11 @@ def judge(place: int, loaded: bool, model: str, draws: list, noise: float) -> li
 
 def campaign(draws: int, seed: int, jobs: int, places, forms, models, noise=NOISE) -> list[dict]:
     cases = [(p, loaded, model) for p in places for loaded in forms for model in models]
-    tasks = [
-        (p, seed, first, min(first + BLOCK, draws), loaded, model, noise)
-        for p, loaded, model in cases
-        for first in range(0, draws, BLOCK)
+    asked = [(place, seed, loaded, model, noise) for place, loaded, model in cases]
+    done = runs.in_blocks(block, asked, draws, jobs)
+    return [
+        row for case, found in zip(cases, done, strict=True) for row in judge(*case, found, noise)
     ]
-    done = runs.run(block, tasks, jobs)
-    rows = []
-    for case in cases:
-        found = [
-            one
-            for task, result in zip(tasks, done, strict=True)
-            if (task[0], task[4], task[5]) == case
-            for one in result
-        ]
-        rows += judge(*case, found, noise)
-    return rows
 
 
 def main() -> None:

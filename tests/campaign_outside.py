@@ -71,20 +71,10 @@ def drawn_benches(place: int, seed: int, first: int, last: int) -> list:
 
 def drawn(draws: int, seed: int, jobs: int) -> tuple[list[dict], dict[str, Counter]]:
     """Rows and models by kind, in the sense of `campaign_coverage.campaign`."""
-    tasks = [
-        (place, seed, first, min(first + coverage.BLOCK, draws))
-        for place in range(len(KINDS))
-        for first in range(0, draws, coverage.BLOCK)
-    ]
-    done = runs.run(drawn_benches, tasks, jobs)
+    cases = [(place, seed) for place in range(len(KINDS))]
+    done = runs.in_blocks(drawn_benches, cases, draws, jobs)
     rows, said = [], {}
-    for place, kind in enumerate(KINDS):
-        mine = [
-            one
-            for task, result in zip(tasks, done, strict=True)
-            if task[0] == place
-            for one in result
-        ]
+    for kind, mine in zip(KINDS, done, strict=True):
         rows += coverage.judge(kind, mine)
         said[kind] = Counter(word for _, word in mine)
     return rows, said

@@ -20,6 +20,9 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import numpy as np
 
+_BLOCK = 10
+"""Draws that a process makes at a time."""
+
 kept: Path | None = None
 """Folder of what was done already, so that hours of work can be stopped and gone on with."""
 
@@ -56,6 +59,22 @@ def run(function: Callable, tasks: Sequence[tuple], jobs: int) -> list:
         return list(
             track(done, "campaign", len(tasks), console=console, disable=not console.is_terminal)
         )
+
+
+def in_blocks(function: Callable, cases: Sequence[tuple], draws: int, jobs: int) -> list[list]:
+    """All draws of each case, in the order of cases.
+
+    Args:
+        function: Of a case, the first draw and that after the last one: a list with one entry for
+            each draw.
+        cases: What `function` is given before the two.
+        draws: Of each case.
+        jobs: Processes.
+    """
+    spans = [(first, min(first + _BLOCK, draws)) for first in range(0, draws, _BLOCK)]
+    done = run(function, [(*case, *span) for case in cases for span in spans], jobs)
+    blocks = iter(done)
+    return [[one for _ in spans for one in next(blocks)] for _ in cases]
 
 
 class Watch:

@@ -38,7 +38,6 @@ NAMES = ("fs", "Qms", "Qes")
 IDENTIFIED = 0.02
 SAME = 0.5
 FAR = 4.5
-BLOCK = 10
 
 
 def reference(case, curve) -> float:
@@ -133,8 +132,7 @@ def block(seed: int, first: int, last: int) -> list[dict]:
 
 
 def campaign(draws: int, seed: int, jobs: int) -> list[dict]:
-    tasks = [(seed, first, min(first + BLOCK, draws)) for first in range(0, draws, BLOCK)]
-    return [row for rows in runs.run(block, tasks, jobs) for row in rows]
+    return runs.in_blocks(block, [(seed,)], draws, jobs)[0]
 
 
 def reached(row: dict) -> bool:
