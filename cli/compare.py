@@ -45,7 +45,8 @@ def compare(
 ) -> None:
     """Say what changed, or how two drivers differ.
 
-    Errors that both share (same resistor, same ruler) cancel; repeatability does not.
+    Errors that both share (same resistor, same ruler) cancel; the air of each sitting and
+    repeatability do not.
 
     \b
     freeair compare lantern-new.json lantern-12h.json

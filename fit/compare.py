@@ -2,13 +2,14 @@
 
 Everything is done in logarithms, so that before against after and after against before say the
 same. A source that both fits name (same resistor, same ruler) enters once, with the difference of
-its two signed effects; everything else enters with its square from either side.
+its two signed effects; everything else enters with its square from either side. So does the air,
+though all fits name it alike: pressure and temperature are those of a sitting.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -33,6 +34,9 @@ REPEATABILITY: Mapping[str, tuple[float, str]] = {
 """What a driver does between two takes when it is clamped anew, as relative standard uncertainty
 of its parts, where the takes of a fit cannot show it themselves. Common practice, no source, but
 for copper's 0.393 %/K (IEC 60028) over a rectangular 1 K."""
+
+WEATHER = frozenset({"air-temperature", "air-pressure", "air-humidity"})
+"""Errors of one sitting, which no two fits share by their name: the next one has another room."""
 
 _SEEN_IN_TAKES = ("Re", "Cms", "Rms")
 """Parts whose scatter several free-air takes show, and which the fit then carries itself."""
@@ -131,6 +135,7 @@ def compare(
         own = (repeatability(symbol, before), repeatability(symbol, after))
         changes.append(_change(symbol, first, second, own, margin))
     changes.sort(key=lambda change: -abs(change.significance))
+    notes += _of_the_air(before, after, changes)
     return Comparison(*names, margin, tuple(changes), tuple(notes))
 
 
@@ -161,7 +166,7 @@ def _change(
 ) -> Change:
     difference = _logarithm(second) - _logarithm(first)
     effects = logarithmic_effects(first), logarithmic_effects(second)
-    shared = {s for s in effects[0].keys() & effects[1].keys() if not s.startswith("random:")}
+    shared = shared_sources(*effects)
     common = sum((effects[1][source] - effects[0][source]) ** 2 for source in shared)
     plain, widened = common, common
     for estimate, effect, clamped in zip((first, second), effects, own, strict=True):
@@ -189,6 +194,30 @@ def _change(
         verdict=word,
         significance=significance if difference else 0.0,
     )
+
+
+def shared_sources(first: Collection[str], *others: Collection[str]) -> set[str]:
+    """Error sources that fits have in common, so that only the difference of effects counts."""
+    named = {s for s in first if not s.startswith("random:") and s not in WEATHER}
+    return named.intersection(*others)
+
+
+def _of_the_air(before: DriverFit, after: DriverFit, changes: Sequence[Change]) -> list[str]:
+    """Says so where most of the uncertainty of a change is that of the air."""
+    led = []
+    for change in changes:
+        both = [logarithmic_effects(fit.parameters[change.parameter]) for fit in (before, after)]
+        air = math.hypot(*(effects.get(source, 0.0) for effects in both for source in WEATHER))
+        total = change.standard_uncertainty / (1 + change.change_relative)
+        if air**2 > total**2 / 2:
+            led.append(change.parameter)
+    if not led:
+        return []
+    return [
+        f"{', '.join(led)}: most of the uncertainty is that of the air, which each fit brings by "
+        "itself: rooms and weather change between sittings. Temperature and pressure told more "
+        "closely with each fit narrow it."
+    ]
 
 
 _DECIBEL = math.log(10) / 10

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fit.compare import REPEATABILITY, assumed_parts, logarithmic_effects
+from fit.compare import REPEATABILITY, assumed_parts, logarithmic_effects, shared_sources
 from fit.result import Z95, DriverFit, FittedCurve
 from fit.scaling import exponents
 from meas.curve import FloatArray
@@ -48,7 +48,7 @@ def difference(before: DriverFit, after: DriverFit) -> CurveDifference:
     if not all(_NEEDED <= fit.parameters.keys() for fit in (before, after)):
         return CurveDifference(f, measured[1] - measured[0], np.full(f.size, np.nan))
     effects = [_source_effects(fit, f) for fit in (before, after)]
-    shared = {s for s in effects[0].keys() & effects[1].keys() if not s.startswith("random:")}
+    shared = shared_sources(*effects)
     variance = sum(((effects[1][s] - effects[0][s]) ** 2 for s in shared), np.zeros(f.size))
     for fit, own in zip((before, after), effects, strict=True):
         widening = max(e.widening for e in fit.parameters.values())

@@ -10,7 +10,7 @@ from typing import Any, Literal
 
 import numpy as np
 
-from fit.compare import REPEATABILITY, assumed_parts
+from fit.compare import REPEATABILITY, assumed_parts, shared_sources
 from fit.result import Z95, DriverFit, Estimate
 from fit.scaling import exponents
 from meas.curve import FloatArray
@@ -73,7 +73,7 @@ def pair(names: tuple[str, str], fits: tuple[DriverFit, DriverFit]) -> Pair | No
 
     Level over frequency: sensitivity and the second-order high-pass of fs and Qts (R. H. Small,
     J. Audio Eng. Soc. 20(5), 1972), from 0.7 of the lower resonance up to a decade above it. What
-    both share (resistor, mass, ruler) cancels; the repeatability of `fit.compare` enters.
+    both share (resistor, mass, ruler) cancels; repeatability and air of each as in `fit.compare`.
     """
     if not all(name in fit.parameters for fit in fits for name in _NEEDED):
         return None
@@ -146,7 +146,7 @@ def _spread(fits: tuple[DriverFit, DriverFit], f: FloatArray) -> FloatArray:
                 scale = _DECIBEL / 2 if name == "sensitivity_2v83" else 1.0
                 moved += power * scale * slope
             variance += (REPEATABILITY[clamped][0] * moved) ** 2
-    shared = {s for s in effects[0].keys() & effects[1].keys() if not s.startswith("random:")}
+    shared = shared_sources(*effects)
     for source in shared:
         variance += (effects[1][source] - effects[0][source]) ** 2
     for own, fit in zip(effects, fits, strict=True):

@@ -83,7 +83,8 @@ def derive(function: Callable[..., float], *fits: DriverFit, unit: str) -> Estim
     ``derive(lambda p: p.fs / p.Qes, lantern, unit="Hz")``. Every error source moves all
     parameters of all fits at once, so that correlations count and what several fits share (the
     same resistor, the same mass) cancels where it should (JCGM 100:2008, 5.2, by sources). How a
-    driver departs from one clamping to the next is not in it; `compare_fits` adds that.
+    driver departs from one clamping to the next is not in it, and fits count as of one sitting, in
+    the same air; `compare_fits` adds both.
 
     Args:
         function: Takes one `Symbols` per fit and gives a number; smooth.

@@ -11,7 +11,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from fit.compare import REPEATABILITY, assumed_parts, logarithmic_effects
+from fit.compare import REPEATABILITY, assumed_parts, logarithmic_effects, shared_sources
 from fit.quantities import QUANTITIES, Quantity
 from fit.result import DriverFit, Estimate
 from fit.scaling import exponents
@@ -31,9 +31,6 @@ suspensions, the largest of a series, does not touch it.
 JUDGED = ("Re", "Le", "fs", "Qms", CMES)
 """What a unit is judged by unless somebody says otherwise: one take in free air tells all of it,
 each part of the build shows in it, and no two of these are one number in other words."""
-
-_WEATHER = ("air-temperature", "air-pressure", "air-humidity")
-"""Errors of one sitting: a unit that comes in next month has another room."""
 
 _MODEL = "random:model"
 _REPEATED = "random:repeatability"
@@ -91,12 +88,7 @@ class Common:
 def common(estimates: Sequence[Estimate]) -> Common:
     """What all of several estimates of one quantity share; at least one estimate."""
     rows = [logarithmic_effects(e) for e in estimates]
-    shared = {
-        source
-        for source in rows[0]
-        if not source.startswith("random:") and source not in _WEATHER
-        if all(source in row for row in rows)
-    }
+    shared = shared_sources(*rows)
     effects = {s: sum(row[s] for row in rows) / len(rows) for s in sorted(shared)}
     models = sorted(_group(row, _MODEL) for row in rows)
     return Common(effects, models[len(models) // 2])
