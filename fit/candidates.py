@@ -83,7 +83,10 @@ def fitted(
         if mechanics.former is not None
     ]
     # The likeliest may be inadmissible for a section that its coil needed in place of its law.
-    leaders = [contest.ranked(found).candidates[0], min(found, key=criterion)]
+    best = contest.ranked(found).candidates[0]
+    leaders = [best, min(found, key=criterion)]
+    if best.leaves_structure:  # what it lacks, another such model may have
+        leaders += [c for c in found if criterion(c) < criterion(best)]
     leaders = [leader for leader in leaders if leader.problem.driver.mechanics is not IDEAL]
     # A flexible coil may have stood in for the law: the others get their chance with it.
     laws = dict.fromkeys(leader.problem.driver.mechanics for leader in leaders)
