@@ -83,10 +83,11 @@ def fitted(
         if mechanics.former is not None
     ]
     # The likeliest may be inadmissible for a section that its coil needed in place of its law.
+    # Where the best one leaves structure over, what it lacks any of those ahead of it may have.
     best = contest.ranked(found).candidates[0]
-    leaders = [best, min(found, key=criterion)]
-    if best.leaves_structure:  # what it lacks, another such model may have
-        leaders += [c for c in found if criterion(c) < criterion(best)]
+    likely = sorted(found, key=criterion)
+    ahead = likely[: likely.index(best)]
+    leaders = [best, *(ahead if best.leaves_structure else ahead[:1])]
     leaders = [leader for leader in leaders if leader.problem.driver.mechanics is not IDEAL]
     # A flexible coil may have stood in for the law: the others get their chance with it.
     laws = dict.fromkeys(leader.problem.driver.mechanics for leader in leaders)
