@@ -95,11 +95,16 @@ def models_digest() -> str:
     """Digest of everything in the program that turns measured things into numbers."""
     from importlib.resources import files
 
+    return sources_digest(*(Path(str(files(package))) for package in ("fit", "meas")))
+
+
+def sources_digest(*packages: Path) -> str:
+    """Digest of the names and contents of all sources in packages and in the folders below."""
     pieces = []
-    for package in ("fit", "meas"):
-        sources = [f for f in files(package).iterdir() if f.name.endswith(".py")]
-        for file in sorted(sources, key=lambda f: f.name):
-            pieces += [file.name.encode(), file.read_bytes()]
+    for package in packages:
+        for file in sorted(package.rglob("*.py")):
+            name = file.relative_to(package.parent).as_posix()
+            pieces += [name.encode(), file.read_bytes()]
     return digest_of(*pieces)[:16]
 
 

@@ -171,6 +171,25 @@ def test_newer_models_are_a_reason_to_fit_again(
     assert ledger_lines(tmp_path / "refitted") == 2
 
 
+def test_a_change_of_any_source_is_another_model(tmp_path: Path) -> None:
+    """At whatever depth below `fit` and `meas`; a stale result would be handed out as new."""
+    from cli.refit_job import models_digest, sources_digest
+
+    packages = [Path(shutil.copytree(ROOT / name, tmp_path / name)) for name in ("fit", "meas")]
+    as_it_is = sources_digest(*packages)
+    assert as_it_is == models_digest()
+    sources = [file for package in packages for file in package.rglob("*.py")]
+    assert len(sources) > 150
+    for file in sources:
+        content = file.read_bytes()
+        file.write_bytes(content + b"#")
+        assert sources_digest(*packages) != as_it_is, file
+        file.write_bytes(content)
+    moved = sources[0].with_name("elsewhere.py")
+    sources[0].rename(moved)
+    assert sources_digest(*packages) != as_it_is
+
+
 def test_a_worker_with_other_models_gives_no_number(
     invoke: Invoke, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
