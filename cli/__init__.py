@@ -5,18 +5,18 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from cli.fit_file import load_fit, save_fit
-    from cli.plots_notebook import Picture, plot_change, plot_fit, plot_motion
+    from cli.pictures.plots_notebook import Picture, plot_change, plot_fit, plot_motion
+    from cli.sources.for_python import load_fit, save_fit
 
 __all__ = ["Picture", "load_fit", "plot_change", "plot_fit", "plot_motion", "save_fit"]
 
 _HOMES = {
-    "Picture": "plots_notebook",
-    "load_fit": "fit_file",
-    "plot_change": "plots_notebook",
-    "plot_fit": "plots_notebook",
-    "plot_motion": "plots_notebook",
-    "save_fit": "fit_file",
+    "Picture": "pictures.plots_notebook",
+    "load_fit": "sources.for_python",
+    "plot_change": "pictures.plots_notebook",
+    "plot_fit": "pictures.plots_notebook",
+    "plot_motion": "pictures.plots_notebook",
+    "save_fit": "sources.for_python",
 }
 
 

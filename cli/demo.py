@@ -14,7 +14,7 @@ from typing import Annotated, Any
 
 import typer
 
-from cli import show
+from cli.terminal import boundary, show
 from meas.errors import UsageError
 
 RIG = Path("bench.toml")
@@ -53,8 +53,8 @@ class _Bench:
     seed: int = 0
 
     def becomes(self, **driver: float) -> None:
-        from meas import rig_file
-        from meas.simulated_settings import SimulatedSettings
+        from meas.bench import rig_file
+        from meas.bench.simulated_settings import SimulatedSettings
 
         rig = rig_file.read(RIG)
         self.seed += 1
@@ -93,7 +93,7 @@ def demo(
 
 def _fresh(wanted: Path) -> Path:
     """A new folder, numbered when the name is taken."""
-    from meas.whole_file import unwritable
+    from meas.files.writing import unwritable
 
     for count in range(1, 1000):
         folder = wanted if count == 1 else wanted.with_name(f"{wanted.name}-{count}")
@@ -110,7 +110,7 @@ def _fresh(wanted: Path) -> Path:
 
 
 def _tell() -> None:
-    from cli import targets_file
+    from cli.sources import targets_file
 
     bench = _Bench()
     _say(
@@ -188,14 +188,11 @@ def _takes(
 
 def _run(command: str) -> None:
     """Print a command and run it, in this process and without a shell."""
-    from cli import main as program
-
     _echo(command)
     words: list[str] = []
     for word in shlex.split(command)[1:]:
         words += sorted(map(str, Path().glob(word))) if "*" in word else [word]
-    status = program.app(args=words, prog_name="freeair", standalone_mode=False)
-    if isinstance(status, int) and status:
+    if status := boundary.command(words):
         show.note(f"The story ends here: the command above ended with status {status}.", "bold red")
         raise typer.Exit(status)
 

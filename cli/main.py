@@ -1,53 +1,30 @@
-"""The program ``freeair``: its commands and the one place where errors become exit status.
-
-0    done
-1    the data or the bench cannot support the result
-2    wrong usage or unreadable input
-130  interrupted
-"""
+"""The program ``freeair``: its commands, listed once."""
 
 from __future__ import annotations
 
-import json
 import sys
 import warnings
-from collections.abc import Sequence
 from typing import Annotated
 
 import typer
-from typer.exceptions import TyperException
 
-from cli import (
-    box,
-    box_check,
-    compare,
-    demo,
-    export,
-    fit,
-    guide,
-    import_,
-    levels,
-    part,
-    polarity,
-    refit,
-    rig,
-    series,
-    show,
-    take,
-    targets,
-    wind,
-)
-from cli import filter as filter_
-from cli.version import program_version
-from meas.errors import FreeairError, Refused
-
-app = typer.Typer(
-    name="freeair",
-    no_args_is_help=True,
-    pretty_exceptions_enable=False,
-    rich_markup_mode=None,
-    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 88},
-)
+from cli import demo
+from cli.bench import import_capture as import_
+from cli.bench import polarity, take
+from cli.box import check as box_check
+from cli.box import command as box
+from cli.driver import compare, export, fit, levels
+from cli.filter import command as filter_
+from cli.guide import command as guide
+from cli.part import command as part
+from cli.refit import command as refit
+from cli.rig import commands as rig
+from cli.series import commands as series
+from cli.targets import commands as targets
+from cli.targets import wind
+from cli.terminal import show
+from cli.terminal.boundary import app, run
+from cli.terminal.version import program_version
 
 
 def _print_version(wanted: bool) -> None:
@@ -94,101 +71,12 @@ app.add_typer(polarity.app, name="polarity")
 app.command("export")(export.export)
 
 
-def report_fault(error: FreeairError, *, as_json: bool = False) -> None:
-    """Say what is wrong, where, and what to do about it."""
-    head = "Refused" if isinstance(error, Refused) else "Not possible"
-    if isinstance(error, Refused):
-        reasons = [{"code": reason.code, "text": reason.text} for reason in error.reasons]
-        body = "\n".join(f"{reason.code}: {reason.text}" for reason in error.reasons)
-    else:
-        reasons = [{"code": "usage", "text": str(error)}]
-        body = error.what
-    if as_json:
-        show.line(json.dumps({"refused": True, "reasons": reasons}, ensure_ascii=False))
-    show.fault(f"{head}: {error.where}" if error.where else head, body, error.remedy)
-
-
-def _report_defect(as_json: bool, error: Exception) -> None:
-    import tempfile
-    import traceback
-    from pathlib import Path
-
-    text = "".join(traceback.format_exception(error))
-    with tempfile.NamedTemporaryFile(
-        "w", prefix="freeair-", suffix=".log", delete=False, encoding="utf-8"
-    ) as log:
-        log.write(f"freeair {program_version()}, Python {sys.version}\n{text}")
-    what = f"{type(error).__name__}: {error}".strip()
-    if as_json:
-        reason = {"code": "internal-error", "text": what}
-        show.line(json.dumps({"refused": True, "reasons": [reason]}, ensure_ascii=False))
-    show.fault(
-        f"Sorry, this is a mistake in freeair {program_version()}, not yours",
-        what,
-        f"Nothing that was recorded is lost. What happened is written down in {Path(log.name)}; "
-        "please send it along when you report this.",
-    )
-
-
-def _wants_json(argv: Sequence[str]) -> bool:
-    words = list(argv)
-    return "--json" in (words[: words.index("--")] if "--" in words else words)
-
-
-def run(argv: Sequence[str]) -> int:
-    """Run one command.
-
-    Args:
-        argv: Words after the program's name.
-
-    Returns:
-        The exit status.
-    """
-    as_json = _wants_json(argv)
-    show.prepare_streams(as_json=as_json)
-    if not argv and guide.at_terminal():
-        argv = ["guide"]
-    try:
-        status = app(args=list(argv), prog_name="freeair", standalone_mode=False)
-    except FreeairError as error:
-        report_fault(error, as_json=as_json)
-        return error.exit_status
-    except TyperException as error:
-        return _report_usage(as_json, error)
-    except (KeyboardInterrupt, typer.Abort):
-        status = 130
-    except BrokenPipeError:
-        # The reader of a pipe has gone; Python would complain again while closing the stream.
-        sys.stdout = None
-        return 1
-    except Exception as error:
-        _report_defect(as_json, error)
-        return 1
-    if status == 130:
-        show.note("\nInterrupted.")
-    return status if isinstance(status, int) else 0
-
-
 def main() -> int:
     """Run the command that the program was called with."""
     if not sys.warnoptions:
         # Warnings of libraries are for developers (python -W error shows them), not for the bench.
         warnings.simplefilter("ignore")
-    return run(sys.argv[1:])
-
-
-def _report_usage(as_json: bool, error: TyperException) -> int:
-    text = error.format_message()
-    context = getattr(error, "ctx", None)
-    if not as_json and type(error).__name__ == "NoArgsIsHelpError":
-        sys.stderr.write(text.rstrip() + "\n")
-        return 2
-    path = context.command_path if context is not None else "freeair"
-    if as_json:
-        reason = {"code": "usage", "text": text}
-        show.line(json.dumps({"refused": True, "reasons": [reason]}, ensure_ascii=False))
-    show.fault("Not understood", text, f"'{path} --help' shows how it is meant.")
-    return 2
+    return run(sys.argv[1:] or (["guide"] if guide.at_terminal() else []))
 
 
 if __name__ == "__main__":

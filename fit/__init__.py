@@ -5,14 +5,14 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from fit.compare import Change, Comparison
-    from fit.compare import compare as compare_fits
+    from fit.compare.changes import Change, Comparison
+    from fit.compare.changes import compare as compare_fits
     from fit.frames import to_frame
-    from fit.inputs import in_free_air, in_test_box, of_take, session, with_added_mass
+    from fit.given.in_python import in_free_air, in_test_box, of_take, session, with_added_mass
+    from fit.given.measured import MeasuredCurve, Session, Stated
     from fit.joint import fit_driver
-    from fit.measured import MeasuredCurve, Session, Stated
-    from fit.propagate import derive
-    from fit.result import DriverFit, Estimate, FittedCurve
+    from fit.results.propagate import derive
+    from fit.results.result import DriverFit, Estimate, FittedCurve
 
 __all__ = [
     "Change",
@@ -35,23 +35,23 @@ __all__ = [
 ]
 
 _HOMES = {
-    "Change": "compare",
-    "Comparison": "compare",
-    "DriverFit": "result",
-    "Estimate": "result",
-    "FittedCurve": "result",
-    "MeasuredCurve": "measured",
-    "Session": "measured",
-    "Stated": "measured",
-    "compare_fits": "compare:compare",
-    "derive": "propagate",
+    "Change": "compare.changes",
+    "Comparison": "compare.changes",
+    "DriverFit": "results.result",
+    "Estimate": "results.result",
+    "FittedCurve": "results.result",
+    "MeasuredCurve": "given.measured",
+    "Session": "given.measured",
+    "Stated": "given.measured",
+    "compare_fits": "compare.changes:compare",
+    "derive": "results.propagate",
     "fit_driver": "joint",
-    "in_free_air": "inputs",
-    "in_test_box": "inputs",
-    "of_take": "inputs",
-    "session": "inputs",
+    "in_free_air": "given.in_python",
+    "in_test_box": "given.in_python",
+    "of_take": "given.in_python",
+    "session": "given.in_python",
     "to_frame": "frames",
-    "with_added_mass": "inputs",
+    "with_added_mass": "given.in_python",
 }
 
 

@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from fit.compare import Comparison
-from fit.result import DriverFit, FittedCurve
+from fit.compare.changes import Comparison
+from fit.results.result import DriverFit, FittedCurve
 from meas.curve import ImpedanceCurve, MagnitudeCurve
 
 if TYPE_CHECKING:

@@ -9,17 +9,21 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from fit import air, budget, doubts, model_words, montecarlo, named_model
-from fit.candidates import fitted
-from fit.choose import Contest, Ranking
-from fit.derived import extremes
-from fit.drift import REPEAT_WEIGHT
-from fit.loaded import start as joint_start
-from fit.measured import AddedMass, FreeAir, MeasuredCurve, Session, TestBox
-from fit.problem import Problem
-from fit.result import DriverFit, FittedCurve
-from fit.rivals import Rival
-from fit.settle import Settled, polished, settle, sharp
+from fit.driver import named_model
+from fit.given import air
+from fit.given.measured import AddedMass, FreeAir, MeasuredCurve, Session, TestBox
+from fit.given.prior_widths import REPEAT_WEIGHT
+from fit.problem.joint_problem import Problem
+from fit.problem.reported import extremes
+from fit.problem.settle import Settled, polished, settle, sharp
+from fit.results import model_words
+from fit.results.result import DriverFit, FittedCurve
+from fit.search.candidates import fitted
+from fit.search.choose import Contest, Ranking
+from fit.search.first_mass_or_box import start as joint_start
+from fit.uncertainty import budget, doubts
+from fit.uncertainty import monte_carlo as montecarlo
+from fit.uncertainty.rivals import Rival
 from meas.errors import Finding, Refused
 
 FloatArray = NDArray[np.float64]

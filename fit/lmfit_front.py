@@ -1,7 +1,7 @@
 """A driver's fit as an lmfit problem, for those who know that library: the only place that does.
 
-The fit itself takes its steps without it (`fit.solve`). Here the same residuals, weights and
-priors stand behind `lmfit.Minimizer`, at the solution found, for its other methods, its
+The fit itself takes its steps without it (`fit.numerics.least_squares`). Here the same residuals,
+weights and priors stand behind `lmfit.Minimizer`, at the solution found, for its other methods, its
 confidence intervals and its reports.
 """
 
@@ -14,9 +14,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from fit.given.measured import MeasuredCurve, Session
 from fit.joint import AUTO, chosen
-from fit.measured import MeasuredCurve, Session
-from fit.problem import Problem
+from fit.problem.joint_problem import Problem
 
 if TYPE_CHECKING:
     from lmfit import Minimizer, Parameters
@@ -30,11 +30,11 @@ def fit_with_lmfit(
 ) -> tuple[Minimizer, MinimizerResult]:
     """The joint problem of some takes, solved again by lmfit from where `fit_driver` ends.
 
-    Its parameters are those of `fit.problem`: ``re``, ``strength``, ``resonance``, ``loss``,
-    ``mass`` and ``volume`` are logarithms of Re [ohm], Bl^2/Mms [ohm rad/s], 2 pi fs [rad/s],
-    Rms/Mms [rad/s], Mms [kg] and Vas [m3]; the errors of the bench are in standard uncertainties.
-    Residuals are in standard deviations, so that ``scale_covar`` is off. Common errors that
-    bend a curve are held at zero: their part of an uncertainty is not in lmfit's.
+    Its parameters are those of `fit.problem.joint_problem`: ``re``, ``strength``, ``resonance``,
+    ``loss``, ``mass`` and ``volume`` are logarithms of Re [ohm], Bl^2/Mms [ohm rad/s], 2 pi fs
+    [rad/s], Rms/Mms [rad/s], Mms [kg] and Vas [m3]; the errors of the bench are in standard
+    uncertainties. Residuals are in standard deviations, so that ``scale_covar`` is off. Common
+    errors that bend a curve are held at zero: their part of an uncertainty is not in lmfit's.
 
     Args:
         curves: As for `fit_driver`.

@@ -6,10 +6,10 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from meas.curve import ImpedanceCurve, MagnitudeCurve, Systematic
-    from meas.curve_file import read as load_curve
     from meas.errors import Finding, FreeairError, Refused, UnreadableInput, UsageError
-    from meas.take import Take
-    from meas.take import load as load_take
+    from meas.tables.any_file import read as load_curve
+    from meas.takes.take import Take
+    from meas.takes.take import load as load_take
 
 __all__ = [
     "Finding",
@@ -32,11 +32,11 @@ _HOMES = {
     "MagnitudeCurve": "curve",
     "Refused": "errors",
     "Systematic": "curve",
-    "Take": "take",
+    "Take": "takes.take",
     "UnreadableInput": "errors",
     "UsageError": "errors",
-    "load_curve": "curve_file:read",
-    "load_take": "take:load",
+    "load_curve": "tables.any_file:read",
+    "load_take": "takes.take:load",
 }
 
 

@@ -68,7 +68,7 @@ class ImpedanceCurve:
         return np.abs(self.impedance_ohm)
 
     def _repr_html_(self) -> str:
-        from meas.notebook import curve_html
+        from meas.curve_html import curve_html
 
         return curve_html(self)
 
@@ -109,7 +109,7 @@ class MagnitudeCurve:
         return self.magnitude_ohm
 
     def _repr_html_(self) -> str:
-        from meas.notebook import curve_html
+        from meas.curve_html import curve_html
 
         return curve_html(self)
 

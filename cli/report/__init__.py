@@ -1,1 +1,1 @@
-"""The report: one self-contained HTML page, complete without network or scripts."""
+"""Make the page of a fit or a comparison in every form that it can take."""

@@ -10,20 +10,20 @@ from typing import TYPE_CHECKING, Any
 
 from markupsafe import Markup
 
-from cli import plots, plots_compare
-from cli.display import shown, with_unit
+from cli.pictures import plots, plots_compare
 from cli.report.exploring import Exploring, exploring, short
 from cli.report.parts import Plot, Strip, change_strip, render
 from cli.report.picture import inline
-from cli.tables import change_figures
-from cli.version import program_version
+from cli.terminal.display import shown, with_unit
+from cli.terminal.tables import change_figures
+from cli.terminal.version import program_version
 
 if TYPE_CHECKING:
-    from cli.states import State
-    from fit.compare import Change, Comparison
-    from fit.compare_curves import CurveDifference
-    from fit.pair import Pair
-    from fit.trend import Trend
+    from cli.sources.fits import State
+    from fit.compare.changes import Change, Comparison
+    from fit.compare.curves import CurveDifference
+    from fit.compare.pair import Pair
+    from fit.compare.trend import Trend
 
 
 @dataclass(frozen=True)
@@ -103,8 +103,8 @@ def comparison_page(compared: Compared) -> str:
 
 def content(compared: Compared) -> ComparisonPage:
     """What the page says and shows."""
-    from fit.compare_curves import difference
-    from fit.compare_words import in_words
+    from fit.compare.curves import difference
+    from fit.compare.words import in_words
 
     names = [state.name for state in compared.states]
     fits = [state.fit for state in compared.states]
@@ -212,7 +212,7 @@ def _differences(names: Sequence[str], found: Sequence[CurveDifference]) -> Mapp
 
 def _curve_words(names: Sequence[str], found: Sequence[CurveDifference]) -> list[str]:
     """Where the curves stand apart most clearly, in words."""
-    from fit.compare_curves import largest
+    from fit.compare.curves import largest
 
     said = []
     for name, one in zip(names[1:], found, strict=True):

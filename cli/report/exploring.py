@@ -10,10 +10,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from markupsafe import Markup
 
-from cli.display import number, significant
+from cli.terminal.display import number, significant
 
 if TYPE_CHECKING:
-    from fit.result import FittedCurve
+    from fit.results.result import FittedCurve
     from meas.curve import FloatArray
 
 # Preferred frequencies of third octaves (ISO 266), with every power of ten.

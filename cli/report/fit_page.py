@@ -8,9 +8,13 @@ from typing import TYPE_CHECKING
 
 from markupsafe import Markup
 
-from cli import cautions as caution_texts
-from cli import improving, plots, wiring
-from cli.display import (
+from cli.pictures import plots, wiring
+from cli.report.exploring import Exploring, exploring, residuals
+from cli.report.parts import Plot, Strip, Told, render, strip, told
+from cli.report.picture import inline
+from cli.terminal import advice_words as improving
+from cli.terminal import cautions as caution_texts
+from cli.terminal.display import (
     condition_words,
     figures,
     in_order,
@@ -20,18 +24,15 @@ from cli.display import (
     significant,
     with_unit,
 )
-from cli.report.exploring import Exploring, exploring, residuals
-from cli.report.parts import Plot, Strip, Told, render, strip, told
-from cli.report.picture import inline
-from fit.model_words import in_words
+from fit.results.model_words import in_words
 
 if TYPE_CHECKING:
-    from cli.display import Shown
-    from fit.improve import Advice
-    from fit.judge import Target, Verdict
-    from fit.result import DriverFit
+    from cli.terminal.display import Shown
+    from fit.results.judge import Target, Verdict
+    from fit.results.result import DriverFit
+    from fit.uncertainty.advice import Advice
+    from meas.bench.rig import Rig
     from meas.errors import Finding
-    from meas.rig import Rig
 
 
 @dataclass(frozen=True)

@@ -7,14 +7,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from meas.errors import UsageError
-from meas.whole_file import refuse_existing, write_bytes, write_text
+from meas.files.writing import refuse_existing, write_bytes, write_text
 
 if TYPE_CHECKING:
     from cli.report.comparison_page import Compared
     from cli.report.fit_page import Origin
-    from fit.improve import Advice
-    from fit.judge import Verdict
-    from fit.result import DriverFit
+    from fit.results.judge import Verdict
+    from fit.results.result import DriverFit
+    from fit.uncertainty.advice import Advice
     from meas.errors import Finding
 
 FORMS = {
@@ -57,8 +57,8 @@ def write_fit(
     Raises:
         UsageError: As `check`, or if the file cannot be written.
     """
-    from cli import plots_sheet
     from cli.report import fit_page, plain
+    from cli.report import paper as plots_sheet
     from cli.report.parts import render
 
     check(path)
@@ -88,8 +88,8 @@ def write_comparison(path: Path, compared: Compared) -> None:
     Raises:
         UsageError: As `check`, or if the file cannot be written.
     """
-    from cli import plots_sheet
     from cli.report import comparison_page, plain
+    from cli.report import paper as plots_sheet
     from cli.report.parts import render
 
     check(path)

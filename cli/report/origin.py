@@ -7,13 +7,13 @@ from datetime import date
 from typing import TYPE_CHECKING
 
 from cli.report.fit_page import Origin
-from cli.version import program_version
+from cli.terminal.version import program_version
 
 if TYPE_CHECKING:
-    from cli.gather import Gathered
-    from cli.session import SessionWords
-    from meas.rig import Rig
-    from meas.take import Take
+    from cli.sources.takes_and_tables import Gathered
+    from cli.words.session import SessionWords
+    from meas.bench.rig import Rig
+    from meas.takes.take import Take
 
 
 def of_fit(gathered: Gathered, words: SessionWords) -> Origin:

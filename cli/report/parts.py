@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING
 
 from markupsafe import Markup
 
-from cli.display import shown, with_unit
-from cli.tables import strip_range
+from cli.terminal.display import shown, with_unit
+from cli.terminal.tables import strip_range
 
 if TYPE_CHECKING:
-    from fit.compare import Change
-    from fit.judge import Target
-    from fit.result import Estimate
+    from fit.compare.changes import Change
+    from fit.results.judge import Target
+    from fit.results.result import Estimate
     from meas.errors import Finding
 
 

@@ -7,7 +7,7 @@ import re
 
 from markupsafe import Markup
 
-from cli import plots
+from cli.pictures import plots
 
 VARIABLES = {plots.INK: "--ink", plots.FAINT: "--faint"} | {
     colour: f"--curve-{index}" for index, colour in enumerate(plots.COLOURS, start=1)
@@ -19,7 +19,7 @@ def inline(svg: str, name: str, description: str) -> Markup:
     """The figure as an SVG element.
 
     Args:
-        svg: The figure as `cli.plots.svg_text` wrote it.
+        svg: The figure as `cli.pictures.plots.svg_text` wrote it.
         name: Prefix of all identifiers, so that several pictures can share one page.
         description: What it shows, for who cannot see it.
     """

@@ -1,0 +1,377 @@
+"""What lies in an archive: takes and impedance tables, with what each says of itself.
+
+A folder with ``take.json`` is a take. Any other file that ends in .csv, .tsv or .s1p is an
+impedance table, and may say in its comments what a take knows of itself::
+
+    # unit: lantern-7
+    # label: after 12 h
+    # added-mass: 7.5g±0.1g      (or test-box: 6.8L)
+    # taken-at: 2026-03-01T10:00:00+01:00
+
+Without these it is a free-air curve of the unit that the file is named after. Names that begin
+with a dot, and folders that a refit made, are passed by.
+"""
+
+from __future__ import annotations
+
+import codecs
+import json
+import os
+import re
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from hashlib import file_digest, sha256
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from cli.words import values
+from meas.errors import Refused, UsageError
+from meas.files.json_file import read_json
+from meas.files.reading import read_bytes
+from meas.takes.take import CAPTURE, DISTORTION, IMPEDANCE, RECORD, TakeCondition
+
+if TYPE_CHECKING:
+    from meas.takes.take import Take
+
+MARK = "refit.json"
+"""In every folder that a refit made."""
+
+MARK_FORMAT = "freeair-refit-folder/1"
+
+_TABLES = (".csv", ".tsv", ".s1p")
+_LARGEST_FILE = 100_000_000
+_ADVICE = "Restore the take from a copy, or measure again."
+_HEAD_BYTES = 65536
+_PLAIN_OHMS = b"# HZ Z RI R 1"
+_IMPEDANCE = b"frequency_hz,resistance_ohm,reactance_ohm"
+_KEYS = ("unit", "label", "added-mass", "test-box", "taken-at", "condition")
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """One take or table.
+
+    Attributes:
+        path: Below the archive, with slashes.
+        take: Whether it is a take.
+        unit: What was measured.
+        label: Its owner's words.
+        taken_at: ISO 8601 with offset; empty where a table does not say.
+        condition: Free air, added mass or test box.
+        last_digit: Of the mass or volume as written, same unit; 0 where it does not matter.
+        digest: Of everything in it that a fit depends on.
+        rows: Of its numbers alone: copies have it in common.
+    """
+
+    path: str
+    take: bool
+    unit: str
+    label: str
+    taken_at: str
+    condition: TakeCondition
+    last_digit: float
+    digest: str
+    rows: str
+
+
+@dataclass(frozen=True, slots=True)
+class LeftOut:
+    """Something that takes part in no fit, and why.
+
+    Attributes:
+        source: Below the archive, with slashes.
+        unit: As far as known, else empty.
+        code: Of the reason.
+        text: The reason.
+        remedy: What to do about it.
+        fault: Whether it is news: a take that was refused when it was made, and a take of
+            something else than a driver, are where they belong.
+    """
+
+    source: str
+    unit: str
+    code: str
+    text: str
+    remedy: str
+    fault: bool = True
+
+
+def look(archive: Path, *, captures: bool = False) -> Iterator[Measured | LeftOut]:
+    """Everything below a folder, in a fixed order.
+
+    Args:
+        archive: The folder.
+        captures: Whether the recordings will be analysed again: refused takes then count, and
+            the recording is part of the digest.
+    """
+    seen: set[tuple[int, int]] = set()
+    folders = [archive]
+    while folders:
+        folder = folders.pop()
+        try:
+            about = folder.stat()
+            if (about.st_dev, about.st_ino) in seen:  # a link back to where we come from
+                continue
+            seen.add((about.st_dev, about.st_ino))
+            inside = sorted(os.scandir(folder), key=lambda entry: entry.name)
+        except OSError as error:
+            yield _unreadable(archive, folder, error)
+            continue
+        names = {entry.name for entry in inside}
+        if MARK in names and _ours(folder / MARK):
+            continue
+        if RECORD in names:
+            yield _take(archive, folder, captures=captures)
+            continue
+        robbed = CAPTURE in names and IMPEDANCE in names
+        if robbed:
+            yield LeftOut(
+                _below(archive, folder), "", "unreadable", f"is a take without its {RECORD}",
+                "Restore it from a copy, or import the recording: freeair import.",
+            )  # fmt: skip
+        deeper = []
+        for entry in inside:
+            if entry.name.startswith("."):
+                continue
+            if entry.is_dir():
+                deeper.append(Path(entry.path))
+            elif Path(entry.name).suffix.lower() in _TABLES and not (
+                robbed and entry.name in (IMPEDANCE, DISTORTION)
+            ):
+                yield _table(archive, Path(entry.path))
+        folders += reversed(deeper)
+
+
+def _below(archive: Path, path: Path) -> str:
+    return path.relative_to(archive).as_posix()
+
+
+def _ours(mark: Path) -> bool:
+    try:
+        said = json.loads(mark.read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return False
+    return isinstance(said, dict) and str(said.get("format", "")).startswith("freeair-refit-folder")
+
+
+def _unreadable(archive: Path, path: Path, error: OSError) -> LeftOut:
+    reason = error.strerror or str(error)
+    text, remedy = f"cannot be read ({reason})", "Check the medium and who may read it."
+    return LeftOut(_below(archive, path), "", "unreadable", text, remedy)
+
+
+def left_out(source: str, unit: str, error: UsageError | Refused) -> LeftOut:
+    """A source with the error that it raised."""
+    code = error.reasons[0].code if isinstance(error, Refused) else "unreadable"
+    said = "; ".join(r.text for r in error.reasons) if isinstance(error, Refused) else error.what
+    line = re.search(r"line [0-9]+.*$", error.where)  # the file stands beside
+    text = f"{line[0]}: {said}" if line else said
+    return LeftOut(source, unit, code, text, error.remedy)
+
+
+def digest_of(*pieces: bytes) -> str:
+    """One short name for some contents, each with its length so that none flows into the next."""
+    whole = sha256()
+    for piece in pieces:
+        whole.update(len(piece).to_bytes(8, "little"))
+        whole.update(piece)
+    return whole.hexdigest()[:32]
+
+
+def digest_take(folder: Path, *, captures: bool) -> str:
+    """Digest of everything in a take that a fit of it depends on.
+
+    Raises:
+        OSError: If a file cannot be read.
+    """
+    names = (RECORD, IMPEDANCE, DISTORTION, *((CAPTURE,) if captures else ()))
+    pieces = []
+    for name in names:
+        if (folder / name).is_file():
+            with (folder / name).open("rb") as file:
+                pieces.append(file_digest(file, "sha256").digest())
+        else:
+            pieces.append(b"")
+    return digest_of(*pieces)
+
+
+def digest_table(path: Path) -> str:
+    """Digest of a table.
+
+    Raises:
+        UnreadableInput: If it cannot be read.
+    """
+    return digest_of(_content(path))
+
+
+def _content(path: Path) -> bytes:
+    return read_bytes(path, "impedance table", _LARGEST_FILE, "Move it out of the archive.")
+
+
+def _take(archive: Path, folder: Path, *, captures: bool) -> Measured | LeftOut:
+    from meas.takes import take as takes
+
+    source = _below(archive, folder)
+    try:
+        told = _told(read_json(folder / RECORD, "take", _ADVICE)[0])
+        if told is None:
+            told = _of_take(takes.load(folder))  # says precisely what is wrong
+        unit, kind, refused, reasons, label, taken_at, condition = told
+        if kind != "driver":
+            text = f"is a take of a {'passive part' if kind == 'part' else 'finished system'}"
+            return LeftOut(source, unit, "not-a-driver", text, "", fault=False)
+        if refused and not captures:
+            remedy = "It was refused when it was made. Measure again; the capture is kept."
+            return LeftOut(source, unit, *reasons, remedy, fault=False)
+        digest = digest_take(folder, captures=captures)
+        table = folder / IMPEDANCE
+        rows = _rows(_content(table), "#") if table.is_file() else digest
+    except OSError as error:
+        return _unreadable(archive, folder, error)
+    except (UsageError, Refused) as error:
+        return left_out(source, "", error)
+    return Measured(source, True, unit, label, taken_at, condition, 0.0, digest, rows)
+
+
+_Told = tuple[str, str, bool, tuple[str, str], str, str, TakeCondition]
+
+
+def _told(record: object) -> _Told | None:
+    """What a take says of itself; None where that is not what it should be.
+
+    Only what decides where the take belongs is looked at here; whoever fits it checks the rest.
+    """
+    if not isinstance(record, dict) or record.get("format") != "freeair-take/1":
+        return None
+    condition, findings = record.get("condition"), record.get("findings")
+    texts = [record.get(key) for key in ("unit", "kind", "label", "taken_at")]
+    refused = record.get("refused")
+    if not all(isinstance(text, str) for text in texts) or not isinstance(refused, bool):
+        return None
+    if not isinstance(condition, dict) or not isinstance(findings, list):
+        return None
+    unit, kind, label, taken_at = (str(text) for text in texts)
+    name, value = condition.get("name"), condition.get("value")
+    half_width, written = condition.get("half_width"), condition.get("written", "")
+    plain = all(end is None or isinstance(end, int | float) for end in (value, half_width))
+    if name not in ("free-air", "added-mass", "test-box") or (value is None) != (name[0] == "f"):
+        return None
+    if not plain or not isinstance(written, str) or not _is_time(taken_at):
+        return None
+    refusing = [f for f in findings if isinstance(f, dict) and f.get("refuses") is True]
+    if refused and not refusing:
+        return None
+    code = str(refusing[0].get("code", "refused")) if refusing else ""
+    reason = "; ".join(str(f.get("text", "")) for f in refusing)
+    under = TakeCondition(name, value, half_width, written)
+    return unit, kind, refused, (code, reason), label, taken_at, under
+
+
+def _of_take(take: Take) -> _Told:
+    reasons = take.reasons
+    code = reasons[0].code if reasons else ""
+    text = "; ".join(reason.text for reason in reasons)
+    return (
+        take.unit, take.kind, take.refused, (code, text), take.label, take.taken_at, take.condition
+    )  # fmt: skip
+
+
+def _is_time(text: str) -> bool:
+    try:
+        return datetime.fromisoformat(text).tzinfo is not None
+    except ValueError:
+        return False
+
+
+def _table(archive: Path, path: Path) -> Measured | LeftOut:
+    source = _below(archive, path)
+    sign = "!" if path.suffix.lower() == ".s1p" else "#"
+    try:
+        content = _content(path)
+        said = _comments(content, sign)
+        condition, last_digit = _condition(said, str(path))
+    except UsageError as error:
+        return left_out(source, "", error)
+    unit = said.get("unit") or path.stem
+    return Measured(
+        source, False, unit, said.get("label", ""), said.get("taken-at", ""), condition,
+        last_digit, digest_of(content), _rows(content, sign),
+    )  # fmt: skip
+
+
+def _rows(content: bytes, sign: str) -> str:
+    """Digest of a table's numbers: no comments, no blank lines, nothing beside the impedance."""
+    bare = (line.strip() for line in content.splitlines())
+    lines = [line for line in bare if line and line[:1] != sign.encode()]
+    if sign == "!" and _PLAIN_OHMS in lines:  # Touchstone as we export it: the same numbers
+        points = [b",".join(line.split()) for line in lines if line[:1].isdigit()]
+        lines = [_IMPEDANCE, *points]
+    if lines and lines[0].startswith(_IMPEDANCE):  # what stands behind, an export may add to
+        lines = [b",".join(line.split(b",", 3)[:3]) for line in lines]
+    return digest_of(b"\n".join(lines))
+
+
+def _comments(content: bytes, sign: str) -> Mapping[str, str]:
+    """What the comments at the head of a table say of it.
+
+    Raises:
+        UsageError: If they say that it was no measurement of its own.
+    """
+    wide = content.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE))
+    head = content[:_HEAD_BYTES].decode("utf-16" if wide else "utf-8-sig", "replace")
+    said: dict[str, str] = {}
+    for line in re.split(r"\r\n|\n|\r", head):
+        bare = line.strip().strip('",;\t ')  # spreadsheets quote a line, and fill it up
+        if not bare.startswith(sign):
+            continue
+        comment = bare[1:].strip()
+        if comment.startswith("model in free air"):
+            raise UsageError(
+                "was computed from a fit, not measured", remedy="Move it out of the archive."
+            )
+        if comment.startswith("random uncertainty only;"):
+            raise UsageError(
+                f"belongs to a take, whose {RECORD} is not beside it",
+                remedy="Restore the take from a copy: alone this table claims too much.",
+            )
+        key, colon, text = comment.partition(":")
+        if colon and key.strip().lower() in _KEYS:
+            said[key.strip().lower()] = text.strip()
+    return said
+
+
+def _condition(said: Mapping[str, str], where: str) -> tuple[TakeCondition, float]:
+    """Condition of a table and the last digit of its mass or volume.
+
+    Raises:
+        UsageError: If the comments contradict themselves or cannot be read.
+    """
+    if said.get("taken-at") and not _is_time(said["taken-at"]):
+        raise UsageError(
+            f"taken-at '{said['taken-at']}' is no time with its offset",
+            remedy="Write it like 2026-03-01T10:00:00+01:00.",
+        )
+    told = [name for name in ("added-mass", "test-box") if said.get(name)]
+    if len(told) > 1:
+        raise UsageError("says added-mass and test-box at once", remedy="Keep the one that is so.")
+    named = said.get("condition", told[0] if told else "free-air")
+    if named != (told[0] if told else "free-air"):
+        what = "mass" if named == "added-mass" else "volume"
+        raise UsageError(
+            f"says 'condition: {named}' and not which {what}"
+            if not told
+            else f"says 'condition: {named}' and '{told[0]}: {said[told[0]]}'",
+            remedy="Add a comment line such as '# added-mass: 7.5g' or '# test-box: 6.8L'.",
+        )
+    if not told:
+        return TakeCondition(), 0.0
+    read = values.mass if told[0] == "added-mass" else values.volume
+    value = read(said[told[0]], "")
+    under = TakeCondition(
+        "added-mass" if told[0] == "added-mass" else "test-box",
+        value.value,
+        value.half_width,
+        value.written,
+    )
+    return under, value.last_digit

@@ -1,0 +1,356 @@
+"""What has been fitted: a ledger of segments to which lines are only ever appended.
+
+Every running refit writes a segment of its own, so that several on one archive cannot mix their
+lines, and ten thousand results are a few files. A line holds a checksum, a head, a row for tables
+and the whole result; it is one call of the operating system, so that a process that is killed
+leaves nothing but whole lines, and a power cut at worst a torn last one, which the checksum
+tells. Lines reach the medium at least every second: a fit takes longer than that to do again
+only where a fit takes longer.
+
+Results are found by the digest of everything they depend on. A line ``completed`` lists the keys
+of all states of a finished refit: what the next one is compared with.
+"""
+
+from __future__ import annotations
+
+import io
+import json
+import os
+import secrets
+import time
+import zlib
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from hashlib import file_digest, sha256
+from pathlib import Path
+from typing import Any, BinaryIO
+
+from cli.archive.files import MARK, MARK_FORMAT
+from cli.archive.states import Identity
+from meas.errors import UsageError
+from meas.files.writing import unwritable, write_text, write_with
+
+_SEGMENT = "freeair-refit-ledger/1"
+_FLUSH_SECONDS = 1.0
+_ABOUT = (
+    "Made by freeair refit. The ledger holds every fit; tables and the page are written anew from "
+    "it each time. To forget all fits, remove this folder."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where a result lies: segment, and where head, row and body begin; ``end`` ends the line."""
+
+    segment: int
+    head: int
+    row: int
+    body: int
+    end: int
+
+
+class Ledger:
+    """All that was fitted before, and what is being added.
+
+    Args:
+        out: Folder of the refit, made when missing.
+
+    Raises:
+        UsageError: If the folder holds something else, or cannot be written.
+    """
+
+    def __init__(self, out: Path) -> None:
+        self.out = out
+        self.damaged = 0
+        self.last_completed = ""
+        self._folder = out / "ledger"
+        self._segments: list[Path] = []
+        self._open: dict[int, BinaryIO] = {}
+        self._places: dict[str, Place] = {}
+        self._completed: tuple[str, ...] = ()
+        self._written: set[str] = set()
+        self._read_to: dict[int, int] = {}
+        self._own: int | None = None
+        self._own_index = -1
+        self._end = 0
+        self._flushed = 0.0
+        _claim(out, self._folder)
+        self._catch_up()
+        self.before = self._completed
+        """Keys of the last refit that was finished."""
+
+    def place(self, key: str) -> Place | None:
+        """Where the result of a key lies; None where there is none."""
+        return self._places.get(key)
+
+    def head(self, place: Place) -> dict[str, Any]:
+        """Identity, inputs, options, models and time of a result."""
+        return dict(json.loads(self._piece(place, place.head, place.row)))
+
+    def row(self, place: Place) -> dict[str, Any]:
+        """What tables need of a result."""
+        return dict(json.loads(self._piece(place, place.row, place.body)))
+
+    def body(self, place: Place) -> str:
+        """The whole result, JSON."""
+        return self._piece(place, place.body, place.end)
+
+    def add(self, key: str, head: Mapping[str, Any], row: str, body: str) -> Place:
+        """Keep a result.
+
+        Args:
+            key: What it depends on.
+            head: ``id``, ``inputs``, ``options``, ``models``.
+            row: JSON.
+            body: JSON.
+
+        Raises:
+            UsageError: If it cannot be written.
+        """
+        content = {"kind": "result", "key": key, "time": _now(), **head}
+        self._places[key] = self._append(json.dumps(content), row, body)
+        return self._places[key]
+
+    def complete(self, keys: Sequence[str]) -> None:
+        """Say that a refit is finished, unless the last one ended with the same results."""
+        if tuple(keys) != self._completed:
+            self._append(json.dumps({"kind": "completed", "time": _now(), "keys": list(keys)}))
+            self._completed = tuple(keys)
+            self.flush()
+
+    def may_replace(self, path: Path) -> None:
+        """Make sure that a file which stands in the way is one that a refit wrote, unchanged.
+
+        Raises:
+            UsageError: If it was changed since, or never was ours.
+        """
+        if not path.exists():
+            return
+        with suppress(OSError), path.open("rb") as file:
+            digest = file_digest(file, "sha256").hexdigest()
+            if digest in self._written:
+                return
+            self._catch_up()  # another refit may have ended meanwhile
+            if digest in self._written:
+                return
+        raise UsageError(
+            "was changed, or made by somebody else, and is not overwritten",
+            where=str(path),
+            remedy="Move it away, or give another folder: --out DIR.",
+        )
+
+    def write(self, path: Path, fill: Callable[[BinaryIO], object]) -> None:
+        """Write a file whole or not at all in place of what a refit wrote there before.
+
+        That it is ours is kept before it gets its name, so that the next refit may replace it.
+
+        Args:
+            path: The file.
+            fill: Writes the content, piece by piece.
+
+        Raises:
+            UsageError: As `may_replace`, or if it cannot be written.
+        """
+
+        def written(file: BinaryIO) -> None:
+            told = _Told(file)
+            fill(told)
+            digest = told.digest.hexdigest()
+            if digest not in self._written:
+                self._written.add(digest)
+                self._append(json.dumps({"kind": "wrote", "digest": digest}))
+                self.flush()
+
+        self.may_replace(path)
+        write_with(path, written, overwrite=True)
+
+    def flush(self) -> None:
+        """Bring everything onto the medium.
+
+        Raises:
+            UsageError: If that fails.
+        """
+        if self._own is not None:
+            try:
+                os.fsync(self._own)
+            except OSError as error:
+                raise unwritable(self._segments[self._own_index], error) from error
+            self._flushed = time.monotonic()
+
+    def close(self) -> None:
+        """Flush, and let go of all files."""
+        try:
+            self.flush()
+        finally:
+            if self._own is not None:
+                os.close(self._own)
+                self._own = None
+            for file in self._open.values():
+                file.close()
+            self._open.clear()
+
+    def _append(self, head: str, row: str = "{}", body: str = "{}") -> Place:
+        pieces = [piece.encode() for piece in (head, row, body)]
+        content = b"\t".join(pieces)
+        line = b"%08x\t%s\n" % (zlib.crc32(content), content)
+        try:
+            own = self._begin() if self._own is None else self._own
+            start = self._end
+            rest = memoryview(line)
+            while rest:  # a full disk writes a part, and says so at the next call
+                rest = rest[os.write(own, rest) :]
+            self._end += len(line)
+        except OSError as error:
+            raise unwritable(self._folder, error) from error
+        if time.monotonic() - self._flushed > _FLUSH_SECONDS:
+            self.flush()
+        row_at = start + 9 + len(pieces[0]) + 1
+        body_at = row_at + len(pieces[1]) + 1
+        return Place(self._own_index, start + 9, row_at, body_at, start + len(line))
+
+    def _begin(self) -> int:
+        name = f"{datetime.now(UTC):%Y%m%dT%H%M%S}-{secrets.token_hex(4)}.lines"
+        path = self._folder / name
+        how = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND
+        how |= getattr(os, "O_BINARY", 0)  # Windows would write two bytes for each line's end
+        self._own = os.open(path, how, 0o666)
+        self._own_index = len(self._segments)
+        self._segments.append(path)
+        os.write(self._own, f"{_SEGMENT}\n".encode())
+        self._end = len(_SEGMENT) + 1
+        with suppress(OSError):  # the name of the segment, too, survives a power cut
+            folder = os.open(self._folder, os.O_RDONLY)
+            try:
+                os.fsync(folder)
+            finally:
+                os.close(folder)
+        return self._own
+
+    def _piece(self, place: Place, start: int, stop: int) -> str:
+        file = self._open.get(place.segment)
+        if file is None:
+            file = self._open[place.segment] = self._segments[place.segment].open("rb")
+        file.seek(start)
+        return file.read(stop - start - 1).decode()
+
+    def _catch_up(self) -> None:
+        """Read what is new in the ledger, our own segment apart."""
+        for path in sorted(self._folder.glob("*.lines")):
+            if path not in self._segments:
+                self._segments.append(path)
+            index = self._segments.index(path)
+            if index != self._own_index:
+                self._read(index, path)
+
+    def _read(self, index: int, path: Path) -> None:
+        """Read a segment from where it was read to."""
+        begin = self._read_to.get(index, 0)
+        try:
+            with path.open("rb") as file:
+                if not begin and file.readline() != f"{_SEGMENT}\n".encode():
+                    self.damaged += 1
+                    return
+                file.seek(begin or file.tell())
+                for start, line in _lines(file):
+                    if line.endswith(b"\n"):  # else another refit may be at it
+                        self._take_in(index, start, line)
+                        self._read_to[index] = start + len(line)
+        except OSError as error:
+            raise UsageError(
+                f"cannot be read ({error.strerror or error})",
+                where=str(path),
+                remedy="Check the medium, or remove that file: its fits are then made again.",
+            ) from error
+
+    def _take_in(self, segment: int, start: int, line: bytes) -> None:
+        checksum, _, content = line.partition(b"\t")
+        pieces = content[:-1].split(b"\t")
+        if len(pieces) != 3 or checksum != b"%08x" % zlib.crc32(content[:-1]):
+            self.damaged += 1
+            return
+        head = json.loads(pieces[0])
+        if head["kind"] == "result":
+            row = start + 9 + len(pieces[0]) + 1
+            body = row + len(pieces[1]) + 1
+            self._places[head["key"]] = Place(segment, start + 9, row, body, start + len(line))
+        elif head["kind"] == "completed" and head["time"] >= self.last_completed:
+            self._completed, self.last_completed = tuple(head["keys"]), head["time"]
+        elif head["kind"] == "wrote":
+            self._written.add(head["digest"])
+
+
+class _Told(io.BufferedIOBase):
+    """A binary file that knows the digest of what went through it."""
+
+    def __init__(self, file: BinaryIO) -> None:
+        super().__init__()
+        self.digest = sha256()
+        self._file = file
+
+    def writable(self) -> bool:
+        return True
+
+    def write(self, content: Any) -> int:
+        self.digest.update(content)
+        return self._file.write(content)
+
+    def flush(self) -> None:
+        if not self._file.closed:
+            self._file.flush()
+
+
+def _lines(file: BinaryIO) -> Iterator[tuple[int, bytes]]:
+    start = file.tell()
+    for line in file:
+        yield start, line
+        start += len(line)
+
+
+def _now() -> str:
+    return datetime.now(UTC).isoformat(timespec="microseconds")
+
+
+def identity_of(head: Mapping[str, Any]) -> Identity:
+    """The state that a head belongs to."""
+    unit, label, first = head["id"]
+    return str(unit), str(label), str(first)
+
+
+def _claim(out: Path, folder: Path) -> None:
+    """Make the folder of a refit, or make sure that it is one."""
+    try:
+        if not (out / MARK).is_file():
+            # What is hidden may be the mark of another refit that begins at this very moment.
+            if out.exists() and (not out.is_dir() or any(_visible(out))):
+                raise UsageError(
+                    "exists, and holds something else than a refit",
+                    where=str(out),
+                    remedy="Give an empty folder or a new one: --out DIR.",
+                )
+            out.mkdir(parents=True, exist_ok=True)
+            mark = json.dumps({"format": MARK_FORMAT, "about": _ABOUT}, indent=1)
+            write_text(out / MARK, mark + "\n", overwrite=True)
+        folder.mkdir(exist_ok=True)
+    except OSError as error:
+        raise unwritable(out, error) from error
+    _check_version(out)
+
+
+def _visible(folder: Path) -> Iterator[Path]:
+    return (path for path in folder.iterdir() if path.name != MARK and path.name[0] != ".")
+
+
+def _check_version(out: Path) -> None:
+    try:
+        said = json.loads((out / MARK).read_text(encoding="utf-8"))
+        known = said["format"] == MARK_FORMAT
+    except (OSError, ValueError, TypeError, KeyError):
+        known = False
+    if not known:
+        raise UsageError(
+            f"its {MARK} is damaged, or of a newer version",
+            where=str(out),
+            remedy="Update freeair, or give another folder: --out DIR.",
+        )

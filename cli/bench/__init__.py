@@ -1,0 +1,1 @@
+"""Commands that play, or read a recording, and keep a take."""

@@ -1,0 +1,106 @@
+"""The one place that opens the audio path of a rig."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+from meas.errors import Finding, Refused
+
+if TYPE_CHECKING:
+    from meas.audio.protocol import AudioPath, Capture
+    from meas.bench.rig import Rig
+    from meas.excitation.stimulus import Stimulus
+
+SIMULATED = "simulated"
+
+
+def device_name(rig: Rig) -> str:
+    """The device as calibrations know it."""
+    return rig.card.device or "default"
+
+
+def open_path(
+    rig: Rig,
+    *,
+    added_mass_kg: float = 0.0,
+    test_box_m3: float | None = None,
+    standard: Literal["same-node", "open", "short"] | float | None = None,
+    one_input: bool = False,
+) -> AudioPath:
+    """The sound card of a rig, or its simulated bench under the condition given.
+
+    Args:
+        rig: The bench.
+        added_mass_kg: On the simulated cone.
+        test_box_m3: Behind the simulated cone.
+        standard: What is in the simulated driver's place instead: nothing, a short, a resistor
+            [ohm], or the driver input moved to the source node.
+        one_input: Record the driver input alone.
+    """
+    if rig.card.device == SIMULATED:
+        from meas.audio.simulated_bench import SimulatedBench
+        from meas.bench.simulated_settings import SimulatedSettings
+
+        settings = rig.simulated or SimulatedSettings()
+        if rig.wiring.series_resistor_ohm is None and settings.series_resistor_ohm is None:
+            text = (
+                "the rig does not say what its series resistor is, so nothing can be simulated. "
+                "Set series_resistor_ohm in the rig file"
+            )
+            raise Refused([Finding("unknown-resistor", text, refuses=True)], where=rig.name)
+        return SimulatedBench(
+            settings,
+            rig.wiring,
+            added_mass_kg=added_mass_kg,
+            test_box_m3=test_box_m3,
+            standard=standard,
+        )
+    from meas.audio.soundcard import SoundCard
+
+    source_input = None if one_input else rig.wiring.source_input
+    return SoundCard(rig.card.device, source_input, rig.wiring.driver_input)
+
+
+@dataclass(frozen=True)
+class Played:
+    """What was played and what came back.
+
+    Attributes:
+        stimulus: What was played.
+        capture: What the inputs recorded, untouched.
+        findings: What the audio path itself has to say about it.
+    """
+
+    stimulus: Stimulus
+    capture: Capture
+    findings: tuple[Finding, ...]
+
+    def refuse_unsound(self, where: str) -> None:
+        """Raise `Refused` if the audio path failed, for commands that keep no take."""
+        refusing = [finding for finding in self.findings if finding.refuses]
+        if refusing:
+            raise Refused(refusing, where=where)
+
+
+def play(audio: AudioPath, rig: Rig, what: str, stimulus: Stimulus | None = None) -> Played:
+    """Play an excitation and record both inputs, with a bar on a terminal.
+
+    Args:
+        audio: An open path.
+        rig: Whose drive and sample rate to use.
+        what: In a word, for the bar.
+        stimulus: What to play; None: pairs of sweeps, whatever else the rig asks for.
+
+    Raises:
+        BenchFailure: If no stream could be opened or started at all.
+    """
+    from cli.terminal import progress
+    from meas.audio.capture import acquire
+    from meas.excitation import stimulus as sweeps
+
+    rate = rig.card.sample_rate_hz
+    played = sweeps.build(rig.drive, rate) if stimulus is None else stimulus
+    with progress.capturing(what, rate) as told:
+        capture, findings = acquire(audio, played, rate, told)
+    return Played(played, capture, findings)

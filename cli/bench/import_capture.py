@@ -1,0 +1,131 @@
+"""``freeair import``: a take out of a two-channel recording made elsewhere."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from cli.words.options import (
+    AddedMass,
+    AsJson,
+    Kind,
+    Label,
+    Out,
+    Quiet,
+    RigFile,
+    SourceResistance,
+    Substitution,
+    TestBox,
+)
+
+if TYPE_CHECKING:
+    from meas.bench.rig import Rig
+
+
+def import_capture(
+    capture: Annotated[
+        Path, typer.Argument(metavar="CAPTURE.wav", help="WAV or FLAC, two channels on one clock.")
+    ],
+    rig: RigFile,
+    unit: Annotated[str, typer.Option(metavar="UNIT", help="Name of what was measured.")],
+    kind: Kind = "driver",
+    added_mass: AddedMass = None,
+    test_box: TestBox = None,
+    calibration: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="CAPTURE.wav", help="A recording with both inputs on the source node."
+        ),
+    ] = None,
+    known: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="KNOWN.wav",
+            help="With one input: the same excitation with a known resistor in the driver's place "
+            "(and --substitution).",
+        ),
+    ] = None,
+    substitution: Substitution = None,
+    source_resistance: SourceResistance = None,
+    label: Label = "",
+    out: Out = Path("takes"),
+    quiet: Quiet = False,
+    as_json: AsJson = False,
+) -> None:
+    """Make a take out of a recording of source and driver voltage.
+
+    Any sample rate and any broadband excitation will do. The path of the take is printed last; a
+    recording that cannot be trusted is kept as a refused take and ends with status 1.
+
+    \b
+    freeair import sweep.wav --rig bench.toml --unit lantern-1 --added-mass 7.5g
+    """
+    from cli.bench import one_input as substituting
+    from cli.bench import take_record as taking
+    from cli.terminal import progress
+    from meas.audio import recording
+    from meas.bench import rig_file
+    from meas.files.writing import check_folder
+    from meas.takes import analysis
+    from meas.takes import take as takes
+
+    who = taking.subject(unit, kind, added_mass, test_box, label)
+    bench = rig_file.read(rig)
+    check_folder(out)
+    using = substituting.described(bench, substitution, source_resistance)
+    if known is not None or substitution is not None:
+        made, path = substituting.imported(who, using, known, capture, out)
+        taking.report(made, path, as_json=as_json, quiet=quiet)
+        return
+    wiring = bench.wiring
+    recorded = recording.read(capture, wiring.source_input, wiring.driver_input)
+    if calibration is not None:
+        bench = _calibrated(bench, calibration)
+    with progress.working("looking at the recording"):
+        found = analysis.analyse(
+            recorded.samples,
+            recorded.sample_rate_hz,
+            bench,
+            kind=who.kind,
+            calibration=bench.calibration,
+        )
+    made = takes.Take(
+        unit=who.unit,
+        kind=who.kind,
+        condition=who.condition,
+        label=who.label,
+        taken_at=taking.now(),
+        rig=bench.model_copy(update={"calibration": found.calibration}),
+        sample_rate_hz=recorded.sample_rate_hz,
+        peak=found.peak,
+        excitation={"kind": "imported", **recorded.description},
+        software=taking.software(),
+        findings=taking.complete(
+            (*recorded.findings, *found.findings, *taking.aged(found.calibration, bench)),
+            found.curve,
+        ),
+        curve=found.curve,
+    )
+    taking.report(made, takes.save(made, recorded.samples, out), as_json=as_json, quiet=quiet)
+
+
+def _calibrated(bench: Rig, path: Path) -> Rig:
+    """The rig with the calibration that a recording of both inputs on one node gives."""
+    from cli.bench import audio_path as benches
+    from cli.bench.take_record import now
+    from meas.audio import recording
+    from meas.correction import calibration as calibrations
+    from meas.errors import Refused
+
+    wiring = bench.wiring
+    recorded = recording.read(path, wiring.source_input, wiring.driver_input)
+    try:
+        standard = calibrations.measure(
+            recorded.samples, recorded.sample_rate_hz, bench, benches.device_name(bench), now()
+        )
+        measured, _ = calibrations.join(bench, standard)
+    except Refused as error:
+        raise Refused(error.reasons, where=str(path), remedy=error.remedy) from error
+    return bench.model_copy(update={"calibration": measured})

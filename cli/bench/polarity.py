@@ -1,0 +1,251 @@
+"""``freeair polarity``: which terminal of a driver is plus."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from cli.terminal import show
+from cli.words.options import AsJson, RigFile, Yes
+from meas.errors import UsageError
+
+if TYPE_CHECKING:
+    from meas.bench.rig import Rig
+    from meas.cone.first_pulse import Pulse
+    from meas.curve import FloatArray
+
+app = typer.Typer(
+    no_args_is_help=True,
+    help="Which terminal of a driver is plus: press the cone, the first pulse tells.",
+)
+
+_SECONDS = 6.0
+_CLEAR_SECONDS = 0.3
+
+Recording = Annotated[
+    Path | None,
+    typer.Option(
+        metavar="FILE.wav", help="A two-channel recording made elsewhere, instead of listening."
+    ),
+]
+
+
+@dataclass(frozen=True, eq=False)
+class Heard:
+    """What was listened to.
+
+    Attributes:
+        samples: Source input and driver input, shape (n, 2).
+        rate_hz: Of the samples.
+        lost_s: When the sound system lost blocks of them [s].
+    """
+
+    samples: FloatArray
+    rate_hz: int
+    lost_s: tuple[float, ...] = ()
+
+    def sound(self, pulse: Pulse) -> Pulse:
+        """The pulse, unless blocks were lost around it.
+
+        Raises:
+            Refused: ``dropout``.
+        """
+        from meas.errors import Finding, Refused
+
+        if all(abs(at - pulse.at_s) > _CLEAR_SECONDS for at in self.lost_s):
+            return pulse
+        text = (
+            f"the sound system lost blocks beside the pulse at {pulse.at_s:.2f} s, and a gap looks "
+            "like a pulse. Close other programs and repeat"
+        )
+        raise Refused([Finding("dropout", text, refuses=True)])
+
+
+@app.command("reference")
+def reference(
+    rig: Annotated[Path, typer.Argument(metavar="RIG", help="The rig file.")],
+    recording: Recording = None,
+    yes: Yes = False,
+    as_json: AsJson = False,
+) -> None:
+    """Learn the polarity of the driver input from a cell, once for every rig.
+
+    Disconnect driver and amplifier. While it listens, touch the hot contact of the driver input
+    with the plus of a 1.5 V cell through 100 kohm, its minus on ground, and hold for a second.
+
+    \b
+    freeair polarity reference bench.toml
+    """
+    from cli.bench import audio_path as benches
+    from cli.bench import take_record as taking
+    from meas.bench import rig_file
+    from meas.bench.rig import InputPolarity
+    from meas.cone.first_pulse import first_pulse
+
+    bench = rig_file.read(rig)
+    heard = _listen(
+        bench, recording, yes, "touch the input with the cell's plus, and hold", cell=True
+    )
+    pulse = heard.sound(first_pulse(heard.samples[:, 1], heard.rate_hz, bench.mains_hz))
+    known = InputPolarity(
+        driver_input=bench.wiring.driver_input,
+        device=benches.device_name(bench),
+        inverted=pulse.sign < 0,
+        taken_at=taking.now(),
+    )
+    rig_file.update(rig, bench.model_copy(update={"polarity": known}), since=bench)
+    if as_json:
+        document = {"format": "freeair-polarity/1", "inverted": known.inverted, **_told(pulse)}
+        show.line(json.dumps(document))
+        return
+    words = "turns the sign around" if known.inverted else "keeps the sign"
+    show.say(f"Input {known.driver_input} {words}. {_pulse_words(pulse)}", f"Kept in {rig}.")
+
+
+@app.command("press")
+def press(
+    unit: Annotated[str, typer.Argument(metavar="UNIT", help="Name of the driver.")],
+    rig: RigFile,
+    recording: Recording = None,
+    pulled: Annotated[
+        bool, typer.Option("--pulled", help="The cone is pulled out instead of pressed in.")
+    ] = False,
+    yes: Yes = False,
+    as_json: AsJson = False,
+) -> None:
+    """Listen while the cone is pressed, and say which terminal is plus.
+
+    The driver stays wired as for a sweep; nothing is played. Wait for the word, press the cone in
+    once, gently, and hold it.
+
+    \b
+    freeair polarity press lantern-1 --rig bench.toml
+    """
+    from meas.bench import rig_file
+    from meas.cone.first_pulse import across_driver, first_pulse
+
+    bench = rig_file.read(rig)
+    inverted = _inverted(bench, rig)
+    doing = "pull the cone out" if pulled else "press the cone in"
+    heard = _listen(bench, recording, yes, f"{doing} once, gently, and hold", cell=False)
+    side = bench.wiring.resistor_side
+    across = across_driver(heard.samples, side)
+    pulse = heard.sound(first_pulse(across, heard.rate_hz, bench.mains_hz))
+    outwards = pulse.sign * (-1 if inverted else 1)
+    # Out makes plus positive, in makes it negative.
+    hot_is_plus = outwards > 0 if pulled else outwards < 0
+    names = {
+        "hot": ("on the driver input", "on ground"),
+        "ground": ("on the source node", "on the resistor"),
+    }[side]
+    where = names[0] if hot_is_plus else names[1]
+    if as_json:
+        document = {
+            "format": "freeair-polarity/1",
+            "unit": unit,
+            "plus": "amplifier-side" if hot_is_plus else "ground-side",
+            "plus_words": where,
+            **_told(pulse),
+        }
+        show.line(json.dumps(document, ensure_ascii=False))
+        return
+    show.say(f"{unit}: plus is the terminal {where}. {_pulse_words(pulse)}")
+    show.note("Mark it. A positive voltage on plus moves the cone out.")
+
+
+@app.command("cell")
+def by_cell() -> None:
+    """Explain the plain way without any recording: a cell and a look at the cone."""
+    from cli.terminal import cautions
+
+    cautions.print_cautions([cautions.CELL_ON_DRIVER])
+    show.say(
+        "1. Disconnect the driver from everything.",
+        "2. Touch its terminals with the poles of one 1.5 V cell, for a moment.",
+        "3. The cone jumps out: the terminal on the cell's plus is plus. It jumps in: the other.",
+        "4. Too little to see? Look along the cone from the side, or feel it with a fingertip.",
+        "5. Mark plus. In a cabinet, all drivers of one branch get the same polarity.",
+    )
+
+
+def _inverted(bench: Rig, rig: Path) -> bool:
+    from cli.bench import audio_path as benches
+    from meas.errors import Finding, Refused
+
+    known = bench.polarity
+    if known is None:
+        text = (
+            "the polarity of the driver input is not known, so a pulse says nothing. Take the "
+            f"reference with a cell first: freeair polarity reference {rig}"
+        )
+        raise Refused([Finding("no-reference", text, refuses=True)], where=str(rig))
+    now = (bench.wiring.driver_input, benches.device_name(bench))
+    if now != (known.driver_input, known.device):
+        text = (
+            f"the reference was taken on input {known.driver_input} of {known.device}, the rig now "
+            f"says input {now[0]} of {now[1]}. Take it again: freeair polarity reference {rig}"
+        )
+        raise Refused([Finding("other-input", text, refuses=True)], where=str(rig))
+    return known.inverted
+
+
+def _listen(bench: Rig, recording: Path | None, yes: bool, doing: str, *, cell: bool) -> Heard:
+    """Both inputs from a file, or listened to now."""
+    import numpy as np
+
+    from cli.terminal import cautions, progress
+
+    if recording is not None:
+        from meas.audio import recording as recordings
+
+        wiring = bench.wiring
+        read = recordings.read(recording, wiring.source_input, wiring.driver_input)
+        return Heard(np.asarray(read.samples, dtype=np.float64), read.sample_rate_hz)
+    found = [cautions.CELL] if cell else [cautions.PRESS]
+    if not cell and bench.wiring.amplifier == "bridged":
+        found.insert(0, cautions.BRIDGED)
+    cautions.acknowledge(found, yes=yes)
+    rate = bench.card.sample_rate_hz
+    show.note(f"Listening for {_SECONDS:g} s. After the first second: {doing}.", "bold")
+    silence = np.zeros(round(_SECONDS * rate), dtype=np.float32)
+    with progress.capturing("listening", rate) as told:
+        capture = _path(bench, cell).play_and_record(silence, rate, told)
+    if capture.samples.shape[0] < silence.size:
+        raise UsageError(
+            "listening was stopped before its end",
+            where="freeair polarity",
+            remedy="Run it again and let it listen to the end.",
+        )
+    lost = tuple(e.frame / rate for e in capture.events if e.kind.startswith("input"))
+    return Heard(np.asarray(capture.samples, dtype=np.float64), capture.sample_rate_hz, lost)
+
+
+def _path(bench: Rig, cell: bool):  # type: ignore[no-untyped-def]  # an AudioPath, imported late
+    from cli.bench import audio_path as benches
+
+    if bench.card.device == benches.SIMULATED:
+        from meas.audio.simulated_hand import SimulatedHand
+        from meas.bench.simulated_settings import SimulatedSettings
+
+        return SimulatedHand(bench.simulated or SimulatedSettings(), bench.wiring, cell=cell)
+    return benches.open_path(bench)
+
+
+def _told(pulse: Pulse) -> dict[str, float | int]:
+    return {
+        "sign": pulse.sign,
+        "pulse_at_s": pulse.at_s,
+        "pulse_height": pulse.height,
+        "noise": pulse.noise,
+    }
+
+
+def _pulse_words(pulse: Pulse) -> str:
+    return (
+        f"First pulse at {pulse.at_s:.2f} s, {100 * pulse.height:.2g} % of full scale, "
+        f"{min(pulse.height / max(pulse.noise, 1e-9), 9999):.0f} times the noise."
+    )

@@ -1,0 +1,207 @@
+"""``freeair take``: one sweep of one unit, saved as a take."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from cli.words.options import (
+    AddedMass,
+    AsJson,
+    Kind,
+    Label,
+    Out,
+    Quiet,
+    RigFile,
+    SourceResistance,
+    Substitution,
+    TestBox,
+    Yes,
+)
+
+if TYPE_CHECKING:
+    from cli.bench.audio_path import Played
+    from cli.bench.take_record import Subject
+    from meas.bench.rig import Rig
+    from meas.errors import Finding
+    from meas.takes.analysis import Analysis
+    from meas.takes.take import Take
+
+
+def take(
+    unit: Annotated[str, typer.Argument(metavar="UNIT", help="Name of what is measured.")],
+    rig: RigFile,
+    kind: Kind = "driver",
+    added_mass: AddedMass = None,
+    test_box: TestBox = None,
+    label: Label = "",
+    excitation: Annotated[
+        str | None,
+        typer.Option(
+            metavar="sweep|multisine|stepped",
+            help="Instead of the rig's: sweeps; many tones at once, telling noise from even and "
+            "odd distortion; one tone after the other, slow, for noisy places.",
+        ),
+    ] = None,
+    levels: Annotated[
+        str | None,
+        typer.Option(
+            metavar="X,X,...",
+            help="One take at each of these peak levels (full scale is 1), the lowest first.",
+        ),
+    ] = None,
+    repeats: Annotated[
+        int | None,
+        typer.Option(
+            metavar="N",
+            help="Pairs of sweeps, or periods of the multisine; from two pairs on, one that a door "
+            "spoilt is left out.",
+        ),
+    ] = None,
+    substitution: Substitution = None,
+    source_resistance: SourceResistance = None,
+    swap_seconds: Annotated[
+        float | None,
+        typer.Option(
+            metavar="S",
+            help="With --substitution: time to put the driver in the resistor's place, where "
+            "nobody can press Enter.",
+        ),
+    ] = None,
+    out: Out = Path("takes"),
+    yes: Yes = False,
+    quiet: Quiet = False,
+    as_json: AsJson = False,
+) -> None:
+    """Sweep one unit once and save what the inputs recorded.
+
+    The path of the take is printed last. A take that cannot be trusted is kept, marked refused,
+    and ends with status 1.
+
+    \b
+    freeair take lantern-1 --rig bench.toml
+    freeair take lantern-1 --rig bench.toml --added-mass 7.5g±0.1g
+    freeair take lantern-1 --rig bench.toml --levels 0.05,0.1,0.2
+    freeair take lantern-1 --rig bench.toml --substitution 8.2ohm±1%
+    """
+    from cli.bench import drive_options as drives
+    from cli.bench import one_input as substituting
+    from cli.bench import take_record as taking
+    from cli.terminal import cautions
+    from meas.bench import rig_file
+    from meas.files.writing import check_folder
+
+    who = taking.subject(unit, kind, added_mass, test_box, label)
+    benches = drives.at_levels(drives.changed(rig_file.read(rig), excitation, repeats), levels)
+    check_folder(out)
+    using = substituting.described(benches[0], substitution, source_resistance)
+    mind = cautions.for_condition(who.condition.name)
+    if not any(out.glob(f"*_{who.condition.name}_*")):  # said in full before the first such take
+        cautions.print_cautions(mind)
+        mind = ()
+    cautions.before_playing(rig, benches[-1], yes=yes, also=mind)
+    if using is not None:
+        if levels is not None:
+            raise substituting.one_level_only()
+        made, path = substituting.take(who, using, out, swap_seconds)
+        taking.report(made, path, as_json=as_json, quiet=quiet)
+        return
+    if levels is None:
+        made, path = sweep(who, benches[0], out)
+        taking.report(made, path, as_json=as_json, quiet=quiet)
+        return
+    done = []
+    for bench in benches:
+        done.append(sweep(who, bench, out))
+        if not as_json:
+            taking.say(*done[-1], quiet=quiet)
+    taking.report_levels(done, as_json=as_json)
+
+
+def sweep(who: Subject, bench: Rig, out: Path) -> tuple[Take, Path]:
+    """Play, record, analyse and save; the capture is kept whatever the analysis says.
+
+    Args:
+        who: What is measured.
+        bench: The rig.
+        out: Folder in which the take's folder is made.
+
+    Returns:
+        The take and its folder.
+    """
+    from cli.bench import audio_path as benches
+    from cli.bench import drive_options as drives
+    from cli.bench import take_record as taking
+    from cli.terminal import progress
+    from meas.excitation import choice as excitation
+    from meas.takes import take as takes
+
+    condition = who.condition
+    audio = benches.open_path(
+        bench,
+        added_mass_kg=(condition.value or 0.0) if condition.name == "added-mass" else 0.0,
+        test_box_m3=condition.value if condition.name == "test-box" else None,
+    )
+    stimulus = excitation.build(bench)
+    played = benches.play(audio, bench, f"sweeping {who.unit}", stimulus)
+    capture = played.capture
+    with progress.working("looking at the recording"):
+        findings, found = _look(played, who, bench)
+    curve = None if found is None else found.curve
+    made = takes.Take(
+        unit=who.unit,
+        kind=who.kind,
+        condition=condition,
+        label=who.label,
+        taken_at=taking.now(),
+        rig=bench if found is None else _as_used(bench, found),
+        sample_rate_hz=capture.sample_rate_hz,
+        peak=(0.0, 0.0) if found is None else found.peak,
+        excitation={**drives.recorded(bench, stimulus), **_volts(played, found, bench)},
+        software=taking.software(),
+        findings=taking.complete(findings, curve),
+        curve=curve,
+        stream=dict(capture.path),
+        events=capture.events,
+        distortion=None if found is None else found.distortion,
+    )
+    return made, takes.save(made, capture.samples, out)
+
+
+def _volts(played: Played, found: Analysis | None, bench: Rig) -> dict[str, float]:
+    """Volts across the driver, where the rig knows what full scale is."""
+    from meas.takes.drive_volts import of_take
+
+    return {} if found is None else of_take(played.capture.samples, found.passes, bench)
+
+
+def _as_used(bench: Rig, found: Analysis) -> Rig:
+    """The rig with the calibration that was applied."""
+    return bench.model_copy(update={"calibration": found.calibration})
+
+
+def _look(played: Played, who: Subject, bench: Rig) -> tuple[tuple[Finding, ...], Analysis | None]:
+    """Findings and analysis; a capture too short to look at says so in its findings."""
+    from cli.bench import take_record as taking
+    from meas.errors import UnreadableInput
+    from meas.takes import analysis
+
+    capture = played.capture
+    try:
+        found = analysis.analyse(
+            capture.samples,
+            capture.sample_rate_hz,
+            bench,
+            kind=who.kind,
+            stimulus=played.stimulus,
+            calibration=bench.calibration,
+        )
+    except UnreadableInput:
+        if any(finding.refuses for finding in played.findings):
+            return played.findings, None
+        raise
+    known = {finding.code for finding in found.findings}
+    own = tuple(finding for finding in played.findings if finding.code not in known)
+    return (*found.findings, *own, *taking.aged(found.calibration, bench)), found

@@ -1,0 +1,216 @@
+"""What `take` and `import` share: condition in, analysis, the take stored, its verdict told."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Literal, cast
+
+import typer
+
+from cli.terminal import show
+from cli.words import values
+from meas.errors import Finding, UsageError
+
+if TYPE_CHECKING:
+    from meas.bench.rig import Calibration, Rig
+    from meas.curve import Curve
+    from meas.takes.take import Take, TakeCondition
+    from meas.transfer.distortion import Distortion
+
+Kind = Literal["driver", "part", "system"]
+KINDS = ("driver", "part", "system")
+
+
+@dataclass(frozen=True)
+class Subject:
+    """What is measured, in its owner's words.
+
+    Attributes:
+        unit: Name of the unit.
+        kind: Driver, part or system.
+        condition: Free air, mass or box.
+        label: Free text.
+    """
+
+    unit: str
+    kind: Kind
+    condition: TakeCondition
+    label: str
+
+
+def subject(
+    unit: str, kind: str, added_mass: str | None, test_box: str | None, label: str
+) -> Subject:
+    """Read what is to be measured.
+
+    Raises:
+        UsageError: If a value cannot be read, or mass and box are both given.
+    """
+    if not unit.strip():
+        raise UsageError(
+            "the unit has no name", where="UNIT", remedy="Give it one, such as lantern-1."
+        )
+    if kind not in KINDS:
+        raise UsageError(
+            f"'{kind}' is no kind of unit", where="--kind", remedy=f"One of: {' '.join(KINDS)}."
+        )
+    return Subject(
+        unit.strip(), cast(Kind, kind), _condition(kind, added_mass, test_box), label.strip()
+    )
+
+
+def _condition(kind: str, added_mass: str | None, test_box: str | None) -> TakeCondition:
+    from meas.takes.take import TakeCondition
+
+    if added_mass is not None and test_box is not None:
+        raise UsageError(
+            "an added mass and a test box at once",
+            where="--added-mass, --test-box",
+            remedy="Make one take with the mass and another one with the box.",
+        )
+    if kind != "driver" and (added_mass or test_box) is not None:
+        raise UsageError(
+            f"an added mass or a test box makes no sense with --kind {kind}",
+            where="--kind",
+            remedy="They belong to a bare driver; leave one of the two out.",
+        )
+    if added_mass is not None:
+        value = values.mass(added_mass, "--added-mass")
+        return TakeCondition("added-mass", value.value, value.half_width, value.written)
+    if test_box is not None:
+        value = values.volume(test_box, "--test-box")
+        return TakeCondition("test-box", value.value, value.half_width, value.written)
+    return TakeCondition()
+
+
+def complete(findings: tuple[Finding, ...], curve: Curve | None) -> tuple[Finding, ...]:
+    """The findings, with a refusal where there is no curve and none of them says why."""
+    if curve is not None or any(finding.refuses for finding in findings):
+        return findings
+    text = (
+        "no curve came out of the recording: the inputs hold no sweep that both share. Check "
+        "wiring, levels and which input is which"
+    )
+    return (*findings, Finding("faint", text, refuses=True))
+
+
+def aged(calibration: Calibration | None, bench: Rig) -> tuple[Finding, ...]:
+    """A caution when the calibration that was applied is old by the rig's own measure."""
+    from meas.correction.calibration import age
+
+    caution = None if calibration is None else age(calibration, bench, now())
+    return () if caution is None else (caution,)
+
+
+def now() -> str:
+    """ISO 8601 with offset, to the second."""
+    return datetime.now().astimezone().isoformat(timespec="seconds")
+
+
+def software() -> str:
+    """Program and version, for the record of a take."""
+    from cli.terminal.version import program_version
+
+    return f"freeair {program_version()}"
+
+
+def report(take: Take, path: Path, *, as_json: bool, quiet: bool = False) -> None:
+    """Say whether the take is good, its path last; a refused take ends the program with 1.
+
+    Raises:
+        typer.Exit: With status 1 if the take is refused.
+    """
+    if as_json:
+        show.line(json.dumps(_document(take, path), ensure_ascii=False))
+    else:
+        say(take, path, quiet=quiet)
+    if take.refused:
+        raise typer.Exit(1)
+
+
+def report_levels(made: Sequence[tuple[Take, Path]], *, as_json: bool) -> None:
+    """As `report` for takes of one unit at several levels that were already said in words.
+
+    Raises:
+        typer.Exit: With status 1 if one of them is refused.
+    """
+    refused = [take for take, _ in made if take.refused]
+    if as_json:
+        document: dict[str, object] = {"takes": [_document(take, path) for take, path in made]}
+        if refused:
+            reasons = [{"code": r.code, "text": r.text} for take in refused for r in take.reasons]
+            document = {"refused": True, "reasons": reasons, **document}
+        show.line(json.dumps(document, ensure_ascii=False))
+    else:
+        show.note("Parameters against level: freeair levels TAKE...")
+    if refused:
+        raise typer.Exit(1)
+
+
+def _document(take: Take, path: Path) -> dict[str, object]:
+    found = [{"code": f.code, "text": f.text} for f in take.findings if not f.refuses]
+    reasons = [{"code": reason.code, "text": reason.text} for reason in take.reasons]
+    document: dict[str, object] = {"take": str(path), "findings": found}
+    if take.refused:
+        document = {"refused": True, "reasons": reasons, **document}
+    return document
+
+
+def say(take: Take, path: Path, *, quiet: bool = False) -> None:
+    """A take in words (and, unless quiet, as a curve) on standard error, its path on output."""
+    from cli.terminal import take_picture
+    from cli.terminal.progress import level_text
+
+    if not quiet:
+        take_picture.draw(take)
+    show.note(f"Inputs at most: {level_text(take.peak)}")
+    rms, peak = (take.excitation.get(f"driver_volt_{word}") for word in ("rms", "peak"))
+    if isinstance(rms, float) and isinstance(peak, float):
+        limits = take.rig.card.input_volt_tolerance_percent
+        show.note(f"Drive: {rms:.3g} V rms at the driver, {peak:.3g} V peak (±{limits:g} %)")
+    if take.refused:
+        show.fault("Refused: this take supports no numbers", "")
+    elif take.curve is not None:
+        show.note(_curve_words(take), "bold green")
+        if take.distortion is not None:
+            show.note(_distortion_words(take.distortion))
+    show.findings(take.findings, stderr=True)
+    if take.refused:
+        show.note("The recording is kept in the take, marked refused. Mend and take it again.")
+    show.line(str(path))
+
+
+def _distortion_words(distortion: Distortion) -> str:
+    from meas.transfer.distortion import largest
+
+    found = largest(distortion)
+    if found is None:
+        return "distortion: none above the noise"
+    name, at, size = found
+    if size < 1e-4:
+        return "distortion: below 0.01 %"
+    words = {"even": "even orders", "odd": "odd orders"}.get(name, name.replace("_", " "))
+    return f"distortion: at most {100 * size:.2g} % ({words}, at {at:.0f} Hz)"
+
+
+def _curve_words(take: Take) -> str:
+    from cli.terminal import take_picture
+    from cli.terminal.display import significant
+
+    curve = take.curve
+    if curve is None:
+        return ""
+    low, high = curve.frequency_hz[[0, -1]]
+    doubts = [finding for finding in take.findings if not finding.refuses]
+    verdict = "Good take" if not doubts else "Usable take, with a doubt" + "s" * (len(doubts) > 1)
+    text = f"{verdict}: {curve.frequency_hz.size} points, {low:.0f} Hz to {high / 1000:.1f} kHz"
+    peaks = [
+        f"peak {significant(float(curve.magnitude_ohm[index]))} Ω at "
+        f"{significant(float(curve.frequency_hz[index]))} Hz"
+        for index in sorted(take_picture.resonances(take))
+    ]
+    return "; ".join((text, *peaks))

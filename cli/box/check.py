@@ -1,0 +1,266 @@
+"""``freeair box-check``: the finished box, swept with its driver in it, against its plan."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, Literal
+
+import typer
+
+from cli.box.printing import FORMAT as PLAN_FORMAT
+from cli.terminal import show
+from cli.words.options import AsJson
+from meas.errors import Finding, UnreadableInput, UsageError
+
+if TYPE_CHECKING:
+    from cli.sources.curves import Source
+    from fit.box.advice import Tube
+    from fit.box.as_built import SystemFit
+    from fit.box.predict import Box
+
+
+def box_check(
+    system: Annotated[
+        str,
+        typer.Argument(
+            metavar="TAKE", help="A take made with --kind system, or an impedance table."
+        ),
+    ],
+    driver: Annotated[
+        Path, typer.Option(metavar="FIT.json", help="The fit of the driver in it, in free air.")
+    ],
+    plan: Annotated[
+        Path | None,
+        typer.Option(metavar="PLAN.json", help="What was meant, from freeair box --save."),
+    ] = None,
+    closed: Annotated[bool, typer.Option("--closed", help="The box has no vent.")] = False,
+    vented: Annotated[bool, typer.Option("--vented", help="The box has a vent.")] = False,
+    bore: Annotated[
+        str | None, typer.Option(metavar="D", help="Of the tube in it, where it is not as planned.")
+    ] = None,
+    tube_length: Annotated[
+        str | None, typer.Option(metavar="L", help="Of the tube in it, where it is not as planned.")
+    ] = None,
+    picture: Annotated[
+        Path | None, typer.Option(metavar="FILE.png|svg", help="Draw curve and model.")
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
+    """See what a finished box has become: resonance, Q, tuning, leak and effective volume.
+
+    Sweep the built box with its driver wired alone (no crossover), then compare with the plan.
+
+    \b
+    freeair take porch-left --rig bench.toml --kind system
+    freeair box-check takes/porch-left_... --driver lantern.json --plan porch-plan.json
+    """
+    from cli.pictures import plots
+    from cli.sources import curves as sources
+    from cli.sources import fits as states
+    from fit.box import saved_driver
+    from fit.box.advice import changes
+    from fit.box.as_built import fit_system
+    from meas.errors import Refused
+
+    if closed and vented:
+        raise UsageError(
+            "--closed and --vented are both said", where="--closed", remedy="Leave one of them out."
+        )
+    if picture is not None:
+        plots.check_picture(picture)
+    unit, fitted = states.read_fit(driver)
+    meant = None if plan is None else _read_plan(plan)
+    kind = _kind(closed, vented, meant)
+    source = sources.read(system)
+    _check_kind(source)
+    try:
+        found = fit_system(source.curve, saved_driver.of_fit(fitted), kind)
+    except Refused as error:
+        raise Refused(error.reasons, where=error.where or system, remedy=error.remedy) from error
+    tube = _tube(meant, bore, tube_length)
+    told = () if meant is None else changes(found, _box(meant), tube)
+    doubts = (*found.warnings, *(f for f in source.findings if not f.refuses))
+    if picture is not None:
+        from cli.box import pictures as plots_box
+
+        plots.save_picture(plots_box.system_figure(found, f"{source.name} in its box"), picture)
+    if as_json:
+        show.line(_as_json(source.name, unit, found, told, doubts))
+    else:
+        _print(source.name, found, told, doubts, meant is not None)
+    if picture is not None:
+        (show.note if as_json else show.line)(f"Picture: {picture}")
+
+
+def _check_kind(source: Source) -> None:
+    if source.take is not None and source.take.kind == "part":
+        raise UsageError(
+            "is a take of a passive part, not of a finished box",
+            where=source.text,
+            remedy="Sweep the box with --kind system.",
+        )
+
+
+def _kind(
+    closed: bool, vented: bool, plan: dict[str, Any] | None
+) -> Literal["closed", "vented"] | None:
+    """What the box is, as said or as planned."""
+    said: Literal["closed", "vented"] | None = "closed" if closed else "vented" if vented else None
+    if plan is None:
+        return said
+    planned: Literal["closed", "vented"] = "vented" if plan["kind"] == "vented" else "closed"
+    if said is not None and said != planned:
+        raise UsageError(
+            f"the plan is of a {planned} box",
+            where=f"--{said}",
+            remedy="Leave out the option, or give the plan of this box.",
+        )
+    return planned
+
+
+def _read_plan(path: Path) -> dict[str, Any]:
+    """The plan in what ``freeair box --save`` wrote.
+
+    Raises:
+        UnreadableInput: If it is none.
+    """
+    from meas.files.json_file import read_json
+    from meas.files.schema_errors import check_version
+
+    remedy = "Give the file that 'freeair box --save' wrote."
+    document, _ = read_json(path, "plan of a box", remedy)
+    check_version(document, "freeair-box", 1, str(path))
+    if not isinstance(document, dict) or document.get("format") != PLAN_FORMAT:
+        raise UnreadableInput("is no plan of a box", where=str(path), remedy=remedy)
+    plan = document.get("plan")
+    if not isinstance(plan, dict) or plan.get("kind") not in ("closed", "vented"):
+        raise UnreadableInput("plan.kind is missing", where=str(path), remedy=remedy)
+    needed = [("volume_m3", plan)]
+    if plan["kind"] == "vented":
+        needed += [("fb_hz", plan), ("QL", plan)]
+        if "vent" in plan:
+            vent = plan["vent"] if isinstance(plan["vent"], dict) else {}
+            needed += [("bore_m", vent), ("length_m", vent)]
+    for key, table in needed:
+        value = table.get(key)
+        number = isinstance(value, int | float) and not isinstance(value, bool)
+        if not number or not 0 < value < 1e6:  # no box, tube or tuning has a million of anything
+            raise UnreadableInput(
+                f"plan: {key} is {repr(value)[:40]}, not a number above zero of any sense",
+                where=str(path),
+                remedy=remedy,
+            )
+    return plan
+
+
+def _box(plan: dict[str, Any]) -> Box:
+    from fit.box.predict import Box
+
+    if plan["kind"] == "closed":
+        return Box(plan["volume_m3"])
+    return Box(plan["volume_m3"], plan["fb_hz"], plan["QL"])
+
+
+def _tube(plan: dict[str, Any] | None, bore: str | None, length: str | None) -> Tube | None:
+    """The tube as said, else as planned."""
+    from cli.words import values
+    from fit.box.advice import Tube
+
+    planned = {} if plan is None else plan.get("vent", {})
+    if plan is None and (bore is not None or length is not None):
+        raise UsageError(
+            "a tube can only be corrected towards a plan",
+            where="--bore, --tube-length",
+            remedy="Add --plan PLAN.json, from freeair box --save.",
+        )
+    d = planned.get("bore_m") if bore is None else values.length(bore, "--bore").value
+    cut = (
+        planned.get("length_m") if length is None else values.length(length, "--tube-length").value
+    )
+    if bore is not None and d is not None and cut is None:
+        raise UsageError(
+            "the tube has no length",
+            where="--bore",
+            remedy="Add --tube-length: the plan does not know it.",
+        )
+    if length is not None and d is None:
+        raise UsageError(
+            "the tube has no bore",
+            where="--tube-length",
+            remedy="Add --bore: the plan does not know it.",
+        )
+    return None if d is None or cut is None else Tube(d, cut)
+
+
+def _as_json(
+    name: str, driver: str, found: SystemFit, told: tuple[Finding, ...], doubts: tuple[Finding, ...]
+) -> str:
+    document: dict[str, Any] = {
+        "format": "freeair-box-check/1",
+        "unit": name,
+        "driver": driver,
+        "kind": found.kind,
+        "parameters": {
+            symbol: {
+                "value": e.value,
+                "unit": e.unit,
+                "standard_uncertainty": e.standard_uncertainty,
+                "interval_95": list(e.interval_95),
+                "contributions": dict(e.contributions),
+            }
+            for symbol, e in found.parameters.items()
+        },
+        "peaks_hz": list(found.peaks_hz),
+        "residual_rms_relative": found.residual_rms_relative,
+        "changes": [{"code": f.code, "text": f.text} for f in told],
+        "warnings": [{"code": f.code, "text": f.text} for f in doubts],
+        "sources": dict(found.sources),
+    }
+    if found.QL_at_least is not None:
+        document["QL_at_least"] = found.QL_at_least
+    return json.dumps(document, ensure_ascii=False, allow_nan=False)
+
+
+def _print(
+    name: str,
+    found: SystemFit,
+    told: tuple[Finding, ...],
+    doubts: tuple[Finding, ...],
+    planned: bool,
+) -> None:
+    from cli.terminal.display import limits
+    from cli.terminal.facts import facts, measured
+
+    of = found.parameters
+    words = {
+        "fc": ("Hz", 1.0, "resonance in the box"),
+        "Qtc": ("", 1.0, "total Q in the box"),
+        "fb": ("Hz", 1.0, "tuning of the vent"),
+        "Vb": ("L", 1e-3, "effective volume"),
+        "QL": ("", 1.0, "leakage Q"),
+    }
+    rows = [
+        measured(symbol, of[symbol], unit, scale, text)
+        for symbol, (unit, scale, text) in words.items()
+        if symbol in of
+    ]
+    if found.QL_at_least is not None:
+        rows.append(("QL", f"> {found.QL_at_least:.3g}", "", "leakage Q; too tight to be told"))
+    peaks = " and ".join(f"{hz:.1f}" for hz in found.peaks_hz)
+    rows.append(("peaks", peaks, "Hz", "of the impedance"))
+    show.heading(f"{name}: {found.kind} box as built")
+    show.say(facts(rows))
+    main = limits(of["Vb"], found.sources)[:2]
+    if main:
+        said = ", ".join(f"{100 * share:.0f} % {text}" for text, share in main)
+        show.say(f"The volume is limited by {said}.")
+    show.say(f"Off the model: {100 * found.residual_rms_relative:.2g} % of |Z| (rms).")
+    if told:
+        show.heading("Against the plan")
+        show.findings(told)
+    elif not planned:
+        show.note("no --plan given: nothing to compare with", "dim")
+    if doubts:
+        show.heading("Doubts")
+        show.findings(doubts)

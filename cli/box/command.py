@@ -1,0 +1,164 @@
+"""``freeair box``: an enclosure for a measured driver, and what it will do in it."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from cli.terminal import show
+from cli.words.options import AirPressure, AirTemperature, AsJson, RelativeHumidity
+
+if TYPE_CHECKING:
+    from fit.box.predict import Air, Prediction
+    from fit.box.saved_driver import SavedDriver
+
+_DRIVE = "2.83V"
+
+
+def box(
+    fit: Annotated[
+        Path, typer.Argument(metavar="FIT.json", help="A fit that knows Vas, saved as JSON.")
+    ],
+    vented: Annotated[
+        bool, typer.Option("--vented", help="With a vent; without this word the box is closed.")
+    ] = False,
+    volume: Annotated[
+        str | None, typer.Option(metavar="V", help="Net volume of the box, such as 22L.")
+    ] = None,
+    qtc: Annotated[
+        str | None, typer.Option(metavar="Q", help="Closed: wished total Q. Default 0.707.")
+    ] = None,
+    space: Annotated[
+        str | None, typer.Option(metavar="V", help="Closed: the flattest box in at most V net.")
+    ] = None,
+    fb: Annotated[
+        str | None, typer.Option(metavar="F", help="Vented: tuning, with --volume.")
+    ] = None,
+    bore: Annotated[
+        str | None, typer.Option(metavar="D", help="Vented: inner diameter of the tube.")
+    ] = None,
+    tube_length: Annotated[
+        str | None, typer.Option(metavar="L", help="Vented: length of a tube that is there.")
+    ] = None,
+    tubes: Annotated[int, typer.Option(metavar="N", help="Vented: number of equal tubes.")] = 1,
+    ql: Annotated[
+        str | None,
+        typer.Option(metavar="Q", help="Vented: leakage Q. Default 7, usual for a tight box."),
+    ] = None,
+    drive: Annotated[
+        str, typer.Option(metavar="V|W", help="Sine at the source: volts, or watts into --rated.")
+    ] = _DRIVE,
+    rated: Annotated[
+        str | None, typer.Option(metavar="R", help="That watts are meant into. Default 8ohm.")
+    ] = None,
+    source_resistance: Annotated[
+        str | None, typer.Option(metavar="R", help="Of amplifier and leads, such as 0.2ohm.")
+    ] = None,
+    xmax: Annotated[
+        str | None, typer.Option(metavar="X", help="Peak excursion the driver takes, such as 4mm.")
+    ] = None,
+    air_temperature: AirTemperature = None,
+    air_pressure: AirPressure = None,
+    relative_humidity: RelativeHumidity = None,
+    picture: Annotated[
+        Path | None, typer.Option(metavar="FILE.png|svg", help="Draw what to expect.")
+    ] = None,
+    save: Annotated[
+        Path | None,
+        typer.Option(metavar="PLAN.json", help="Keep the plan, for freeair box-check."),
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Design a box for a driver from its fit, and say what it will do.
+
+    Closed: by --volume, by --qtc, or in a --space. Vented: the flattest, or by --volume with --fb
+    or with a tube that is there. --bore gives the length of tube to cut.
+
+    \b
+    freeair box lantern.json --qtc 0.8 --drive 10W --xmax 4mm
+    freeair box lantern.json --vented --bore 50mm --picture lantern-box.png
+    freeair box lantern.json --vented --volume 24L --bore 50mm --tube-length 110mm
+    """
+    from cli.box import design as box_design
+    from cli.box import printing as box_print
+    from cli.pictures import plots
+    from cli.sources import fits as states
+    from cli.words import amplifier as drives
+    from cli.words import values
+    from fit.box import saved_driver
+    from meas.files.writing import refuse_existing, write_text
+
+    if picture is not None:
+        plots.check_picture(picture)
+    for path in (picture, save):
+        if path is not None:
+            refuse_existing(path)
+    unit, fitted = states.read_fit(fit)
+    wish = box_design.Wish(vented, volume, qtc, space, fb, bore, tube_length, tubes, ql)
+    box_design.check_words(wish)
+    driver = saved_driver.of_fit(fitted)
+    air = measured_air(air_temperature, air_pressure, relative_humidity)
+    ohm = 0.0
+    if source_resistance is not None:
+        ohm = values.resistance(source_resistance, "--source-resistance").value
+    limit = None if xmax is None else values.length(xmax, "--xmax").value
+    if limit is None:
+        show.note("no --xmax given: how far the cone may travel is not judged", "dim")
+    driven = drives.read(drive, rated)
+    volt = driven.volt_rms
+    design = box_design.design(wish, driver, air, ohm)
+    from fit.box.predict import cautions, predict
+
+    found = predict(driver, design.box, volt, air, source_ohm=ohm)
+    length = None if design.vent is None else design.vent.length
+    findings = (
+        *driver.warnings,
+        *cautions(found, design.box, xmax=limit, tube_length=length),
+    )
+    document = box_print.document(unit, design, found, findings, driver, volt, ohm)
+    text = json.dumps(document, ensure_ascii=False, allow_nan=False)
+    if save is not None:
+        write_text(save, text + "\n")
+    if picture is not None:
+        _draw(picture, found, driver, f"{unit}: {design.why}, at {driven.words}", limit)
+    if as_json:
+        show.line(text)
+    else:
+        box_print.in_words(unit, design, found, findings, driver, driven.words)
+    for name, path in (("Plan", save), ("Picture", picture)):
+        if path is not None:
+            (show.note if as_json else show.line)(f"{name}: {path}")
+
+
+def measured_air(temperature: str | None, pressure: str | None, humidity: str | None) -> Air:
+    """Density and sound speed of the air as measured; defaults are said aloud."""
+    from cli.words import session as sessions
+    from fit.box.predict import Air
+    from fit.given import air
+
+    words = sessions.SessionWords(
+        air_temperature=temperature, air_pressure=pressure, relative_humidity=humidity
+    )
+    measured = sessions.session(words, boxes=True)
+    state = (
+        measured.pressure.value,
+        measured.temperature.value,
+        measured.relative_humidity.value,
+    )
+    return Air(air.density(*state), air.sound_speed(*state))
+
+
+def _draw(
+    path: Path, found: Prediction, driver: SavedDriver, title: str, xmax: float | None
+) -> None:
+    from cli.box import pictures as plots_box
+    from cli.pictures import plots
+    from fit.box.predict import CHUFFS
+
+    figure = plots_box.prediction_figure(
+        found, title, widening=driver.widening, xmax=xmax, limit_m_s=CHUFFS
+    )
+    plots.save_picture(figure, path)

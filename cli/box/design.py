@@ -1,0 +1,207 @@
+"""From what is asked of a box to the box: closed or vented, with its tube."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from cli.terminal import show
+from meas.errors import UsageError
+
+if TYPE_CHECKING:
+    from fit.box.predict import Air, Box
+    from fit.box.saved_driver import SavedDriver
+
+_QL = "7"
+_FLAT = math.sqrt(0.5)
+
+
+@dataclass(frozen=True)
+class Wish:
+    """What was asked of the box, as written; None where nothing was."""
+
+    vented: bool
+    volume: str | None
+    qtc: str | None
+    space: str | None
+    fb: str | None
+    bore: str | None
+    tube_length: str | None
+    tubes: int
+    ql: str | None
+
+
+@dataclass(frozen=True)
+class Vent:
+    """Round tubes.
+
+    Attributes:
+        bore: Inner diameter [m].
+        length: To cut [m].
+        spread: How far the end correction leaves the length open, either way [m].
+        tubes: Number of equal ones.
+    """
+
+    bore: float
+    length: float
+    spread: float
+    tubes: int
+
+    @property
+    def area(self) -> float:
+        """Of all tubes [m2]."""
+        return self.tubes * math.pi / 4 * self.bore**2
+
+
+@dataclass(frozen=True)
+class Design:
+    """A box as decided.
+
+    Attributes:
+        box: For the prediction.
+        vent: Its tubes, where chosen.
+        why: How it came about, in words.
+        notes: What to say beside it.
+    """
+
+    box: Box
+    vent: Vent | None
+    why: str
+    notes: tuple[str, ...] = ()
+
+
+def check_words(wish: Wish) -> None:
+    """Refuse words that contradict each other."""
+    closed = {"--qtc": wish.qtc, "--space": wish.space}
+    open_ = {"--fb": wish.fb, "--bore": wish.bore, "--tube-length": wish.tube_length,
+             "--ql": wish.ql, "--tubes": None if wish.tubes == 1 else "1"}  # fmt: skip
+    wrong = [name for name, said in (closed if wish.vented else open_).items() if said is not None]
+    if wrong:
+        kind = "closed" if wish.vented else "vented"
+        raise UsageError(
+            f"{wrong[0]} belongs to a {kind} box",
+            where=wrong[0],
+            remedy="Leave out --vented." if wish.vented else "Add --vented.",
+        )
+    asked = [n for n, said in (("--volume", wish.volume), *closed.items()) if said is not None]
+    if not wish.vented and len(asked) > 1:
+        raise UsageError(
+            f"{' and '.join(asked)} decide the same thing",
+            where=asked[0],
+            remedy="Give one of them.",
+        )
+    if wish.tubes < 1:
+        raise UsageError("a vent has at least one tube", where="--tubes", remedy="Give 1 or more.")
+    if not wish.vented:
+        return
+    if wish.tube_length is not None and wish.bore is None:
+        raise UsageError(
+            "the tube has no bore", where="--tube-length", remedy="Add --bore, such as 50mm."
+        )
+    if wish.tube_length is not None and wish.fb is not None:
+        raise UsageError(
+            "the tube decides the tuning already",
+            where="--fb",
+            remedy="Leave out --fb, or leave out --tube-length to have the tube computed.",
+        )
+    decides = wish.fb is not None or wish.tube_length is not None
+    if decides and wish.volume is None:
+        raise UsageError(
+            "a tuning alone is no box",
+            where="--volume",
+            remedy="Add the net volume, such as --volume 24L; or leave out --fb and "
+            "--tube-length for the flattest box.",
+        )
+    if wish.volume is not None and not decides:
+        raise UsageError(
+            "a vented box of given volume needs a tuning",
+            where="--volume",
+            remedy="Add --fb 40Hz, or --bore 50mm with --tube-length 110mm; or leave out --volume "
+            "for the flattest box.",
+        )
+
+
+def design(wish: Wish, driver: SavedDriver, air: Air, ohm: float) -> Design:
+    """The box that is asked for.
+
+    Raises:
+        UsageError: If a value cannot be read, or the driver's Q is above the wished one.
+        Refused: If no such box or tube exists.
+    """
+    return _vented(wish, driver, air, ohm) if wish.vented else _closed(wish, driver, ohm)
+
+
+def _closed(wish: Wish, driver: SavedDriver, ohm: float) -> Design:
+    from cli.words import values
+    from fit.box.predict import Box, total_Q
+    from fit.box.sealed import sealed_by_Qtc
+
+    fs, Vas = math.exp(driver.theta[1]), math.exp(driver.theta[4])
+    QT = total_Q(driver.theta, ohm)
+    if wish.volume is not None:
+        volume = values.volume(wish.volume, "--volume").value
+        return Design(Box(volume), None, f"closed box of {volume * 1e3:.3g} L")
+    if wish.space is not None:
+        space = values.volume(wish.space, "--space").value
+        flat = None if QT >= _FLAT else sealed_by_Qtc(fs, QT, Vas, _FLAT).volume
+        if flat is not None and flat <= space:
+            note = f"the flattest needs {flat * 1e3:.3g} L of the {space * 1e3:.3g} L there are"
+            return Design(Box(flat), None, "flattest closed box", (note,))
+        note = (
+            f"Qts is {QT:.2f} in free air already: any closed box peaks, the largest least"
+            if flat is None
+            else f"the flattest would need {flat * 1e3:.3g} L; all of the space is used"
+        )
+        return Design(Box(space), None, f"closed box filling {space * 1e3:.3g} L", (note,))
+    if wish.qtc is None:
+        show.default_taken(f"no volume, Qtc or space given: Qtc {_FLAT:.3f}, maximally flat")
+    wished = _FLAT if wish.qtc is None else _quality(wish.qtc, "--qtc")
+    found = sealed_by_Qtc(fs, QT, Vas, wished)
+    return Design(Box(found.volume), None, f"closed box for Qtc {wished:.3g}")
+
+
+def _vented(wish: Wish, driver: SavedDriver, air: Air, ohm: float) -> Design:
+    from cli.words import values
+    from fit.box.predict import Box, total_Q
+    from fit.box.vent import tuning
+    from fit.box.vented import vented_flattest
+
+    fs, Vas = math.exp(driver.theta[1]), math.exp(driver.theta[4])
+    if wish.ql is None:
+        show.default_taken(f"leakage Q of the box: {_QL}, usual for a tight one")
+    QL = _quality(wish.ql or _QL, "--ql")
+    bore = None if wish.bore is None else values.length(wish.bore, "--bore").value
+    if wish.volume is None:
+        flat = vented_flattest(fs, total_Q(driver.theta, ohm), Vas, QL)
+        family = "flattest" if flat.family == "flat" else "flattest there is, with a ripple"
+        volume, fb, why = flat.volume, flat.fb, f"vented box, {family}"
+    else:
+        volume = values.volume(wish.volume, "--volume").value
+        if wish.tube_length is None:
+            fb = values.frequency(wish.fb or "", "--fb").value
+        else:
+            length = values.length(wish.tube_length, "--tube-length").value
+            fb = tuning(length, volume, bore or 0.0, air.sound_speed, wish.tubes)
+            vent = Vent(bore or 0.0, length, 0.0, wish.tubes)
+            why = f"vented box of {volume * 1e3:.3g} L with the tube there is"
+            return Design(Box(volume, fb, QL, vent.area), vent, why)
+        why = f"vented box of {volume * 1e3:.3g} L"
+    if bore is None:
+        return Design(Box(volume, fb, QL), None, why)
+    vent = _tube(fb, volume, bore, air, wish.tubes)
+    return Design(Box(volume, fb, QL, vent.area), vent, why)
+
+
+def _tube(fb: float, volume: float, bore: float, air: Air, tubes: int) -> Vent:
+    """The tube for a tuning; its ends may be freer or more flanged than assumed."""
+    from fit.box.vent import FLANGED_END, FREE_END, tube_length
+
+    length = tube_length(fb, volume, bore, air.sound_speed, tubes)
+    return Vent(bore, length, (FLANGED_END - FREE_END) * bore / 2, tubes)
+
+
+def _quality(text: str, where: str) -> float:
+    from cli.words import units, values
+
+    return values.read(units.NUMBER, text, where).value

@@ -1,0 +1,98 @@
+"""Pictures of a driver in its box: what to expect, and how far it may be off."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from cli.pictures.plots import COLOURS, DASHES, INK, frequency_axis, new_figure, short_name, style
+from fit.results.result import Z95
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+    from fit.box.as_built import SystemFit
+    from fit.box.predict import Band, Prediction
+    from meas.curve import FloatArray
+
+
+def draw_band(
+    axes: Axes, frequency_hz: FloatArray, band: Band, scale: float, index: int, reach: float
+) -> None:
+    """A curve with its 95 % band."""
+    value, half = band.value / scale, reach * band.standard_uncertainty / scale
+    colour = COLOURS[index % len(COLOURS)]
+    axes.fill_between(frequency_hz, value - half, value + half, color=colour, alpha=0.25,
+                      linewidth=0)  # fmt: skip
+    axes.plot(frequency_hz, value, color=colour, linewidth=1.4, linestyle=DASHES[0])
+
+
+def prediction_figure(
+    found: Prediction,
+    title: str,
+    *,
+    widening: float = 1.0,
+    xmax: float | None = None,
+    limit_m_s: float | None = None,
+    width: float = 7.4,
+) -> Figure:
+    """Level, excursion, air speed in the vent, group delay and impedance over frequency.
+
+    Args:
+        found: What to draw.
+        title: Above the picture.
+        widening: Factor on 1.96 for the bands.
+        xmax: Peak excursion that the driver takes [m].
+        limit_m_s: Air speed above which the vent is heard [m/s].
+    """
+    reach = Z95 * widening
+    panels: list[tuple[str, Band, float, float | None]] = [
+        ("level at 1 m, dB", found.level_db, 1.0, None)
+    ]
+    if found.excursion_m is not None:
+        panels.append(("excursion\n(peak), mm", found.excursion_m, 1e-3,
+                       None if xmax is None else xmax * 1e3))  # fmt: skip
+    if found.vent_speed_m_s is not None:
+        panels.append(("air in vent\n(peak), m/s", found.vent_speed_m_s, 1.0, limit_m_s))
+    panels.append(("group delay,\nms", found.group_delay_s, 1e-3, None))
+    panels.append(("|Z|, Ω", found.magnitude_ohm, 1.0, None))
+    with style():
+        figure = new_figure(width, 1.7 * len(panels) + 1.4)
+        ratios = [2.2, *(1.0 for _ in panels[1:])]
+        rows = figure.subplots(len(panels), 1, sharex=True, gridspec_kw={"height_ratios": ratios})
+        for index, (axes, (label, band, scale, limit)) in enumerate(zip(rows, panels, strict=True)):
+            draw_band(axes, found.frequency_hz, band, scale, index, reach)
+            axes.set_ylabel(label)
+            if index:
+                axes.set_ylim(bottom=0)
+            else:
+                top = float(np.max(band.value)) + 3
+                axes.set_ylim(top - 36, top)
+            if limit is not None:
+                axes.axhline(limit, color=INK, linewidth=0.9, linestyle=DASHES[2])
+            last = index == len(panels) - 1
+            frequency_axis(axes, *found.frequency_hz[[0, -1]], label=last)
+        rows[0].set_title(f"{short_name(title, 70)}\n(shaded: 95 % by the measured parameters)")
+        return figure
+
+
+def system_figure(found: SystemFit, title: str, *, width: float = 7.4) -> Figure:
+    """The finished box: |Z| measured (broad) and model (thin), and what is left."""
+    with style():
+        figure = new_figure(width, 4.6)
+        top, bottom = figure.subplots(2, 1, sharex=True, gridspec_kw={"height_ratios": (3, 1)})
+        size, model = np.abs(found.measured_ohm), np.abs(found.model_ohm)
+        top.plot(found.frequency_hz, size, color=COLOURS[0], linewidth=3.4, alpha=0.4)
+        top.plot(found.frequency_hz, model, color=COLOURS[0], linewidth=1.1)
+        bottom.plot(found.frequency_hz, 100 * (size / model - 1), color=COLOURS[0], linewidth=1.0)
+        bottom.axhline(0, color=INK, linewidth=0.8)
+        top.set_ylim(bottom=0)
+        top.set_ylabel("|Z|, Ω")
+        bottom.set_ylabel("off model, %")
+        low, high = found.frequency_hz[[0, -1]]
+        frequency_axis(top, low, high, label=False)
+        frequency_axis(bottom, low, high)
+        top.set_title(f"{short_name(title, 70)}: measured (broad) and model (thin)")
+        return figure

@@ -1,0 +1,151 @@
+"""A planned box as JSON and as tables for the terminal."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any
+
+from cli.terminal import show
+
+if TYPE_CHECKING:
+    from cli.box.design import Design
+    from fit.box.predict import Prediction
+    from fit.box.saved_driver import SavedDriver
+    from meas.errors import Finding
+
+FORMAT = "freeair-box/1"
+_LISTED_HZ = (20, 25, 31.5, 40, 50, 63, 80, 100, 125, 160, 200, 315, 500)
+
+
+def document(
+    unit: str,
+    design: Design,
+    found: Prediction,
+    findings: tuple[Finding, ...],
+    driver: SavedDriver,
+    volt: float,
+    ohm: float,
+) -> dict[str, Any]:
+    """Plan and prediction in SI units."""
+    from fit.results.result import Z95
+
+    plan: dict[str, Any] = {"kind": "closed", "volume_m3": design.box.volume}
+    if design.box.fb is not None:
+        plan |= {"kind": "vented", "fb_hz": design.box.fb, "QL": design.box.QL}
+    if design.vent is not None:
+        plan["vent"] = {
+            "bore_m": design.vent.bore,
+            "length_m": design.vent.length,
+            "length_limits_m": design.vent.spread,
+            "tubes": design.vent.tubes,
+        }
+    curves: dict[str, Any] = {"frequency_hz": found.frequency_hz.tolist()}
+    for name in ("level_db", "excursion_m", "vent_speed_m_s", "group_delay_s", "magnitude_ohm"):
+        band = getattr(found, name)
+        if band is not None:
+            curves[name] = band.value.tolist()
+            curves[f"{name}_standard_uncertainty"] = band.standard_uncertainty.tolist()
+    curves["impedance_ohm"] = {
+        "real": found.impedance_ohm.real.tolist(),
+        "imag": found.impedance_ohm.imag.tolist(),
+    }
+    return {
+        "format": FORMAT,
+        "unit": unit,
+        "plan": plan,
+        "drive_v": volt,
+        "source_ohm": ohm,
+        "parameters": {
+            name: {
+                "value": e.value,
+                "unit": e.unit,
+                "standard_uncertainty": e.standard_uncertainty,
+                "interval_95": list(e.interval_95),
+            }
+            for name, e in found.parameters.items()
+        },
+        "coverage_factor": Z95 * driver.widening,
+        "curves": curves,
+        "findings": [{"code": f.code, "text": f.text} for f in findings],
+    }
+
+
+def in_words(
+    unit: str,
+    design: Design,
+    found: Prediction,
+    findings: tuple[Finding, ...],
+    driver: SavedDriver,
+    drive: str,
+) -> None:
+    """Box, behaviour at the drive, cautions."""
+    from cli.terminal.facts import facts
+    from fit.results.result import Z95
+
+    show.heading(f"{unit}: {design.why}")
+    show.say(facts(_rows(design, found)))
+    for note in design.notes:
+        show.say(note)
+    show.heading(f"At {drive} (sine; ± is 95 % by the measured parameters)")
+    show.say(_table(found, Z95 * driver.widening))
+    if findings:
+        show.heading("Mind")
+        show.findings(findings)
+
+
+def _rows(design: Design, found: Prediction) -> list[tuple[str, str, str, str]]:
+    from cli.terminal.facts import measured
+
+    of = found.parameters
+    plan = design.box
+    rows = [("volume", f"{plan.volume * 1e3:.3g}", "L", "net of driver, vent and braces")]
+    if plan.fb is None:
+        rows.append(measured("fc", of["fc"], "Hz", 1.0, "resonance in the box"))
+        rows.append(measured("Qtc", of["Qtc"], "", 1.0, "total Q in the box"))
+    else:
+        rows.append(("fb", f"{plan.fb:.3g}", "Hz", f"tuning of the vent; QL {plan.QL:.3g}"))
+    rows.append(measured("f3", of["f3"], "Hz", 1.0, "3 dB down"))
+    if of["peak_db"].value > 0.05:
+        rows.append(measured("peak", of["peak_db"], "dB", 1.0, "above the plateau"))
+    if design.vent is not None:
+        vent = design.vent
+        many = "" if vent.tubes == 1 else f"{vent.tubes} of them, "
+        bore = f"bore {vent.bore * 1e3:.3g} mm"
+        if vent.spread:
+            bore += (
+                f"; ± {vent.spread * 1e3:.0f} mm by how its ends stand: cut longer, check with "
+                "box-check, trim"
+            )
+        rows.append(("tube", f"{vent.length * 1e3:.0f}", "mm", f"{many}{bore}"))
+    elif found.vent_flow_m3_s is not None:
+        from fit.box.predict import CHUFFS
+
+        least = math.sqrt(4 / math.pi * float(found.vent_flow_m3_s.max()) / CHUFFS)
+        rows.append(("bore", f"{least * 1e3:.0f}", "mm", f"at least, for {CHUFFS:.0f} m/s of air "
+                     "at this drive; --bore D gives its length"))  # fmt: skip
+    return rows
+
+
+def _table(found: Prediction, reach: float) -> Any:
+    import numpy as np
+
+    from cli.terminal.facts import grid
+
+    columns = [("dB at 1 m", found.level_db, 1.0, 1)]
+    if found.excursion_m is not None:
+        columns.append(("cone mm", found.excursion_m, 1e-3, 2))
+    if found.vent_speed_m_s is not None:
+        columns.append(("vent m/s", found.vent_speed_m_s, 1.0, 1))
+    columns += [
+        ("delay ms", found.group_delay_s, 1e-3, 1),
+        ("|Z| ohm", found.magnitude_ohm, 1.0, 1),
+    ]
+    rows = []
+    for hz in _LISTED_HZ:
+        at = int(np.argmin(np.abs(np.log(found.frequency_hz / hz))))
+        cells = [f"{hz:g}"]
+        for _, band, scale, decimals in columns:
+            half = reach * band.standard_uncertainty[at] / scale
+            cells.append(f"{band.value[at] / scale:.{decimals}f} ± {half:.{decimals}f}")
+        rows.append(cells)
+    return grid(["Hz", *(title for title, _, _, _ in columns)], rows)

@@ -1,0 +1,3 @@
+"""Fit takes, compare fits, follow them against level, export them: `freeair fit`, `compare`,
+`levels`, `export`.
+"""

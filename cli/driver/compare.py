@@ -1,0 +1,177 @@
+"""``freeair compare``: what changed beyond uncertainty."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+from itertools import pairwise
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from cli.terminal import show
+from cli.words.options import AsJson, Report
+from meas.errors import UsageError
+
+if TYPE_CHECKING:
+    from cli.report.comparison_page import Compared
+    from cli.sources.fits import State
+    from fit.compare.changes import Comparison
+
+
+def compare(
+    before: Annotated[
+        str, typer.Argument(metavar="BEFORE", help="A saved fit, a take or an impedance table.")
+    ],
+    after: Annotated[
+        list[str], typer.Argument(metavar="AFTER", help="One later state, or several in order.")
+    ],
+    margin: Annotated[
+        str | None,
+        typer.Option(
+            metavar="PCT", help="A change that does not matter, such as 5%; decides 'unchanged'."
+        ),
+    ] = None,
+    hours: Annotated[
+        str | None,
+        typer.Option(
+            metavar="H,H,…", help="Hours of use until each state, such as 0,2,8,24: tells the end."
+        ),
+    ] = None,
+    report: Report = None,
+    as_json: AsJson = False,
+) -> None:
+    """Say what changed, or how two drivers differ.
+
+    Errors that both share (same resistor, same ruler) cancel; the air of each sitting and
+    repeatability do not.
+
+    \b
+    freeair compare lantern-new.json lantern-12h.json
+    freeair compare left.json right.json --margin 5% --report pair.html
+    freeair compare new.json 2h.json 8h.json 24h.json --hours 0,2,8,24
+    """
+    from cli.report import forms
+    from cli.sources import fits as states
+    from fit.compare import changes as comparing
+    from fit.compare import words as compare_words
+
+    fraction = _margin(margin, comparing.MARGIN)
+    if report is not None:
+        forms.check(report)
+    of_use = None if hours is None else _hours(hours, 1 + len(after))
+    found = _told_apart([states.read(text) for text in (before, *after)])
+    compared = _compared(found, fraction, of_use)
+    named = [(state.name, state.fit) for state in found]
+    if as_json:
+        document = compare_words.to_json(
+            named, margin=fraction, same_unit=compared.same_unit, hours=of_use
+        )
+        show.line(json.dumps(document, ensure_ascii=False, allow_nan=False))
+    else:
+        _print(compared)
+    if report is not None:
+        forms.write_comparison(report, compared)
+        (show.note if as_json else show.line)(f"Report: {report}")
+
+
+def _compared(found: Sequence[State], margin: float, hours: Sequence[float] | None) -> Compared:
+    """Everything that can be said about the states side by side."""
+    from cli.report.comparison_page import Compared
+    from fit.compare import words as compare_words
+    from fit.compare.changes import compare as compare_two
+    from fit.compare.pair import pairs
+    from fit.compare.trend import trend
+
+    units = {state.unit for state in found if state.unit is not None}
+    same_unit = len(units) < 2
+    if hours is not None and not same_unit:
+        raise UsageError(
+            f"these are different units: {', '.join(sorted(units))}",
+            where="--hours",
+            remedy="Hours of use belong to the states of one driver; leave them out.",
+        )
+    named = [(state.name, state.fit) for state in found]
+
+    def steps(pairs_of: Sequence[tuple[State, State]]) -> tuple[Comparison, ...]:
+        return tuple(
+            compare_two(one.fit, other.fit, names=(one.name, other.name), margin=margin)
+            for one, other in pairs_of
+        )
+
+    settled, run = ("", ""), None
+    if same_unit and (len(found) > 2 or hours is not None):
+        run = trend("fs", named, hours, margin)
+        settled = compare_words.settled(steps(list(pairwise(found))), run)
+    return Compared(
+        title=" and ".join(sorted(units)) if units else " and ".join(s.name for s in found),
+        states=tuple(found),
+        steps=steps([(found[0], state) for state in found[1:]]),
+        same_unit=same_unit,
+        settled=settled,
+        run=run,
+        pairs=() if same_unit else pairs(named),
+    )
+
+
+def _print(compared: Compared) -> None:
+    """A comparison in the terminal: words first."""
+    from cli.terminal import tables
+    from fit.compare import words as compare_words
+
+    for step in compared.steps:
+        show.heading(f"{step.before} → {step.after}")
+        words = compare_words.in_words(step, same_unit=compared.same_unit)
+        show.say(words, "", tables.changes(step))
+    for pair in compared.pairs:
+        show.say("", f"{pair.first} and {pair.second}: {pair.verdict}. {pair.text}")
+    if compared.settled[1]:
+        show.say("", compared.settled[1])
+    for note in dict.fromkeys(note for step in compared.steps for note in step.notes):
+        show.note(f"note: {note}", "dim")
+
+
+def _hours(text: str, count: int) -> list[float]:
+    """Hours of use, one for each state, increasing.
+
+    Raises:
+        UsageError: If they are no such numbers.
+    """
+    try:
+        hours = [float(word.strip().removesuffix("h").strip()) for word in text.split(",")]
+    except ValueError:
+        hours = []
+    growing = all(0 <= one < other < math.inf for one, other in pairwise(hours))
+    if len(hours) != count or not growing:
+        raise UsageError(
+            f"'{text}' are not {count} increasing numbers of hours",
+            where="--hours",
+            remedy="Write one for each state in its order, such as 0,2,8,24.",
+        )
+    return hours
+
+
+def _margin(text: str | None, default: float) -> float:
+    if text is None:
+        show.default_taken(f"margin {100 * default:g} %: changes surely smaller count as none")
+        return default
+    from cli.words import values
+
+    value = values.percent(text, "--margin").value / 100
+    if not 0 < value < 1:
+        raise UsageError(
+            f"'{text}' is no margin",
+            where="--margin",
+            remedy="Write a percentage above 0 and below 100, such as 5%.",
+        )
+    return value
+
+
+def _told_apart(found: Sequence[State]) -> list[State]:
+    names = [state.name for state in found]
+    return [
+        replace(state, name=f"{state.name} ({index})") if names.count(state.name) > 1 else state
+        for index, state in enumerate(found, start=1)
+    ]

@@ -1,0 +1,278 @@
+"""``freeair fit``: from takes and tables to parameters, verdicts and a report."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from cli.terminal import show
+from cli.words.options import (
+    AirPressure,
+    AirTemperature,
+    AsJson,
+    ByStatus,
+    Model,
+    RelativeHumidity,
+    Report,
+)
+from meas.errors import Refused, UsageError
+
+if TYPE_CHECKING:
+    from cli.sources.takes_and_tables import Gathered
+    from cli.words.session import SessionWords
+    from fit.results.judge import Verdict
+    from fit.results.result import DriverFit
+    from fit.uncertainty.advice import Advice
+    from meas.errors import Finding
+
+MISSED, UNDECIDED = 3, 4
+
+
+def fit(
+    free: Annotated[
+        list[str],
+        typer.Argument(
+            metavar="FREE",
+            help="Takes of any condition; impedance tables (CSV) measured in free air.",
+        ),
+    ],
+    added_mass: Annotated[
+        list[str] | None,
+        typer.Option(metavar="FILE=M", help="A table measured with mass M on the cone."),
+    ] = None,
+    test_box: Annotated[
+        list[str] | None,
+        typer.Option(metavar="FILE=V", help="A table measured on a sealed box of net volume V."),
+    ] = None,
+    diameter: Annotated[
+        str | None,
+        typer.Option(metavar="D", help="Cone from mid-surround to mid-surround, such as 118mm."),
+    ] = None,
+    area: Annotated[
+        str | None, typer.Option(metavar="A", help="Effective cone area instead, such as 113cm2.")
+    ] = None,
+    measured_re: Annotated[
+        str | None, typer.Option(metavar="R", help="Coil resistance by multimeter, such as 6.2ohm.")
+    ] = None,
+    moving_parts: Annotated[
+        str | None,
+        typer.Option(metavar="M", help="Weighed moving parts without their air, such as 9.3g."),
+    ] = None,
+    mounting: Annotated[
+        str,
+        typer.Option(
+            metavar="free|baffle",
+            help="How the driver was held: which air moves with the weighed parts. A face plate is "
+            "a baffle.",
+        ),
+    ] = "free",
+    air_temperature: AirTemperature = None,
+    air_pressure: AirPressure = None,
+    relative_humidity: RelativeHumidity = None,
+    table_tolerance: Annotated[
+        str | None,
+        typer.Option(
+            metavar="[NAME=]PCT",
+            help="Of the ohms in tables as a whole, such as 0.5%. Default 1% for each table; a "
+            "name makes it the same error in all, now and later.",
+        ),
+    ] = None,
+    model: Model = "auto",
+    unit: Annotated[
+        str | None, typer.Option(metavar="NAME", help="Name of the driver, for tables.")
+    ] = None,
+    targets: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="What was meant: judge against this file.")
+    ] = None,
+    report: Report = None,
+    save: Annotated[
+        Path | None, typer.Option(metavar="FILE.json", help="Keep the fit, for freeair compare.")
+    ] = None,
+    judge_by_status: ByStatus = False,
+    as_json: AsJson = False,
+) -> None:
+    """Fit a driver's parameters, with what limits each of them.
+
+    Several takes of one condition are fitted together and give the repeatability.
+
+    \b
+    freeair fit takes/Lantern_free-air_* takes/Lantern_added-mass_* --diameter 118mm
+    freeair fit free.csv --added-mass mass.csv=7.5g±0.1g --area 113cm2 --json
+    """
+    from cli.words.session import SessionWords
+
+    words = SessionWords(
+        diameter,
+        area,
+        measured_re,
+        moving_parts,
+        air_temperature,
+        air_pressure,
+        relative_humidity,
+        table_tolerance,
+        mounting,
+    )
+    if judge_by_status and targets is None:
+        raise UsageError(
+            "there is nothing to judge by",
+            where="--judge-by-status",
+            remedy="Give the targets too: --targets FILE (freeair targets new FILE makes one).",
+        )
+    status = run(
+        free, added_mass or (), test_box or (), words,
+        model=model, unit=unit, targets=targets, report=report, save=save, as_json=as_json,
+    )  # fmt: skip
+    if judge_by_status and status:
+        raise typer.Exit(status)
+
+
+def run(
+    free: Sequence[str],
+    added_mass: Sequence[str],
+    test_box: Sequence[str],
+    words: SessionWords,
+    *,
+    model: str,
+    unit: str | None,
+    targets: Path | None,
+    report: Path | None,
+    save: Path | None,
+    as_json: bool,
+) -> int:
+    """Read, fit, judge, show and write.
+
+    Returns:
+        0, or by the verdicts 3 (one is outside) or 4 (none outside, one undecided).
+    """
+    from cli.driver import mass_to_add as guide_mass
+    from cli.driver import uneven_harmonics as distorting
+    from cli.report import forms
+    from cli.sources import takes_and_tables as gather
+    from cli.sources import targets_file
+    from cli.targets import planned_coil as planned
+    from cli.words import options
+    from cli.words import session as sessions
+    from fit.diagnosis import bumps, explain
+    from fit.diagnosis import by_hand as threepoint
+    from fit.joint import fit_driver
+    from fit.results import judge, model_words
+    from fit.uncertainty import advice as improve
+    from meas.files.writing import refuse_existing
+
+    if report is not None:
+        forms.check(report)
+    if save is not None:
+        refuse_existing(save)
+    plan = None if targets is None else targets_file.read(targets)
+    meant = () if plan is None else plan.targets
+    options.check_model(model)
+    gathered = gather.gather(free, added_mass, test_box, unit, words.table_tolerance)
+    boxes = any(curve.condition.name == "test-box" for curve in gathered.curves)
+    session = sessions.session(words, boxes=boxes)
+    try:
+        fitted = fit_driver(gathered.curves, session, model=model)
+    except Refused as error:
+        where = error.where or gathered.unit
+        raise Refused(error.reasons, where=where, remedy=error.remedy) from error
+    verdicts = judge.judge(fitted.parameters, meant, fitted.sources)
+    coil = None if plan is None else planned.coil(plan.winding)
+    findings = (
+        *explain.explain(fitted.parameters, meant, coil=coil, curves=fitted.curves),
+        *model_words.tell(fitted),
+        *distorting.uneven(gathered.takes, fitted),
+        *bumps.tell(fitted.curves),
+        *filter(None, [guide_mass.next_step(fitted, session)]),
+    )
+    by_hand = threepoint.cross_check(fitted)
+    if by_hand is not None:
+        gathered = replace(gathered, findings=(*gathered.findings, by_hand))
+    advice = improve.advise(fitted, gathered.curves, session)
+    _write(
+        fitted, gathered, verdicts, findings, words, advice,
+        report=report, save=save, as_json=as_json,
+    )  # fmt: skip
+    found = {verdict.verdict for verdict in verdicts}
+    return MISSED if "outside" in found else UNDECIDED if "undecided" in found else 0
+
+
+def _write(
+    fitted: DriverFit,
+    gathered: Gathered,
+    verdicts: Sequence[Verdict],
+    findings: Sequence[Finding],
+    words: SessionWords,
+    advice: Sequence[Advice],
+    *,
+    report: Path | None,
+    save: Path | None,
+    as_json: bool,
+) -> None:
+    import json
+
+    from fit.results import store
+    from fit.uncertainty import advice as improve
+    from meas.files.writing import write_text
+
+    document = store.to_json(
+        fitted,
+        unit=gathered.unit,
+        verdicts=verdicts,
+        findings=findings,
+        warnings=gathered.findings,
+    )
+    document["improvements"] = improve.to_json(advice)
+    text = json.dumps(document, ensure_ascii=False, allow_nan=False)
+    if save is not None:
+        write_text(save, text + "\n")
+    if report is not None:
+        from cli.report import forms, origin
+
+        forms.write_fit(
+            report,
+            fitted,
+            unit=gathered.unit,
+            verdicts=verdicts,
+            findings=findings,
+            warnings=gathered.findings,
+            origin=origin.of_fit(gathered, words),
+            advice=advice,
+        )
+    if as_json:
+        show.line(text)
+    else:
+        print_fit(fitted, gathered.unit, verdicts, findings, gathered.findings, advice)
+    for name, path in (("Fit", save), ("Report", report)):
+        if path is not None:
+            (show.note if as_json else show.line)(f"{name}: {path}")
+
+
+def print_fit(
+    fitted: DriverFit,
+    unit: str,
+    verdicts: Sequence[Verdict],
+    findings: Sequence[Finding],
+    warnings: Sequence[Finding],
+    advice: Sequence[Advice] = (),
+) -> None:
+    """A fit in the terminal: verdicts first, then numbers, then doubts."""
+    from cli.terminal import advice_words as improving
+    from cli.terminal import tables
+    from fit.results.model_words import in_words
+
+    show.heading(f"{unit}")
+    if verdicts:
+        show.say("", tables.verdicts(verdicts))
+    if findings:
+        show.heading("Why, and what to try next")
+        show.findings(findings)
+    show.say("", tables.parameters(fitted), "", tables.curves(fitted))
+    show.say(f"Model {fitted.model}: {in_words(fitted.model, fitted.parameters)}")
+    improving.tell(advice)
+    doubts = (*fitted.warnings, *warnings)
+    if doubts:
+        show.heading("Doubts")
+        show.findings(doubts)

@@ -1,0 +1,1 @@
+"""Solve a crossover into measured drivers and say what it does: `freeair filter`."""

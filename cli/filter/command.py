@@ -1,0 +1,200 @@
+"""``freeair filter``: a crossover computed into the measured drivers."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from cli.terminal import show
+from cli.words import values
+from cli.words.options import AsJson
+from meas.errors import UsageError
+
+if TYPE_CHECKING:
+    from cli.filter.measured import MeasuredTransfer
+    from cli.filter.printing import Asked
+    from fit.crossover.evaluate import NetworkResult
+
+
+def filter_(
+    network: Annotated[
+        Path | None,
+        typer.Argument(
+            metavar="NETWORK.toml",
+            help="A network file; without one a standard crossover is designed.",
+        ),
+    ] = None,
+    woofer: Annotated[
+        str | None,
+        typer.Option(metavar="FILE", help="The woofer: take, table, .s1p, or a fit's JSON."),
+    ] = None,
+    midrange: Annotated[
+        str | None, typer.Option(metavar="FILE", help="The midrange, for a network file.")
+    ] = None,
+    tweeter: Annotated[str | None, typer.Option(metavar="FILE", help="The tweeter.")] = None,
+    crossover: Annotated[
+        str | None, typer.Option(metavar="F", help="Corner of a standard crossover, such as 3kHz.")
+    ] = None,
+    order: Annotated[int, typer.Option(metavar="1|2", help="Order of a standard crossover.")] = 1,
+    q: Annotated[
+        float, typer.Option("--q", metavar="Q", help="Of a second-order section.")
+    ] = 0.7071,
+    compensate: Annotated[
+        list[str] | None,
+        typer.Option(metavar="BRANCH", help="Level the coil's inductance of this driver first."),
+    ] = None,
+    attenuate: Annotated[
+        str | None, typer.Option(metavar="DB", help="Attenuate the tweeter, such as 3dB.")
+    ] = None,
+    series: Annotated[
+        str, typer.Option(metavar="E12|...|exact", help="Preferred values to design with.")
+    ] = "E12",
+    amplifier_minimum: Annotated[
+        str | None, typer.Option(metavar="R", help="Least load the amplifier tolerates: 4ohm.")
+    ] = None,
+    drive: Annotated[
+        str | None, typer.Option(metavar="P|V", help="Drive for the heat in parts: 10W or 9V.")
+    ] = None,
+    rated: Annotated[
+        str | None, typer.Option(metavar="R", help="What the watts are into. Default 8ohm.")
+    ] = None,
+    at_hand: Annotated[
+        list[Path] | None,
+        typer.Option(metavar="FILE", help="Parts at hand: a stock file, or a part's JSON."),
+    ] = None,
+    measured_transfer: Annotated[
+        str | None,
+        typer.Option(
+            metavar="TAKE",
+            help="A finished section: source input before it, driver input on its driver.",
+        ),
+    ] = None,
+    branch: Annotated[
+        str | None, typer.Option(metavar="BRANCH", help="Which section was measured.")
+    ] = None,
+    picture: Annotated[
+        Path | None, typer.Option(metavar="FILE.png|svg", help="Draw levels and load.")
+    ] = None,
+    save_network: Annotated[
+        Path | None, typer.Option(metavar="FILE.toml", help="Keep the network, to edit it.")
+    ] = None,
+    spice: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Write it for SPICE; needs fits as loads.")
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Compute a crossover into the measured impedance of this woofer and this tweeter.
+
+    Textbook values hold for resistors. What a crossover really does, and what it makes of the
+    amplifier's load, follows from solving it into the drivers as measured.
+
+    \b
+    freeair filter --woofer woofer.json --tweeter tweeter.json --crossover 3kHz \\
+        --amplifier-minimum 4ohm --drive 10W --save-network two-way.toml
+    freeair filter two-way.toml --woofer woofer.json --tweeter tweeter.json \\
+        --at-hand drawer.toml --picture two-way.png
+    """
+    from cli.filter import branches as filter_branches
+    from cli.filter import measured as filter_measured
+    from cli.filter import network_file, stock_file
+    from cli.filter import printing as filter_print
+    from cli.pictures import plots
+    from cli.sources import loads as filter_load
+    from cli.words import amplifier as drives
+    from fit.crossover.evaluate import evaluate
+    from meas.files.writing import refuse_existing, write_text
+
+    if picture is not None:
+        plots.check_picture(picture)
+    for path in (save_network, spice):
+        if path is not None:
+            refuse_existing(path)
+    files = dict(zip(network_file.BRANCHES, (woofer, midrange, tweeter), strict=True))
+    asked = filter_print.Asked(
+        None if drive is None else drives.read(drive, rated),
+        None
+        if amplifier_minimum is None
+        else values.resistance(amplifier_minimum, "--amplifier-minimum").value,
+        None if not at_hand else stock_file.read(at_hand),
+    )
+    if rated is not None and drive is None:
+        raise UsageError("--rated means nothing without --drive", where="freeair filter")
+    wish = filter_branches.read_wish(crossover, order, q, attenuate, series)
+    arms = None if network is None else network_file.read(network)
+    if arms is not None and (crossover or compensate or attenuate):
+        raise UsageError(
+            "a network file says everything; --crossover, --compensate and --attenuate design one",
+            where="freeair filter",
+            remedy="Leave the options or the file out.",
+        )
+    loads = {name: filter_load.read(name, file) for name, file in files.items() if file}
+    if arms is None:
+        branches, notes = filter_branches.designed(
+            loads, wish, crossover is not None, compensate or []
+        )
+    else:
+        branches, notes = filter_branches.matched(arms, loads, network)
+    netlist = None if spice is None else filter_load.netlist(branches, files)
+    result = evaluate(
+        branches,
+        drive_volt=asked.drive.volt_rms if asked.drive else None,
+        amplifier_minimum_ohm=asked.minimum_ohm,
+    )
+    transfer = None
+    if measured_transfer is not None:
+        transfer = filter_measured.compare(measured_transfer, branch, result.solution)
+    elif branch is not None:
+        raise UsageError("--branch means nothing without --measured-transfer", where="--branch")
+    findings = (*notes, *result.findings, *(transfer.findings if transfer else ()))
+    _cautions(result, asked)
+    for path, text in (
+        (save_network, network_file.as_text({b.name: b.arms for b in branches})),
+        (spice, netlist),
+    ):
+        if path is not None and text is not None:
+            write_text(path, text)
+    if picture is not None:
+        _draw(result, asked, transfer, picture)
+    if as_json:
+        show.line(filter_print.as_json(result, asked, transfer, findings))
+    else:
+        filter_print.in_words(result, asked, transfer, findings)
+    for words, path in (("Network", save_network), ("SPICE", spice), ("Picture", picture)):
+        if path is not None:
+            (show.note if as_json else show.line)(f"{words}: {path}")
+
+
+def _cautions(result: NetworkResult, asked: Asked) -> None:
+    from cli.terminal import cautions
+
+    parts = [n for one in result.solution.branches for arm in one.branch.arms for n in arm.parts]
+    shown = []
+    if result.verdict in ("outside", "undecided"):
+        shown.append(cautions.LOW_LOAD)
+    paired = asked.stock is not None and asked.stock.has_pairs
+    if paired or any(named.back_to_back for named in parts):
+        shown.append(cautions.BACK_TO_BACK)
+    if result.stresses is not None:
+        if any(named.part.kind == "resistor" for named in parts):
+            shown.append(cautions.HOT_PART)
+        if any(named.part.kind == "inductor" for named in parts):
+            shown.append(cautions.SATURATION)
+    cautions.print_cautions(shown)
+
+
+def _draw(
+    result: NetworkResult, asked: Asked, transfer: MeasuredTransfer | None, picture: Path
+) -> None:
+    from cli.filter import picture as filter_picture
+    from cli.pictures import plots
+
+    drawn = filter_picture.figure(
+        result,
+        amplifier_minimum_ohm=asked.minimum_ohm,
+        measured=None
+        if transfer is None
+        else (transfer.branch, transfer.frequency_hz, transfer.ratio),
+    )
+    plots.save_picture(drawn, picture)

@@ -1,0 +1,298 @@
+"""A crossover in the terminal and as JSON."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from rich.text import Text
+
+from cli.filter.network_file import in_words as part_words
+from cli.terminal import show
+from cli.terminal.display import decimals_for, number, signed_percent, significant, written
+from cli.terminal.tables import VERDICT_STYLE, Column, plain_table
+
+if TYPE_CHECKING:
+    from cli.filter.measured import MeasuredTransfer
+    from cli.filter.stock_file import Stock
+    from cli.words.amplifier import Drive
+    from fit.crossover.evaluate import NetworkResult
+    from fit.crossover.network import NetworkArm, NetworkPart, Stress
+    from fit.results.result import Estimate
+    from meas.errors import Finding
+
+_UNITS = {"resistor": "ohm", "capacitor": "F", "inductor": "H"}
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What was asked for besides the network."""
+
+    drive: Drive | None
+    minimum_ohm: float | None
+    stock: Stock | None
+
+
+def in_words(
+    result: NetworkResult,
+    asked: Asked,
+    transfer: MeasuredTransfer | None,
+    findings: Sequence[Finding],
+) -> None:
+    """Parts, levels, load and doubts."""
+    show.heading("Parts, from the amplifier to the driver")
+    show.say("", _parts_table(result))
+    if asked.drive is not None:
+        show.say(f"Heat and peaks at {asked.drive.words}: a steady tone at its worst frequency.")
+    show.heading("What reaches the drivers")
+    show.say("", _levels_table(result))
+    for crossed in result.crossings:
+        show.say(
+            f"{crossed.lower} and {crossed.upper} get the same voltage at "
+            f"{_interval(crossed.frequency)} Hz, {number(crossed.level_db, 1)} dB re the amplifier."
+        )
+    show.heading("What the amplifier sees")
+    show.say(f"Least load {_interval(result.least_load)} Ω at {significant(result.least_hz)} Hz.")
+    if result.verdict is not None:
+        verdict = Text(f"Amplifier wants at least {asked.minimum_ohm:g} Ω: ")
+        verdict.append(result.verdict, style=VERDICT_STYLE[result.verdict])
+        show.say(verdict)
+    if asked.stock is not None:
+        show.heading("Nearest from the parts at hand")
+        show.say("", _stock_table(result, asked))
+    if transfer is not None:
+        worst, at = transfer.worst
+        show.heading(f"The {transfer.branch} section as measured")
+        show.say(
+            f"Off its prediction by {transfer.rms_db:.2f} dB (root mean square), most at "
+            f"{significant(at)} Hz: {worst:+.2f} dB. From {transfer.source}."
+        )
+    if findings:
+        show.heading("Mind")
+        show.findings(findings)
+
+
+def _interval(estimate: Estimate) -> str:
+    low, high = estimate.interval_95
+    decimals = decimals_for((high - low) / 2, estimate.value)
+    reach = max(high - estimate.value, estimate.value - low)
+    return f"{number(estimate.value, decimals)} ± {number(reach, decimals)}"
+
+
+def _each(
+    result: NetworkResult,
+) -> Iterator[tuple[str, NetworkArm, NetworkPart, Stress | None]]:
+    for index, one in enumerate(result.solution.branches):
+        position = 0
+        for arm in one.branch.arms:
+            for named in arm.parts:
+                stress = None if result.stresses is None else result.stresses[index][position]
+                position += 1
+                yield one.branch.name, arm, named, stress
+
+
+def _parts_table(result: NetworkResult) -> Any:
+    rows: list[list[str | Text]] = []
+    for branch, arm, named, stress in _each(result):
+        # Limits as stated; of a measured part its 95 % interval.
+        factor = 196.0 if named.errors else 100 * math.sqrt(3)
+        limits = factor * named.total_uncertainty / named.part.value
+        cells: list[str | Text] = [
+            branch,
+            arm.place,
+            Text(named.name, style="bold"),
+            part_words(named),
+        ]
+        cells.append(f"{limits:.2g} %" if limits else "")
+        if stress is not None:
+            cells += [
+                _power(stress.worst_watt),
+                _power(stress.pink_watt),
+                f"{significant(stress.peak_ampere, 2)} A",
+                f"{significant(stress.peak_volt, 2)} V",
+            ]
+        rows.append(cells)
+    columns = [Column("branch"), Column("place"), Column(""), Column("value", right=True)]
+    columns.append(Column("within ±", right=True))
+    if result.stresses is not None:
+        columns += [
+            Column("tone", right=True),
+            Column("pink", right=True),
+            Column("peak I", right=True),
+            Column("peak U", right=True),
+        ]
+    return plain_table(columns, rows)
+
+
+def _power(watt: float) -> str:
+    return written(watt, "W", 2) if watt >= 1e-3 else "< 1 mW"
+
+
+def _levels_table(result: NetworkResult) -> Any:
+    f = result.solution.frequency_hz
+    shown = [hz for hz in _SHOWN_HZ if f[0] <= hz <= f[-1]]
+    rows: list[tuple[str | Text, ...]] = []
+    for one, edges in zip(result.solution.branches, result.half_power_hz, strict=True):
+        levels = np.interp(np.log(shown), np.log(f), one.level_db)
+        rows.append(
+            (
+                Text(one.branch.name, style="bold"),
+                *(number(float(level), 1) for level in levels),
+                ", ".join(f"{significant(edge)}" for edge in edges[:3]) or "none",
+            )
+        )
+    columns = [Column("dB at Hz")]
+    columns += [Column(f"{hz:g}" if hz < 1000 else f"{hz / 1000:g}k", right=True) for hz in shown]
+    columns.append(Column("−3 dB, Hz", right=True))
+    return plain_table(columns, rows)
+
+
+_SHOWN_HZ = (50, 200, 500, 1000, 2000, 3000, 5000, 10000, 20000)
+
+
+def _stock_table(result: NetworkResult, asked: Asked) -> Any:
+    rows = []
+    for branch, _, named, _ in _each(result):
+        found = asked.stock.near(named) if asked.stock is not None else []
+        if not found:
+            rows.append((branch, named.name, "", "", f"no {named.part.kind} at hand"))
+        for k, combination in enumerate(found):
+            rows.append(
+                (
+                    branch if k == 0 else "",
+                    f"{named.name} {part_words(named)}" if k == 0 else "",
+                    written(combination.value, _UNITS[named.part.kind]),
+                    signed_percent(combination.value / named.part.value - 1),
+                    combination.text,
+                )
+            )
+    columns = (
+        Column("branch"),
+        Column("wanted"),
+        Column("possible", right=True),
+        Column("off", right=True),
+        Column("+ in series, | parallel", fills=True),
+    )
+    return plain_table(columns, rows)
+
+
+def as_json(
+    result: NetworkResult,
+    asked: Asked,
+    transfer: MeasuredTransfer | None,
+    findings: Sequence[Finding],
+) -> str:
+    """One JSON object, format ``freeair-filter/1``."""
+    f = result.solution.frequency_hz
+    document: dict[str, Any] = {
+        "format": "freeair-filter/1",
+        "frequency_hz": f.tolist(),
+        "branches": [
+            {
+                "name": one.branch.name,
+                "driver": one.branch.load.name,
+                "parts": [
+                    _part_json(arm, named, stress)
+                    for branch, arm, named, stress in _each(result)
+                    if branch == one.branch.name
+                ],
+                "level_db": one.level_db.tolist(),
+                "transfer": _complex(one.ladder.transfer),
+                "input_ohm": _complex(one.ladder.input_ohm),
+                "half_power_hz": list(edges),
+            }
+            for one, edges in zip(result.solution.branches, result.half_power_hz, strict=True)
+        ],
+        "crossings": [
+            {
+                "lower": crossed.lower,
+                "upper": crossed.upper,
+                "frequency_hz": _estimate(crossed.frequency),
+                "level_db": crossed.level_db,
+            }
+            for crossed in result.crossings
+        ],
+        "load": {
+            "load_ohm": _complex(result.solution.load_ohm),
+            "minimum_ohm": _estimate(result.least_load),
+            "minimum_at_hz": result.least_hz,
+        },
+        "findings": [{"code": found.code, "text": found.text} for found in findings],
+    }
+    if asked.minimum_ohm is not None:
+        document["load"] |= {
+            "amplifier_minimum_ohm": asked.minimum_ohm,
+            "verdict": result.verdict,
+        }
+    if asked.drive is not None:
+        document["drive_volt_rms"] = asked.drive.volt_rms
+    if asked.stock is not None:
+        document["at_hand"] = [
+            {
+                "branch": branch,
+                "part": named.name,
+                "wanted": named.part.value,
+                "unit": _UNITS[named.part.kind],
+                "combinations": [
+                    {"value": c.value, "parts": list(c.parts), "text": c.text}
+                    for c in asked.stock.near(named)
+                ],
+            }
+            for branch, _, named, _ in _each(result)
+        ]
+    if transfer is not None:
+        worst, at = transfer.worst
+        document["measured_transfer"] = {
+            "branch": transfer.branch,
+            "source": transfer.source,
+            "frequency_hz": transfer.frequency_hz.tolist(),
+            "transfer": _complex(transfer.ratio),
+            "level_standard_uncertainty_db": transfer.uncertainty_db.tolist(),
+            "difference_db": transfer.difference_db.tolist(),
+            "difference_rms_db": transfer.rms_db,
+            "largest_difference_db": worst,
+            "largest_difference_hz": at,
+        }
+    return json.dumps(document, ensure_ascii=False, allow_nan=False)
+
+
+def _part_json(arm: NetworkArm, named: NetworkPart, stress: Stress | None) -> dict[str, Any]:
+    part = named.part
+    saved: dict[str, Any] = {
+        "name": named.name,
+        "place": arm.place,
+        "kind": part.kind,
+        "value": part.value,
+        "unit": _UNITS[part.kind],
+        "standard_uncertainty": named.total_uncertainty,
+        "series_resistance_ohm": part.series_ohm,
+    }
+    if np.isfinite(part.core_ohm):
+        saved["core_resistance_ohm"] = part.core_ohm
+    if stress is not None:
+        saved |= {
+            "tone_watt": stress.worst_watt,
+            "tone_at_hz": stress.worst_hz,
+            "pink_noise_watt": stress.pink_watt,
+            "peak_ampere": stress.peak_ampere,
+            "peak_volt": stress.peak_volt,
+        }
+    return saved
+
+
+def _estimate(estimate: Estimate) -> dict[str, Any]:
+    return {
+        "value": estimate.value,
+        "unit": estimate.unit,
+        "standard_uncertainty": estimate.standard_uncertainty,
+        "interval_95": list(estimate.interval_95),
+        "contributions": dict(estimate.contributions),
+    }
+
+
+def _complex(values: Any) -> dict[str, list[float]]:
+    return {"real": values.real.tolist(), "imag": values.imag.tolist()}

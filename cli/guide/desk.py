@@ -1,0 +1,58 @@
+"""How a guided session acts: by the very commands that people could type themselves."""
+
+from __future__ import annotations
+
+import re
+import shlex
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from cli.terminal import show
+from cli.terminal.boundary import command
+from meas.errors import UsageError
+
+TAKES = Path("takes")
+
+
+class Failed(Exception):
+    """A command ended with a status other than 0; it has said why."""
+
+
+def run(*words: str) -> None:
+    """Print a command and run it in this process.
+
+    Raises:
+        Failed: If it ended with another status than 0.
+        FreeairError: What the command itself raises.
+    """
+    console = show.console(stderr=True)
+    console.print()
+    console.print(f"$ {shlex.join(('freeair', *words))}", style="bold cyan", soft_wrap=True)
+    if command(words):
+        raise Failed
+
+
+@contextmanager
+def new_takes() -> Iterator[list[str]]:
+    """Fills the list with the takes that were made inside the block."""
+    before = set(TAKES.glob("*"))
+    made: list[str] = []
+    yield made
+    made += sorted(map(str, set(TAKES.glob("*")) - before))
+
+
+def fresh(stem: str, suffix: str) -> Path:
+    """A name in this folder that is not taken; numbered where it would be.
+
+    Raises:
+        UsageError: If a thousand of them are.
+    """
+    plain = re.sub(r"\W+", "-", stem).strip("-").lower() or "driver"
+    for count in range(1, 1000):
+        path = Path(f"{plain}{'' if count == 1 else f'-{count}'}{suffix}")
+        if not path.exists():
+            return path
+    raise UsageError(
+        "every numbered name is taken", where=f"{plain}{suffix}", remedy="Tidy up the folder."
+    )

@@ -1,0 +1,92 @@
+"""What a guided session remembers between sittings: answers, and what each step has left."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterable
+from pathlib import Path
+from typing import Literal
+
+from pydantic import BaseModel, ConfigDict, ValidationError
+
+from meas.errors import UnreadableInput
+from meas.files.json_file import read_json
+from meas.files.schema_errors import check_version
+from meas.files.writing import write_text
+
+FILE = Path("freeair-guide.json")
+
+
+class State(BaseModel):
+    """A guided session.
+
+    Attributes:
+        answers: Name to answer as it was written.
+        done: Step to the files that it left, relative to the session's folder; none for a step
+            that was skipped or leaves no file.
+    """
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    format: Literal["freeair-guide/1"] = "freeair-guide/1"
+    answers: dict[str, str] = {}
+    done: dict[str, tuple[str, ...]] = {}
+
+    def answered(self, **answers: str) -> State:
+        """With more answers."""
+        return self.model_copy(update={"answers": {**self.answers, **answers}})
+
+    def after(self, step: str, *left: str) -> State:
+        """With a step done."""
+        return self.model_copy(update={"done": {**self.done, step: left}})
+
+    def before(self, steps: Iterable[str]) -> State:
+        """With some steps not done."""
+        undone = set(steps)
+        kept = {step: left for step, left in self.done.items() if step not in undone}
+        return self.model_copy(update={"done": kept})
+
+    def files(self, *steps: str) -> tuple[str, ...]:
+        """What some steps have left."""
+        return tuple(file for step in steps for file in self.done.get(step, ()))
+
+
+def still_there(state: State, exists: Callable[[str], bool]) -> State:
+    """The state without the steps whose files are gone.
+
+    Args:
+        state: As remembered.
+        exists: Whether a file is there.
+    """
+    lost = [step for step, left in state.done.items() if not all(map(exists, left))]
+    return state.before(lost)
+
+
+def read() -> State | None:
+    """The session of the current folder; None without one.
+
+    Raises:
+        UnreadableInput: If its file cannot be understood.
+    """
+    remedy = "Move it away to begin anew; takes and fits do not depend on it."
+    if not FILE.exists():
+        return None
+    document, text = read_json(FILE, "guided session", remedy, 1_000_000)
+    check_version(document, "freeair-guide", 1, str(FILE))
+    try:
+        return State.model_validate_json(text)
+    except ValidationError as error:
+        what = error.errors()[0]["msg"]
+        raise UnreadableInput(
+            f"is no guided session: {what}", where=str(FILE), remedy=remedy
+        ) from error
+
+
+def write(state: State) -> None:
+    """Remember a session in the current folder.
+
+    Raises:
+        UsageError: If it cannot be written.
+    """
+    text = json.dumps(state.model_dump(mode="json"), indent=1, ensure_ascii=False)
+    write_text(FILE, text + "\n", overwrite=True)

@@ -1,0 +1,430 @@
+"""The steps of a guided session, in order. Each asks what its command needs, and runs it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from cli.driver import mass_to_add as guide_mass
+from cli.guide import desk
+from cli.guide import rig_questions as guide_rig
+from cli.guide.ask import READY, Question, ask, confirmed
+from cli.terminal import show
+from cli.words import values
+from meas.errors import UsageError
+
+if TYPE_CHECKING:
+    from cli.guide.state import State
+
+
+@dataclass(frozen=True)
+class Step:
+    """One step.
+
+    Attributes:
+        name: As the session remembers it.
+        title: On the screen.
+        text: What it is for and what to do with one's hands.
+        act: From the session before to the session after it.
+        may_skip: Whether a session makes sense without it.
+        due: Whether it makes sense at all, by what the session knows.
+    """
+
+    name: str
+    title: str
+    text: str
+    act: Callable[[State], State]
+    may_skip: bool = False
+    due: Callable[[State], bool] = lambda _: True
+
+
+def next_step(state: State) -> Step | None:
+    """The first step that is due and was neither done nor skipped; None at the end."""
+    return next((step for step in STEPS if step.name not in state.done and step.due(state)), None)
+
+
+# What must be done again once the files of a step are gone.
+RESTS_ON = {
+    "rig": ("level", "calibrate", "check"),
+    "free-air": ("look", "result"),
+    "again": ("result",),
+    "loaded": ("reload", "result"),
+    "reload": ("result",),
+}
+ALL_TAKES = ("free-air", "again", "look", "loaded", "reload", "result")
+
+
+def another_unit(state: State) -> State:
+    """The next driver on the same bench."""
+    kept = {name: answer for name, answer in state.answers.items() if name == "driver"}
+    return state.before(("unit", *ALL_TAKES)).model_copy(update={"answers": kept})
+
+
+def _ready(text: str, *, may_skip: bool = False) -> None:
+    ask(Question(text, default=READY, why="Enter goes on.", may_skip=may_skip))
+
+
+def _unit(state: State) -> State:
+    name = ask(Question("Name of this driver", "UNIT", check=_named,
+                        why="It names takes and report, such as lantern-1."))  # fmt: skip
+    driver = ask(
+        Question(
+            "What is it?",
+            "--woofer",
+            options={
+                "woofer": "a cone that bears full drive at low frequencies",
+                "tweeter": "anything that does not: low frequencies are held back",
+            },
+            why="Low frequencies destroy tweeters. If in doubt, it is a tweeter.",
+        )
+    )
+    if state.answers.get("driver", driver) != driver:
+        state = state.before(("rig", *RESTS_ON["rig"]))
+    return state.answered(unit=name, driver=driver).after("unit")
+
+
+def _named(text: str) -> None:
+    if not any(letter.isalnum() for letter in text):
+        raise UsageError(f"'{text}' names nothing", remedy="Use some letters, such as lantern-1.")
+    if text.startswith("-"):
+        raise UsageError(f"'{text}' looks like an option", remedy="Begin with a letter.")
+
+
+def _rig(state: State) -> str:
+    return state.files("rig")[0]
+
+
+def _level(state: State) -> State:
+    _ready("Enter when output and inputs are connected and turned low", may_skip=True)
+    store = state.answers["driver"] == "woofer" or confirmed(
+        "Store the level it suggests, even if that is higher?",
+        default=False,
+        why="Quiet is safe for tweeters, and good enough while both inputs are said to be good. On "
+        "the command line: --set.",
+    )
+    desk.run("rig", "level", _rig(state), *(["--set"] if store else []))
+    return state.after("level", _rig(state))
+
+
+def _calibrate(state: State) -> State:
+    _ready("Enter to see how the inputs go for this", may_skip=True)
+    desk.run("rig", "calibrate", _rig(state), "--standard", "same-node")
+    return state.after("calibrate", _rig(state))
+
+
+def _check(state: State) -> State:
+    known = ask(
+        Question(
+            "Resistor of known value in the driver's place",
+            "--resistor",
+            check=lambda text: values.resistance(text, "resistor"),
+            why="Of about the driver's own resistance, such as 8.2ohm±1%. What the bench reads of "
+            "it proves wiring, levels and calibration in one go.",
+            may_skip=True,
+        )
+    )
+    _ready("Enter when it is there, and the driver input between the two", may_skip=True)
+    desk.run("rig", "check", _rig(state), "--resistor", known)
+    return state.after("check", _rig(state))
+
+
+def _take(state: State, *words: str) -> list[str]:
+    with desk.new_takes() as made:
+        desk.run("take", state.answers["unit"], "--rig", _rig(state), *words)
+    return made
+
+
+def _free_air(state: State) -> State:
+    _ready("Enter when the driver is in place and both inputs are as in the picture")
+    return state.after("free-air", *_take(state))
+
+
+def _again(state: State) -> State:
+    _ready("Enter when it is clamped anew", may_skip=True)
+    return state.after("again", *_take(state))
+
+
+def _look(state: State) -> State:
+    saved = desk.fresh(f"{state.answers['unit']}-free-air", ".json")
+    desk.run("fit", *state.files("free-air", "again"), "--save", str(saved))
+    return state.after("look", str(saved))
+
+
+def _loaded(state: State) -> State:
+    diameter = ask(
+        Question(
+            "Diameter of the cone, from mid-surround to mid-surround",
+            "--diameter",
+            default=state.answers.get("diameter", ""),
+            check=lambda text: values.diameter(text, "diameter"),
+            why="With a ruler, such as 118mm. It gives the area, and with that Vas and "
+            "sensitivity; here it also tells which mass to try.",
+        )
+    )
+    state = state.answered(diameter=diameter)
+    woofer = state.answers["driver"] == "woofer"
+    how = ask(
+        Question(
+            "How shall the moving mass be found?",
+            "--added-mass, --test-box",
+            default="mass" if woofer else "neither",
+            options={
+                "mass": "a known mass on the cone",
+                "box": "a sealed box of known volume behind it",
+                "neither": "weighed parts, or not at all",
+            },
+            why="Free air alone gives Re, fs and the Qs. Mms, Bl, Cms and Vas need one thing more. "
+            "On a dome a mass is rarely wise: weigh its moving parts before they are glued.",
+        )
+    )
+    if how == "neither":
+        return state.after("loaded")
+    return _with_mass(state, "loaded") if how == "mass" else _with_box(state)
+
+
+def _with_box(state: State) -> State:
+    volume = ask(
+        Question(
+            "Net volume of the box",
+            "--test-box",
+            check=lambda text: values.volume(text, "volume"),
+            why="What is left with the driver in it, such as 6.8L or 6.8L±0.1L.",
+        )
+    )
+    _ready("Enter when the driver is sealed on the box, front side out")
+    return state.after("loaded", *_take(state, "--test-box", volume))
+
+
+def _reload(state: State) -> State:
+    _ready("Enter to try that", may_skip=True)
+    return _with_mass(state, "reload")
+
+
+def _with_mass(state: State, step: str) -> State:
+    free_hz = _resonance(state)
+    proposed = state.answers.get("better_mass") or _proposal(state, free_hz)
+    mass = ask(
+        Question(
+            "Mass on the cone, as weighed",
+            "--added-mass",
+            default=proposed,
+            check=lambda text: values.mass(text, "mass"),
+            why="Weigh what you put on, putty included, such as 7.5g; if you know how well your "
+            "scales do, 7.5g±0.1g.",
+        )
+    )
+    _ready("Enter when it sits tight and the driver is clamped as before")
+    made = _take(state, "--added-mass", mass)
+    said, better = shift_words(free_hz, _peak_hz(made[-1]), values.mass(mass, "mass").value)
+    show.note(said)
+    return state.answered(better_mass=better).after(step, *made)
+
+
+def _resonance(state: State) -> float:
+    """Of the first fit; where there is none, of the curve."""
+    from cli.sources import fits as states
+
+    if not state.files("look"):
+        return _peak_hz(state.files("free-air")[-1])
+    _, fit = states.read_fit(Path(state.files("look")[0]))
+    return fit.parameters["fs"].value
+
+
+def _peak_hz(folder: str) -> float:
+    """Where |Z| of a take peaks; the resonance for what it is needed for here."""
+    from cli.terminal import take_picture
+    from meas.takes import take as takes
+
+    take = takes.load(Path(folder))
+    tops = take_picture.resonances(take)
+    if take.curve is None or not tops:
+        raise UsageError("the take shows no resonance", where=folder, remedy="Take it again.")
+    return float(take.curve.frequency_hz[tops[0]])
+
+
+def _proposal(state: State, free_hz: float) -> str | None:
+    """Says which mass to try and why; the mass as one writes it, None where nothing is known."""
+    from cli.words import assumed
+    from meas.bench import rig_file
+
+    if not state.answers.get("diameter"):
+        show.note("Take about as much as the cone with its coil weighs: the resonance should fall "
+                  "by 20 to 50 %.")  # fmt: skip
+        return None
+    diameter = values.diameter(state.answers["diameter"], "diameter")
+    moving = guide_mass.typical_mass(assumed.area_from_diameter(diameter).value)
+    start_hz = rig_file.read(Path(_rig(state))).drive.start_hz
+    found = guide_mass.propose(free_hz, moving, start_hz)
+    written = f"{1e3 * found.mass_kg:g}g"
+    show.note(
+        f"Try {written}: a cone of that size usually moves about {1e3 * moving:.2g} g, so the "
+        f"resonance would fall from {free_hz:.3g} to about {found.lowered_hz:.2g} Hz. Anything "
+        "that lowers it by 20 to 50 % will do."
+    )
+    if not found.clear:
+        show.note(
+            f"That comes near the lowest frequency swept, {start_hz:g} Hz: set start_hz in the rig "
+            "file lower, or take less.",
+            "yellow",
+        )
+    return written
+
+
+def shift_words(free_hz: float, loaded_hz: float, mass_kg: float) -> tuple[str, str]:
+    """How well a mass did, and which one would do better; empty where it is well chosen."""
+    fell = 1 - loaded_hz / free_hz
+    said = f"The mass lowered the resonance by {100 * fell:.0f} %"
+    if guide_mass.LEAST_SHIFT <= fell <= guide_mass.MOST_SHIFT:
+        return f"{said}: well chosen.", ""
+    if fell <= 0:
+        text = "The mass did not lower the resonance, as every mass must: did it sit tight?"
+        return text, f"{1e3 * mass_kg:g}g"
+    moving = guide_mass.moving_mass(free_hz, loaded_hz, mass_kg)
+    better = f"{1e3 * guide_mass.propose(free_hz, moving, 0.0).mass_kg:g}g"
+    which = "little to weigh by" if fell < guide_mass.LEAST_SHIFT else "a lot: the cone may sag"
+    return f"{said}, {which}. About {better} would tell more.", better
+
+
+def _result(state: State) -> State:
+    beside = _beside(state)
+    unit = state.answers["unit"]
+    saved = desk.fresh(unit, ".json")
+    page = desk.fresh(unit, ".html")
+    takes = state.files("free-air", "again", "loaded", "reload")
+    desk.run("fit", *takes, *beside, "--save", str(saved), "--report", str(page))
+    return state.after("result", str(saved), str(page))
+
+
+def _beside(state: State) -> list[str]:
+    """What else was measured, as options of ``fit``."""
+    words: list[str] = []
+    for question in (*_BESIDE, *(_WEIGHED if not state.files("loaded") else ())):
+        answer = ask(question)
+        if answer:
+            words += [question.flag, answer]
+    if state.answers.get("diameter"):
+        words += ["--diameter", state.answers["diameter"]]
+    return words
+
+
+def _file(text: str) -> None:
+    if not Path(text).is_file():
+        raise UsageError(f"there is no file '{text}'", remedy="Enter alone goes on without.")
+
+
+_BESIDE = (
+    Question(
+        "Coil resistance by multimeter",
+        "--measured-re",
+        default="",
+        check=lambda text: values.resistance(text, "resistance"),
+        why="Less the resistance of its leads, such as 5.9ohm. It guards against a wrong resistor.",
+    ),
+    Question(
+        "Air temperature",
+        "--air-temperature",
+        default="",
+        check=lambda text: values.temperature(text, "temperature"),
+        why="Such as 21C. Without it a heated room is assumed.",
+    ),
+    Question(
+        "Air pressure at the bench",
+        "--air-pressure",
+        default="",
+        check=lambda text: values.pressure(text, "pressure"),
+        why="Such as 985hPa, as it is there, not reduced to sea level. It goes straight into Vas; "
+        "without it sea level is assumed.",
+    ),
+    Question(
+        "Targets file, if there is one",
+        "--targets",
+        default="",
+        check=_file,
+        why="What the driver was meant to be; freeair targets new FILE makes one.",
+    ),
+)
+_WEIGHED = (
+    Question(
+        "Weight of the moving parts, if you have weighed them",
+        "--moving-parts",
+        default="",
+        check=lambda text: values.mass(text, "mass"),
+        why="Cone, coil, former and half of the suspension, such as 9.3g.",
+    ),
+)
+
+STEPS = (
+    Step("unit", "The driver", "First, what is going to be measured.", _unit),
+    Step(
+        "rig",
+        "The bench",
+        "One known resistor in series with the driver; one input of the card before it, one "
+        "between the two. A few questions, then a picture of the wiring.",
+        guide_rig.describe,
+    ),
+    Step(
+        "level",
+        "Level",
+        "Wire it as in the picture, with the output turned right down. Short sweeps, quiet at "
+        "first, show whether both inputs hear enough and not too much.",
+        _level,
+        may_skip=True,
+    ),
+    Step(
+        "calibrate",
+        "Calibration",
+        "No two inputs are alike. With both on one node their difference is measured once and "
+        "taken out of everything that follows.",
+        _calibrate,
+        may_skip=True,
+    ),
+    Step(
+        "check",
+        "Proof",
+        "Who has a second resistor whose value is known can have the bench prove itself on it "
+        "before any driver is measured. Without one: skip.",
+        _check,
+        may_skip=True,
+    ),
+    Step(
+        "free-air",
+        "Free air",
+        "Hold the frame firmly, cone upright as it will work, vents free, nothing near it, and "
+        "keep quiet while it sweeps.",
+        _free_air,
+    ),
+    Step(
+        "again",
+        "Free air again",
+        "Loosen the driver, clamp it anew, sweep again: only that shows how well it repeats.",
+        _again,
+        may_skip=True,
+    ),
+    Step("look", "A first look", "What free air alone can tell.", _look, may_skip=True),
+    Step(
+        "loaded",
+        "Mass or box",
+        "A second condition turns curves into grams and litres. A mass has to sit tight near the "
+        "coil, spread evenly so that the cone does not tilt, and must not be magnetic: a ring of "
+        "putty, or coins that a magnet ignores. Clamp the frame as before.",
+        _loaded,
+        may_skip=True,
+    ),
+    Step(
+        "reload",
+        "Another mass",
+        "A take with a mass that shifts the resonance by 20 to 50 % tells the moving mass better. "
+        "The take before counts too.",
+        _reload,
+        may_skip=True,
+        due=lambda state: bool(state.answers.get("better_mass")),
+    ),
+    Step(
+        "result",
+        "Result and report",
+        "All takes together, with whatever else you have measured. Enter alone goes on without.",
+        _result,
+    ),
+)

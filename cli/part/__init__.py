@@ -1,0 +1,1 @@
+"""Measure a passive part: `freeair part`."""

@@ -1,0 +1,170 @@
+"""``freeair part``: a passive part measured on the bench."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from cli.terminal import show
+from cli.words.options import AsJson
+from meas.errors import UsageError
+
+if TYPE_CHECKING:
+    from cli.sources.curves import Source
+    from fit.parts.against_level import AtLevel
+    from fit.parts.part_fit import PartFit, PartKind
+    from meas.errors import Finding
+
+_LOSSY = 0.03
+"""Loss factor above which a capacitor is taken for an electrolytic: film ones stay below 0.01
+(common practice, no source)."""
+
+
+def part(
+    kind: Annotated[
+        str,
+        typer.Argument(metavar="inductor|capacitor|resistor", help="What the part is."),
+    ],
+    take: Annotated[
+        list[str],
+        typer.Argument(
+            metavar="TAKE...",
+            help="A take made with --kind part, an impedance table (CSV) or a Touchstone file "
+            "(.s1p). Several takes of an inductor at different levels show saturation.",
+        ),
+    ],
+    back_to_back: Annotated[
+        bool,
+        typer.Option(
+            "--back-to-back", help="The capacitor is made of polarised ones, equal poles joined."
+        ),
+    ] = False,
+    save: Annotated[
+        Path | None, typer.Option(metavar="FILE.json", help="Keep the part, for freeair filter.")
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Measure a passive part: inductor (L, R, core loss), capacitor (C, ESR) or resistor.
+
+    What the bench cannot resolve is given as a limit, or not at all.
+
+    \b
+    freeair take coil-3 --rig bench.toml --kind part
+    freeair part inductor takes/coil-3_free-air_20260214-101500
+    freeair part inductor takes/coil-3_quiet takes/coil-3_loud --json
+    """
+    from fit.parts import against_level as part_levels
+    from fit.parts import part_fit as parts
+    from fit.parts import store as part_store
+    from meas.files.writing import refuse_existing, write_text
+
+    if kind not in parts.KINDS:
+        raise UsageError(
+            f"'{kind}' is no kind of part",
+            where="freeair part",
+            remedy=f"One of: {' '.join(parts.KINDS)}.",
+        )
+    if save is not None:
+        refuse_existing(save)
+    if len(take) > 1 and kind != "inductor":
+        raise UsageError(
+            "several takes are compared for inductors only, whose cores may saturate",
+            where=f"freeair part {kind}",
+            remedy="Give one take.",
+        )
+    found = _fitted(take, kind)
+    source, _, first = found[0]
+    levels: tuple[AtLevel, ...] = ()
+    findings: tuple[Finding, ...] = source.findings
+    if len(found) > 1:
+        levels, hints = part_levels.across_levels([(s.text, at, fit) for s, at, fit in found])
+        findings = (*hints, *findings)
+    _caution(first, back_to_back)
+    document = part_store.to_json(
+        first, unit=source.name, source=source.text, levels=levels, findings=findings
+    )
+    text = json.dumps(document, ensure_ascii=False, allow_nan=False)
+    if save is not None:
+        write_text(save, text + "\n")
+    if as_json:
+        show.line(text)
+    else:
+        _print(source, first, levels, findings)
+    if save is not None:
+        (show.note if as_json else show.line)(f"Part: {save}")
+
+
+def _fitted(takes: Sequence[str], kind: PartKind) -> list[tuple[Source, float | None, PartFit]]:
+    """Each take with its level [dB re full scale], the lowest level first."""
+    from cli.sources import curves as sources
+    from fit.parts.part_fit import fit_part
+    from meas.errors import Refused
+
+    found = []
+    for text in takes:
+        source = sources.read(text)
+        level = None
+        if source.take is not None:
+            if source.take.kind != "part":
+                raise UsageError(
+                    f"is a take of a {source.take.kind}, not of a part",
+                    where=text,
+                    remedy="Take it with --kind part: the checks that a driver must pass differ.",
+                )
+            level = 20 * math.log10(max(source.take.peak[0], 1e-9))
+        try:
+            found.append((source, level, fit_part(source.curve, kind)))
+        except Refused as error:
+            raise Refused(error.reasons, where=text, remedy=error.remedy) from error
+    if len({source.name for source, _, _ in found}) > 1:
+        names = ", ".join(sorted({source.name for source, _, _ in found}))
+        raise UsageError(
+            f"these are different parts: {names}",
+            where=f"freeair part {kind}",
+            remedy="Several takes must be of one part, at different levels.",
+        )
+    return sorted(found, key=lambda entry: entry[1] if entry[1] is not None else 0.0)
+
+
+def _caution(found: PartFit, back_to_back: bool) -> None:
+    from cli.terminal import cautions
+
+    if found.kind != "capacitor":
+        return
+    loss = 0.0
+    if "ESR" in found.parameters:
+        omega_C = 2 * math.pi * 1000 * found.parameters["C"].value
+        loss = found.parameters["ESR"].value * omega_C
+    if back_to_back:
+        cautions.print_cautions([cautions.BACK_TO_BACK])
+    elif loss > _LOSSY:
+        cautions.print_cautions([cautions.ELECTROLYTIC])
+
+
+def _print(
+    source: Source, found: PartFit, levels: Sequence[AtLevel], findings: Sequence[Finding]
+) -> None:
+    from cli.part import tables as part_tables
+
+    show.heading(f"{source.name}: {found.kind}")
+    show.say("", part_tables.parameters(found))
+    if found.table:
+        show.say("", part_tables.against_frequency(found))
+    if levels:
+        show.say("", part_tables.against_level(levels))
+    resistor = source.take.rig.wiring.series_resistor_ohm if source.take is not None else None
+    if resistor is not None:
+        show.say(
+            "",
+            f"This bench tells impedances near its {resistor:g} Ω resistor best; |Z| here runs "
+            f"from {part_tables.span(found)} Ω.",
+        )
+    doubts = (*found.warnings, *findings)
+    if doubts:
+        show.heading("Doubts")
+        show.findings(doubts)

@@ -1,0 +1,1 @@
+"""Pictures that several commands share."""

@@ -1,0 +1,337 @@
+"""Pictures of fits and comparisons: colour-blind safe, a unit on every axis, readable in print.
+
+Every ``draw_`` function takes axes and fills them; every ``_figure`` function makes a whole
+figure. No global state of matplotlib is touched, and pyplot is never loaded.
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from cli.terminal import show
+from cli.terminal.display import condition_words
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+    from fit.results.result import DriverFit, FittedCurve
+    from meas.curve import FloatArray
+
+# M. Okabe, K. Ito, Color Universal Design, 2008: distinguishable with any colour vision. Line
+# styles differ too, so that a grey print still tells the curves apart.
+COLOURS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#E69F00", "#56B4E9")
+DASHES = ("-", (0, (6, 2)), (0, (2, 1.5)), (0, (6, 2, 1.5, 2)), (0, (1, 1)), (0, (10, 2)))
+INK = "#1B1F24"
+FAINT = "#D4D9DF"
+
+_STYLE: dict[Any, Any] = {
+    "svg.fonttype": "none",
+    "text.parse_math": False,  # a dollar in somebody's name begins no formula
+    "font.family": "DejaVu Sans",
+    "font.size": 9.5,
+    "axes.titlesize": 10.5,
+    "axes.titleweight": "bold",
+    "axes.titlelocation": "left",
+    "axes.edgecolor": INK,
+    "axes.labelcolor": INK,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "text.color": INK,
+    "xtick.color": INK,
+    "ytick.color": INK,
+    "grid.color": FAINT,
+    "grid.linewidth": 0.7,
+    "axes.grid": True,
+    "axes.axisbelow": True,
+    "legend.frameon": False,
+    "legend.fontsize": 9,
+}
+
+
+@contextmanager
+def style() -> Iterator[None]:
+    """All pictures are drawn and saved under this."""
+    import matplotlib as mpl
+
+    with mpl.rc_context(_STYLE):
+        yield
+
+
+def drawable(text: str) -> str:
+    """Text out of a file as text of a picture: SVG and PDF have no place for control characters."""
+    return show.harmless(text).encode("utf-8", "replace").decode()
+
+
+def short_name(name: str, letters: int = 40) -> str:
+    """A name out of a file in a legend, a title, at an axis: one line that leaves room for the
+    curves. A legend leaves out what begins with an underscore.
+    """
+    text = " ".join(drawable(name).split())
+    text = text if len(text) <= letters else f"{text[: letters - 1]}…"
+    return f" {text}" if text.startswith("_") else text
+
+
+def new_figure(width: float, height: float) -> Figure:
+    """An empty figure [inch]."""
+    from matplotlib.figure import Figure
+
+    return Figure(figsize=(width, height), layout="constrained")
+
+
+def _phase_deg(curve: FittedCurve) -> FloatArray | None:
+    if not np.iscomplexobj(curve.measured_ohm):
+        return None
+    return np.degrees(np.angle(curve.measured_ohm))
+
+
+def curve_label(curve: FittedCurve) -> str:
+    """Name of a curve in a legend: its condition, and its source where that is short."""
+    return condition_words(curve.condition, curve.condition_value)
+
+
+def labels(curves: Sequence[FittedCurve]) -> list[str]:
+    """Names of curves, told apart by a number where they are alike."""
+    named = [curve_label(curve) for curve in curves]
+    return [
+        f"{label} ({named[:index].count(label) + 1})" if named.count(label) > 1 else label
+        for index, label in enumerate(named)
+    ]
+
+
+def frequency_axis(axes: Axes, low_hz: float, high_hz: float, *, label: bool = True) -> None:
+    """A logarithmic frequency axis with plain numbers at 1, 2, 5."""
+    from matplotlib.ticker import FixedLocator, FuncFormatter, NullFormatter, NullLocator
+
+    axes.set_xscale("log")
+    axes.set_xlim(low_hz, high_hz)
+    marks = [step * 10.0**power for power in range(6) for step in (1, 2, 5)]
+    fine = [step * 10.0**power for power in range(6) for step in (3, 4, 6, 7, 8, 9)]
+    narrow = high_hz / low_hz < 8
+    axes.xaxis.set_major_locator(FixedLocator(sorted(marks + fine) if narrow else marks))
+    axes.xaxis.set_minor_locator(NullLocator() if narrow else FixedLocator(fine))
+    axes.xaxis.set_major_formatter(
+        FuncFormatter(lambda hz, _: f"{hz / 1000:g}k" if hz >= 1000 else f"{hz:g}")
+    )
+    axes.xaxis.set_minor_formatter(NullFormatter())
+    if label:
+        axes.set_xlabel("frequency, Hz")
+    else:
+        axes.tick_params(labelbottom=False)
+
+
+def span(curves: Sequence[FittedCurve]) -> tuple[float, float]:
+    """Lowest and highest frequency of several curves [Hz]."""
+    return (
+        min(float(curve.frequency_hz[0]) for curve in curves),
+        max(float(curve.frequency_hz[-1]) for curve in curves),
+    )
+
+
+def draw_magnitude(axes: Axes, curves: Sequence[FittedCurve]) -> None:
+    """|Z| measured (broad) and model (thin) of every curve."""
+    for index, (curve, label) in enumerate(zip(curves, labels(curves), strict=True)):
+        colour, dash = COLOURS[index % len(COLOURS)], DASHES[index % len(DASHES)]
+        measured = np.abs(curve.measured_ohm)
+        axes.plot(curve.frequency_hz, measured, color=colour, linewidth=3.4, alpha=0.4,
+                  solid_capstyle="round")  # fmt: skip
+        axes.plot(curve.frequency_hz, np.abs(curve.model_ohm), color=colour, linewidth=1.1,
+                  linestyle=dash, label=label)  # fmt: skip
+    low = min(float(np.abs(curve.measured_ohm).min()) for curve in curves)
+    high = max(float(np.abs(curve.measured_ohm).max()) for curve in curves)
+    magnitude_axis(axes, low / 1.15, high * 1.2)
+
+
+def magnitude_axis(axes: Axes, low_ohm: float, high_ohm: float) -> None:
+    """A logarithmic axis of |Z| with plain numbers."""
+    from matplotlib.ticker import (
+        FixedLocator,
+        FuncFormatter,
+        MaxNLocator,
+        NullFormatter,
+        NullLocator,
+    )
+
+    axes.set_yscale("log")
+    axes.set_ylim(low_ohm, high_ohm)
+    if high_ohm / low_ohm > 11:
+        steps = [step * 10.0**power for power in range(-1, 5) for step in (1, 2, 3, 5, 7)]
+        axes.yaxis.set_major_locator(FixedLocator(steps))
+    else:
+        axes.yaxis.set_major_locator(MaxNLocator(6))
+    axes.yaxis.set_minor_locator(NullLocator())
+    axes.yaxis.set_major_formatter(FuncFormatter(lambda ohm, _: f"{ohm:g}"))
+    axes.yaxis.set_minor_formatter(NullFormatter())
+    axes.set_ylabel("|Z|, Ω")
+
+
+def draw_phase(axes: Axes, curves: Sequence[FittedCurve]) -> None:
+    """Phase measured and model; magnitude-only curves show the model alone."""
+    from matplotlib.ticker import MultipleLocator
+
+    for index, curve in enumerate(curves):
+        colour, dash = COLOURS[index % len(COLOURS)], DASHES[index % len(DASHES)]
+        phase = _phase_deg(curve)
+        if phase is not None:
+            axes.plot(curve.frequency_hz, phase, color=colour, linewidth=3.4, alpha=0.4)
+        model = np.degrees(np.angle(curve.model_ohm))
+        axes.plot(curve.frequency_hz, model, color=colour, linewidth=1.1, linestyle=dash)
+    axes.yaxis.set_major_locator(MultipleLocator(30))
+    axes.set_ylabel("phase, °")
+
+
+def draw_residual(axes: Axes, curves: Sequence[FittedCurve]) -> None:
+    """What the model does not follow, in per cent of |Z|."""
+    reach = 0.0
+    for index, curve in enumerate(curves):
+        measured = np.abs(curve.measured_ohm)
+        off = (measured - np.abs(curve.model_ohm)) / measured * 100
+        axes.plot(curve.frequency_hz, off, color=COLOURS[index % len(COLOURS)], linewidth=1.0,
+                  linestyle=DASHES[index % len(DASHES)])  # fmt: skip
+        reach = max(reach, float(np.max(np.abs(off))))
+    axes.axhline(0, color=INK, linewidth=0.8)
+    axes.set_ylim(-1.15 * max(reach, 0.1), 1.15 * max(reach, 0.1))
+    axes.set_ylabel("off model, %")
+
+
+def curve_figure(fit: DriverFit, *, width: float = 7.4) -> Figure:
+    """Magnitude, phase and residual of all curves of a fit."""
+    with style():
+        figure = new_figure(width, 6.4)
+        top, middle, bottom = figure.subplots(
+            3, 1, sharex=True, gridspec_kw={"height_ratios": (5, 2.4, 2)}
+        )
+        draw_curves((top, middle, bottom), fit)
+        return figure
+
+
+def draw_curves(places: tuple[Axes, Axes, Axes], fit: DriverFit) -> None:
+    """Magnitude, phase and residual of all curves of a fit, one below the other."""
+    top, middle, bottom = places
+    draw_magnitude(top, fit.curves)
+    draw_phase(middle, fit.curves)
+    draw_residual(bottom, fit.curves)
+    low, high = span(fit.curves)
+    for axes in places:
+        frequency_axis(axes, low, high, label=axes is bottom)
+    top.set_title("Impedance: measured (broad) and model (thin)")
+    top.legend(loc="best")
+
+
+def _motional_measured(curve: FittedCurve) -> np.ndarray | None:
+    """Measured minus the fitted blocked coil [ohm]; None where the phase is not known."""
+    if not np.iscomplexobj(curve.measured_ohm):
+        return None
+    return np.asarray(curve.measured_ohm - (curve.model_ohm - curve.motional_ohm))
+
+
+def draw_motional(axes: Axes, curves: Sequence[FittedCurve]) -> None:
+    """Magnitude of the motional part around each resonance."""
+    peaks = [float(c.frequency_hz[int(np.argmax(np.abs(c.motional_ohm)))]) for c in curves]
+    low, high = min(peaks) / 1.8, max(peaks) * 1.8
+    for index, curve in enumerate(curves):
+        colour, dash = COLOURS[index % len(COLOURS)], DASHES[index % len(DASHES)]
+        seen = (curve.frequency_hz > low / 1.1) & (curve.frequency_hz < high * 1.1)
+        measured = _motional_measured(curve)
+        if measured is not None:
+            _dots(axes, curve.frequency_hz[seen], np.abs(measured[seen]), colour)
+        axes.plot(curve.frequency_hz[seen], np.abs(curve.motional_ohm[seen]), color=colour,
+                  linewidth=1.2, linestyle=dash)  # fmt: skip
+    axes.set_ylim(bottom=0)
+    frequency_axis(axes, low, high)
+    axes.set_ylabel("|Z motional|, Ω")
+
+
+def _dots(axes: Axes, x: FloatArray, y: FloatArray, colour: str) -> None:
+    """Measured points; every dot is an element of the picture, so there are not too many."""
+    axes.plot(x, y, color=colour, linestyle="none", marker="o", markersize=3.2, alpha=0.55,
+              markeredgewidth=0, markevery=max(1, x.size // 150))  # fmt: skip
+
+
+def draw_locus(axes: Axes, curves: Sequence[FittedCurve]) -> None:
+    """Motional part in the complex plane: a circle for one resonance with constant loss."""
+    for index, (curve, label) in enumerate(zip(curves, labels(curves), strict=True)):
+        colour, dash = COLOURS[index % len(COLOURS)], DASHES[index % len(DASHES)]
+        peak_hz = curve.frequency_hz[int(np.argmax(np.abs(curve.motional_ohm)))]
+        near = (curve.frequency_hz > peak_hz / 4) & (curve.frequency_hz < peak_hz * 4)
+        measured = _motional_measured(curve)
+        if measured is not None:
+            _dots(axes, measured.real[near], measured.imag[near], colour)
+        axes.plot(curve.motional_ohm.real[near], curve.motional_ohm.imag[near], color=colour,
+                  linewidth=1.2, linestyle=dash, label=label)  # fmt: skip
+    axes.set_aspect("equal", adjustable="datalim")
+    axes.set_xlabel("resistance, Ω")
+    axes.set_ylabel("reactance, Ω")
+
+
+def motional_figure(fit: DriverFit, *, width: float = 7.4) -> Figure:
+    """The motional part near resonance: over frequency, and as a circle."""
+    with style():
+        figure = new_figure(width, 3.4)
+        left, right = figure.subplots(1, 2, gridspec_kw={"width_ratios": (1.25, 1)})
+        draw_motion((left, right), fit)
+        return figure
+
+
+def draw_motion(places: tuple[Axes, Axes], fit: DriverFit) -> None:
+    """The motional part near resonance: over frequency left, as a circle right."""
+    left, right = places
+    draw_motional(left, fit.curves)
+    draw_locus(right, fit.curves)
+    left.set_title("Motion seen by the coil (dots: measured)")
+    right.set_title("The same as a circle")
+    right.legend(loc="best", fontsize=8)
+
+
+def svg_text(figure: Figure, salt: str) -> str:
+    """The figure as an SVG document; ``salt`` makes its identifiers the same every time."""
+    import matplotlib as mpl
+
+    buffer = io.StringIO()
+    with mpl.rc_context({**_STYLE, "svg.hashsalt": salt}):
+        figure.savefig(buffer, format="svg", transparent=True, metadata={"Date": None})
+    return buffer.getvalue()
+
+
+def save_picture(figure: Figure, path: Path) -> None:
+    """The figure as PNG or SVG, told by the extension; nothing is overwritten.
+
+    Raises:
+        UsageError: If the extension is another, or the file exists or cannot be written.
+    """
+    from meas.files.writing import write_bytes, write_text
+
+    if path.suffix.lower() == ".svg":
+        write_text(path, svg_text(figure, path.stem))
+        return
+    check_picture(path)
+    buffer = io.BytesIO()
+    import matplotlib as mpl
+
+    with mpl.rc_context(_STYLE):
+        figure.savefig(buffer, format="png", dpi=150, facecolor="white")
+    write_bytes(path, buffer.getvalue())
+
+
+def check_picture(path: Path) -> None:
+    """Make sure, before anything is computed, that a picture can go there.
+
+    Raises:
+        UsageError: If the extension is neither .png nor .svg, or the file exists.
+    """
+    from meas.errors import UsageError
+    from meas.files.writing import refuse_existing
+
+    if path.suffix.lower() not in (".png", ".svg"):
+        raise UsageError(
+            f"'{path.suffix}' is no kind of picture here",
+            where=str(path),
+            remedy="Name the file .png or .svg.",
+        )
+    refuse_existing(path)

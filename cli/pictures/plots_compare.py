@@ -1,0 +1,134 @@
+"""Pictures of comparisons: curves over each other, their difference with its band, series."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from cli.pictures.plots import (
+    COLOURS,
+    DASHES,
+    FAINT,
+    INK,
+    frequency_axis,
+    new_figure,
+    short_name,
+    span,
+    style,
+)
+from cli.terminal.display import shown, with_unit
+from fit.results.quantities import QUANTITIES
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+    from fit.compare.curves import CurveDifference
+    from fit.compare.trend import Trend
+    from fit.results.result import DriverFit, FittedCurve
+
+
+def free_air(fit: DriverFit) -> FittedCurve:
+    """The curve that stands for a fit: its first in free air."""
+    return next((c for c in fit.curves if c.condition == "free-air"), fit.curves[0])
+
+
+def overlay_figure(
+    fits: Sequence[DriverFit],
+    names: Sequence[str],
+    differences: Sequence[CurveDifference],
+    *,
+    width: float = 7.4,
+) -> Figure:
+    """Free-air magnitudes of several fits over each other, differences from the first below.
+
+    Args:
+        fits: The first is what the others are compared with.
+        names: Of the fits.
+        differences: Of each later fit from the first.
+        width: Of the figure [inch].
+    """
+    with style():
+        figure = new_figure(width, 5.4)
+        top, bottom = figure.subplots(2, 1, sharex=True, gridspec_kw={"height_ratios": (3, 1.8)})
+        draw_overlay((top, bottom), fits, names, differences)
+        return figure
+
+
+def draw_overlay(
+    places: tuple[Axes, Axes],
+    fits: Sequence[DriverFit],
+    names: Sequence[str],
+    differences: Sequence[CurveDifference],
+) -> None:
+    """Curves above, differences below; arguments as for `overlay_figure`."""
+    top, bottom = places
+    curves = [free_air(fit) for fit in fits]
+    for index, (curve, name) in enumerate(zip(curves, names, strict=True)):
+        colour, dash = COLOURS[index % len(COLOURS)], DASHES[index % len(DASHES)]
+        top.plot(curve.frequency_hz, np.abs(curve.measured_ohm), color=colour, linestyle=dash,
+                 linewidth=1.8, label=short_name(name))  # fmt: skip
+    for index, one in enumerate(differences, start=1):
+        draw_difference(bottom, one, index)
+    bottom.axhline(0, color=INK, linewidth=0.8)
+    low, high = span(curves)
+    frequency_axis(top, low, high, label=False)
+    frequency_axis(bottom, low, high)
+    top.set_ylim(bottom=0)
+    top.set_ylabel("|Z|, Ω")
+    bottom.set_ylabel(f"|Z| minus\n{short_name(names[0])}, Ω")
+    top.set_title("Free-air impedance, measured")
+    bottom.set_title("Difference; shaded: what measuring again may bring (95 %)", fontsize=9)
+    top.legend(loc="best")
+
+
+def draw_difference(axes: Axes, one: CurveDifference, index: int) -> None:
+    """A difference over its 95 % band around zero."""
+    colour, dash = COLOURS[index % len(COLOURS)], DASHES[index % len(DASHES)]
+    axes.fill_between(one.frequency_hz, -one.reach_95_ohm, one.reach_95_ohm, color=colour,
+                      alpha=0.22, linewidth=0)  # fmt: skip
+    axes.plot(one.frequency_hz, one.difference_ohm, color=colour, linestyle=dash, linewidth=1.5)
+
+
+def trend_figure(run: Trend, *, width: float = 7.4) -> Figure:
+    """A quantity over hours of use (or over the states), with its end where that is known."""
+    with style():
+        figure = new_figure(width, 2.9)
+        draw_trend(figure.subplots(), run)
+        return figure
+
+
+def draw_trend(axes: Axes, run: Trend) -> None:
+    """States with their 95 % intervals, and the end to which they lead."""
+    from matplotlib.ticker import MaxNLocator
+
+    quantity = QUANTITIES[run.parameter]
+    how = shown(run.parameter, quantity.unit)
+    hours = [p.hours for p in run.points]
+    known = [h for h in hours if h is not None]
+    x = known if len(known) == len(hours) else list(range(len(hours)))
+    y = [p.value / how.scale for p in run.points]
+    reach = [
+        [(p.value - p.low) / how.scale for p in run.points],
+        [(p.high - p.value) / how.scale for p in run.points],
+    ]
+    axes.errorbar(x, y, yerr=reach, color=COLOURS[0], marker="o", markersize=5, linewidth=1.2,
+                  capsize=3)  # fmt: skip
+    if run.limit is not None and run.limit_95 is not None:
+        low, high = (end / how.scale for end in run.limit_95)
+        axes.axhspan(low, high, color=COLOURS[2], alpha=0.18, linewidth=0)
+        axes.axhline(run.limit / how.scale, color=COLOURS[2], linestyle=DASHES[1], linewidth=1.4)
+        axes.annotate("where it tends to", (0.01, run.limit / how.scale),
+                      xycoords=("axes fraction", "data"), ha="left", va="bottom",
+                      fontsize=8.5)  # fmt: skip
+    if len(known) == len(hours):
+        axes.set_xlabel("use, h")
+    else:
+        axes.set_xticks(x, [short_name(p.name) for p in run.points])
+        axes.xaxis.grid(False)
+    axes.yaxis.set_major_locator(MaxNLocator(5))
+    axes.set_ylabel(with_unit(f"{how.symbol},", how.unit))
+    axes.set_title(f"{how.words[:1].upper()}{how.words[1:]} from state to state (95 %)")
+    axes.grid(axis="y", color=FAINT)

@@ -1,0 +1,158 @@
+"""``freeair refit``: every take and table below a folder, fitted with today's models."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from cli.terminal import show
+from cli.words.options import AirPressure, AirTemperature, Model, RelativeHumidity
+
+if TYPE_CHECKING:
+    from cli.refit.done import Done
+    from cli.refit.plan import Archive
+    from cli.refit.workers import Engine
+
+FAULTS = 1
+_TOLD = 12  # so many are listed in the terminal; all stand in the table
+
+
+def refit(
+    archive: Annotated[
+        Path, typer.Argument(metavar="ARCHIVE", help="Folder with takes and tables, at any depth.")
+    ],
+    diameter: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="[UNITS=]D",
+            help="Cone from mid-surround to mid-surround, such as 118mm; or of some units, such as "
+            "'lantern-*=118mm'; a bare one is for the rest.",
+        ),
+    ] = None,
+    area: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="[UNITS=]A", help="Effective cone area instead, such as 113cm2; as --diameter."
+        ),
+    ] = None,
+    air_temperature: AirTemperature = None,
+    air_pressure: AirPressure = None,
+    relative_humidity: RelativeHumidity = None,
+    table_tolerance: Annotated[
+        str | None,
+        typer.Option(
+            metavar="[NAME=]PCT",
+            help="Of the ohms in tables as a whole, such as 0.5%. Default 1% for each table; a "
+            "name makes it the same error in all.",
+        ),
+    ] = None,
+    model: Model = "auto",
+    from_captures: Annotated[
+        bool,
+        typer.Option(
+            "--from-captures",
+            help="Analyse the recordings anew too, those of refused takes among them.",
+        ),
+    ] = False,
+    out: Annotated[
+        Path | None,
+        typer.Option(metavar="DIR", help="Folder for results; default ARCHIVE/refitted."),
+    ] = None,
+    workers: Annotated[
+        int | None, typer.Option(metavar="N", min=1, help="Fits at once; default one a core.")
+    ] = None,
+    scheduler: Annotated[
+        str | None,
+        typer.Option(
+            metavar="ADDRESS",
+            help="Use the workers of this dask scheduler, on machines that see ARCHIVE under the "
+            "same path. It runs whatever it is sent: only on a network that you trust.",
+        ),
+    ] = None,
+    parquet: Annotated[
+        bool, typer.Option("--parquet", help="Write the table as Parquet besides CSV.")
+    ] = False,
+    as_json: Annotated[
+        bool,
+        typer.Option(
+            "--json", help="One JSON object a line for each fit or refusal, then one that sums up."
+        ),
+    ] = False,
+) -> None:
+    """Fit every take and table of an archive again.
+
+    Takes of one unit are one fit; where each label has a free-air take of its own, or more than six
+    hours lie between, each is a state and a fit of its own. A table is a free-air curve of the unit
+    that it is named after, unless its comments say more ('# unit: lantern-7', '# label: new',
+    '# added-mass: 7.5g', '# test-box: 6.8L', '# taken-at: 2026-03-01T10:00:00+01:00').
+
+    Every fit is kept at once in the folder of results. Interrupt it, and the same command goes on
+    from there; next year, it fits what has changed since. Status 0: all was fitted; 1: something
+    could not be read or fitted, and is listed with its reason; the rest is done all the same.
+
+    \b
+    freeair refit takes --diameter 118mm
+    freeair refit archive --diameter 'lantern-*=118mm' --diameter 'spark-*=25mm' --json
+    """
+    from cli.refit import workers as refit_workers
+
+    refit_workers.one_thread_each()  # before anything loads numpy
+    from cli.archive import tables as refit_tables
+    from cli.refit import plan as refit_archive
+    from cli.words import table_scale
+    from cli.words.session import SessionWords
+
+    if parquet:
+        refit_tables.require_parquet()
+    words = SessionWords(
+        air_temperature=air_temperature,
+        air_pressure=air_pressure,
+        relative_humidity=relative_humidity,
+        table_tolerance=table_tolerance,
+    )
+    scale = table_scale.read(table_tolerance)  # before a long look at files
+    asked = refit_archive.Asked(
+        tuple(diameter or ()), tuple(area or ()), words, model, from_captures
+    )
+    results = out or archive / "refitted"
+    found = refit_archive.read(archive, asked)
+    if any(not source.take for state in found.states for source in state.sources):
+        scale.tell(["tables"])
+    with refit_workers.engine(workers, scheduler) as engine:
+        done = _fit(found, results, engine, parquet=parquet, as_json=as_json)
+    if done.faults:
+        raise typer.Exit(FAULTS)
+
+
+def _fit(found: Archive, out: Path, engine: Engine, *, parquet: bool, as_json: bool) -> Done:
+    """Fit what is not fitted yet, write everything, and say it."""
+    from cli.archive.ledger import Ledger
+    from cli.refit import run as refit_run
+
+    ledger = Ledger(out)
+    try:
+        run = refit_run.Run(found, ledger, engine, parquet=parquet, as_json=as_json)
+        try:
+            done = run.all()
+        except KeyboardInterrupt:
+            show.note(f"{run.kept} of {len(found.states)} fits are kept; the same command goes on.")
+            raise
+    finally:
+        ledger.close()
+    if as_json:
+        show.line(done.as_json())
+    else:
+        _tell(done)
+    return done
+
+
+def _tell(done: Done) -> None:
+    for one in done.left_out[:_TOLD]:
+        show.note(f"{one.source}: {one.code}: {one.text}")
+    if len(done.left_out) > _TOLD:
+        show.note(f"... and {len(done.left_out) - _TOLD} more in {done.files['left_out']}")
+    show.line(done.sentence())
+    for name, path in done.files.items():
+        show.line(f"{name.capitalize().replace('_', ' ')}: {path}")

@@ -1,0 +1,56 @@
+"""What a refit ended with."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from pathlib import Path
+
+from cli.archive.files import LeftOut
+
+
+@dataclass(frozen=True)
+class Done:
+    """What a refit ended with.
+
+    Attributes:
+        archive: The folder, as given.
+        fitted: States with a fit.
+        refused: States without.
+        left_out: Takes and tables that take part in no fit, and refused states, with reasons.
+        files: What it is to its path, the page last.
+    """
+
+    archive: str
+    fitted: int
+    refused: int
+    left_out: tuple[LeftOut, ...]
+    files: dict[str, Path]
+
+    @property
+    def faults(self) -> int:
+        """How much could not be read or fitted and was not known to be so."""
+        return sum(one.fault for one in self.left_out)
+
+    def sentence(self) -> str:
+        """For people."""
+        if not self.left_out:
+            return f"{self.fitted} fitted, nothing left out."
+        after = f", {self.faults} of them to look after" if self.faults else ""
+        return f"{self.fitted} fitted, {len(self.left_out)} left out{after}."
+
+    def as_json(self) -> str:
+        """One line for scripts: the same however often it was interrupted on the way."""
+        document = {
+            "format": "freeair-refit/1",
+            "archive": self.archive,
+            "fitted": self.fitted,
+            "refused": self.refused,
+            "left_out": [
+                {"source": o.source, "unit": o.unit, "code": o.code, "text": o.text,
+                 "remedy": o.remedy, "fault": o.fault}
+                for o in self.left_out
+            ],
+            "files": {name: str(path) for name, path in self.files.items()},
+        }  # fmt: skip
+        return json.dumps(document)

@@ -1,0 +1,121 @@
+"""Pictures of an archive: how its quantities are distributed, and how they run with time."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from cli.pictures.plots import COLOURS, DASHES, INK, new_figure, style
+from cli.terminal.display import shown, with_unit
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+    from cli.archive.summary import Series, Usual
+    from meas.curve import FloatArray
+
+_DOTS = 60  # more run into each other: bars take their place
+_POINTS = 400
+_BANDS = 60
+
+
+def distribution_figure(series: Series, usual: Sequence[Usual], *, width: float = 7.4) -> Figure:
+    """One small picture for each quantity; what stands apart is marked by shape and colour."""
+    rows = -(-len(usual) // 2)
+    with style():
+        figure = new_figure(width, 0.35 + 1.15 * rows)
+        places = figure.subplots(rows, 2, squeeze=False).ravel()
+        for axes, one in zip(places, usual, strict=False):
+            _distribution(axes, series, one)
+        for axes in places[len(usual) :]:
+            axes.set_axis_off()
+        return figure
+
+
+def _distribution(axes: Axes, series: Series, one: Usual) -> None:
+    from matplotlib.ticker import MaxNLocator
+
+    how = shown(one.symbol, one.unit)
+    values = series.column(one.symbol)[0]
+    values = values[np.isfinite(values)] / how.scale
+    apart = np.array([a.value for a in one.apart]) / how.scale
+    like = values[~np.isin(values, apart)]
+    if values.size <= _DOTS:
+        axes.plot(like, _heights(like), "o", color=COLOURS[0], markersize=4, alpha=0.8)
+        axes.set_yticks([])
+        axes.set_ylim(-1.4, 1.4)
+        axes.spines["left"].set_visible(False)
+        level = 0.0
+    else:
+        axes.hist(like, bins=min(40, round(2 * like.size ** (1 / 3))), color=COLOURS[0], alpha=0.8)
+        axes.yaxis.set_major_locator(MaxNLocator(3, integer=True))
+        axes.set_ylabel("fits")
+        level = 0.08 * axes.get_ylim()[1]
+    axes.axvline(one.centre / how.scale, color=INK, linewidth=1, linestyle=DASHES[1])
+    if apart.size:
+        axes.plot(apart, np.full(apart.size, level), "D", color=COLOURS[1], markersize=5)
+    _no_narrower(axes, one.centre / how.scale)
+    axes.xaxis.set_major_locator(MaxNLocator(6))
+    axes.ticklabel_format(axis="x", useOffset=False)
+    axes.set_xlabel(with_unit(f"{how.symbol},", how.unit) if how.unit else how.symbol)
+    axes.grid(axis="x")
+
+
+def _no_narrower(axes: Axes, centre: float) -> None:
+    """Values that agree to a thousandth are drawn together."""
+    low, high = axes.get_xlim()
+    axes.set_xlim(min(low, 0.997 * centre), max(high, 1.003 * centre))
+
+
+def _heights(values: FloatArray) -> FloatArray:
+    """Neighbours beside each other, always the same way."""
+    heights = np.zeros(values.size)
+    heights[np.argsort(values)] = np.resize([0.0, 0.7, -0.7, 0.35, -0.35], values.size)
+    return heights
+
+
+def drift_figure(series: Series, usual: Sequence[Usual], *, width: float = 7.4) -> Figure:
+    """Quantities over the time at which they were measured, below each other."""
+    with style():
+        figure = new_figure(width, 0.5 + 1.35 * len(usual))
+        places = figure.subplots(len(usual), 1, sharex=True, squeeze=False).ravel()
+        for axes, one in zip(places, usual, strict=True):
+            _drift(axes, series, one)
+        return figure
+
+
+def _drift(axes: Axes, series: Series, one: Usual) -> None:
+    from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
+    from matplotlib.ticker import MaxNLocator
+
+    how = shown(one.symbol, one.unit)
+    values, _, seconds = series.column(one.symbol)
+    known = np.isfinite(values) & np.isfinite(seconds)
+    order = np.argsort(seconds[known], kind="stable")
+    values, seconds = values[known][order] / how.scale, seconds[known][order]
+    if values.size <= _POINTS:
+        axes.plot(_dates(seconds), values, "o", color=COLOURS[0], markersize=3.5, alpha=0.7)
+    else:
+        parts = np.array_split(np.arange(values.size), _BANDS)
+        times = _dates(np.array([np.median(seconds[part]) for part in parts]))
+        low, middle, high = np.array([np.quantile(values[p], [0.1, 0.5, 0.9]) for p in parts]).T
+        axes.fill_between(times, low, high, color=COLOURS[0], alpha=0.25, linewidth=0)
+        axes.plot(times, middle, color=COLOURS[0], linewidth=1.6)
+    if one.drift is not None and one.drift.told:
+        days = seconds / 86400.0
+        ends = days[[0, -1]]
+        line = np.median(values) * np.exp(one.drift.middle * (ends - np.median(days)))
+        axes.plot(_dates(seconds[[0, -1]]), line, color=COLOURS[1], linestyle=DASHES[1])
+    axes.xaxis.set_major_locator(AutoDateLocator(maxticks=8))
+    axes.xaxis.set_major_formatter(ConciseDateFormatter(axes.xaxis.get_major_locator(), tz=UTC))
+    axes.yaxis.set_major_locator(MaxNLocator(4))
+    axes.ticklabel_format(axis="y", useOffset=False)
+    axes.set_ylabel(with_unit(f"{how.symbol},", how.unit) if how.unit else how.symbol)
+
+
+def _dates(seconds: FloatArray) -> list[datetime]:
+    return [datetime.fromtimestamp(float(s), UTC) for s in seconds]

@@ -1,0 +1,176 @@
+"""A refit from the first job to the last file."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Sequence
+from typing import TYPE_CHECKING, Any
+
+from cli.refit.done import Done
+from cli.refit.watch import watching
+from cli.refit.workers import Engine, outcomes
+from cli.terminal import show
+from cli.terminal.display import in_order
+
+if TYPE_CHECKING:
+    from cli.archive.files import LeftOut
+    from cli.archive.ledger import Ledger
+    from cli.refit.job import Outcome
+    from cli.refit.plan import Archive
+
+
+class Run:
+    """One run over an archive.
+
+    Args:
+        archive: What to fit.
+        ledger: What was fitted, and where to keep what is.
+        engine: The workers.
+        parquet: Whether the table is wanted as Parquet too.
+        as_json: Whether each result is printed, in the order of the archive's states.
+    """
+
+    def __init__(
+        self, archive: Archive, ledger: Ledger, engine: Engine, *, parquet: bool, as_json: bool
+    ) -> None:
+        self._archive, self._ledger, self._engine = archive, ledger, engine
+        self._parquet, self._as_json = parquet, as_json
+        self._passing: dict[int, Outcome] = {}  # outcomes that another try may better
+        self._said = 0
+        self.files = {"results": ledger.out / "results.csv"}
+        if parquet:
+            self.files["parquet"] = ledger.out / "results.parquet"
+        self.files |= {"left_out": ledger.out / "left-out.csv", "page": ledger.out / "summary.html"}
+
+    @property
+    def kept(self) -> int:
+        """How many states have a result in the ledger."""
+        return sum(self._ledger.place(key) is not None for key in self._archive.keys)
+
+    def all(self) -> Done:
+        """Fit, then write tables and page.
+
+        Raises:
+            UsageError: If something cannot be written.
+        """
+        for path in self.files.values():
+            self._ledger.may_replace(path)
+        self._fit()
+        return self._write()
+
+    def _fit(self) -> None:
+        archive, ledger = self._archive, self._ledger
+        waiting = [n for n, key in enumerate(archive.keys) if ledger.place(key) is None]
+        self._introduce(len(waiting))
+        self._say_on()
+        takes = sum(len(archive.states[n].sources) for n in waiting)
+        with watching(len(waiting), takes) as told:
+            for outcome in outcomes(waiting, archive.job, self._engine):
+                if outcome.lasting:
+                    head = archive.head(outcome.number)
+                    ledger.add(outcome.key, head, outcome.row, outcome.body)
+                else:
+                    self._passing[outcome.number] = outcome
+                told(len(archive.states[outcome.number].sources))
+                self._say_on()
+        ledger.flush()
+
+    def _introduce(self, waiting: int) -> None:
+        states = self._archive.states
+        takes = sum(len(state.sources) for state in states)
+        units = len({state.unit for state in states})
+        before = len(states) - waiting
+        text = f"{_some(takes, 'take or table', 'takes or tables')} of {_some(units, 'unit')}: "
+        text += _some(len(states), "fit")
+        text += f", {before} of them made before" if before else ""
+        workers = self._engine.workers
+        at_once = f"{workers} at once" if workers > 1 else "one after the other"
+        text += f"; {waiting} to make, {at_once}" if waiting else ""
+        show.note(f"{text}.", "dim")
+        if self._ledger.damaged:
+            show.note(f"damaged lines of the ledger passed over: {self._ledger.damaged}.", "dim")
+
+    def _say_on(self) -> None:
+        """Print results as far as all before them are there too."""
+        states = len(self._archive.states)
+        while self._as_json and self._said < states and (body := self._body(self._said)):
+            show.line(body)
+            self._said += 1
+
+    def _body(self, number: int) -> str | None:
+        if number in self._passing:
+            return self._passing[number].body
+        place = self._ledger.place(self._archive.keys[number])
+        return None if place is None else self._ledger.body(place)
+
+    def rows(self) -> Iterator[dict[str, Any]]:
+        """What tables need of every state, in order."""
+        for number, key in enumerate(self._archive.keys):
+            place = self._ledger.place(key)
+            if place is not None:
+                yield self._ledger.row(place)
+            else:
+                yield json.loads(self._passing[number].row)
+
+    def _write(self) -> Done:
+        from cli.archive import tables as refit_tables
+        from cli.refit import page as refit_page
+
+        units: dict[str, str] = {}
+        left_out: list[LeftOut] = []
+        fitted = 0
+        for row in self.rows():
+            for symbol, found in row.get("parameters", {}).items():
+                units.setdefault(symbol, found[1])
+            left_out += [LeftOut(s, row["unit"], *rest) for s, *rest in row["left_out"]]
+            fitted += "parameters" in row
+            left_out += _refusal(row)
+        left_out += self._archive.left_out
+        order = in_order(units)
+        names = refit_tables.columns(units, order)
+
+        def lines() -> Iterator[Sequence[Any]]:
+            return (refit_tables.cells(row, order) for row in self.rows())
+
+        self._ledger.write(
+            self.files["results"], lambda file: refit_tables.write_csv(file, names, lines())
+        )
+        if self._parquet:
+            self._ledger.write(
+                self.files["parquet"],
+                lambda file: refit_tables.write_parquet(file, names, lines()),
+            )
+        self._ledger.write(
+            self.files["left_out"],
+            lambda file: refit_tables.write_csv(
+                file, refit_tables.LEFT_OUT, refit_tables.left_out_lines(left_out)
+            ),
+        )
+        done = Done(
+            str(self._archive.root),
+            fitted,
+            len(self._archive.states) - fitted,
+            tuple(left_out),
+            self.files,
+        )
+        page = refit_page.page(self._archive, self._ledger, self.rows, done)
+        self._ledger.write(
+            self.files["page"], lambda file: file.write(page.encode("utf-8", "replace"))
+        )
+        self._ledger.complete([
+            key for key in self._archive.keys if self._ledger.place(key) is not None
+        ])  # fmt: skip
+        return done
+
+
+def _refusal(row: dict[str, Any]) -> list[LeftOut]:
+    """A state that was not fitted, beside the files that were not used."""
+    if "parameters" in row or (row["left_out"] and not row["takes"]):
+        return []  # in the latter case each of its files is listed by itself
+    name = f"{row['unit']} ({row['label']})" if row["label"] else row["unit"]
+    reasons = "; ".join(reason["text"] for reason in row["reasons"])
+    return [LeftOut(name, row["unit"], row["reasons"][0]["code"], reasons, "")]
+
+
+def _some(number: int, one: str, several: str = "") -> str:
+    return f"{number} {one if number == 1 else several or f'{one}s'}"

@@ -1,0 +1,348 @@
+"""Reports drawn on paper: sheets of a PDF, and one picture that says it all."""
+
+from __future__ import annotations
+
+import io
+import textwrap
+from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING, Any
+
+from cli.pictures import plots, plots_compare
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+    from cli.report.comparison_page import Compared, ComparisonPage
+    from cli.report.fit_page import FitPage
+    from cli.report.parts import Strip
+    from fit.compare.curves import CurveDifference
+    from fit.results.result import DriverFit
+
+_WIDTH, _HEIGHT = 8.27, 11.69  # A4 [inch]
+_LEFT, _RIGHT, _TOP, _BOTTOM = 0.6, 7.67, 11.2, 0.55
+_PER_LINE = 118  # letters of the text size over the width of the text
+TONES = {
+    "inside": "#00563f", "unchanged": "#00563f", "outside": "#8f3700", "undecided": "#5f4400",
+    "changed": "#6a215b",
+}  # fmt: skip
+_BAND = "#d5ebe2"
+_SOFT = "#444444"
+
+
+class _Sheets:
+    """Sheets that fill from the top; what does not fit goes to the next one."""
+
+    def __init__(self) -> None:
+        self.figures: list[Figure] = []
+        self._next()
+
+    def _next(self) -> None:
+        from matplotlib.figure import Figure
+
+        self.figure = Figure(figsize=(_WIDTH, _HEIGHT))
+        self.figures.append(self.figure)
+        self.y = _TOP
+
+    def room(self, height: float) -> None:
+        """Go to the next sheet unless so much is left on this one [inch]."""
+        if self.y - height < _BOTTOM:
+            self._next()
+
+    def write(self, x: float, text: str, size: float = 8.2, **more: Any) -> None:
+        """Text at a place of the current line [inch]; never taken for formulas."""
+        self.figure.text(
+            x / _WIDTH, self.y / _HEIGHT, plots.drawable(text),
+            fontsize=size, va="top", parse_math=False, **more,
+        )  # fmt: skip
+
+    def line(self, height: float) -> None:
+        self.y -= height
+
+    def paragraph(self, text: str, size: float = 8.2, *, start: str = "", **more: Any) -> None:
+        letters = round(_PER_LINE * 8.2 / size)
+        indent = "   " if start else ""
+        for row in textwrap.wrap(text, letters, initial_indent=start, subsequent_indent=indent):
+            self.room(size / 50)
+            self.write(_LEFT, row, size, **more)
+            self.line(size / 52)
+        self.line(0.04)
+
+    def heading(self, text: str, beside: float = 0.5) -> None:
+        """A heading that stays with ``beside`` inches of what follows."""
+        self.room(0.4 + beside)
+        self.line(0.12)
+        self.write(_LEFT, text, 10, fontweight="bold")
+        self.line(0.2)
+        from matplotlib.lines import Line2D
+
+        y = self.y / _HEIGHT
+        self.figure.add_artist(
+            Line2D([_LEFT / _WIDTH, _RIGHT / _WIDTH], [y, y], color="#24566b", linewidth=1)
+        )
+        self.line(0.06)
+
+    def axes(self, x: float, width: float, height: float) -> Axes:
+        """Axes at the current line; the line goes down by their height."""
+        self.room(height)
+        self.line(height)
+        return self.figure.add_axes(
+            (x / _WIDTH, self.y / _HEIGHT, width / _WIDTH, height / _HEIGHT)
+        )
+
+    def stack(self, heights: Sequence[float], gap: float = 0.14) -> list[Axes]:
+        """Axes below each other, with room for their labels [inch]."""
+        self.room(sum(heights) + gap * len(heights) + 0.62)
+        self.line(0.2)
+        made = []
+        for height in heights:
+            made.append(self.axes(_LEFT + 0.75, _RIGHT - _LEFT - 1.5, height))
+            self.line(gap)
+        self.line(0.42)
+        return made
+
+    def side(self, height: float) -> tuple[Axes, Axes]:
+        """Two axes side by side."""
+        self.room(height + 0.8)
+        self.line(0.2)
+        left = self.axes(_LEFT + 0.6, 3.1, height)
+        self.y += height
+        right = self.axes(_LEFT + 4.4, 2.5, height)
+        self.line(0.56)
+        return left, right
+
+    def table(
+        self, columns: Sequence[tuple[str, float, str]], rows: Sequence[Sequence[str]]
+    ) -> None:
+        """Columns are head, place [inch] and alignment."""
+        self._row(columns, [head for head, _, _ in columns], _SOFT)
+        for row in rows:
+            self.room(0.15)
+            self._row(columns, row, "black")
+
+    def _row(
+        self, columns: Sequence[tuple[str, float, str]], row: Sequence[str], colour: str
+    ) -> None:
+        for (_, x, side), text in zip(columns, row, strict=True):
+            self.write(x, text, 7.6, ha=side, color=TONES.get(text, colour))
+        self.line(0.148)
+
+
+def fit_sheets(page: FitPage, fit: DriverFit) -> bytes:
+    """The report of a fit as a PDF of A4 sheets."""
+    with plots.style():
+        sheets = _opened(page.title, page.subtitle, page.lead)
+        if page.verdicts:
+            sheets.heading("Is it what was meant?")
+            for v in page.verdicts:
+                sheets.room(0.3)
+                sheets.write(_LEFT, f"{v.symbol}  {v.words}", 8)
+                sheets.write(5.55, v.value, 8)
+                sheets.write(6.75, v.word, 8, color=TONES[v.word], fontweight="bold")
+                sheets.line(0.13)
+                sheets.write(5.55, v.interval, 6.8, color=_SOFT)
+                sheets.write(2.65, f"allowed {v.allowed}", 6.8, color=_SOFT)
+                sheets.y += 0.14
+                draw_strip(sheets.axes(2.6, 2.8, 0.14), v.strip, v.word)
+                sheets.line(0.16)
+        _findings(sheets, page)
+        sheets.heading("The curves", 4.6)
+        top, middle, bottom = sheets.stack((2.1, 1.0, 0.8))
+        plots.draw_curves((top, middle, bottom), fit)
+        sheets.heading("Parameters")
+        sheets.table(
+            [("", _LEFT, "left"), ("", 1.5, "left"), ("value", 4.1, "right"),
+             ("95 % between", 5.0, "center"), ("limited by", 5.7, "left")],
+            [(p.symbol, p.words, p.value, p.interval, _cut(p.limits[0] if p.limits else "", 34))
+             for p in page.parameters],
+        )  # fmt: skip
+        sheets.heading("The motion alone", 2.5)
+        plots.draw_motion(sheets.side(1.9), fit)
+        sheets.heading("How it was measured")
+        for name, text in page.how:
+            sheets.paragraph(f"{name}: {text}", 7.6)
+        sheets.table(
+            [("take", _LEFT, "left"), ("condition", 1.1, "left"), ("points", 3.2, "right"),
+             ("off model, rms", 4.3, "right"), ("from", 4.6, "left")],
+            [(str(c.number), c.condition, str(c.points), c.off, _cut(c.source, 52))
+             for c in page.curves],
+        )  # fmt: skip
+        if page.cautions:
+            sheets.heading("Before you measure again")
+            for caution in page.cautions:
+                sheets.paragraph(f"{caution.title}. {caution.text}", 7.6)
+        return _bound(sheets, page.title, page.version, page.made_on)
+
+
+def comparison_sheets(page: ComparisonPage, compared: Compared) -> bytes:
+    """The report of a comparison as a PDF of A4 sheets."""
+    with plots.style():
+        sheets = _opened(page.title, page.subtitle, page.lead)
+        if page.unsure:
+            sheets.paragraph(page.unsure)
+        if page.settled[1]:
+            sheets.heading("Has it settled?")
+            sheets.paragraph(page.settled[1])
+            if compared.run is not None:
+                (axes,) = sheets.stack((1.7,))
+                plots_compare.draw_trend(axes, compared.run)
+        if page.pairs:
+            sheets.heading("Do they match?")
+            for pair in page.pairs:
+                sheets.paragraph(f"{pair.first} and {pair.second}: {pair.verdict}. {pair.text}")
+        sheets.heading("The curves", 4.0)
+        sheets.paragraph(page.curve_words)
+        top, bottom = sheets.stack((2.2, 1.3), 0.3)
+        plots_compare.draw_overlay((top, bottom), *_compared(compared))
+        for step in page.steps:
+            sheets.heading(step.title)
+            if step.words:
+                sheets.paragraph(step.words)
+            if not step.rows:
+                continue
+            sheets.table(
+                [("", _LEFT, "left"), ("", 1.5, "left"), (_cut(step.before, 14), 4.0, "right"),
+                 (_cut(step.after, 14), 5.0, "right"), ("change", 5.7, "right"),
+                 ("95 % between", 6.3, "center"), ("", 7.0, "left")],
+                [(r.symbol, r.words, r.before, r.after, r.change, r.interval, r.word)
+                 for r in step.rows],
+            )  # fmt: skip
+        if page.notes:
+            sheets.heading("What was assumed")
+            for note in page.notes:
+                sheets.paragraph(note, 7.6, start="•  ")
+        return _bound(sheets, page.title, page.version, page.made_on)
+
+
+def fit_picture(page: FitPage, fit: DriverFit) -> bytes:
+    """Result, verdicts and curves of a fit in one PNG."""
+
+    def verdicts(figure: Figure, top: float) -> None:
+        for k, v in enumerate(page.verdicts):
+            _verdict(figure, top - 0.34 * k, v.symbol, v.strip, v.value, v.word)
+
+    return _one_picture(
+        page.title, page.lead, plots.curve_figure(fit), 0.34 * len(page.verdicts), verdicts
+    )
+
+
+def comparison_picture(page: ComparisonPage, compared: Compared) -> bytes:
+    """The answer and the curves of a comparison in one PNG."""
+    curves = plots_compare.overlay_figure(*_compared(compared))
+    return _one_picture(page.title, page.lead, curves, 0.0, lambda f, top: None)
+
+
+def draw_strip(axes: Axes, strip: Strip, word: str) -> None:
+    """A verdict on one line: allowed band, what was meant, interval and value."""
+    axes.set_xlim(0, 360)
+    axes.set_ylim(-1, 1)
+    axes.set_axis_off()
+    axes.axhline(0, color=plots.FAINT, linewidth=1.2)
+    axes.axvspan(*strip.band, color=_BAND, linewidth=0)
+    for edge in strip.edges:
+        axes.axvline(edge.x, color=TONES["inside"], linewidth=1)
+    if strip.meant is not None:
+        axes.axvline(strip.meant, color="black", linewidth=0.9, linestyle=(0, (2, 2)))
+    if strip.value is not None:
+        axes.plot(strip.reach, (0, 0), color=TONES[word], linewidth=2.6, solid_capstyle="round")
+        axes.plot([strip.value], [0], color=TONES[word], marker="o", markersize=5)
+
+
+def _compared(
+    compared: Compared,
+) -> tuple[list[DriverFit], list[str], list[CurveDifference]]:
+    from fit.compare.curves import difference
+
+    fits = [state.fit for state in compared.states]
+    names = [state.name for state in compared.states]
+    return fits, names, [difference(fits[0], fit) for fit in fits[1:]]
+
+
+def _opened(title: str, subtitle: str, lead: str) -> _Sheets:
+    sheets = _Sheets()
+    sheets.write(_LEFT, _cut(title, 60), 16, fontweight="bold")
+    sheets.line(0.32)
+    sheets.paragraph(subtitle, 8.2, color=_SOFT)
+    sheets.paragraph(lead, 10)
+    return sheets
+
+
+def _findings(sheets: _Sheets, page: FitPage) -> None:
+    for title, items in (
+        ("Why, and what to try next", page.findings),
+        ("Doubts", page.warnings),
+    ):
+        if items:
+            sheets.heading(title)
+        for item in items:
+            step = f" Next: {item.step}" if item.step else ""
+            sheets.paragraph(f"{item.text}{step}", start="•  ")
+
+
+def _bound(sheets: _Sheets, title: str, version: str, made_on: str) -> bytes:
+    """All sheets in one PDF, each with its number."""
+    from matplotlib.backends.backend_pdf import PdfPages
+
+    buffer = io.BytesIO()
+    count = len(sheets.figures)
+    about = {"Title": plots.drawable(title), "Creator": f"freeair {version}", "CreationDate": None}
+    with PdfPages(buffer, metadata=about) as book:
+        for number, figure in enumerate(sheets.figures, start=1):
+            foot = (
+                f"Made with freeair {version} on {made_on}; intervals are 95 % coverage intervals. "
+                f"Sheet {number} of {count}"
+            )
+            figure.text(_LEFT / _WIDTH, 0.3 / _HEIGHT, foot, fontsize=6.8, color=_SOFT,
+                        parse_math=False)  # fmt: skip
+            book.savefig(figure)
+    return buffer.getvalue()
+
+
+def _one_picture(
+    title: str, lead: str, curves: Figure, extra: float, fill: Callable[[Figure, float], None]
+) -> bytes:
+    """Title, lead, what ``fill`` draws, and the curves below each other as PNG."""
+    from matplotlib.figure import Figure
+    from matplotlib.image import imread
+
+    with plots.style():
+        drawn = io.BytesIO()
+        curves.savefig(drawn, format="png", dpi=200, facecolor="white")
+        drawn.seek(0)
+        told = textwrap.wrap(lead, 96)
+        width, below = curves.get_figwidth(), curves.get_figheight()
+        height = 0.55 + 0.2 * len(told) + 0.15 + extra + below
+        figure = Figure(figsize=(width, height))
+
+        def write(y: float, text: str, size: float, **more: Any) -> None:
+            figure.text(0.25 / width, y / height, plots.drawable(text), fontsize=size, va="top",
+                        parse_math=False, **more)  # fmt: skip
+
+        write(height - 0.15, _cut(title, 60), 15, fontweight="bold")
+        for k, row in enumerate(told):
+            write(height - 0.5 - 0.2 * k, row, 9.5)
+        fill(figure, below + extra)
+        axes = figure.add_axes((0.01, 0.01, 0.97, below / height - 0.01))
+        axes.imshow(imread(drawn), aspect="auto", interpolation="antialiased")
+        axes.set_axis_off()
+        buffer = io.BytesIO()
+        figure.savefig(buffer, format="png", dpi=150, facecolor="white")
+        return buffer.getvalue()
+
+
+def _verdict(figure: Figure, y: float, symbol: str, strip: Strip, value: str, word: str) -> None:
+    width, height = figure.get_figwidth(), figure.get_figheight()
+
+    def write(x: float, text: str, **more: Any) -> None:
+        figure.text(x / width, (y - 0.05) / height, text, fontsize=9.5, va="top",
+                    parse_math=False, **more)  # fmt: skip
+
+    write(0.25, symbol, fontweight="bold")
+    write(4.9, value)
+    write(6.2, word, color=TONES[word], fontweight="bold")
+    draw_strip(figure.add_axes((1.45 / width, (y - 0.22) / height, 3.2 / width, 0.2 / height)),
+               strip, word)  # fmt: skip
+
+
+def _cut(text: str, letters: int) -> str:
+    return text if len(text) <= letters else text[: letters - 1] + "…"

@@ -1,0 +1,1 @@
+"""Describe, wire, level, calibrate and check a bench: `freeair rig`."""

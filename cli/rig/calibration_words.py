@@ -1,0 +1,143 @@
+"""What a calibration found, and what each standard that is missing costs, in words."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from meas.bench.rig import Calibration, Rig, Standard
+
+# The driver that costs are stated for: its coil and its peak. Sizes that most woofers are near.
+COIL_OHM, PEAK_OHM = 6.0, 40.0
+# A line input that loads, and inputs that hear each other (common practice, no source).
+_LINE_INPUT_OHM = 10e3
+_CROSSTALK = 1e-3
+
+PLACE: Mapping[str, str] = {
+    "same-node": "+ driver −",
+    "open": "nothing",
+    "short": "short, thick wire",
+    "resistor": "known {ohm:g} Ω",
+}
+AFTERWARDS: Mapping[str, str] = {
+    "same-node": "Move the driver input back between resistor and driver.",
+    "open": "Turn the output down before something is connected again.",
+    "short": "Take the short off before the driver is connected again.",
+    "resistor": "Take the known resistor off before the driver is connected again.",
+}
+
+
+def describe(standard: Standard) -> str:
+    """What a standard reads, in a sentence."""
+    import numpy as np
+
+    frequency, ratio = standard.frequency_hz, standard.ratio
+    middle = int(np.argmin(np.abs(np.log(frequency / 1000.0))))
+    if standard.kind != "same-node":
+        return (
+            f"Measured: with {standard.words} in the driver's place the driver input reads "
+            f"{abs(ratio[middle]):.5f} of the source input at 1 kHz."
+        )
+    gain = 100 * (abs(ratio[middle]) - 1)
+    spread = 100 * (np.abs(ratio).max() - np.abs(ratio).min())
+    slope = np.polyfit(frequency, np.unwrap(np.angle(ratio)), 1)[0]
+    samples = -slope / (2 * np.pi) * standard.sample_rate_hz
+    return (
+        f"Calibrated: the driver input reads {gain:+.3f} % against the source input at 1 kHz, "
+        f"{spread:.3f} % spread over the band, {samples:+.4f} samples late. Taken out from now on."
+    )
+
+
+def remaining(rig: Rig) -> list[str]:
+    """What is still not taken out, each with its cost, and the sum."""
+    calibration = rig.calibration
+    if rig.wiring.series_resistor_ohm is None:
+        return ["The rig does not say what its series resistor is: set series_resistor_ohm."]
+    missing = [*_channels(rig, calibration), *_ends(rig, calibration), *_scale(rig, calibration)]
+    coil, peak = (sum_percent(rig, ohm, ("",)) for ohm in (COIL_OHM, PEAK_OHM))
+    total = (
+        f"All common errors of this bench together (95 %, at 1 kHz): ±{coil:.2g} % of a coil of "
+        f"{COIL_OHM:g} ohm, ±{peak:.2g} % of a peak of {PEAK_OHM:g} ohm."
+    )
+    if not missing:
+        return [f"Nothing is missing. {total}"]
+    return [total, "What further standards would take out:", *(f"  {one}" for one in missing)]
+
+
+def sum_percent(rig: Rig, ohm: float, sources: tuple[str, ...]) -> float:
+    """Twice the combined standard uncertainty of some causes at one impedance, in per cent of it.
+
+    Args:
+        rig: The bench with its calibration.
+        ohm: A resistive impedance at 1 kHz [ohm].
+        sources: What the identities of the causes begin with.
+    """
+    import numpy as np
+
+    from meas.correction.systematics import bench_systematics
+
+    frequency = np.array([1000.0])
+    found = bench_systematics(
+        frequency,
+        np.array([complex(ohm)]),
+        rig,
+        calibration=rig.calibration,
+        sample_rate_hz=rig.card.sample_rate_hz,
+    )
+    square = sum(
+        abs(complex(one.derivative_ohm[0])) ** 2 for one in found if one.source.startswith(sources)
+    )
+    return float(200 * np.sqrt(square) / ohm)
+
+
+def _cost(rig: Rig, *sources: str) -> str:
+    coil, peak = (sum_percent(rig, ohm, sources) for ohm in (COIL_OHM, PEAK_OHM))
+    return f"±{coil:.2g} % at {COIL_OHM:g} ohm, ±{peak:.2g} % at {PEAK_OHM:g} ohm"
+
+
+def _channels(rig: Rig, calibration: Calibration | None) -> list[str]:
+    if calibration is not None and calibration.knows_channels(rig.wiring.resistor_side):
+        return []
+    return [
+        "same-node: gain and delay of the two inputs against each other are only assumed: "
+        + _cost(rig, "mismatch-")
+    ]
+
+
+def _ends(rig: Rig, calibration: Calibration | None) -> list[str]:
+    hot = rig.wiring.resistor_side == "hot"
+    found = []
+    if calibration is None or calibration.find("short") is None:
+        found.append(
+            "short: leads and contacts count as the driver's own resistance: "
+            + _cost(rig, "leads:")
+        )
+    if calibration is None or calibration.find("open") is None:
+        if not hot:
+            R = rig.wiring.series_resistor_ohm or 0.0
+            percent = 100 * _CROSSTALK * PEAK_OHM / R
+            cost = (
+                f"what the inputs hear of each other (not stated; a thousandth would be "
+                f"{percent:.2g} % at {PEAK_OHM:g} ohm)"
+            )
+        elif rig.wiring.input_resistance_ohm is not None:
+            cost = "how much the driver input loads: " + _cost(rig, "input-resistance:")
+        else:
+            percent = 100 * PEAK_OHM / _LINE_INPUT_OHM
+            cost = (
+                "how much the driver input loads (not stated; a line input of 10 kohm would take "
+                f"{percent:.2g} % off a peak of {PEAK_OHM:g} ohm)"
+            )
+        found.append(f"open: {cost}")
+    return found
+
+
+def _scale(rig: Rig, calibration: Calibration | None) -> list[str]:
+    if calibration is not None and calibration.resistors:
+        return []
+    return [
+        "resistor: every ohm stands on the series resistor; a known resistor of closer tolerance "
+        "would take its place: " + _cost(rig, "resistor:")
+    ]

@@ -1,0 +1,270 @@
+"""``freeair rig``: describe, draw, level, calibrate and check the bench."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from cli.rig import calibrate as rig_calibrate
+from cli.rig import check as rig_check
+from cli.rig import choose as rig_choose
+from cli.rig import level as rig_level
+from cli.terminal import show
+from cli.words.options import AsJson
+from meas.errors import UsageError
+
+if TYPE_CHECKING:
+    from meas.bench.rig import Rig
+
+app = typer.Typer(no_args_is_help=True, rich_markup_mode=None)
+
+
+@app.callback()
+def _rig() -> None:
+    """Describe, draw, level, calibrate and check the bench."""
+
+
+@app.command("new")
+def new(
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="Rig file to make (TOML).")],
+    series_resistor: Annotated[
+        str, typer.Option(metavar="R", help="Resistor in series with the driver, such as 10ohm.")
+    ],
+    tolerance: Annotated[
+        str, typer.Option(metavar="PCT", help="Of the series resistor, such as 1%.")
+    ] = "1%",
+    resistor_side: Annotated[
+        str, typer.Option(metavar="hot|ground", help="Between source and driver, or below it.")
+    ] = "hot",
+    input_resistance: Annotated[
+        str | None,
+        typer.Option(metavar="R", help="Of the driver input, such as 47kohm; taken out."),
+    ] = None,
+    source_input: Annotated[
+        int, typer.Option(metavar="N", help="Input on the source node; inputs count from 1.")
+    ] = 1,
+    driver_input: Annotated[
+        int, typer.Option(metavar="N", help="Input between resistor and driver.")
+    ] = 2,
+    device: Annotated[
+        str | None,
+        typer.Option(
+            metavar="NAME",
+            help="Sound device (see freeair rig devices); simulated needs no hardware.",
+        ),
+    ] = None,
+    sample_rate: Annotated[
+        str, typer.Option(metavar="HZ", help="Such as 48000 or 96kHz.")
+    ] = "48000",
+    amplifier: Annotated[
+        str,
+        typer.Option(
+            metavar="none|grounded|bridged", help="What drives: the card itself, or an amplifier."
+        ),
+    ] = "none",
+    level: Annotated[
+        float, typer.Option(metavar="X", help="Peak of the drive, full scale is 1.")
+    ] = 0.25,
+    woofer: Annotated[
+        bool,
+        typer.Option(
+            "--woofer", help="Full drive at low frequencies too. Never for tweeters: they die."
+        ),
+    ] = False,
+    start: Annotated[
+        str, typer.Option(metavar="F", help="Lowest frequency of the sweep.")
+    ] = "10Hz",
+    stop: Annotated[str, typer.Option(metavar="F", help="Highest frequency.")] = "20kHz",
+    sweep_seconds: Annotated[
+        float, typer.Option(metavar="S", help="Length of one sweep; longer is quieter noise.")
+    ] = 5.0,
+    repeats: Annotated[
+        int, typer.Option(metavar="N", help="Pairs of a sweep up and a sweep down.")
+    ] = 1,
+    mains: Annotated[int, typer.Option(metavar="50|60", help="Mains frequency, Hz.")] = 50,
+) -> None:
+    """Describe the bench in a file that you can edit.
+
+    \b
+    freeair rig new bench.toml --series-resistor 10ohm --tolerance 1% --woofer
+    """
+    from cli.pictures import wiring
+    from cli.terminal import cautions
+    from cli.words import values
+    from meas.bench import rig_file
+    from meas.files.writing import refuse_existing
+
+    refuse_existing(file)
+    resistor = values.resistance(series_resistor, "--series-resistor")
+    said_percent = values.percent(tolerance, "--tolerance").value
+    if resistor.half_width is not None:
+        said_percent = 100 * resistor.half_width / resistor.value
+    loading = (
+        None
+        if input_resistance is None
+        else values.resistance(input_resistance, "--input-resistance")
+    )
+    if source_input == driver_input:
+        raise UsageError(
+            f"source and driver cannot both be input {source_input}",
+            where="--source-input, --driver-input",
+            remedy="They are two different inputs of one card; inputs count from 1.",
+        )
+    wires: dict[str, Any] = {
+        "series_resistor_ohm": resistor.value,
+        "tolerance_percent": said_percent,
+        "resistor_side": resistor_side,
+        "source_input": source_input,
+        "driver_input": driver_input,
+        "amplifier": amplifier,
+    }
+    if loading is not None:
+        wires["input_resistance_ohm"] = loading.value
+        if loading.half_width is not None:
+            wires["input_resistance_tolerance_percent"] = 100 * loading.half_width / loading.value
+    made = _made(
+        {
+            "name": rig_file.unique_name(file.stem),
+            "mains_hz": mains,
+            "wiring": wires,
+            "card": {
+                "device": device,
+                "sample_rate_hz": values.sample_rate(sample_rate, "--sample-rate"),
+            },
+            "drive": {
+                "level": level,
+                "woofer": woofer,
+                "start_hz": values.frequency(start, "--start").value,
+                "stop_hz": values.frequency(stop, "--stop").value,
+                "sweep_seconds": sweep_seconds,
+                "repeats": repeats,
+            },
+            "simulated": {} if device == "simulated" else None,
+        }
+    )
+    cautions.print_cautions(cautions.for_rig(made))
+    rig_file.write_new(file, made)
+    picture = wiring.describe(made.wiring)
+    show.say("", wiring.as_text(picture), "", picture.note, "")
+    show.line(str(file))
+
+
+_OPTION_OF = {
+    "series_resistor_ohm": "--series-resistor",
+    "tolerance_percent": "--tolerance",
+    "resistor_side": "--resistor-side",
+    "source_input": "--source-input",
+    "driver_input": "--driver-input",
+    "amplifier": "--amplifier",
+    "input_resistance_ohm": "--input-resistance",
+    "input_resistance_tolerance_percent": "--input-resistance",
+    "sample_rate_hz": "--sample-rate",
+    "level": "--level",
+    "start_hz": "--start",
+    "stop_hz": "--stop",
+    "sweep_seconds": "--sweep-seconds",
+    "repeats": "--repeats",
+    "mains_hz": "--mains",
+}
+
+
+def _made(content: dict[str, Any]) -> Rig:
+    """The rig, or an error in terms of the options that it came from."""
+    from pydantic import ValidationError
+
+    from meas.bench.rig import Rig
+
+    try:
+        return Rig.model_validate(content)
+    except ValidationError as error:
+        wrong = error.errors()[0]
+        key = str(wrong["loc"][-1]) if wrong["loc"] else ""
+        value = wrong["input"]
+        said = f"{value!r}: " if isinstance(value, str | int | float) else ""
+        raise UsageError(
+            f"{said}{wrong['msg'].removeprefix('Value error, ')}",
+            where=_OPTION_OF.get(key, key),
+            remedy="'freeair rig new --help' lists what may be given.",
+        ) from error
+
+
+@app.command("devices")
+def devices(as_json: AsJson = False) -> None:
+    """List the sound devices by the names that a rig file takes.
+
+    \b
+    freeair rig devices
+    """
+    import json
+
+    from meas.audio import soundcard
+
+    found = soundcard.list_devices()
+    if as_json:
+        rows = [
+            {
+                "device": one.identity,
+                "inputs": one.inputs,
+                "outputs": one.outputs,
+                "default_rate_hz": one.default_rate_hz,
+                "note": one.note,
+            }
+            for one in found
+        ]
+        show.line(json.dumps({"devices": rows}, ensure_ascii=False))
+        return
+    from rich import box
+    from rich.table import Table
+
+    table = Table(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False, header_style="bold")
+    table.add_column("device", overflow="fold")
+    table.add_column("in", justify="right")
+    table.add_column("out", justify="right")
+    table.add_column("Hz", justify="right")
+    table.add_column("")
+    for one in found:
+        rate = f"{one.default_rate_hz:.0f}"
+        table.add_row(one.identity, str(one.inputs), str(one.outputs), rate, one.note)
+    show.say(table)
+    if not found:
+        show.say("No sound device found. A rig with --device simulated needs none.")
+
+
+@app.command("wiring")
+def wiring_picture(
+    file: Annotated[
+        Path | None, typer.Argument(metavar="FILE", help="Rig file; without one, the usual way.")
+    ] = None,
+    calibration: Annotated[
+        bool, typer.Option("--calibration", help="How the inputs go while calibrating.")
+    ] = False,
+    svg: Annotated[
+        Path | None, typer.Option(metavar="FILE.svg", help="Write the picture to a file.")
+    ] = None,
+) -> None:
+    """Show how the bench is wired, with the cautions beside it.
+
+    \b
+    freeair rig wiring bench.toml
+    """
+    from cli.pictures import wiring
+    from cli.terminal import cautions
+    from meas.bench import rig_file
+    from meas.bench.rig import Rig
+    from meas.files.writing import write_text
+
+    described = Rig(name="unnamed") if file is None else rig_file.read(file)
+    picture = wiring.describe(described.wiring, same_node=calibration)
+    show.say(wiring.as_text(picture), "", picture.note)
+    if svg is not None:
+        write_text(svg, wiring.as_svg(picture).replace("currentColor", "#1b1f24") + "\n")
+        show.line(str(svg))
+    cautions.print_cautions(cautions.for_rig(described))
+
+
+app.command("level")(rig_level.level)
+app.command("choose")(rig_choose.choose)
+app.command("calibrate")(rig_calibrate.calibrate)
+app.command("check")(rig_check.check)

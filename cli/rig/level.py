@@ -1,0 +1,154 @@
+"""``freeair rig level``: find and verify how loud the bench may play."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from cli.rig import meter as rig_meter
+from cli.terminal import show
+from cli.words.options import Yes
+from meas.errors import Finding, Refused
+
+if TYPE_CHECKING:
+    from meas.bench.rig import Rig
+
+# Half of full scale leaves 6 dB for a driver whose impedance is higher than this one's, and for
+# the overshoot of the converter's filters (common practice, no source).
+AIM = 0.5
+# First a tenth of the level: what is too loud at full level shows there, and nothing breaks.
+GENTLE = 0.1
+SHORT_SECONDS = 1.0
+SILENT = 0.0005
+NEAR = 1.6
+
+
+def level(
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="Rig file.")],
+    set_: Annotated[
+        bool, typer.Option("--set", help="Store the level suggested in the rig file.")
+    ] = False,
+    tone: Annotated[
+        str | None,
+        typer.Option(
+            metavar="F", help="Play a steady tone instead, such as 100Hz, to read a multimeter."
+        ),
+    ] = None,
+    volts_at_driver: Annotated[
+        str | None,
+        typer.Option(
+            metavar="V",
+            help="What the multimeter read at the driver during the tone, such as 0.35V±2%; "
+            "stored, so that takes state volts.",
+        ),
+    ] = None,
+    yes: Yes = False,
+) -> None:
+    """Set and verify how loud the bench plays.
+
+    Plays short sweeps, gently first, and says whether the level suits both inputs. Connect the
+    driver as for a take.
+
+    \b
+    freeair rig level bench.toml --set
+    freeair rig level bench.toml --tone 100Hz
+    freeair rig level bench.toml --tone 100Hz --volts-at-driver 0.35V±2%
+    """
+    from cli.terminal import cautions
+    from cli.terminal.progress import level_text
+    from meas.bench import rig_file
+
+    rig = rig_file.read(file)
+    rig = cautions.before_playing(file, rig, yes=yes)
+    if tone is not None or volts_at_driver is not None:
+        rig_meter.by_tone(file, rig, tone, volts_at_driver)
+        return
+    gentle = _peaks(rig, GENTLE * rig.drive.level)
+    if max(gentle) < SILENT:
+        from meas.validity.of_record import NOT_EVEN_NOISE
+
+        raise Refused(
+            [
+                Finding(
+                    "silent-input",
+                    NOT_EVEN_NOISE
+                    if max(gentle) == 0
+                    else "neither input hears the sweep. Check that the output is turned up, the "
+                    "inputs are line inputs and selected, and the wiring is as in the picture "
+                    "(freeair rig wiring)",
+                    refuses=True,
+                )
+            ],
+            where=str(file),
+        )
+    expected = tuple(peak / GENTLE for peak in gentle)
+    suggested = min(1.0, _two_digits(AIM * rig.drive.level / max(expected)))
+    show.say(f"At level {rig.drive.level:g} the peaks will be: {level_text(_pair(expected))}")
+    fits = AIM / NEAR <= max(expected) <= AIM * NEAR
+    if fits:
+        suggested = rig.drive.level
+        show.say(f"Level {rig.drive.level:g} is good.")
+    else:
+        show.say(f"Level {suggested:g} would bring the louder input to {100 * AIM:.0f} %.")
+    _verify(rig, suggested)
+    if set_ and not fits:
+        drive = rig.drive.model_copy(update={"level": suggested})
+        rig_file.update(file, rig.model_copy(update={"drive": drive}), since=rig)
+        show.say(f"Stored: level = {suggested:g}.")
+    elif not fits:
+        show.note(f"To store it: freeair rig level {file} --set")
+
+
+def _verify(rig: Rig, at: float) -> None:
+    """Play at the level itself: amplifiers and inputs may not scale."""
+    from cli.terminal.progress import TOO_FAINT, TOO_HOT, level_text
+
+    peaks = _peaks(rig, at)
+    show.say(f"Verified at level {at:g}: {level_text(peaks)}")
+    if max(peaks) >= TOO_HOT:
+        raise Refused(
+            [
+                Finding(
+                    "clipped",
+                    f"at level {at:g} an input reaches {100 * max(peaks):.0f} % of full scale. "
+                    "Turn the input gain or the amplifier down and run this again",
+                    refuses=True,
+                )
+            ]
+        )
+    if min(peaks) < TOO_FAINT:
+        quiet = "source" if peaks[0] < peaks[1] else "driver"
+        raise Refused(
+            [
+                Finding(
+                    "faint",
+                    f"at level {at:g} the {quiet} input reaches only {100 * min(peaks):.2g} % of "
+                    "full scale. Turn the output or the input gain up, check that input's wiring, "
+                    "and run this again",
+                    refuses=True,
+                )
+            ]
+        )
+
+
+def _peaks(rig: Rig, at: float) -> tuple[float, float]:
+    from cli.bench import audio_path as benches
+    from cli.terminal import progress
+    from meas.audio.capture import peak_levels
+    from meas.excitation import stimulus
+
+    short = rig.drive.model_copy(update={"level": at, "sweep_seconds": SHORT_SECONDS, "repeats": 1})
+    rate = rig.card.sample_rate_hz
+    with progress.capturing(f"level {at:.3g}", rate) as told:
+        audio = benches.open_path(rig)
+        return peak_levels(audio, stimulus.build(short, rate).samples, rate, told)[0]
+
+
+def _pair(values: tuple[float, ...]) -> tuple[float, float]:
+    return values[0], values[1]
+
+
+def _two_digits(value: float) -> float:
+    return float(f"{value:.2g}")

@@ -1,0 +1,302 @@
+"""``freeair series judge``: one unit in, inside, outside or undecided out."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from cli.driver.fit import MISSED, UNDECIDED
+from cli.series import units as series_units
+from cli.series.units import Diameter, Temperature, Tolerance
+from cli.terminal import show
+from cli.words.options import AsJson, ByStatus
+from meas.errors import Finding, Refused, UsageError
+
+if TYPE_CHECKING:
+    from cli.sources.takes_and_tables import Gathered
+    from cli.words.session import SessionWords
+    from fit.given.measured import Session
+    from fit.results.result import DriverFit
+    from fit.series.judge import UnitVerdict
+    from fit.series.limits import SeriesLimits
+    from fit.series.mask import Profile
+    from meas.curve import FloatArray
+
+SIGNS = ("rub",)
+"""Findings about a take that no good unit has."""
+
+
+def judge(
+    unit: Annotated[
+        list[str],
+        typer.Argument(
+            metavar="TAKE",
+            help="Takes or tables of one unit, or one saved fit. A table is in free air.",
+        ),
+    ],
+    limits: Annotated[Path, typer.Option(metavar="FILE", help="Made with freeair series limits.")],
+    diameter: Diameter = None,
+    air_temperature: Temperature = None,
+    table_tolerance: Tolerance = None,
+    picture: Annotated[
+        Path | None, typer.Option(metavar="FILE.png|svg", help="Draw it among the good ones.")
+    ] = None,
+    judge_by_status: ByStatus = False,
+    as_json: AsJson = False,
+) -> None:
+    """Judge one unit: inside, outside or undecided, and why.
+
+    \b
+    freeair series judge takes/lantern-07_free-air_* --limits lantern-limits.toml
+    freeair series judge lantern-07.json --limits lantern-limits.toml --judge-by-status
+    """
+    from cli.series import limits_file as series_file
+    from cli.sources import fits as states
+
+    found = series_file.read(limits)
+    if picture is not None:
+        _check_picture(picture, found, limits)
+    paths = [Path(text) for text in unit]
+    if any(states.is_json(path) for path in paths):
+        if len(paths) > 1:
+            raise UsageError(
+                "a saved fit and something else",
+                where=" ".join(unit),
+                remedy="Give one saved fit, or takes of one unit: one command judges one unit.",
+            )
+        name, fitted = states.read_fit(paths[0])
+        seen = _of_fit(name, fitted, found, ())
+    else:
+        from cli.sources import takes_and_tables as gather
+
+        gathered = gather.gather(unit, (), (), None, table_tolerance)
+        words = series_units.words(diameter, air_temperature, table_tolerance)
+        seen = _of_takes(gathered, found, words)
+    verdict, doubts = _with_signs(seen.verdict, seen.doubts)
+    if as_json:
+        document = _document(seen.name, limits, verdict, doubts)
+        show.line(json.dumps(document, ensure_ascii=False, allow_nan=False))
+    else:
+        _print(seen.name, verdict, doubts)
+    if picture is not None and found.mask is not None:
+        from cli.pictures import plots
+        from cli.series import picture as plots_series
+
+        title = f"{seen.name}: {verdict.verdict}"
+        curve = (seen.frequency_hz, seen.magnitude_ohm)
+        figure = plots_series.unit_figure(
+            found.mask, seen.profile, curve, verdict.departures, title
+        )
+        plots.save_picture(figure, picture)
+        (show.note if as_json else show.line)(f"Picture: {picture}")
+    status = {"outside": MISSED, "undecided": UNDECIDED}.get(verdict.verdict, 0)
+    if judge_by_status and status:
+        raise typer.Exit(status)
+
+
+@dataclass(frozen=True, eq=False)
+class _Seen:
+    """A unit with its verdict, and its curve for a picture."""
+
+    name: str
+    verdict: UnitVerdict
+    doubts: tuple[Finding, ...]
+    profile: Profile
+    frequency_hz: FloatArray
+    magnitude_ohm: FloatArray
+
+
+def _check_picture(picture: Path, limits: SeriesLimits, file: Path) -> None:
+    from cli.pictures import plots
+
+    plots.check_picture(picture)
+    if limits.mask is None:
+        raise UsageError(
+            "has no curves to draw a unit against",
+            where=str(file),
+            remedy="Set judged = true below [curve] in it, or leave out --picture.",
+        )
+
+
+def _of_fit(
+    name: str, fitted: DriverFit, limits: SeriesLimits, doubts: tuple[Finding, ...]
+) -> _Seen:
+    from fit.series.judge import judge_unit
+    from fit.series.mask import free_air, profile
+
+    curve = free_air(fitted)[0]
+    return _Seen(
+        name,
+        judge_unit(fitted, limits),
+        (*doubts, *fitted.warnings),
+        profile(fitted),
+        curve.frequency_hz,
+        abs(curve.measured_ohm),
+    )
+
+
+def _of_takes(gathered: Gathered, limits: SeriesLimits, words: SessionWords) -> _Seen:
+    """Fitted by the model of the limits; by its bare curve where no fit is possible."""
+    session = series_units.session([gathered], words)
+    quick = _quickly(gathered, session, limits)
+    if quick is not None:
+        return quick
+    try:
+        fitted = series_units.fitted_by(gathered, session, limits.model, "model of the limits")
+    except Refused as refused:
+        return _bare(gathered, limits, refused)
+    return _of_fit(gathered.unit, fitted, limits, gathered.findings)
+
+
+def _quickly(gathered: Gathered, session: Session, limits: SeriesLimits) -> _Seen | None:
+    """Fitted from where the reference lies, which takes a hundredth of the time.
+
+    Good only where the curve leaves no more over than that of good units does: then it is the fit
+    that a long search would have found. None where it has to be searched for.
+    """
+    from fit.joint import fit_near
+
+    free = sum(curve.condition.name == "free-air" for curve in gathered.curves)
+    if free != 1 or not limits.near or limits.mask is None:
+        return None
+    try:
+        fitted = fit_near(gathered.curves, session, limits.model, limits.near)
+    except (Refused, ValueError):
+        return None
+    seen = _of_fit(gathered.unit, fitted, limits, gathered.findings)
+    departures = seen.verdict.departures
+    return seen if departures and all(d.verdict == "inside" for d in departures) else None
+
+
+def _bare(gathered: Gathered, limits: SeriesLimits, refused: Refused) -> _Seen:
+    """What a curve alone tells that no fit follows; the refusal itself where that is nothing."""
+    from fit.series.judge import judge_curve
+    from fit.series.mask import bare_profile
+    from meas.curve import ImpedanceCurve
+
+    free = next((c.curve for c in gathered.curves if c.condition.name == "free-air"), None)
+    if free is None:
+        raise refused
+    ohm = abs(free.impedance_ohm) if isinstance(free, ImpedanceCurve) else free.magnitude_ohm
+    profile = bare_profile(free.frequency_hz, ohm)
+    verdict = judge_curve(profile, limits)
+    if verdict is None:
+        raise refused
+    doubts = (*gathered.findings, *refused.reasons)
+    return _Seen(gathered.unit, verdict, doubts, profile, free.frequency_hz, ohm)
+
+
+def _with_signs(
+    verdict: UnitVerdict, doubts: Sequence[Finding]
+) -> tuple[UnitVerdict, tuple[Finding, ...]]:
+    """Signs of a fault in the take itself make a unit outside."""
+    signs = tuple(doubt for doubt in doubts if doubt.code in SIGNS)
+    rest = tuple(dict.fromkeys(doubt for doubt in doubts if doubt.code not in SIGNS))
+    if not signs:
+        return verdict, rest
+    return replace(verdict, verdict="outside", findings=(*signs, *verdict.findings)), rest
+
+
+def _document(
+    name: str, limits: Path, verdict: UnitVerdict, doubts: Sequence[Finding]
+) -> dict[str, Any]:
+    return {
+        "format": "freeair-series-verdict/1",
+        "unit": name,
+        "limits": str(limits),
+        "verdict": verdict.verdict,
+        "judged": [
+            {
+                "parameter": item.limit.parameter,
+                "unit": item.limit.unit,
+                "lower": item.limit.lower,
+                "upper": item.limit.upper,
+                "centre": item.limit.centre,
+                "verdict": item.verdict,
+            }
+            | (
+                {}
+                if item.value is None or item.interval_95 is None
+                else {
+                    "value": item.value,
+                    "interval_95": list(item.interval_95),
+                    "deviation_log": item.deviation,
+                    "beyond_log": item.beyond,
+                }
+            )
+            for item in verdict.judged
+        ],
+        "curve": [
+            {
+                "layer": item.layer,
+                "verdict": item.verdict,
+                "frequency_hz": item.frequency_hz,
+                "size": item.size,
+                "limit": item.limit,
+                "reach_95": item.reach_95,
+                "outside_hz": list(item.outside_hz),
+            }
+            for item in verdict.departures
+        ],
+        "findings": [{"code": f.code, "text": f.text} for f in verdict.findings],
+        "warnings": [{"code": f.code, "text": f.text} for f in doubts],
+    }
+
+
+def _print(name: str, verdict: UnitVerdict, doubts: Sequence[Finding]) -> None:
+    from rich.text import Text
+
+    from cli.terminal import tables
+    from cli.terminal.display import in_order, shown, signed_percent
+    from fit.series.mask import WORDS
+    from fit.series.values import DECIBEL
+
+    show.say(Text(f"{name}: ").append(verdict.verdict, style=tables.VERDICT_STYLE[verdict.verdict]))
+    if verdict.findings:
+        show.heading("Why")
+        show.findings(verdict.findings)
+    by_symbol = {item.limit.parameter: item for item in verdict.judged}
+    rows = []
+    for symbol in in_order(by_symbol):
+        item = by_symbol[symbol]
+        how = shown(symbol, item.limit.unit)
+        low, high = (
+            "" if v is None else f"{v / how.scale:.4g}"
+            for v in (item.limit.lower, item.limit.upper)
+        )
+        off = signed_percent(math.expm1(item.deviation))
+        if item.limit.unit == "dB":
+            off = f"{item.deviation / DECIBEL:+.1f} dB"
+        rows.append(
+            (
+                Text(show.spelt(how.symbol), style="bold"),
+                low,
+                f"{item.value / how.scale:.4g}" if item.value is not None else "unknown",
+                high,
+                how.unit,
+                "" if item.value is None else off,
+                Text(item.verdict, style=tables.VERDICT_STYLE[item.verdict]),
+            )
+        )
+    columns = (
+        tables.Column(""),
+        tables.Column("lower", right=True),
+        tables.Column("measured", right=True),
+        tables.Column("upper", right=True),
+        tables.Column(""),
+        tables.Column("off centre", right=True),
+        tables.Column(""),
+    )
+    if rows:
+        show.say("", tables.plain_table(columns, rows))
+    for departure in verdict.departures:
+        show.say(f"{WORDS[departure.layer]}: {departure.verdict}")
+    if doubts:
+        show.heading("Doubts about the take")
+        show.findings(doubts)

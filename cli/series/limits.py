@@ -1,0 +1,146 @@
+"""``freeair series limits``: what good units look like, from several of them."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from cli.series import units as series_units
+from cli.series.units import Diameter, Model, Temperature, Tolerance, Units
+from cli.terminal import show
+from cli.words.options import AsJson
+from meas.errors import UsageError
+
+if TYPE_CHECKING:
+    from fit.series.limits import SeriesLimits
+
+
+def limits(
+    units: Units,
+    save: Annotated[
+        Path, typer.Option(metavar="FILE.toml", help="File to make, commented and editable.")
+    ],
+    coverage: Annotated[
+        str | None,
+        typer.Option(metavar="PCT", help="Share of good units within each limit. Default 99%."),
+    ] = None,
+    confidence: Annotated[
+        str | None,
+        typer.Option(metavar="PCT", help="How sure that is to be. Default 90%."),
+    ] = None,
+    model: Model = None,
+    diameter: Diameter = None,
+    air_temperature: Temperature = None,
+    table_tolerance: Tolerance = None,
+    as_json: AsJson = False,
+) -> None:
+    """Derive limits from several good units.
+
+    One bad unit among them does not move the limits; it is named. Errors that all units share do
+    not widen them.
+
+    \b
+    freeair series limits takes/lantern-* --save lantern-limits.toml
+    freeair series limits good-*.json --coverage 95% --save lantern-limits.toml
+    """
+    from cli.series import limits_file as series_file
+    from fit.series import limits as series_limits
+    from fit.series.judge import reference_units
+    from meas.files.writing import refuse_existing
+
+    refuse_existing(save)
+    held = _share(coverage, "--coverage", series_limits.COVERAGE)
+    sure = _share(confidence, "--confidence", series_limits.CONFIDENCE)
+    words = series_units.words(diameter, air_temperature, table_tolerance)
+    read = series_units.read(units, words, model)
+    named = series_units.told_apart(read)
+    found = series_limits.derive(named, coverage=held, confidence=sure)
+    found = replace(found, findings=(*found.findings, *reference_units(named, found)))
+    series_file.write(save, found)
+    if as_json:
+        show.line(json.dumps(_document(found), ensure_ascii=False, allow_nan=False))
+        show.note(f"Limits: {save}")
+    else:
+        _print(found, save)
+
+
+def _share(text: str | None, option: str, default: float) -> float:
+    from cli.words import values
+
+    if text is None:
+        return default
+    share = values.percent(text, option).value / 100
+    if not 0.5 <= share <= 0.9999:
+        raise UsageError(
+            f"'{text}' is no share to claim",
+            where=option,
+            remedy="Write a percentage from 50% to 99.99%, such as 95%.",
+        )
+    return share
+
+
+def _document(found: SeriesLimits) -> dict[str, Any]:
+    return {
+        "format": "freeair-series-limits/1",
+        "units": list(found.units),
+        "model": found.model,
+        "coverage": found.coverage,
+        "confidence": found.confidence,
+        "limits": [
+            {
+                "parameter": limit.parameter,
+                "unit": limit.unit,
+                "centre": limit.centre,
+                "lower": limit.lower,
+                "upper": limit.upper,
+                "spread_relative": limit.spread,
+                "measuring_relative": limit.measuring,
+                "judged": limit.judged,
+            }
+            for limit in found.limits
+        ],
+        "findings": [{"code": f.code, "text": f.text} for f in found.findings],
+    }
+
+
+def _print(found: SeriesLimits, save: Path) -> None:
+    from cli.terminal import tables
+    from cli.terminal.display import in_order, percent, shown
+
+    by_symbol = {limit.parameter: limit for limit in found.limits if limit.judged}
+    rows = []
+    for symbol in in_order(by_symbol):
+        limit = by_symbol[symbol]
+        how = shown(symbol, limit.unit)
+        ends = [f"{v / how.scale:.4g}" for v in (limit.lower, limit.centre, limit.upper) if v]
+        spreads = percent(limit.spread), percent(limit.measuring)
+        rows.append((how.symbol, *ends, how.unit, *spreads))
+    columns = (
+        tables.Column(""),
+        tables.Column("lower", right=True),
+        tables.Column("centre", right=True),
+        tables.Column("upper", right=True),
+        tables.Column(""),
+        tables.Column("spread", right=True),
+        tables.Column("measuring", right=True),
+    )
+    show.heading(f"Limits from {len(found.units)} units")
+    show.say("", tables.plain_table(columns, rows), "")
+    show.say(
+        f"Each holds {100 * found.coverage:g} % of good units with {100 * found.confidence:g} % "
+        "confidence, if they scatter normally; more units would narrow them. Spread: standard "
+        "deviation over the units. Measuring: what of it is measurement and not the units.",
+        ""
+        if found.mask is None
+        else "The curves themselves are judged too, beyond what their parameters tell.",
+    )
+    if found.findings:
+        show.heading("Doubts")
+        show.findings(found.findings)
+    show.say("")
+    show.line(str(save))
+    show.note(f"Look through it, then: freeair series judge TAKE --limits {save}")

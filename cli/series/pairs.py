@@ -1,0 +1,121 @@
+"""``freeair series pairs``: a stack of units into pairs."""
+
+from __future__ import annotations
+
+import json
+from typing import TYPE_CHECKING, Any
+
+from cli.series import units as series_units
+from cli.series.units import Diameter, Model, Temperature, Tolerance, Units
+from cli.terminal import show
+from cli.words.options import AsJson
+
+if TYPE_CHECKING:
+    from fit.compare.matching import Alternative, Matching
+
+
+def pairs(
+    units: Units,
+    model: Model = None,
+    diameter: Diameter = None,
+    air_temperature: Temperature = None,
+    table_tolerance: Tolerance = None,
+    as_json: AsJson = False,
+) -> None:
+    """Make the best pairs of a stack of units.
+
+    Those that differ least in level, from below the resonance upwards. Every unit needs a level:
+    takes with a known mass (or in a test box) and the diameter.
+
+    \b
+    freeair series pairs takes/lantern-* --diameter 118mm
+    freeair series pairs lantern-*.json
+    """
+    from cli.terminal.progress import working
+    from fit.compare.matching import match
+
+    words = series_units.words(diameter, air_temperature, table_tolerance)
+    read = series_units.read(units, words, model)
+    with working("matching"):
+        found = match(series_units.told_apart(read))
+    if as_json:
+        show.line(json.dumps(_document(found), ensure_ascii=False, allow_nan=False))
+    else:
+        _print(found)
+
+
+def _document(found: Matching) -> dict[str, Any]:
+    told: dict[str, Any] = {
+        "format": "freeair-series-pairs/1",
+        "pairs": [pair.as_json() for pair in found.pairs],
+        "rms_db": found.rms_db,
+        "rms_in_order_db": found.in_order_db,
+        "proven_best": found.exact,
+        "alternatives": [
+            {
+                "instead_of": [list(names) for names in other.instead_of],
+                "pairs": [list(names) for names in other.pairs],
+                "rms_more_db": other.cost_more,
+            }
+            | ({} if other.left_over is None else {"left_over": other.left_over})
+            for other in found.alternatives
+        ],
+    }
+    return told if found.left_over is None else told | {"left_over": found.left_over}
+
+
+def _print(found: Matching) -> None:
+    from rich.text import Text
+
+    from cli.terminal import tables
+    from fit.compare.pair import LIMIT_DB
+
+    style = {"matched": "bold green", "apart": "bold red", "undecided": "bold yellow"}
+    rows = [
+        (
+            pair.first,
+            pair.second,
+            f"{pair.level_db:+.2f}",
+            f"{100 * pair.fs_relative:+.1f} %",
+            f"{pair.worst_db:+.2f}",
+            f"{(pair.worst_95[1] - pair.worst_95[0]) / 2:.2f}",
+            f"{pair.worst_hz:.0f} Hz",
+            Text(pair.verdict, style=style[pair.verdict]),
+        )
+        for pair in found.pairs
+    ]
+    columns = (
+        tables.Column("", fills=True),
+        tables.Column(""),
+        tables.Column("level dB", right=True),
+        tables.Column("fs", right=True),
+        tables.Column("at most dB", right=True),
+        tables.Column("± 95 %", right=True),
+        tables.Column("at", right=True),
+        tables.Column(""),
+    )
+    show.heading(f"{len(found.pairs)} {'pair' if len(found.pairs) == 1 else 'pairs'}")
+    show.say("", tables.plain_table(columns, rows), "")
+    if found.left_over is not None:
+        show.say(f"Left over: {found.left_over}, without which the pairs are best.", "")
+    show.say(
+        f"Largest difference of level, root mean square over the pairs: {found.rms_db:.2f} dB "
+        f"({found.in_order_db:.2f} dB if paired as they come). A pair is called matched when it "
+        f"surely stays within {LIMIT_DB:g} dB."
+    )
+    if not found.exact:
+        show.say("The search was stopped after a while: there may be a better matching.")
+    if found.alternatives:
+        show.heading("As good, as far as the measurement can tell")
+        show.say(*(show.hanging(f"  {_words(other)}") for other in found.alternatives))
+
+
+def _words(other: Alternative) -> str:
+    def listed(pairs: tuple[tuple[str, str], ...]) -> str:
+        return ", ".join(f"{a} with {b}" for a, b in pairs)
+
+    left = "" if other.left_over is None else f", {other.left_over} left over"
+    return (
+        f"{listed(other.pairs)}{left} instead of {listed(other.instead_of)} "
+        f"({other.cost_more:+.2f} dB)"
+    )

@@ -1,0 +1,226 @@
+"""``freeair series summary``: a series in numbers."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from cli.series import units as series_units
+from cli.series.units import Diameter, Model, Temperature, Tolerance, Units
+from cli.terminal import show
+from cli.words.options import AsJson
+
+if TYPE_CHECKING:
+    from fit.numerics.robust import Share
+    from fit.series.statistics import Statistics
+
+
+def summary(
+    units: Units,
+    limits: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Tell how many lie, and how many to expect, outside."),
+    ] = None,
+    model: Model = None,
+    diameter: Diameter = None,
+    air_temperature: Temperature = None,
+    table_tolerance: Tolerance = None,
+    as_json: AsJson = False,
+) -> None:
+    """Tell the spread of a series, and what drifts.
+
+    How the units scatter, what of it is measurement and not the units, which are unlike the rest.
+
+    \b
+    freeair series summary takes/lantern-* --diameter 118mm
+    freeair series summary lantern-*.json --limits lantern-limits.toml --json
+    """
+    from cli.series import limits_file as series_file
+    from fit.series.statistics import summarise
+
+    bounds = None
+    if limits is not None:
+        meant = series_file.read(limits)
+        model = model or meant.model
+        bounds = {one.parameter: (one.lower, one.upper) for one in meant.limits if one.judged}
+    words = series_units.words(diameter, air_temperature, table_tolerance)
+    read = series_units.read(units, words, model)
+    found = summarise(series_units.told_apart(read), bounds)
+    timed = series_units.in_order_of_time(read)
+    if as_json:
+        document = _document([unit.name for unit in read], read[0].fit.model, found, timed=timed)
+        show.line(json.dumps(document, ensure_ascii=False, allow_nan=False))
+    else:
+        _print(len(read), found, timed=timed)
+
+
+def _document(
+    names: Sequence[str], model: str, found: Sequence[Statistics], *, timed: bool
+) -> dict[str, Any]:
+    return {
+        "format": "freeair-series-summary/1",
+        "units": list(names),
+        "model": model,
+        "order": "time" if timed else "as given",
+        "quantities": [_quantity(one) for one in found],
+    }
+
+
+def _quantity(one: Statistics) -> dict[str, Any]:
+    told: dict[str, Any] = {
+        "parameter": one.parameter,
+        "unit": one.unit,
+        "n": one.n,
+        "centre": one.centre,
+        "median": one.median,
+        "lowest": one.lowest,
+        "highest": one.highest,
+        "spread_relative": one.spread,
+        "spread_relative_95": list(one.spread_95),
+        "measuring_relative": one.measuring,
+        "measuring_share_of_variance": one.measuring_share,
+        "units_apart_relative": one.units_apart,
+        "outliers": [
+            {"unit": o.name, "value": o.value, "deviation_log": o.deviation} for o in one.outliers
+        ],
+    }
+    if one.drift is not None:
+        told["drift"] = {
+            "told": one.drifts,
+            "probability_by_chance": one.drift.probability,
+            "per_unit_log": one.drift.middle,
+            "per_unit_log_95": [one.drift.low, one.drift.high],
+        }
+    if one.beyond is not None:
+        told["outside"] = {
+            "lower": one.beyond.lower,
+            "upper": one.beyond.upper,
+            "counted": one.beyond.counted,
+            "counted_share": _share(one.beyond.counted_share),
+            "expected_share": _share(one.beyond.expected),
+        }
+    return told
+
+
+def _share(share: Share) -> dict[str, Any]:
+    return {"value": share.value, "interval_95": [share.low, share.high]}
+
+
+def _print(count: int, found: Sequence[Statistics], *, timed: bool) -> None:
+    from cli.terminal import tables
+    from cli.terminal.display import in_order, percent, shown
+
+    by_symbol = {one.parameter: one for one in found}
+    order = in_order(by_symbol)
+    rows = []
+    for symbol in order:
+        one = by_symbol[symbol]
+        how = shown(symbol, one.unit)
+        rows.append(
+            (
+                how.symbol,
+                *(f"{v / how.scale:.4g}" for v in (one.lowest, one.centre, one.highest)),
+                how.unit,
+                percent(one.spread),
+                f"{100 * one.spread_95[0]:.2g} … {100 * one.spread_95[1]:.2g}",
+                percent(one.measuring),
+                percent(one.measuring_share),
+            )
+        )
+    columns = (
+        tables.Column(""),
+        tables.Column("least", right=True),
+        tables.Column("centre", right=True),
+        tables.Column("most", right=True),
+        tables.Column(""),
+        tables.Column("spread", right=True),
+        tables.Column("95 %", right=True),
+        tables.Column("measuring", right=True),
+        tables.Column("share", right=True),
+    )
+    show.heading(f"{count} units")
+    show.say(
+        "",
+        tables.plain_table(columns, rows),
+        "",
+        "Spread: standard deviation over the units (robust). Measuring: how far one unit would "
+        "scatter, measured again; share: of the variance. Errors that all units share count in "
+        "neither.",
+    )
+    told = [line for symbol in order for line in _lines(by_symbol[symbol], timed=timed)]
+    if told:
+        show.heading("What stands out")
+        show.say(*(show.hanging(f"  {line}") for line in told))
+    if not any(one.drifts for one in found):
+        order_said = "time" if timed else "the order given"
+        show.say(
+            "",
+            f"No drift in {order_said}."
+            if any(one.drift is not None for one in found)
+            else f"Too few units to tell a drift in {order_said}.",
+        )
+    outside = [by_symbol[symbol] for symbol in order if by_symbol[symbol].beyond is not None]
+    if outside:
+        show.heading("Outside the limits")
+        show.say("", _outside_table(outside))
+
+
+def _lines(one: Statistics, *, timed: bool) -> list[str]:
+    from fit.series.limits import said
+    from fit.series.values import NAMES
+
+    name = f"{NAMES[one.parameter].name} {one.parameter}"
+    lines = [
+        f"{outlier.name}: {name} lies {said(outlier.deviation, one.unit)} the centre, unlike the "
+        "rest"
+        for outlier in one.outliers
+    ]
+    if one.drift is not None and one.drifts:
+        rises = "rises" if one.drift.middle > 0 else "falls"
+        low, high = (100 * math.expm1(v) for v in (one.drift.low, one.drift.high))
+        lines.append(
+            f"{name} {rises} in {'time' if timed else 'the order given'}: "
+            f"{100 * math.expm1(one.drift.middle):+.2g} % a unit (95 %: {low:+.2g} to "
+            f"{high:+.2g} %); by chance with {100 * one.drift.probability:.1g} % probability"
+        )
+    return lines
+
+
+def _percent(share: float) -> str:
+    """Shares below a hundredth of a per cent are none that a small series could tell."""
+    if 0 < share < 1e-4:
+        return "< 0.01"
+    return f"{100 * share:.2g}"
+
+
+def _outside_table(found: Sequence[Statistics]) -> Any:
+    from cli.terminal import tables
+    from cli.terminal.display import shown
+
+    rows = []
+    for one in found:
+        if one.beyond is None:
+            continue
+        counted, expected = one.beyond.counted_share, one.beyond.expected
+        rows.append(
+            (
+                shown(one.parameter, one.unit).symbol,
+                f"{one.beyond.counted} of {one.n}",
+                f"{_percent(counted.low)} … {_percent(counted.high)} %",
+                f"{_percent(expected.value)} %",
+                f"{_percent(expected.low)} … {_percent(expected.high)} %",
+            )
+        )
+    columns = (
+        tables.Column(""),
+        tables.Column("counted", right=True),
+        tables.Column("95 %", right=True),
+        tables.Column("expected", right=True),
+        tables.Column("95 %", right=True),
+    )
+    return tables.plain_table(columns, rows)

@@ -1,0 +1,1 @@
+"""Whatever holds a curve, a fit, a part or targets, opened by its name."""

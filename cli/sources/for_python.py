@@ -1,0 +1,40 @@
+"""Saved fits for Python: the files of ``freeair fit --save``."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from fit.results.result import DriverFit
+
+
+def load_fit(path: str | Path) -> DriverFit:
+    """The fit in a file that ``freeair fit --save`` or `save_fit` wrote.
+
+    Raises:
+        UnreadableInput: If it cannot be read or is no saved fit.
+    """
+    from cli.sources.fits import read_fit
+
+    return read_fit(Path(path))[1]
+
+
+def save_fit(fit: DriverFit, path: str | Path, *, unit: str) -> None:
+    """Keep a fit with its covariance and the identity of every error.
+
+    Args:
+        fit: What to keep.
+        path: A new file; nothing is overwritten.
+        unit: Name of the driver.
+
+    Raises:
+        UsageError: If the file exists or cannot be written.
+    """
+    from fit.results import store
+    from meas.files.writing import write_text
+
+    document = store.to_json(fit, unit=unit)
+    text = json.dumps(document, ensure_ascii=False, allow_nan=False)
+    write_text(Path(path), text + "\n")

@@ -1,0 +1,227 @@
+"""From words on the command line to curves with their conditions."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from cli.words import assumed, table_scale, values
+from cli.words.session import GRAMS, LITRES, stated
+from cli.words.values import Value
+from meas.errors import Refused, UsageError
+
+if TYPE_CHECKING:
+    from cli.words.table_scale import TableScale
+    from fit.given.measured import Condition, MeasuredCurve
+    from meas.errors import Finding
+    from meas.takes.take import Take
+
+
+@dataclass(frozen=True)
+class Gathered:
+    """Everything that was measured, ready to be fitted.
+
+    Attributes:
+        curves: One per table or take, free air first.
+        takes: The take behind each curve; None behind a table.
+        unit: What was measured.
+        findings: Doubts that the takes themselves came with.
+    """
+
+    curves: tuple[MeasuredCurve, ...]
+    takes: tuple[Take | None, ...]
+    unit: str
+    findings: tuple[Finding, ...] = ()
+
+
+@dataclass
+class _Stock:
+    scale: TableScale
+    curves: list[tuple[MeasuredCurve, Take | None]] = field(default_factory=list)
+    names: list[str] = field(default_factory=list)
+    scaled: list[str] = field(default_factory=list)
+    findings: list[Finding] = field(default_factory=list)
+
+
+def gather(
+    free: Sequence[str],
+    added_mass: Sequence[str],
+    test_box: Sequence[str],
+    unit: str | None,
+    table_tolerance: str | None = None,
+) -> Gathered:
+    """Read every source.
+
+    Args:
+        free: Takes of any condition, and tables measured in free air.
+        added_mass: ``FILE=M`` for tables (or takes, which must agree).
+        test_box: ``FILE=V`` likewise.
+        unit: Name of the driver; None: as the takes say, else the first table's name.
+        table_tolerance: How well the ohms of tables are known as a whole, as written.
+
+    Raises:
+        UsageError: If sources contradict themselves or each other.
+        UnreadableInput: If a source cannot be read.
+        Refused: If a take was refused when it was made.
+    """
+    stock = _Stock(table_scale.read(table_tolerance))
+    seen: dict[Path, str] = {}
+    for text in free:
+        if "=" in text and not Path(text).exists():
+            raise UsageError(
+                f"'{text}' has a value, but free-air sources have none",
+                remedy="Write --added-mass FILE=M or --test-box FILE=V.",
+            )
+        _add(stock, seen, text, None, None)
+    for text in added_mass:
+        file, written = _split(text, "--added-mass", "take-or-table.csv=7.5g")
+        value = values.mass(written, f"--added-mass {file}")
+        _add(stock, seen, file, "added-mass", value)
+    for text in test_box:
+        file, written = _split(text, "--test-box", "take-or-table.csv=6.8L")
+        value = values.volume(written, f"--test-box {file}")
+        _add(stock, seen, file, "test-box", value)
+    stock.scale.tell(stock.scaled)
+    if table_tolerance is not None and all(take for _, take in stock.curves):
+        raise UsageError(
+            "there is no table: a take knows its resistor from the rig file",
+            where=table_scale.OPTION,
+            remedy="Leave the option out.",
+        )
+    order = ("free-air", "added-mass", "test-box")
+    stock.curves.sort(key=lambda pair: order.index(pair[0].condition.name))
+    return Gathered(
+        tuple(measured for measured, _ in stock.curves),
+        tuple(take for _, take in stock.curves),
+        _unit(stock, unit),
+        # A doubt that takes share is said once.
+        (
+            *dict.fromkeys(stock.findings),
+            *mixed_levels([take for _, take in stock.curves if take]),
+        ),
+    )
+
+
+def mixed_levels(taken: Sequence[Take]) -> tuple[Finding, ...]:
+    """One fit over several levels means neither; what can be had instead."""
+    from meas.errors import Finding
+
+    levels = {take.rig.drive.level for take in taken if take.excitation.get("kind") != "imported"}
+    if len(levels) < 2:
+        return ()
+    text = (
+        f"these takes were made at {len(levels)} levels, from {min(levels):g} to {max(levels):g} "
+        "of full scale, and a driver changes with level: the parameters are a mixture. Use takes "
+        "of one level, or follow the parameters down to the small signal: freeair levels TAKE..."
+    )
+    return (Finding("mixed-levels", text),)
+
+
+def _split(text: str, option: str, example: str) -> tuple[str, str]:
+    file, sign, written = text.rpartition("=")
+    if not sign or not file.strip() or not written.strip():
+        raise UsageError(
+            f"'{text}' is not FILE=VALUE",
+            where=option,
+            remedy=f"Write the file, an equals sign and the value: {option} {example}",
+        )
+    return file, written
+
+
+def _add(
+    stock: _Stock, seen: dict[Path, str], text: str, condition: str | None, value: Value | None
+) -> None:
+    from meas.tables import any_file as curve_file
+    from meas.takes import take as takes
+
+    path = Path(text)
+    resolved = path.resolve()
+    if resolved in seen:
+        raise UsageError(
+            "is given twice", where=text, remedy="Name every take and every table once."
+        )
+    seen[resolved] = text
+    if takes.is_take(path):
+        _add_take(stock, takes.load(path), text, condition, value)
+        return
+    from fit.given.measured import FreeAir, MeasuredCurve
+    from meas.tables.wrong_units import plausibility
+
+    curve = curve_file.read(path)
+    if doubts := plausibility(curve):
+        raise Refused(doubts, where=text)
+    under = FreeAir() if value is None else condition_of(condition or "free-air", value)
+    scaled = stock.scale.on(path, curve)
+    if scaled is not curve:
+        stock.scaled.append(path.name)
+    stock.curves.append((MeasuredCurve(text, scaled, under), None))
+    stock.names.append(path.stem)
+
+
+def _add_take(
+    stock: _Stock, take: Take, text: str, condition: str | None, value: Value | None
+) -> None:
+    from fit.given.measured import FreeAir, MeasuredCurve
+
+    if take.refused or take.curve is None:
+        raise Refused(
+            take.reasons,
+            where=text,
+            remedy="This take was refused when it was made and supports no numbers. Measure again.",
+        )
+    if take.kind != "driver":
+        raise UsageError(
+            f"is a take of a {'passive part' if take.kind == 'part' else 'finished system'}, "
+            "not of a driver",
+            where=text,
+            remedy="Fit takes that were made with --kind driver (the default).",
+        )
+    own = take.condition
+    if condition is not None and value is not None:
+        _check_agreement(take, text, condition, value)
+    under: Condition = FreeAir()
+    if own.value is not None:
+        under = condition_of(own.name, Value(own.value, own.half_width, own.written, 0.0))
+    stock.curves.append((MeasuredCurve(text, take.curve, under), take))
+    stock.findings += [finding for finding in take.findings if not finding.refuses]
+
+
+def _check_agreement(take: Take, text: str, condition: str, value: Value) -> None:
+    """A take knows its own condition; what is said beside it must be the same."""
+    own = take.condition
+    says = "free air" if own.value is None else f"{own.name.replace('-', ' ')} {own.written}"
+    same = own.name == condition and own.value is not None
+    if same and own.value is not None and abs(own.value - value.value) <= 1e-9 * own.value:
+        return
+    raise UsageError(
+        f"the take says {says}, the command says {condition.replace('-', ' ')} {value.written}",
+        where=text,
+        remedy="Leave out the option: a take knows its own mass or box. If the take is wrong, "
+        "measure again with the right one.",
+    )
+
+
+def condition_of(name: str, value: Value) -> Condition:
+    """An added mass or a test box with its limits, saying what was taken for them."""
+    from fit.given.measured import AddedMass, TestBox
+
+    if name == "added-mass":
+        mass = stated(assumed.mass(value), f"mass:{value.written}", "added mass", GRAMS)
+        return AddedMass(mass)
+    return TestBox(stated(assumed.volume(value), f"volume:{value.written}", "test box", LITRES))
+
+
+def _unit(stock: _Stock, unit: str | None) -> str:
+    named = list(dict.fromkeys(take.unit for _, take in stock.curves if take))
+    if unit is not None:
+        named = list(dict.fromkeys([unit, *named]))
+    if len(named) > 1:
+        raise UsageError(
+            f"these are different units: {', '.join(named)}",
+            remedy="One fit is about one driver; fit each by itself and use freeair compare.",
+        )
+    if named:
+        return named[0]
+    return stock.names[0] if stock.names else "driver"

@@ -1,0 +1,373 @@
+"""``freeair targets from-parts``: wishes and weighed parts, turned into targets."""
+
+from __future__ import annotations
+
+import json
+import math
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from cli.box.command import AirPressure, AirTemperature, RelativeHumidity, measured_air
+from cli.targets.wind import FormerOption, GapHeightOption, LayersOption, MetalOption, TurnsOption
+from cli.terminal import show
+from cli.words.options import AsJson
+from meas.errors import UsageError
+
+if TYPE_CHECKING:
+    from cli.targets.coil_words import CoilWords
+    from fit.design.intentions import Intention
+    from fit.design.winding import Coil
+    from fit.given.measured import Stated
+
+_QMS = "4 ± 1.5"
+_TOLERANCE = "10%"
+_MASS = "Weighed, such as 4.2g."
+
+
+@dataclass(frozen=True)
+class KnownCoil:
+    """The coil as far as it is known: by options, or by the file's [winding]."""
+
+    coil: Coil
+    gap_height: float | None
+    by_options: bool
+
+
+def _part(help_text: str) -> Any:
+    return typer.Option(metavar="M", help=help_text)
+
+
+def from_parts(
+    file: Annotated[
+        Path, typer.Argument(metavar="FILE", help="Targets file to make or to add to (TOML).")
+    ],
+    cone: Annotated[str | None, _part(_MASS)] = None,
+    former_mass: Annotated[str | None, _part("The tube of the coil, weighed.")] = None,
+    coil: Annotated[str | None, _part("Weighed wire, where no winding is described.")] = None,
+    surround: Annotated[str | None, _part("Weighed as a whole; half of it counts.")] = None,
+    spider: Annotated[str | None, _part("Weighed as a whole; half of it counts.")] = None,
+    glue: Annotated[str | None, _part(_MASS)] = None,
+    dust_cap: Annotated[str | None, _part(_MASS)] = None,
+    diameter: Annotated[
+        str | None,
+        typer.Option(metavar="D", help="Cone from mid-surround to mid-surround, such as 118mm."),
+    ] = None,
+    fs: Annotated[str | None, typer.Option(metavar="F", help="Wished resonance, free air.")] = None,
+    box: Annotated[
+        str | None, typer.Option(metavar="V", help="Wished closed box, net volume.")
+    ] = None,
+    fc: Annotated[
+        str | None, typer.Option(metavar="F", help="Wished resonance in that box.")
+    ] = None,
+    qts: Annotated[str | None, typer.Option(metavar="Q", help="Wished total Q, free air.")] = None,
+    qtc: Annotated[str | None, typer.Option(metavar="Q", help="Wished total Q in the box.")] = None,
+    qms: Annotated[
+        str | None, typer.Option(metavar="Q", help=f"Expected mechanical Q. Default {_QMS}.")
+    ] = None,
+    re: Annotated[
+        str | None, typer.Option(metavar="R", help="Coil resistance, where no winding says it.")
+    ] = None,
+    wire: Annotated[
+        str | None, typer.Option(metavar="D", help="Of the coil: 0.2mm, 0.2mm/0.22mm or AWG32.")
+    ] = None,
+    metal: MetalOption = "copper",
+    former: FormerOption = None,
+    layers: LayersOption = None,
+    turns: TurnsOption = None,
+    height: Annotated[
+        str | None, typer.Option(metavar="H", help="Height of the winding, instead of the turns.")
+    ] = None,
+    gap_height: GapHeightOption = None,
+    tolerance: Annotated[
+        str, typer.Option(metavar="PCT", help="Limits of the targets, at least.")
+    ] = _TOLERANCE,
+    air_temperature: AirTemperature = None,
+    air_pressure: AirPressure = None,
+    relative_humidity: RelativeHumidity = None,
+    replace: Annotated[
+        bool, typer.Option("--replace", help="Values that stand there already may be replaced.")
+    ] = False,
+    as_json: AsJson = False,
+) -> None:
+    """Turn the parts on the scales and what you wish for into targets.
+
+    The mass follows from the parts, the compliance from the wished resonance (in free air, or in
+    a closed box), the force factor from the wished Q, the field from the wire in the gap.
+
+    \b
+    freeair targets from-parts lantern.toml --cone 4.1g --surround 1.6g --spider 1.2g \\
+        --glue 0.7g --diameter 118mm --fs 45Hz --qts 0.4 --wire 0.2mm --former 25mm \\
+        --layers 2 --height 9mm --gap-height 6mm
+    """
+    from cli.targets.coil_words import CoilWords
+    from cli.words import values
+    from fit.design import intentions
+
+    words = CoilWords(
+        () if wire is None else (wire,), metal, former, None, tuple(layers or ()), turns, height,
+        None, None, gap_height,
+    )  # fmt: skip
+    known = _coil(words, file)
+    wish = _wish(fs, box, fc, qts, qtc)
+    share = values.percent(tolerance, "--tolerance").value / 100
+    inputs = _parts(
+        known,
+        {"cone": cone, "former": former_mass, "coil": coil, "surround": surround,
+         "spider": spider, "glue": glue, "dust_cap": dust_cap},
+    )  # fmt: skip
+    inputs |= {"Sd": _area(diameter)}
+    inputs |= _wishes({"fs": fs, "fc": fc, "box": box, "Qts": qts, "Qtc": qtc})
+    if wish.Qts or wish.Qtc:
+        inputs |= {"Qms": _number(qms, "--qms"), "Re": _resistance(re, known)}
+        if known is not None and known.gap_height is not None:
+            length = known.coil.length_in_gap(known.gap_height)
+            inputs["length"] = _exact(length, "wire within the plate's height")
+    air = measured_air(air_temperature, air_pressure, relative_humidity)
+    found = intentions.intend(inputs, wish, air.density, air.sound_speed)
+    _put(file, found, known, share, replace=replace)
+    if as_json:
+        show.line(json.dumps(_document(found), ensure_ascii=False, allow_nan=False))
+    else:
+        _print(file, found)
+
+
+def _coil(words: CoilWords, file: Path) -> KnownCoil | None:
+    """The winding: by options, else by the file's own [winding]."""
+    from cli.sources import targets_file
+    from cli.targets import coil_words
+    from cli.targets import planned_coil as planned
+
+    said = words.wire or words.former or words.layers or words.turns or words.height
+    if said:
+        return KnownCoil(coil_words.coil(words), coil_words.gap_height(words), True)
+    if not file.exists():
+        return None
+    kept = planned.coil(targets_file.read(file).winding)
+    if kept.coil is None:
+        return None
+    show.note(f"the winding is the one in {file}", "dim")
+    given = coil_words.gap_height(words)
+    return KnownCoil(kept.coil, kept.gap_height if given is None else given, False)
+
+
+def _wish(fs: str | None, box: str | None, fc: str | None, qts: str | None, qtc: str | None) -> Any:
+    from fit.design.intentions import Wish
+
+    if fs is None and fc is None:
+        raise UsageError(
+            "no resonance is wished for",
+            where="--fs",
+            remedy="Give --fs 45Hz, or a closed box and the resonance in it: --box 20L --fc 70Hz.",
+        )
+    if box is None and fc is not None:
+        raise UsageError(
+            "a resonance in which box?", where="--fc", remedy="Add the net volume: --box 20L."
+        )
+    if box is None and qtc is not None and qts is None:
+        raise UsageError(
+            "a total Q in which box?",
+            where="--qtc",
+            remedy="Add the net volume (--box 20L), or the Q in free air (--qts) to have it found.",
+        )
+    return Wish(*(text is not None for text in (fs, box, fc, qts, qtc)))
+
+
+def _parts(known: KnownCoil | None, said: dict[str, str | None]) -> dict[str, Stated]:
+    """Weighed parts; the wire by its winding where that is known."""
+    from cli.words import assumed, values
+    from cli.words.session import GRAMS, stated
+    from fit.given.measured import Stated
+
+    found = {}
+    for name, text in said.items():
+        if text is not None:
+            option = "--former-mass" if name == "former" else f"--{name.replace('_', '-')}"
+            value = assumed.mass(values.mass(text, option))
+            found[name] = stated(value, f"weighed:{name}", name.replace("_", " "), GRAMS)
+    if known is not None and "coil" not in found:
+        low, nominal, high = known.coil.resistance
+        mass = known.coil.mass
+        # What its diameter may be off moves mass and resistance by the same share.
+        half = mass * (high - low) / 2 / nominal
+        found["coil"] = Stated(mass, half, "winding", f"wire of the coil {mass * 1e3:.3g} g")
+    if "cone" not in found:
+        raise UsageError(
+            "the cone is not weighed", where="--cone", remedy="Give its mass, such as --cone 4.2g."
+        )
+    if "coil" not in found:
+        raise UsageError(
+            "the coil has no mass",
+            where="--coil",
+            remedy="Weigh its wire (--coil 2.9g), or describe the winding: --wire, --former, "
+            "--layers and --turns or --height.",
+        )
+    missing = [name for name in ("surround", "spider", "glue") if name not in found]
+    if missing:
+        show.note(f"not counted, because not given: {', '.join(missing)}", "yellow")
+    return found
+
+
+def _area(diameter: str | None) -> Stated:
+    from cli.words import assumed, values
+    from cli.words.session import SQUARE_CM, stated
+
+    if diameter is None:
+        raise UsageError(
+            "the size of the cone is not given",
+            where="--diameter",
+            remedy="Measure from mid-surround to mid-surround, such as --diameter 118mm.",
+        )
+    value, said = assumed.diameter(values.diameter(diameter, "--diameter"))
+    limits = f"{1e3 * (value.half_width or 0.0):.2g} mm"
+    area = assumed.area_from_diameter(value)
+    return stated((area, said), "ruler", "cone diameter", SQUARE_CM, limits)
+
+
+def _wishes(said: dict[str, str | None]) -> dict[str, Stated]:
+    """Wishes are exact: their limits go into the targets, not into what follows."""
+    from cli.words import values
+
+    readers = {"fs": values.frequency, "fc": values.frequency, "box": values.volume}
+    found = {}
+    for name, text in said.items():
+        if text is None:
+            continue
+        option = f"--{name.lower()}"
+        if name in readers:
+            found[name] = _exact(readers[name](text, option).value, f"wished {name}")
+        else:
+            found[name] = _exact(_plain(text, option).value, f"wished {name}")
+    return found
+
+
+def _plain(text: str, option: str) -> Any:
+    from cli.words import units, values
+
+    return values.read(units.NUMBER, text, option)
+
+
+def _number(text: str | None, option: str) -> Stated:
+    """The expected mechanical Q."""
+    from fit.given.measured import Stated
+
+    if text is None:
+        show.default_taken(f"mechanical Q: {_QMS} (common practice)")
+    value = _plain(text or _QMS, option)
+    return Stated(value.value, value.half_width or 0.0, "Qms", f"expected Qms {value.written}")
+
+
+def _resistance(text: str | None, known: KnownCoil | None) -> Stated:
+    from cli.words import values
+    from fit.design.winding import targets
+    from fit.given.measured import Stated
+
+    if text is not None:
+        value = values.resistance(text, "--re")
+        return Stated(value.value, value.half_width or 0.0, "Re", f"coil resistance {text}")
+    if known is None:
+        raise UsageError(
+            "the force factor needs the coil's resistance",
+            where="--re",
+            remedy="Give --re 5.6ohm, or describe the winding.",
+        )
+    (aim,) = targets(known.coil)
+    half = ((aim.upper or aim.target) - (aim.lower or aim.target)) / 2
+    return Stated(aim.target, half, "winding-resistance", f"the winding's {aim.target:.3g} ohm")
+
+
+def _exact(value: float, text: str) -> Stated:
+    from fit.given.measured import Stated
+
+    return Stated(value, 0.0, text, text)
+
+
+_AIMS = {
+    "fs": ("Hz", 1.0), "Qts": ("", 1.0), "Mms": ("g", 1e-3), "Cms": ("mm/N", 1e-3),
+    "Bl": ("Tm", 1.0), "Sd": ("cm2", 1e-4), "Re": ("ohm", 1.0),
+}  # fmt: skip
+
+
+def _put(
+    file: Path, found: Intention, known: KnownCoil | None, share: float, *, replace: bool
+) -> None:
+    from cli.targets import edit as targets_edit
+    from cli.targets import wind
+
+    targets: dict[str, Any] = {}
+    for symbol, (unit, scale) in _AIMS.items():
+        if symbol not in found.parameters:
+            continue
+        estimate = found.parameters[symbol]
+        low, high = estimate.interval_95
+        reach = max(share * estimate.value, estimate.value - low, high - estimate.value)
+        percent = math.ceil(100 * reach / estimate.value - 1e-9)
+        targets[symbol] = f"{estimate.value / scale:.4g}{unit} ± {percent}%"
+    winding = None
+    if known is not None:
+        targets |= wind.aims(known.coil)
+        if known.by_options:
+            winding = wind.winding_facts(known.coil, known.gap_height)
+    targets_edit.put(file, targets, winding, replace=replace)
+
+
+def _document(found: Intention) -> dict[str, Any]:
+    return {
+        "format": "freeair-intention/1",
+        "parameters": {
+            name: {
+                "value": e.value,
+                "unit": e.unit,
+                "standard_uncertainty": e.standard_uncertainty,
+                "interval_95": list(e.interval_95),
+            }
+            for name, e in found.parameters.items()
+        },
+        "findings": [{"code": f.code, "text": f.text} for f in found.findings],
+    }
+
+
+_SHOWN = {
+    "Mms": ("g", 1e-3, "moving mass with its air"),
+    "Sd": ("cm²", 1e-4, "cone area"),
+    "fs": ("Hz", 1.0, "resonance in free air"),
+    "Cms": ("mm/N", 1e-3, "compliance that the suspension must have"),
+    "Vas": ("L", 1e-3, "the same as a volume of air"),
+    "Vb": ("L", 1e-3, "closed box, net"),
+    "fc": ("Hz", 1.0, "resonance in the box"),
+    "Qtc": ("", 1.0, "total Q in the box"),
+    "Qts": ("", 1.0, "total Q in free air"),
+    "Qms": ("", 1.0, "of the suspension alone"),
+    "Qes": ("", 1.0, "of the motor alone"),
+    "Re": ("Ω", 1.0, "coil"),
+    "Bl": ("T m", 1.0, "force factor that the motor must have"),
+    "B": ("T", 1.0, "field in the gap"),
+    "eta0": ("%", 1e-2, "efficiency"),
+}
+
+
+def _print(file: Path, found: Intention) -> None:
+    from cli.terminal.display import limits
+    from cli.terminal.facts import facts, measured
+
+    show.heading("What the driver must become")
+    show.say(
+        facts(
+            [
+                measured(symbol, found.parameters[symbol], *how)
+                for symbol, how in _SHOWN.items()
+                if symbol in found.parameters
+            ]
+        )
+    )
+    main = limits(found.parameters["Mms"], found.sources)[:1]
+    for text, part in main:
+        show.say(f"The mass is limited most by: {text} ({100 * part:.0f} %).")
+    if found.findings:
+        show.heading("Mind")
+        show.findings(found.findings)
+    show.say(
+        "", f"Put into {file}. Judge the finished driver: freeair fit TAKE... --targets {file}"
+    )

@@ -1,0 +1,217 @@
+"""Coils as tables for the terminal and as JSON."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+from cli.terminal import show
+
+if TYPE_CHECKING:
+    from fit.design.winding import Coil, Gap
+    from fit.design.wire import Identified
+    from fit.results.result import Estimate
+    from meas.errors import Finding
+
+_SHOWN = 10
+
+
+def show_identified(found: tuple[Identified, ...], as_json: bool) -> None:
+    """An unknown wire by itself."""
+    if as_json:
+        show.line(json.dumps({"format": "freeair-coil/1", "wire": _wire_json(found)}))
+    else:
+        say_identified(found)
+
+
+def say_identified(found: tuple[Identified, ...]) -> None:
+    """What an unknown wire may be, in words."""
+    from fit.design.wire import in_words
+
+    show.heading("Unknown wire")
+    show.findings([in_words(found)])
+
+
+def _wire_json(found: tuple[Identified, ...]) -> list[dict[str, Any]]:
+    return [
+        {
+            "metal": one.metal.name,
+            "bare_m": one.bare,
+            "standard_uncertainty_m": one.standard_uncertainty,
+            "preferred_m": one.preferred,
+            "plausible": one.plausible,
+        }
+        for one in found
+    ]
+
+
+def show_ranking(coils: Sequence[Coil], gap: Gap | None) -> None:
+    """The coils that can be wound, closest to the wish first."""
+    from cli.terminal.facts import grid
+
+    rows = []
+    for coil in coils[:_SHOWN]:
+        free = [] if gap is None else [f"{min(coil.clearances(gap)) * 1e3:.2f}"]
+        low, nominal, high = coil.resistance
+        rows.append(
+            (
+                f"{coil.wire.bare * 1e3:.3f}",
+                str(coil.layers),
+                str(coil.turns),
+                f"{nominal:.2f}",
+                f"{low:.2f} … {high:.2f}",
+                f"{coil.height * 1e3:.1f}",
+                f"{coil.outside_diameter * 1e3:.2f}",
+                f"{coil.mass * 1e3:.2f}",
+                *free,
+            )
+        )
+    titles = ["wire mm", "layers", "turns", "ohm", "limits ohm", "high mm", "wide mm", "g"]
+    show.heading("Coils that can be wound, closest first")
+    show.say(grid([*titles, *(["free mm"] if gap is not None else [])], rows))
+    if len(coils) > _SHOWN:
+        show.say(f"and {len(coils) - _SHOWN} more (all of them with --json)")
+
+
+def show_coil(
+    coil: Coil,
+    gap: Gap | None,
+    gap_height: float | None,
+    kelvin: float,
+    watt: float | None,
+    metal_former: bool,
+    *,
+    first: bool,
+) -> None:
+    """One coil with all that follows from it."""
+    from cli.terminal.facts import facts
+    from fit.design.winding import CAUTIOUS_DENSITY, cautions
+
+    low, nominal, high = coil.resistance
+    wire = coil.wire
+    rows = [
+        ("wire", f"{wire.bare * 1e3:.4g}", "mm", f"{wire.metal.name}, "
+         f"{wire.overall * 1e3:.3f} mm over its enamel, {wire.overall_max * 1e3:.3f} at most"),
+        ("turns", str(coil.turns), "", " + ".join(map(str, coil.turns_per_layer)) + " from the "
+         "former out"),
+        ("resistance", f"{nominal:.3g}", "ohm", f"at 20 C, {low:.3g} to {high:.3g} by the limits "
+         "of the wire, without leads"),
+        ("", f"{coil.resistance_at(kelvin):.3g}", "ohm", f"at {kelvin - 273.15:.0f} C"),
+        ("wire length", f"{coil.length:.3g}", "m", "without leads"),
+        ("mass of wire", f"{coil.mass * 1e3:.3g}", "g", "with enamel, without glue and leads"),
+        ("winding height", f"{coil.height * 1e3:.3g}", "mm", ""),
+        ("outside", f"{coil.outside_diameter * 1e3:.4g}", "mm", "of the thickest wire allowed"),
+        ("inductance", f"{coil.air_core_inductance * 1e3:.2g}", "mH", "in air; the iron around "
+         "it changes that several-fold"),
+        ("lasting power", f"{coil.power_at_density():.2g}", "W", f"at "
+         f"{CAUTIOUS_DENSITY / 1e6:.0f} A/mm2, cautious for a coil in still air"),
+    ]  # fmt: skip
+    if gap is not None:
+        inner, outer = coil.clearances(gap)
+        rows.append(("free inside", f"{inner * 1e3:.2f}", "mm", "between pole and former"))
+        rows.append(("free outside", f"{outer * 1e3:.2f}", "mm", "between coil and plate"))
+    if gap_height is not None:
+        rows.append(("wire in the gap", f"{coil.length_in_gap(gap_height):.3g}", "m",
+                     "coil centred, stray field left out"))  # fmt: skip
+    show.heading(f"{'The closest: ' if first else ''}{coil.layers} layers of {coil.turns} turns")
+    show.say(facts(rows))
+    if found := cautions(coil, gap, watt, metal_former=metal_former):
+        show.heading("Mind")
+        show.findings(found)
+
+
+_OPEN = {
+    "resistance_20C_ohm": ("resistance", "ohm", 1.0),
+    "length_m": ("wire length", "m", 1.0),
+    "mass_kg": ("mass of wire", "g", 1e3),
+    "outside_diameter_m": ("outside", "mm", 1e3),
+    "air_core_inductance_H": ("inductance", "mH", 1e3),
+    "clearance_inside_m": ("free inside", "mm", 1e3),
+    "clearance_outside_m": ("free outside", "mm", 1e3),
+    "length_in_gap_m": ("wire in the gap", "m", 1.0),
+}
+
+
+def show_open(open_by: Mapping[str, Estimate]) -> None:
+    """What the limits given with former and gap leave open; nothing where none were."""
+    from cli.terminal.facts import facts
+
+    rows = []
+    for name, estimate in open_by.items():
+        if estimate.standard_uncertainty > 0:
+            word, unit, scale = _OPEN[name]
+            low, high = (scale * bound for bound in estimate.interval_95)
+            rows.append((word, f"{scale * estimate.value:.4g}", unit, f"{low:.4g} to {high:.4g}"))
+    if rows:
+        show.heading("By the limits of former and gap, 95 %")
+        show.say(facts(rows))
+
+
+def show_json(
+    coils: Sequence[Coil],
+    found: tuple[Identified, ...] | None,
+    gap: Gap | None,
+    gap_height: float | None,
+    kelvin: float,
+    watt: float | None,
+    metal_former: bool,
+    open_by: Mapping[str, Estimate],
+) -> None:
+    """Coils, and the wire where it was unknown, in SI units.
+
+    ``open_by`` belongs to the first coil: what the limits of former and gap leave open.
+    """
+    document: dict[str, Any] = {
+        "format": "freeair-coil/1",
+        "coils": [_coil_json(coil, gap, gap_height, kelvin, watt, metal_former) for coil in coils],
+    }
+    if any(estimate.standard_uncertainty > 0 for estimate in open_by.values()):
+        document["coils"][0]["by_limits_of_former_and_gap"] = {
+            name: {
+                "standard_uncertainty": estimate.standard_uncertainty,
+                "interval_95": list(estimate.interval_95),
+            }
+            for name, estimate in open_by.items()
+        }
+    if found is not None:
+        document["wire"] = _wire_json(found)
+    show.line(json.dumps(document, ensure_ascii=False, allow_nan=False))
+
+
+def _coil_json(
+    coil: Coil,
+    gap: Gap | None,
+    gap_height: float | None,
+    kelvin: float,
+    watt: float | None,
+    metal_former: bool,
+) -> dict[str, Any]:
+    """A coil in SI units."""
+    from fit.design.winding import cautions
+
+    low, nominal, high = coil.resistance
+    found: list[Finding] = list(cautions(coil, gap, watt, metal_former=metal_former))
+    document: dict[str, Any] = {
+        "metal": coil.wire.metal.name,
+        "bare_m": coil.wire.bare,
+        "overall_m": coil.wire.overall,
+        "layers": coil.layers,
+        "turns": coil.turns,
+        "turns_per_layer": list(coil.turns_per_layer),
+        "resistance_20C_ohm": {"value": nominal, "lower": low, "upper": high},
+        "resistance_hot_ohm": coil.resistance_at(kelvin),
+        "hot_K": kelvin,
+        "length_m": coil.length,
+        "mass_kg": coil.mass,
+        "height_m": coil.height,
+        "outside_diameter_m": coil.outside_diameter,
+        "air_core_inductance_H": coil.air_core_inductance,
+        "lasting_power_W": coil.power_at_density(),
+        "cautions": [{"code": f.code, "text": f.text} for f in found],
+    }
+    if gap is not None:
+        document["clearance_inside_m"], document["clearance_outside_m"] = coil.clearances(gap)
+    if gap_height is not None:
+        document["length_in_gap_m"] = coil.length_in_gap(gap_height)
+    return document

@@ -1,0 +1,269 @@
+"""``freeair wind``: the coil before it is wound, and which coil to wind."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from cli.terminal import show
+from cli.words.options import AsJson
+from meas.errors import UsageError
+
+if TYPE_CHECKING:
+    from cli.targets.coil_words import CoilWords
+    from fit.design.winding import Coil, Gap
+    from fit.design.wire import Identified, Wire
+
+_HOT_C = 100.0
+
+WireOption = Annotated[
+    list[str] | None,
+    typer.Option(
+        metavar="D",
+        help="Bare diameter 0.2mm, bare/overall 0.2mm/0.22mm, or AWG32; repeat for several at "
+        "hand.",
+    ),
+]
+MetalOption = Annotated[str, typer.Option(metavar="copper|aluminium", help="Of the wire.")]
+FormerOption = Annotated[
+    str | None, typer.Option(metavar="D", help="Outside diameter of the former, such as 20mm.")
+]
+LayersOption = Annotated[
+    list[int] | None,
+    typer.Option(metavar="N", help="Layers; repeat for several to try (default then: 2, 4, 8)."),
+]
+TurnsOption = Annotated[int | None, typer.Option(metavar="N", help="Turns in all layers together.")]
+GapHeightOption = Annotated[
+    str | None, typer.Option(metavar="H", help="Height of the plate at the gap.")
+]
+
+
+def wind(
+    wire: WireOption = None,
+    metal: MetalOption = "copper",
+    former: FormerOption = None,
+    former_thickness: Annotated[
+        str | None, typer.Option(metavar="T", help="Wall of the former, paper and glue included.")
+    ] = None,
+    metal_former: Annotated[
+        bool, typer.Option("--metal-former", help="The former conducts.")
+    ] = False,
+    layers: LayersOption = None,
+    turns: TurnsOption = None,
+    height: Annotated[
+        str | None,
+        typer.Option(metavar="H", help="Height of the winding; with --resistance the most it may."),
+    ] = None,
+    pole: Annotated[
+        str | None, typer.Option(metavar="D", help="Diameter of the pole inside the coil.")
+    ] = None,
+    plate: Annotated[
+        str | None, typer.Option(metavar="D", help="Diameter of the hole in the plate around it.")
+    ] = None,
+    gap_height: GapHeightOption = None,
+    resistance: Annotated[
+        str | None, typer.Option(metavar="R", help="Wished at 20 C: which coils can be wound?")
+    ] = None,
+    at_least: Annotated[
+        bool, typer.Option("--at-least", help="No wire within its limits may give less than R.")
+    ] = False,
+    temperature: Annotated[
+        str | None, typer.Option(metavar="T", help="Of the hot coil. Default 100C.")
+    ] = None,
+    power: Annotated[
+        str | None, typer.Option(metavar="P", help="Lasting power, such as 10W.")
+    ] = None,
+    sample_length: Annotated[
+        str | None, typer.Option(metavar="L", help="Unknown wire: a piece of this length ...")
+    ] = None,
+    sample_resistance: Annotated[
+        str | None, typer.Option(metavar="R", help="... and this resistance, leads taken off ...")
+    ] = None,
+    sample_overall: Annotated[
+        str | None, typer.Option(metavar="D", help="... and this diameter over its enamel.")
+    ] = None,
+    targets: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Put Re and the facts of the coil into this file."),
+    ] = None,
+    replace: Annotated[
+        bool, typer.Option("--replace", help="Values that stand there already may be replaced.")
+    ] = False,
+    as_json: AsJson = False,
+) -> None:
+    """Plan a voice coil, in either direction.
+
+    \b
+    freeair wind --wire 0.2mm --former 20mm --layers 4 --turns 152
+    freeair wind --resistance 5.6ohm --at-least --former 20mm --wire 0.2mm --wire AWG32
+    freeair wind --sample-length 2.5m --sample-resistance 1.37ohm --sample-overall 0.22mm
+    """
+    from cli.targets import coil_words
+    from cli.targets import printing as wind_print
+    from cli.targets.coil_words import COIL_TEMPERATURE, CoilWords
+    from cli.words import units, values
+    from fit.design.coil_limits import coil_uncertainty
+
+    words = CoilWords(
+        tuple(wire or ()), metal, former, former_thickness, tuple(layers or ()), turns, height,
+        pole, plate, gap_height,
+    )  # fmt: skip
+    stated = coil_words.stated(words)
+    kelvin = values.read(COIL_TEMPERATURE, temperature or f"{_HOT_C:g}C", "--temperature").value
+    watt = None if power is None else values.read(units.POWER, power, "--power").value
+    found = _identified(sample_length, sample_resistance, sample_overall)
+    salvaged = None
+    if found is not None:
+        if words.wire:
+            raise UsageError(
+                "the wire is given, and a piece of unknown wire too",
+                where="--wire, --sample-length",
+                remedy="Leave one of them out.",
+            )
+        if words.former is None:
+            wind_print.show_identified(found, as_json)
+            return
+        salvaged = _salvaged_wire(found, sample_overall)
+        words = coil_words.replace(words, metal=salvaged.metal.name)
+    if resistance is None:
+        if at_least:
+            raise UsageError(
+                "at least which resistance?", where="--at-least", remedy="Add --resistance 5.6ohm."
+            )
+        coils = (coil_words.coil(words, salvaged),)
+    else:
+        coils = _solutions(words, salvaged, resistance, at_least)
+    gap = coil_words.gap(words)
+    _refuse_misfit(coils[0], gap)
+    high = coil_words.gap_height(words)
+    open_by = coil_uncertainty(coils[0], gap, high, stated)
+    _write_targets(targets, coils[0], high, replace=replace)
+    if as_json:
+        wind_print.show_json(coils, found, gap, high, kelvin, watt, metal_former, open_by)
+        return
+    if found is not None:
+        wind_print.say_identified(found)
+    if resistance is not None:
+        wind_print.show_ranking(coils, gap)
+    ranked = resistance is not None
+    wind_print.show_coil(coils[0], gap, high, kelvin, watt, metal_former, first=ranked)
+    wind_print.show_open(open_by)
+    if targets is not None:
+        show.say("", f"Put into {targets}: Re and the facts of this coil.")
+
+
+def _refuse_misfit(coil: Coil, gap: Gap | None) -> None:
+    """A coil that does not go into its gap is no plan."""
+    from fit.design.winding import cautions
+    from meas.errors import Refused
+
+    if reasons := [finding for finding in cautions(coil, gap) if finding.refuses]:
+        raise Refused(reasons, remedy="Take fewer layers, thinner wire or a wider gap.")
+
+
+def _identified(
+    length: str | None, resistance: str | None, overall: str | None
+) -> tuple[Identified, ...] | None:
+    """What a piece of unknown wire may be; None where none was given."""
+    from cli.words import assumed, values
+    from fit.design.wire import identify
+
+    if length is None and resistance is None and overall is None:
+        return None
+    if length is None or resistance is None:
+        raise UsageError(
+            "a piece of wire is named by its length and its resistance",
+            where="--sample-length" if length is None else "--sample-resistance",
+            remedy="Measure two metres or more, and take the reading of the shorted leads off.",
+        )
+    long = values.length(length, "--sample-length")
+    ohm = values.resistance(resistance, "--sample-resistance")
+    ohm, said = assumed.measured_resistance(ohm)
+    if said:
+        show.default_taken(said)
+    # Without limits a length is read to half its last digit.
+    length_part = (long.half_width or long.last_digit / 2) / long.value
+    relative = ((length_part**2 + ((ohm.half_width or 0.0) / ohm.value) ** 2) / 3) ** 0.5
+    thick = None if overall is None else values.length(overall, "--sample-overall").value
+    return identify(long.value, ohm.value, relative_uncertainty=relative, overall=thick)
+
+
+def _salvaged_wire(found: tuple[Identified, ...], overall: str | None) -> Wire:
+    """The likeliest wire, to be wound; its overall diameter as measured where that suits it."""
+    from cli.words import values
+    from fit.design.wire import enamelled
+
+    best = found[0]
+    if not best.plausible or overall is None:
+        return enamelled(best.bare, best.metal)
+    measured = values.length(overall, "--sample-overall").value
+    return enamelled(best.bare, best.metal, max(measured, best.bare))
+
+
+def _solutions(
+    words: CoilWords, salvaged: Wire | None, resistance: str, at_least: bool
+) -> tuple[Coil, ...]:
+    from cli.targets import coil_words
+    from cli.words import values
+    from fit.design.winding_search import Wish, solutions
+    from fit.design.wire import PREFERRED_MM, enamelled
+
+    if words.turns is not None:
+        raise UsageError(
+            "turns and resistance are both given",
+            where="--turns, --resistance",
+            remedy="Leave the turns out: they follow from the resistance.",
+        )
+    wires = coil_words.wires(words) or ((salvaged,) if salvaged is not None else ())
+    if not wires:
+        of = coil_words.metal(words.metal)
+        wires = tuple(enamelled(mm / 1e3, of) for mm in PREFERRED_MM)
+        show.default_taken("no wire given: every preferred size from 0.05 to 1.6 mm tried")
+    layers = words.layers or (2, 4, 8)
+    if not words.layers:
+        show.default_taken("no number of layers given: 2, 4 and 8 tried")
+    height = None if words.height is None else values.length(words.height, "--height").value
+    wish = Wish(
+        values.resistance(resistance, "--resistance").value, at_least, height, coil_words.gap(words)
+    )
+    return solutions(wish, coil_words.former(words), wires, layers)
+
+
+def _write_targets(
+    path: Path | None, coil: Coil, gap_height: float | None, *, replace: bool
+) -> None:
+    if path is None:
+        return
+    from cli.targets import edit as targets_edit
+
+    targets_edit.put(path, aims(coil), winding_facts(coil, gap_height), replace=replace)
+
+
+def aims(coil: Coil) -> dict[str, dict[str, str]]:
+    """What a finished driver should show of the coil, as a targets file says it."""
+    from fit.design.winding import targets
+
+    return {
+        aim.parameter: {
+            name: f"{value:.4g}ohm"
+            for name, value in (("target", aim.target), ("lower", aim.lower), ("upper", aim.upper))
+            if value is not None
+        }
+        for aim in targets(coil)
+    }
+
+
+def winding_facts(coil: Coil, gap_height: float | None) -> dict[str, str | int]:
+    """The table [winding] of a targets file."""
+    facts: dict[str, str | int] = {
+        "wire": coil.wire.metal.name,
+        "wire_diameter": f"{coil.wire.bare * 1e3:.4g}mm",
+        "turns": coil.turns,
+        "layers": coil.layers,
+        "former_diameter": f"{coil.former.diameter * 1e3:.4g}mm",
+    }
+    if gap_height is not None:
+        facts["gap_height"] = f"{gap_height * 1e3:.4g}mm"
+    return facts

@@ -1,0 +1,298 @@
+"""Tables of results for the terminal, 80 columns wide or less."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from rich import box
+from rich.table import Table
+from rich.text import Text
+
+from cli.terminal import show
+from cli.terminal.display import (
+    condition_words,
+    decimals_for,
+    figures,
+    in_order,
+    limits,
+    number,
+    percent,
+    shown,
+    with_unit,
+)
+
+if TYPE_CHECKING:
+    from fit.compare.changes import Change, Comparison
+    from fit.results.judge import Target, Verdict
+    from fit.results.result import DriverFit, Estimate
+
+VERDICT_STYLE = {
+    "inside": "bold green",
+    "outside": "bold red",
+    "undecided": "bold yellow",
+    "unchanged": "green",
+    "changed": "bold magenta",
+}
+STRIP = 19
+
+
+@dataclass(frozen=True)
+class Column:
+    """A column: its title, whether numbers stand right, whether it takes what the others leave."""
+
+    title: str
+    right: bool = False
+    fills: bool = False  # takes what the others leave, and is cut where that is too little
+    paths: bool = False  # cut at the front: paths differ at the end
+
+
+PARAMETER_COLUMNS = (
+    Column(""),
+    Column("value", right=True),
+    Column("± 95 %", right=True),
+    Column(""),
+    Column("limited most by", fills=True),
+)
+
+
+def plain_table(columns: Sequence[Column], rows: Sequence[Sequence[str | Text]]) -> Table:
+    """A table whose columns keep their width; only the filling one gives way."""
+    table = Table(
+        box=box.SIMPLE_HEAD,
+        show_edge=False,
+        pad_edge=False,
+        padding=(0, 1, 0, 0),
+        header_style="bold",
+    )
+    widths = [
+        max(len(column.title), *(len(row[index]) for row in rows))
+        for index, column in enumerate(columns)
+    ]
+    room = show.console().width - sum(
+        width for width, column in zip(widths, columns, strict=True) if not column.fills
+    )
+    room -= 2 * (len(columns) - 1) + 1
+    for column, width in zip(columns, widths, strict=True):
+        table.add_column(
+            column.title,
+            justify="right" if column.right else "left",
+            no_wrap=True,
+            min_width=max(8, min(width, room)) if column.fills else width,
+        )
+    for row in rows:
+        table.add_row(*(
+            _cut(cell, room, front=column.paths) if column.fills else cell
+            for cell, column in zip(row, columns, strict=True)
+        ))  # fmt: skip
+    return table
+
+
+def _cut(cell: str | Text, room: int, *, front: bool) -> str | Text:
+    room = max(8, room)
+    if isinstance(cell, Text) or len(cell) <= room:
+        return cell
+    dots = show.spelt("…")
+    keep = room - len(dots)
+    return dots + cell[-keep:] if front else cell[:keep] + dots
+
+
+def parameters(fit: DriverFit) -> Table:
+    """Every parameter, its 95 % interval and what limits it most."""
+    rows = []
+    for symbol in in_order(fit.parameters):
+        estimate = fit.parameters[symbol]
+        written = figures(symbol, estimate)
+        name = shown(symbol, estimate.unit).symbol
+        if estimate.frequency_hz is not None:
+            name = f"{name} {estimate.frequency_hz / 1000:g} kHz"
+        rows.append(
+            (
+                Text(show.spelt(name), style="bold"),
+                written.value,
+                written.reach,
+                written.unit,
+                _main_limit(estimate, fit.sources),
+            )
+        )
+    return plain_table(PARAMETER_COLUMNS, rows)
+
+
+def _main_limit(estimate: Estimate, sources: Mapping[str, str]) -> str:
+    found = limits(estimate, sources)
+    if not found:
+        return ""
+    words, share = found[0]
+    # What stands in brackets explains; there is room for that in the report.
+    return f"{100 * share:.0f} % {re.sub(r' ?[(][^)]*[)]', '', words)}"
+
+
+def curves(fit: DriverFit) -> Table:
+    """How well each curve is followed."""
+    rows = [
+        (
+            str(number_of),
+            condition_words(curve.condition, curve.condition_value),
+            str(curve.frequency_hz.size),
+            percent(curve.residual_rms_relative),
+            curve.source,
+        )
+        for number_of, curve in enumerate(fit.curves, start=1)
+    ]
+    columns = (
+        Column("take"),
+        Column("condition"),
+        Column("points", right=True),
+        Column("off model", right=True),
+        Column("from", fills=True, paths=True),
+    )
+    return plain_table(columns, rows)
+
+
+def verdicts(items: Sequence[Verdict]) -> Table:
+    """Targets and how the driver stands to them, each with a strip drawn to its limits."""
+    rows = []
+    for item in items:
+        target = item.target
+        how = shown(target.parameter, item.estimate.unit if item.estimate else "")
+        measured = figures(target.parameter, item.estimate).value if item.estimate else "unknown"
+        rows.append(
+            (
+                Text(how.symbol, style="bold"),
+                _short(target.target / how.scale),
+                _allowed(target, how.scale),
+                with_unit(measured, how.unit) if item.estimate else measured,
+                strip(target, item.estimate),
+                Text(item.verdict, style=VERDICT_STYLE[item.verdict]),
+            )
+        )
+    columns = (
+        Column(""),
+        Column("meant", right=True),
+        Column("allowed", right=True),
+        Column("measured", right=True),
+        Column(""),
+        Column(""),
+    )
+    return plain_table(columns, rows)
+
+
+def _short(value: float) -> str:
+    return f"{value:.4g}" if abs(value) < 1e4 else f"{value:.0f}"
+
+
+def _allowed(target: Target, scale: float) -> str:
+    low, high = target.lower, target.upper
+    if low is None:
+        return f"up to {_short((high or 0) / scale)}"
+    if high is None:
+        return f"from {_short(low / scale)}"
+    return f"{_short(low / scale)} … {_short(high / scale)}"
+
+
+def strip_range(target: Target, estimate: Estimate | None) -> tuple[float, float]:
+    """Ends of a strip that shows limits, value and interval with some room, in SI units."""
+    marks = [target.target, *(v for v in (target.lower, target.upper) if v is not None)]
+    if estimate is not None:
+        marks += [estimate.value, *estimate.interval_95]
+    low, high = min(marks), max(marks)
+    room = 0.12 * (high - low or abs(high) or 1.0)
+    return low - room, high + room
+
+
+def strip(target: Target, estimate: Estimate | None) -> Text:
+    """Limits, interval and value on one line: ``[`` ``]`` limits, ``─`` interval, ``●`` value."""
+    low, high = strip_range(target, estimate)
+
+    def cell(value: float) -> int:
+        return min(STRIP - 1, max(0, math.floor((value - low) / (high - low) * STRIP)))
+
+    cells = ["·"] * STRIP
+    left = 0 if target.lower is None else cell(target.lower)
+    right = STRIP - 1 if target.upper is None else cell(target.upper)
+    for index in range(left, right + 1):
+        cells[index] = " "
+    if estimate is not None:
+        start, stop = (cell(end) for end in estimate.interval_95)
+        for index in range(start, stop + 1):
+            cells[index] = "─"
+    if target.lower is not None:
+        cells[left] = "["
+    if target.upper is not None:
+        cells[right] = "]"
+    if estimate is not None:
+        cells[cell(estimate.value)] = "●"
+    return Text("".join(cells))
+
+
+def signed(value: float, decimals: int) -> str:
+    """A change with its sign."""
+    text = number(value, decimals)
+    return text if text.startswith("−") else f"+{text}"
+
+
+def changes(comparison: Comparison) -> Table:
+    """What changed, most significant first."""
+    rows = []
+    for change in comparison.changes:
+        written = change_figures(change)
+        rows.append(
+            (
+                Text(show.spelt(written.name), style="bold"),
+                written.before,
+                written.after,
+                written.unit,
+                written.change,
+                written.interval,
+                Text(change.verdict, style=VERDICT_STYLE[change.verdict]),
+            )
+        )
+    columns = (
+        Column(""),
+        Column("before", right=True),
+        Column("after", right=True),
+        Column(""),
+        Column("change", right=True),
+        Column("95 % between", right=True),
+        Column(""),
+    )
+    return plain_table(columns, rows)
+
+
+@dataclass(frozen=True)
+class ChangeFigures:
+    """A change as strings."""
+
+    name: str
+    before: str
+    after: str
+    unit: str
+    change: str
+    interval: str
+
+
+def change_figures(change: Change) -> ChangeFigures:
+    """A change in shown units, rounded to what its uncertainty deserves."""
+    how = shown(change.parameter, change.unit)
+    ends = (change.change_relative, *change.interval_95)
+    sign = "%"
+    if change.unit == "dB":
+        sign = "dB"
+        change_of, low, high = (10 * math.log10(1 + end) for end in ends)
+    else:
+        change_of, low, high = (100 * end for end in ends)
+    decimals = min(2, decimals_for((high - low) / 2, change_of))
+    half = (change.interval_95[1] - change.interval_95[0]) / 2
+    step = half if change.unit == "dB" else abs(change.before) / how.scale * half
+    digits = decimals_for(step, change.before / how.scale)
+    return ChangeFigures(
+        how.symbol,
+        number(change.before / how.scale, digits),
+        number(change.after / how.scale, digits),
+        how.unit,
+        f"{signed(change_of, decimals)} {sign}",
+        f"{signed(low, decimals)} … {signed(high, decimals)}",
+    )

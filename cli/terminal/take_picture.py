@@ -1,0 +1,62 @@
+"""The curve of a take in the terminal, right after the sweep."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from cli.terminal import show
+
+if TYPE_CHECKING:
+    from meas.takes.take import Take
+
+ROWS = 11
+_LEAST_HEIGHT = 0.15  # re the lowest |Z|, as `meas.validity.of_resonance` demands of a driver
+_MOST = {"driver": 1, "system": 2, "part": 0}
+
+
+def draw(take: Take) -> None:
+    """The curve on standard error, where that is a terminal wide enough."""
+    from cli.terminal import terminal_curve as drawing
+
+    console = show.console(stderr=True)
+    if take.curve is None or take.refused or not console.is_terminal:
+        return
+    frequency_hz, magnitude_ohm = take.curve.frequency_hz, take.curve.magnitude_ohm
+    first = 0
+    if take.excitation.get("kind") != "imported":  # what leaks below the sweep is worth no picture
+        first = int((frequency_hz >= 0.99 * take.rig.drive.start_hz).argmax())
+    if console.width <= drawing.LEAST_COLUMNS or frequency_hz.size - first < 2:
+        return
+    lines = drawing.curve_lines(
+        frequency_hz[first:],
+        magnitude_ohm[first:],
+        marked=[index - first for index in resonances(take) if index >= first],
+        columns=console.width - 1,
+        rows=ROWS,
+        ink=drawing.BRAILLE if show.can_draw(stderr=True) else drawing.ASCII,
+    )
+    show.note("\n".join(lines))
+
+
+def resonances(take: Take) -> list[int]:
+    """Points at which |Z| peaks: at most one for a driver, two for a system, none for a part."""
+    import numpy as np
+
+    from meas.validity import of_resonance as validity_resonance
+
+    curve = take.curve
+    if curve is None or _MOST[take.kind] == 0:
+        return []
+    magnitude = curve.magnitude_ohm
+    random = curve.standard_uncertainty_ohm
+    found = validity_resonance.resonances(
+        curve.frequency_hz,
+        magnitude.astype(np.complex128),
+        np.zeros(magnitude.size) if random is None else random,
+        _LEAST_HEIGHT,
+    )
+    tops = []
+    for index in found[: _MOST[take.kind]]:
+        around = slice(max(0, index - 2), index + 3)  # the search had smoothed over three points
+        tops.append(around.start + int(np.argmax(magnitude[around])))
+    return tops

@@ -1,0 +1,115 @@
+"""What is assumed where nobody said otherwise: every default limit, and why.
+
+Each function completes one `Value` and returns it with the sentence to print about what was
+assumed (empty when the limits were stated). All limits are half-widths of rectangular
+distributions. Their sizes are common practice, no source, unless one is named.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+from cli.words.values import Value
+
+_SCALE_KG = 0.1e-3
+_RULER_M = 1e-3
+_BOX_PART = 0.02
+_MULTIMETER_PART = 0.01
+_MULTIMETER_OHM = 0.1
+_THERMOMETER_K = 2.0
+_ROOM_K = (293.15, 8.0)
+_BAROMETER_PA = 1000.0
+_SEA_LEVEL_PA = (101325.0, 3000.0)
+_HYGROMETER = 0.10
+_ROOM_HUMIDITY = (0.5, 0.3)
+_TABLE_PERCENT = 1.0
+
+Assumed = tuple[Value, str]
+
+
+def mass(value: Value) -> Assumed:
+    """±0.1 g, what pocket and kitchen scales promise, but at least one unit of the last digit."""
+    return _complete(value, max(_SCALE_KG, value.last_digit), 1e-3, "g")
+
+
+def volume(value: Value) -> Assumed:
+    """±2 %: what filling and measuring a box leave, but at least half the last digit."""
+    half_width = max(_BOX_PART * value.value, value.last_digit / 2)
+    return _complete(value, half_width, 1e-3, "L")
+
+
+def diameter(value: Value) -> Assumed:
+    """±1 mm: where the surround's middle lies, but at least half the last digit."""
+    return _complete(value, max(_RULER_M, value.last_digit / 2), 1e-3, "mm")
+
+
+def area(value: Value) -> Assumed:
+    """What ±1 mm of the diameter does to the area, but at least half the last digit."""
+    half_width = math.sqrt(math.pi * value.value) * _RULER_M  # dA = pi D/2 dD, D = sqrt(4 A/pi)
+    return _complete(value, max(half_width, value.last_digit / 2), 1e-4, "cm2")
+
+
+def area_from_diameter(value: Value) -> Value:
+    """Area [m2] of a cone of the given effective diameter [m]; limits to first order."""
+    factor = math.pi * value.value / 2
+    half_width = None if value.half_width is None else factor * value.half_width
+    return Value(factor * value.value / 2, half_width, value.written, factor * value.last_digit)
+
+
+def measured_resistance(value: Value) -> Assumed:
+    """±(1 % + 0.1 ohm): a hand-held multimeter with its leads, at least the last digit."""
+    half_width = _MULTIMETER_PART * value.value + max(_MULTIMETER_OHM, value.last_digit)
+    return _complete(value, half_width, 1.0, "ohm")
+
+
+def table_scale() -> tuple[float, str]:
+    """±1 %: the resistor, or the meter, that the ohms of a table came by [per cent].
+
+    Metal-film resistors are sold to 1 %, and hand-held meters promise about as much for
+    alternating volts in the middle of the audio band (common practice, no source).
+    """
+    return _TABLE_PERCENT, (
+        f"a table does not say how well its ohms are known as a whole: ±{_TABLE_PERCENT:g} % "
+        "assumed, for each table by itself. State it with --table-tolerance 0.5%, or with "
+        "--table-tolerance NAME=0.5% where one meter and resistor measured all"
+    )
+
+
+def air_temperature(value: Value | None) -> Assumed:
+    """±2 K for a thermometer; without one a heated room, 20 °C ± 8 K."""
+    if value is None:
+        room = Value(*_ROOM_K, "20 °C ± 8 K", 1.0)
+        return room, "air temperature not given: 20 °C ± 8 K assumed"
+    return _complete(value, max(_THERMOMETER_K, value.last_digit / 2), 1.0, "K")
+
+
+def air_pressure(value: Value | None) -> Assumed:
+    """±10 hPa for a barometer; without one sea level ± 30 hPa, which is weather only.
+
+    Weather moves the pressure at one place by about ±30 hPa; height takes 11 to 12 hPa for every
+    100 m near sea level (ISO 2533:1975 standard atmosphere: 954.6 hPa at 500 m; from memory).
+    """
+    if value is None:
+        return Value(*_SEA_LEVEL_PA, "1013.25 hPa ± 30 hPa", 1.0), (
+            "air pressure not given: 1013 hPa ± 30 hPa assumed, which holds near sea level only; "
+            "it falls by about 12 hPa for every 100 m of height and goes straight into Vas. "
+            "Above 100 m give --air-pressure (station pressure, not reduced to sea level)"
+        )
+    return _complete(value, max(_BAROMETER_PA, value.last_digit / 2), 1e2, "hPa")
+
+
+def relative_humidity(value: Value | None) -> Assumed:
+    """±10 % for a hygrometer; without one 50 % ± 30 %."""
+    if value is None:
+        room = Value(*_ROOM_HUMIDITY, "50 % ± 30 %", 0.01)
+        return room, "relative humidity not given: 50 % ± 30 % assumed"
+    half_width = min(max(_HYGROMETER, value.last_digit / 2), value.value * 0.999)
+    return _complete(value, half_width, 0.01, "%")
+
+
+def _complete(value: Value, half_width: float, unit: float, unit_text: str) -> Assumed:
+    if value.half_width is not None:
+        return value, ""
+    text = f"no limits given for {value.written}: ±{half_width / unit:.2g} {unit_text} assumed"
+    return replace(value, half_width=half_width), text

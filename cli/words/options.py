@@ -1,0 +1,109 @@
+"""Options that several commands share, declared once."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from meas.errors import UsageError
+
+AsJson = Annotated[
+    bool,
+    typer.Option("--json", help="Print one JSON object on standard output, all else beside it."),
+]
+Yes = Annotated[bool, typer.Option("--yes", help="The cautions are read and the wiring is right.")]
+RigFile = Annotated[
+    Path, typer.Option("--rig", metavar="FILE", help="The bench, made with freeair rig new.")
+]
+Kind = Annotated[
+    str,
+    typer.Option(
+        metavar="driver|part|system",
+        help="A driver, a passive part, or a driver in its finished box; the latter two need not "
+        "show one resonance.",
+    ),
+]
+AddedMass = Annotated[
+    str | None, typer.Option(metavar="M", help="Mass on the cone, such as 7.5g or 7.5g±0.1g.")
+]
+TestBox = Annotated[
+    str | None, typer.Option(metavar="V", help="Net volume of the test box, such as 6.8L±0.1L.")
+]
+Label = Annotated[str, typer.Option(metavar="TEXT", help="Your own words about this take.")]
+Out = Annotated[
+    Path, typer.Option(metavar="DIR", help="Folder in which the take's folder is made.")
+]
+Substitution = Annotated[
+    str | None,
+    typer.Option(
+        metavar="R",
+        help="One input only: a known resistor such as 8.2ohm±1% is recorded in the driver's place "
+        "first.",
+    ),
+]
+SourceResistance = Annotated[
+    str | None,
+    typer.Option(
+        metavar="R", help="With --substitution: of the output itself, such as 1ohm±0.5ohm."
+    ),
+]
+Quiet = Annotated[bool, typer.Option("--quiet", help="No curve in the terminal.")]
+Report = Annotated[
+    Path | None,
+    typer.Option(
+        metavar="FILE.html|pdf|png|md",
+        help="Write a page to explore and print, a sheet, one picture, or text: by the ending.",
+    ),
+]
+AirTemperature = Annotated[
+    str | None, typer.Option(metavar="T", help="Such as 21C. Default 20C±8K.")
+]
+AirPressure = Annotated[
+    str | None,
+    typer.Option(metavar="P", help="At the bench, not reduced to sea level, such as 985hPa."),
+]
+RelativeHumidity = Annotated[
+    str | None, typer.Option(metavar="PCT", help="Such as 45%. Default 50%±30%.")
+]
+Model = Annotated[
+    str,
+    typer.Option(
+        metavar="auto|NAME",
+        help="How coil and moving system are described: auto lets the data choose; else plain, "
+        "lossy, ladder, ladder3, ladder4 or empirical, perhaps with +creep, +relaxing and +former "
+        "behind it, such as lossy+creep.",
+    ),
+]
+
+
+def check_model(model: str) -> None:
+    """Refuse a model that there is not.
+
+    Raises:
+        UsageError: If it is not ``auto`` and no model has this name.
+    """
+    from fit.driver.named_model import COILS, LAWS, named
+    from fit.joint import AUTO
+
+    if model == AUTO:
+        return
+    try:
+        named(model)
+    except ValueError:
+        raise UsageError(
+            f"there is no model '{model}'",
+            where="--model",
+            remedy=f"{AUTO}, or one of {' '.join(COILS)}, alone or with one of {' '.join(LAWS)} "
+            "behind it.",
+        ) from None
+
+
+ByStatus = Annotated[
+    bool,
+    typer.Option(
+        "--judge-by-status",
+        help="End with status 3 when a target is missed, 4 when one is undecided.",
+    ),
+]

@@ -1,0 +1,1 @@
+"""Enclosures: predicted from a saved fit, and the finished one as built."""

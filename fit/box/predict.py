@@ -1,0 +1,367 @@
+"""What a driver will do in a box, with what its uncertain parameters leave open.
+
+Every curve comes with its standard uncertainty per frequency: the effects of the fit's error
+sources, propagated to first order with all correlations (JCGM 102:2011, 6.2.1.3;
+tests/fitting/networks/test_box_predict.py compares with a Monte Carlo run after JCGM 101).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from fit.box.circuit import Behaviour, Mounted, behaviour
+from fit.box.saved_driver import SavedDriver
+from fit.box.sealed import SealedBox, sealed_by_volume
+from fit.box.vented import VentedBox, vented_by_volume
+from fit.results.quantities import rounded
+from fit.results.result import Estimate
+from meas.curve import ComplexArray, FloatArray
+from meas.errors import Finding
+
+CHUFFS = 17.0
+"""Peak air speed in a vent above which it is heard, 5 % of the sound speed [m/s] (common
+practice, no source; 17 to 20 m/s are named)."""
+LOUD_DB = 85.0
+"""Level from which hearing needs care: 85 dB(A) for 8 hours, half the time for every 3 dB more
+(NIOSH 1998)."""
+LOWEST_HZ, HIGHEST_HZ, POINTS = 10.0, 1000.0, 461
+
+_STEP = 1e-5
+_ROUNDS = 8  # of a fixed point that gains a digit and more each time
+_NOTICED = 0.02
+"""Of fc and Qtc; 2 % are 0.2 dB at most."""
+
+
+@dataclass(frozen=True)
+class Air:
+    """The air in and around the box.
+
+    Attributes:
+        density: [kg/m3].
+        sound_speed: [m/s].
+    """
+
+    density: float
+    sound_speed: float
+
+
+@dataclass(frozen=True)
+class Box:
+    """A box to build.
+
+    Attributes:
+        volume: Net of driver, vent and braces [m3].
+        fb: Tuning of the vent [Hz]; None for a closed box.
+        QL: Leakage Q at fb; infinite for none.
+        vent_area: Of all vents [m2]; None while it is not chosen.
+    """
+
+    volume: float
+    fb: float | None = None
+    QL: float = math.inf
+    vent_area: float | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class Band:
+    """A curve and how far it may be off.
+
+    Attributes:
+        value: Shape (n,).
+        standard_uncertainty: In the value's unit, shape (n,).
+    """
+
+    value: FloatArray
+    standard_uncertainty: FloatArray
+
+
+@dataclass(frozen=True, eq=False)
+class Prediction:
+    """What to expect of a driver in a box, at a stated drive.
+
+    Attributes:
+        frequency_hz: Shape (n,).
+        level_db: At 1 m in half space, re 20 uPa.
+        excursion_m: Peak, of the cone; None where the fit does not know the mass.
+        vent_speed_m_s: Peak, in the vent; None without one of known area.
+        group_delay_s: Of the sound, without its travel.
+        impedance_ohm: At the driver's terminals, complex.
+        magnitude_ohm: Its magnitude.
+        parameters: ``fc Qtc f3 peak_db`` or ``fb alpha f3 peak_db``, with what limits them.
+        vent_flow_m3_s: Peak volume velocity in the vent, from which a bore is chosen; None
+            without a vent.
+        warnings: Where the parameters and the curves do not say the same.
+    """
+
+    frequency_hz: FloatArray
+    level_db: Band
+    excursion_m: Band | None
+    vent_speed_m_s: Band | None
+    group_delay_s: Band
+    impedance_ohm: ComplexArray
+    magnitude_ohm: Band
+    parameters: Mapping[str, Estimate]
+    vent_flow_m3_s: FloatArray | None
+    warnings: tuple[Finding, ...] = ()
+
+
+def grid() -> FloatArray:
+    """Frequencies of a prediction [Hz]: a hundredth of a half decade apart."""
+    return np.geomspace(LOWEST_HZ, HIGHEST_HZ, POINTS)
+
+
+def mounted(
+    driver: SavedDriver,
+    theta: FloatArray,
+    frequency_hz: FloatArray,
+    box: Box,
+    air: Air,
+    source_ohm: float = 0.0,
+) -> Mounted:
+    """The circuit of a driver in a box.
+
+    The area is the one with which Vas, Mms and fs agree, sqrt(Vas/(rho c^2 Cms)): a ruler enters
+    only as far as the fit let it.
+    """
+    Re, fs, Qms, Qes, Vas, Mms = np.exp(theta[:6])
+    ws = 2 * math.pi * fs
+    Cms = 1 / (ws**2 * Mms)
+    s = np.asarray(2j * np.pi * frequency_hz)
+    return Mounted(
+        coil_ohm=driver.blocked(s, theta),
+        Bl=math.sqrt(ws * Mms * Re / Qes) * driver.force(s, theta),
+        Mms=Mms,
+        Cms=Cms,
+        Rms=ws * Mms / Qms,
+        Sd=math.sqrt(Vas / (air.density * air.sound_speed**2 * Cms)),
+        volume=box.volume,
+        fb=box.fb,
+        QL=box.QL,
+        vent_area=None if box.fb is None else box.vent_area or 1.0,
+        density=air.density,
+        sound_speed=air.sound_speed,
+        source_ohm=source_ohm,
+        stiffness=driver.stiffness(s, theta)[0],
+    )
+
+
+def total_Q(theta: FloatArray, source_ohm: float = 0.0) -> float:  # noqa: N802  # Q: the field's symbol
+    """Qts behind a source of some resistance, which adds to Re (Small 1972)."""
+    Re, _, Qms, Qes = np.exp(theta[:4])
+    Qe = Qes * (Re + source_ohm) / Re
+    return float(Qms * Qe / (Qms + Qe))
+
+
+def aligned(theta: FloatArray, box: Box, source_ohm: float = 0.0) -> SealedBox | VentedBox:
+    """Resonance, Q and cut-off of a driver in a box, its coil taken as a resistance."""
+    fs, Vas = math.exp(theta[1]), math.exp(theta[4])
+    QT = total_Q(theta, source_ohm)
+    if box.fb is None:
+        return sealed_by_volume(fs, QT, Vas, box.volume)
+    return vented_by_volume(fs, QT, Vas, box.volume, box.fb, box.QL)
+
+
+def predict(
+    driver: SavedDriver,
+    box: Box,
+    drive_volt: float,
+    air: Air,
+    *,
+    source_ohm: float = 0.0,
+    frequency_hz: FloatArray | None = None,
+) -> Prediction:
+    """What a driver will do in a box.
+
+    Args:
+        driver: Out of a fit.
+        box: To build; its own numbers are taken as met.
+        drive_volt: Of the source, sinusoidal, rms [V].
+        air: In and around the box.
+        source_ohm: Of amplifier and leads [ohm].
+        frequency_hz: Shape (n,); default `grid`.
+    """
+    f = grid() if frequency_hz is None else frequency_hz
+    has_vent = box.fb is not None
+
+    def curves(theta: FloatArray) -> FloatArray:
+        done = _solved(driver, theta, f, box, air, drive_volt, source_ohm)
+        vent = done.vent_speed_m_s if done.vent_speed_m_s is not None else np.zeros(f.size)
+        size = np.abs(done.impedance_ohm)
+        return np.stack([done.level_db, done.excursion_m, vent, done.group_delay_s, size])
+
+    value = curves(driver.theta)
+    slopes = _derivatives(curves, driver.theta)  # (p, 5, n)
+    effects = np.array(list(driver.effects.values())).reshape(-1, driver.theta.size)
+    spread = np.sqrt(np.sum(np.einsum("kp,pcn->kcn", effects, slopes) ** 2, axis=0))
+    band = [Band(own, u) for own, u in zip(value, spread, strict=True)]
+    vent = band[2] if has_vent else None
+    return Prediction(
+        frequency_hz=f,
+        level_db=band[0],
+        excursion_m=band[1] if driver.has_mass else None,
+        vent_speed_m_s=vent if box.vent_area is not None else None,
+        group_delay_s=band[3],
+        impedance_ohm=_solved(
+            driver, driver.theta, f, box, air, drive_volt, source_ohm
+        ).impedance_ohm,
+        magnitude_ohm=band[4],
+        parameters=_parameters(driver, box, source_ohm),
+        vent_flow_m3_s=vent.value * (box.vent_area or 1.0) if vent is not None else None,
+        warnings=_shifted(driver, box, source_ohm),
+    )
+
+
+def _shifted(driver: SavedDriver, box: Box, source_ohm: float) -> tuple[Finding, ...]:
+    """Where suspension and former move fc and Qtc of a closed box off what fs, Qts and Vas say.
+
+    The alignments (R. H. Small, J. Audio Eng. Soc. 20(10), 1972) take stiffness, loss and force
+    factor as those at fs; at fc a suspension that gives slowly is stiffer, and its loss another.
+    fc is where the pressure leads by 90 degrees, Qtc its size there over what Bl/Re makes of it
+    far above.
+    """
+    if box.fb is not None or not driver.mechanics.laws:
+        return ()
+    fs, Vas = (math.exp(driver.theta[k]) for k in (1, 4))
+    total = total_Q(driver.theta, source_ohm)
+    plain = sealed_by_volume(fs, total, Vas, box.volume)
+    x = plain.fc / fs
+    Re, _, Qms, Qes = np.exp(driver.theta[:4])
+    source = Re + source_ohm
+    for _ in range(_ROUNDS):
+        s = np.array([2j * math.pi * fs * x])
+        k = driver.stiffness(s, driver.theta)[0]
+        ring, force, _, _ = driver.ring(s, driver.theta)
+        spring = -x * x + 1j * x / Qms + k + Vas / box.volume
+        held = spring * (1 + ring / source) / force + 1j * x * force * Re / (source * Qes)
+        x = math.sqrt(float(held[0].real) + x * x)
+    Qtc = x * x / float(held[0].imag)
+    if abs(x * fs / plain.fc - 1) < _NOTICED and abs(Qtc / plain.Qtc - 1) < _NOTICED:
+        return ()
+    laws = {"suspension": driver.mechanics.suspension, "ring": driver.mechanics.former}
+    parts = " and the ".join(name for name, law in laws.items() if law is not None)
+    return (
+        Finding(
+            "law-shifts-box",
+            f"what the {parts} does is another thing at fc than at fs: with it fc is "
+            f"{x * fs:.3g} Hz and Qtc {Qtc:.3g}, where fs, Qts and Vas say {plain.fc:.3g} Hz and "
+            f"{plain.Qtc:.3g}. The curves follow it",
+        ),
+    )
+
+
+def _solved(
+    driver: SavedDriver,
+    theta: FloatArray,
+    f: FloatArray,
+    box: Box,
+    air: Air,
+    drive_volt: float,
+    source_ohm: float,
+) -> Behaviour:
+    return behaviour(f, mounted(driver, theta, f, box, air, source_ohm), drive_volt)
+
+
+def _derivatives(function: Callable[[FloatArray], FloatArray], theta: FloatArray) -> FloatArray:
+    """Central differences by every parameter, shape (p, ...)."""
+    found = []
+    for index in range(theta.size):
+        step = np.zeros(theta.size)
+        step[index] = _STEP
+        found.append((function(theta + step) - function(theta - step)) / (2 * _STEP))
+    return np.array(found)
+
+
+def _parameters(driver: SavedDriver, box: Box, source_ohm: float) -> dict[str, Estimate]:
+    kinds = (
+        {"fc": "Hz", "Qtc": "1", "f3": "Hz", "peak_db": "dB"}
+        if box.fb is None
+        else {"f3": "Hz", "peak_db": "dB"}
+    )
+
+    def values(theta: FloatArray) -> FloatArray:
+        found = aligned(theta, box, source_ohm)
+        return np.array([getattr(found, name) for name in kinds])
+
+    own, slopes = values(driver.theta), _derivatives(values, driver.theta)
+    return {
+        name: driver.estimate(float(own[i]), slopes[:, i], unit)
+        for i, (name, unit) in enumerate(kinds.items())
+    }
+
+
+def cautions(
+    prediction: Prediction, box: Box, *, xmax: float | None, tube_length: float | None
+) -> tuple[Finding, ...]:
+    """What speaks against the box or the drive.
+
+    Args:
+        prediction: At the drive.
+        box: The box.
+        xmax: Peak excursion that the driver takes [m]; None where it is not known.
+        tube_length: Of the vent's tube [m].
+    """
+    found = list(prediction.warnings)
+    f = prediction.frequency_hz
+    if prediction.vent_speed_m_s is not None:
+        speed = prediction.vent_speed_m_s.value
+        at = int(np.argmax(speed))
+        if speed[at] > CHUFFS:
+            wider = math.sqrt(speed[at] / CHUFFS)
+            found.append(
+                Finding(
+                    "vent-noise",
+                    f"the air in the vent reaches {speed[at]:.0f} m/s at {f[at]:.0f} Hz and this "
+                    f"drive; above about {CHUFFS:.0f} m/s a vent chuffs. A bore {wider:.2f} times "
+                    "as wide (and a longer tube), rounded ends or less drive",
+                )
+            )
+    if prediction.excursion_m is not None and xmax is not None:
+        over = prediction.excursion_m.value > xmax
+        if over.any():
+            found.append(_too_far(f, prediction.excursion_m.value, xmax))
+    if box.fb is not None:
+        found.append(
+            Finding(
+                "unloaded-below-tuning",
+                f"below {0.7 * box.fb:.0f} Hz or so nothing but the suspension holds the cone of "
+                "a vented box: keep such signals away (a high-pass before the amplifier)",
+            )
+        )
+    if tube_length is not None and tube_length > 0.8 * box.volume ** (1 / 3):
+        found.append(
+            Finding(
+                "tube-long",
+                f"the tube of {tube_length * 1e3:.0f} mm hardly fits a box of "
+                f"{box.volume * 1e3:.3g} L ({1e3 * box.volume ** (1 / 3):.0f} mm as a cube): leave "
+                "a bore's width free behind its end, fold it, or take a narrower bore",
+            )
+        )
+    loudest = float(np.max(prediction.level_db.value))
+    if loudest > LOUD_DB:
+        hours = 8 / 2 ** ((loudest - LOUD_DB) / 3)
+        time = f"{hours:.1f} hours" if hours >= 1 else f"{rounded(60 * hours, 1)} minutes"
+        found.append(
+            Finding(
+                "loud",
+                f"{loudest:.0f} dB at 1 m at this drive: hearing takes that for about {time} a "
+                "day (85 dB for 8 hours, half for every 3 dB more); keep away or wear protection",
+            )
+        )
+    return tuple(found)
+
+
+def _too_far(f: FloatArray, excursion: FloatArray, xmax: float) -> Finding:
+    over = np.flatnonzero(excursion > xmax)
+    first, last = f[over[0]], f[over[-1]]
+    where = f"below {last:.0f} Hz" if over[0] == 0 else f"between {first:.0f} and {last:.0f} Hz"
+    most = float(np.max(excursion))
+    return Finding(
+        "too-far",
+        f"{where} the cone moves farther than the {xmax * 1e3:.3g} mm it takes (up to "
+        f"{most * 1e3:.2g} mm at {f[int(np.argmax(excursion))]:.0f} Hz): keep such signals away, "
+        f"or lower the drive to {xmax / most:.2f} of this voltage",
+    )

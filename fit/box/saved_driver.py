@@ -1,0 +1,170 @@
+"""A driver out of a saved fit, as numbers that may be off: what boxes are computed from.
+
+The vector holds logarithms of Re, fs, Qms, Qes, Vas and Mms, then the internal parameters of the
+coil and of the laws of suspension and former.
+Each error source of the fit moves it as a whole, so that whatever is computed from it keeps the
+correlations of the parameters.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from fit.driver.mechanics import Mechanics
+from fit.driver.named_model import KnownModel, known
+from fit.driver.voicecoil import CoilModel, Empirical, Plain
+from fit.results.quantities import rounded
+from fit.results.result import DriverFit, Estimate
+from meas.curve import ComplexArray, FloatArray
+from meas.errors import Finding, Refused
+
+STATE = ("Re", "fs", "Qms", "Qes", "Vas", "Mms")
+"""What the first columns are logarithms of."""
+
+_NO_INDUCTANCE = 1e-9
+
+
+@dataclass(frozen=True, eq=False)
+class SavedDriver:
+    """A fitted driver.
+
+    Attributes:
+        theta: Logarithms of `STATE`, then the internal parameters of coil and laws, shape (p,).
+        effects: Error source to its effect on ``theta`` for plus one standard uncertainty.
+        coil: The coil model of the fit.
+        mechanics: Its laws of suspension and former.
+        has_mass: Whether Mms is known; its column holds a stand-in otherwise.
+        sources: Error source to its description.
+        widening: Factor on 1.96 for few repetitions, the largest of the parameters.
+        warnings: What is missing in the fit.
+    """
+
+    theta: FloatArray
+    effects: Mapping[str, FloatArray]
+    coil: CoilModel
+    mechanics: Mechanics
+    has_mass: bool
+    sources: Mapping[str, str]
+    widening: float
+    warnings: tuple[Finding, ...] = ()
+
+    def blocked(self, s: ComplexArray, theta: FloatArray) -> ComplexArray:
+        """Impedance of the blocked coil, Re and a ring beside it included [ohm], shape (n,)."""
+        coil, _ = self.coil.impedance(s, self.of_coil(theta))
+        return np.asarray(math.exp(theta[0]) + coil + self.ring(s, theta)[0])
+
+    def force(self, s: ComplexArray, theta: FloatArray) -> ComplexArray:
+        """Factor of a closed former on the force factor (`fit.driver.former`), shape (n,)."""
+        return self.ring(s, theta)[1]
+
+    def stiffness(
+        self, s: ComplexArray, theta: FloatArray
+    ) -> tuple[ComplexArray, ComplexArray, ComplexArray]:
+        """Dynamic stiffness over 1/Cms, 1 at resonance, with its derivatives."""
+        return self.mechanics.stiffness(self._over_resonance(s, theta), self.of_laws(theta))
+
+    def ring(
+        self, s: ComplexArray, theta: FloatArray
+    ) -> tuple[ComplexArray, ComplexArray, ComplexArray, ComplexArray]:
+        """What a former does to coil and force factor, with derivatives (`Mechanics.ring`)."""
+        per_ohm = math.exp(theta[3] - theta[0])  # ws Mms/Bl^2 = Qes/Re
+        return self.mechanics.ring(self._over_resonance(s, theta), self.of_laws(theta), per_ohm)
+
+    def _over_resonance(self, s: ComplexArray, theta: FloatArray) -> ComplexArray:
+        return np.asarray(s / (2 * math.pi * math.exp(theta[1])))
+
+    def of_laws(self, theta: FloatArray) -> FloatArray:
+        """The internal parameters of the laws."""
+        return theta[len(STATE) + self.coil.size :]
+
+    def of_coil(self, theta: FloatArray) -> FloatArray:
+        """The coil's internal parameters."""
+        return theta[len(STATE) : len(STATE) + self.coil.size]
+
+    def estimate(self, value: float, gradient: FloatArray, unit: str) -> Estimate:
+        """A quantity of the driver with what limits it (JCGM 102:2011, 6.2.1.3).
+
+        Args:
+            value: The quantity at ``theta``.
+            gradient: Its derivatives by ``theta``, shape (p,).
+            unit: Of the value.
+        """
+        parts = {name: float(gradient @ effect) for name, effect in self.effects.items()}
+        return Estimate(
+            value=value,
+            unit=unit,
+            contributions={name: part for name, part in parts.items() if part != 0.0},
+            logarithmic=value > 0 and unit != "dB",
+            widening=self.widening,
+        )
+
+
+def of_fit(fit: DriverFit) -> SavedDriver:
+    """The driver of a fit.
+
+    Raises:
+        Refused: ``no-volume`` if the fit has no Vas: free air alone cannot tell what a box does;
+            ``unknown-coil`` if its model is not known or lacks a parameter.
+    """
+    given = fit.parameters
+    if "Vas" not in given:
+        raise Refused([_NO_VOLUME])
+    values = {name: estimate.value for name, estimate in given.items()}
+    warnings: list[Finding] = []
+    if fit.model.partition("+")[0] == Plain.name and not {"Le", "L1"} & values.keys():
+        warnings.append(_NO_LE)
+        values["Le"] = _NO_INDUCTANCE
+    model = known(fit.model, values)
+    if isinstance(model.coil, Empirical):
+        warnings.append(_within_its_band(fit))
+    values.setdefault("Mms", 0.01)
+    sources = sorted({source for estimate in given.values() for source in estimate.contributions})
+    effects = {source: _effect(given, model, source) for source in sources}
+    return SavedDriver(
+        theta=np.concatenate([np.log([values[name] for name in STATE]), model.internal]),
+        effects={source: effect for source, effect in effects.items() if np.any(effect)},
+        coil=model.coil,
+        mechanics=model.mechanics,
+        has_mass="Mms" in given,
+        sources=dict(fit.sources),
+        widening=max(given[name].widening for name in STATE if name in given),
+        warnings=tuple(warnings),
+    )
+
+
+def _effect(given: Mapping[str, Estimate], model: KnownModel, source: str) -> FloatArray:
+    """What plus one standard uncertainty of an error source does to the vector."""
+    changes = {
+        name: e.contributions[source] for name, e in given.items() if source in e.contributions
+    }
+    state = [changes.get(name, 0.0) / given[name].value if name in given else 0.0 for name in STATE]
+    return np.concatenate([state, model.moved(changes)])
+
+
+_NO_VOLUME = Finding(
+    "no-volume",
+    "the fit does not know Vas, and free air alone cannot tell what a box does. Add a take with a "
+    "known mass on the cone (and the diameter), or one in a test box: freeair fit FREE... "
+    "--test-box FILE=V",
+    refuses=True,
+)
+_NO_LE = Finding(
+    "no-inductance",
+    "the takes did not reach up to where the inductance shows: the coil counts as a resistance, "
+    "so that impedance and level above some hundred hertz are not to be relied upon",
+)
+
+
+def _within_its_band(fit: DriverFit) -> Finding:
+    curve = next((c for c in fit.curves if c.condition == "free-air"), fit.curves[0])
+    low, high = (float(end) for end in curve.frequency_hz[[0, -1]])
+    return Finding(
+        "coil-within-band",
+        f"the coil of the fit is described by two power laws without a circuit behind them, which "
+        f"say nothing outside {rounded(low)} to {rounded(high)} Hz where the take was: what is "
+        "computed there leans on a continuation",
+    )

@@ -1,0 +1,1 @@
+"""Two fits or more side by side, with the errors they share taken out."""

@@ -1,0 +1,157 @@
+"""The difference of two measured curves with its uncertainty."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from fit.compare.changes import REPEATABILITY, assumed_parts, logarithmic_effects, shared_sources
+from fit.results.result import Z95, DriverFit, FittedCurve
+from fit.results.scaling import exponents
+from meas.curve import FloatArray
+
+_STATE = ("Re", "fs", "Qms", "Qes", "Le")
+_NEEDED = {"Re", "fs", "Qms", "Qes"}
+_WINDOW = 9  # points over which the noise of a curve is told
+
+
+@dataclass(frozen=True, eq=False)
+class CurveDifference:
+    """|Z| of one fit's free-air takes minus that of another's.
+
+    Attributes:
+        frequency_hz: Shape (n,).
+        difference_ohm: Later minus earlier, shape (n,).
+        reach_95_ohm: Half-width of the 95 % interval, shape (n,): what noise, the errors that the
+            two do not share, and clamping the driver anew explain.
+    """
+
+    frequency_hz: FloatArray
+    difference_ohm: FloatArray
+    reach_95_ohm: FloatArray
+
+
+def difference(before: DriverFit, after: DriverFit) -> CurveDifference:
+    """Free-air magnitudes as measured, later minus earlier, where both are known.
+
+    The reach is not a number throughout where a fit could not tell Re, fs or a Q.
+
+    Several free-air takes of a fit enter with their mean. The uncertainty follows from those of
+    Re, fs, Qms, Qes and Le (which stands for the coil as a whole) through the fitted model: shared
+    error sources with the difference of their effects, the others and the repeatability of
+    `fit.compare.changes` with their squares (JCGM 102:2011, 6.2.1.3).
+    """
+    f = _shared(_free_air(before)[0].frequency_hz, _free_air(after)[0].frequency_hz)
+    measured = [_mean_magnitude(fit, f) for fit in (before, after)]
+    if not all(_NEEDED <= fit.parameters.keys() for fit in (before, after)):
+        return CurveDifference(f, measured[1] - measured[0], np.full(f.size, np.nan))
+    effects = [_source_effects(fit, f) for fit in (before, after)]
+    shared = shared_sources(*effects)
+    variance = sum(((effects[1][s] - effects[0][s]) ** 2 for s in shared), np.zeros(f.size))
+    for fit, own in zip((before, after), effects, strict=True):
+        widening = max(e.widening for e in fit.parameters.values())
+        alone = sum(
+            (effect**2 for source, effect in own.items() if source not in shared), np.zeros(f.size)
+        )
+        variance = variance + widening**2 * alone + _clamping(fit, f) + _noise(fit, f)
+    return CurveDifference(f, measured[1] - measured[0], Z95 * np.sqrt(variance))
+
+
+def _free_air(fit: DriverFit) -> list[FittedCurve]:
+    return [curve for curve in fit.curves if curve.condition == "free-air"] or [fit.curves[0]]
+
+
+def _shared(before: FloatArray, after: FloatArray) -> FloatArray:
+    inside = (after >= before[0]) & (after <= before[-1])
+    return np.asarray(after[inside])
+
+
+def _mean_magnitude(fit: DriverFit, f: FloatArray) -> FloatArray:
+    curves = _free_air(fit)
+    rows = [_at(f, c.frequency_hz, np.abs(c.measured_ohm)) for c in curves]
+    return np.asarray(np.mean(rows, axis=0))
+
+
+def _at(f: FloatArray, known_hz: FloatArray, values: FloatArray) -> FloatArray:
+    return np.asarray(np.interp(np.log(f), np.log(known_hz), values))
+
+
+def _slopes(fit: DriverFit, f: FloatArray) -> dict[str, FloatArray]:
+    """Change of |Z| [ohm] for a unit change of the logarithm of each state parameter.
+
+    Z = Re + Zc + m, m = Re (Qms/Qes)/D, D = 1 + j Qms (f/fs - fs/f) (R. H. Small 1972).
+    """
+    curve = _free_air(fit)[0]
+    known = {name: fit.parameters[name].value for name in _STATE if name in fit.parameters}
+    fs, Qms, Re = known["fs"], known["Qms"], known["Re"]
+    x = f / fs
+    D = 1 + 1j * Qms * (x - 1 / x)
+    m = Re * Qms / known["Qes"] / D
+    blocked = curve.model_ohm - curve.motional_ohm
+    coil = (
+        _at(f, curve.frequency_hz, blocked.real) - Re
+        + 1j * _at(f, curve.frequency_hz, blocked.imag)
+    )  # fmt: skip
+    Z = Re + coil + m
+    of_Z = {
+        "Re": Re + m,
+        "fs": m / D * 1j * Qms * (x + 1 / x),
+        "Qms": m / D,
+        "Qes": -m,
+        "Le": coil,
+    }
+    return {name: np.real(np.conj(Z) / np.abs(Z) * slope) for name, slope in of_Z.items()}
+
+
+def _source_effects(fit: DriverFit, f: FloatArray) -> dict[str, FloatArray]:
+    """Source to its effect on |Z| [ohm], for plus one standard uncertainty."""
+    slopes = _slopes(fit, f)
+    found: dict[str, FloatArray] = {}
+    for name, slope in slopes.items():
+        if name not in fit.parameters:
+            continue
+        for source, effect in logarithmic_effects(fit.parameters[name]).items():
+            found[source] = found.get(source, np.zeros(f.size)) + effect * slope
+    return found
+
+
+def _clamping(fit: DriverFit, f: FloatArray) -> FloatArray:
+    """Variance [ohm2] of what a driver does between takes that the fit cannot show itself."""
+    slopes = _slopes(fit, f)
+    variance = np.zeros(f.size)
+    for part in assumed_parts(fit):
+        effect = np.zeros(f.size)
+        for name, slope in slopes.items():
+            effect += exponents(name, fit.parameters).get(part, 0.0) * slope
+        variance += (REPEATABILITY[part][0] * effect) ** 2
+    return variance
+
+
+def _noise(fit: DriverFit, f: FloatArray) -> FloatArray:
+    """Variance [ohm2] of |Z| from scatter: half the squared step between neighbours' residuals."""
+    curves = _free_air(fit)
+    variance = np.zeros(f.size)
+    for curve in curves:
+        residual = np.abs(curve.measured_ohm) - np.abs(curve.model_ohm)
+        if residual.size < 2 * _WINDOW:
+            continue
+        steps = np.diff(residual, prepend=residual[0]) ** 2 / 2
+        smooth = np.convolve(steps, np.full(_WINDOW, 1 / _WINDOW), mode="same")
+        variance += _at(f, curve.frequency_hz, smooth) / len(curves) ** 2
+    return variance
+
+
+def largest(difference: CurveDifference) -> tuple[float, float, float] | None:
+    """Frequency [Hz], difference and reach [ohm] where it is most significant; None where nothing
+    stands out of the 95 % band by as much again, as one of so many points may by chance."""
+    ratio = np.abs(difference.difference_ohm) / np.maximum(difference.reach_95_ohm, 1e-12)
+    k = int(np.argmax(ratio))
+    if not ratio[k] >= 2 or not math.isfinite(ratio[k]):
+        return None
+    return (
+        float(difference.frequency_hz[k]),
+        float(difference.difference_ohm[k]),
+        float(difference.reach_95_ohm[k]),
+    )

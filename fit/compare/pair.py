@@ -1,0 +1,185 @@
+"""How well two drivers go together, as levels that a listener would get."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import combinations
+from typing import Any, Literal
+
+import numpy as np
+
+from fit.compare.changes import REPEATABILITY, assumed_parts, shared_sources
+from fit.results.result import Z95, DriverFit, Estimate
+from fit.results.scaling import exponents
+from meas.curve import FloatArray
+
+LIMIT_DB = 1.0
+"""Largest difference of level of a good pair: about what shifts an image between two loudspeakers
+audibly (common practice, no source)."""
+
+_POINTS = 120
+_DECIBEL = 20 / math.log(10)
+_NEEDED = ("fs", "Qts", "sensitivity_2v83")
+
+
+@dataclass(frozen=True)
+class Pair:
+    """Two drivers side by side at one voltage.
+
+    Attributes:
+        first: Name of the one.
+        second: Name of the other.
+        level_db: Second over first far above resonance [dB].
+        level_95: Its 95 % interval [dB].
+        fs_relative: Resonance of the second over the first, minus one.
+        worst_db: Largest difference of level from below resonance upwards [dB].
+        worst_hz: Where that is [Hz].
+        worst_95: Its 95 % interval [dB].
+        verdict: ``matched`` when it is surely within `LIMIT_DB`, ``apart`` when surely not.
+        text: In words.
+    """
+
+    first: str
+    second: str
+    level_db: float
+    level_95: tuple[float, float]
+    fs_relative: float
+    worst_db: float
+    worst_hz: float
+    worst_95: tuple[float, float]
+    verdict: Literal["matched", "apart", "undecided"]
+    text: str
+
+    def as_json(self) -> dict[str, Any]:
+        """Ready for ``json.dumps``."""
+        return {
+            "first": self.first,
+            "second": self.second,
+            "level_db": self.level_db,
+            "level_95_db": list(self.level_95),
+            "fs_relative": self.fs_relative,
+            "worst_db": self.worst_db,
+            "worst_hz": self.worst_hz,
+            "worst_95_db": list(self.worst_95),
+            "verdict": self.verdict,
+            "text": self.text,
+        }
+
+
+def pair(names: tuple[str, str], fits: tuple[DriverFit, DriverFit]) -> Pair | None:
+    """Levels of two drivers on one large baffle at one voltage; None where a fit cannot tell.
+
+    Level over frequency: sensitivity and the second-order high-pass of fs and Qts (R. H. Small,
+    J. Audio Eng. Soc. 20(5), 1972), from 0.7 of the lower resonance up to a decade above it. What
+    both share (resistor, mass, ruler) cancels; repeatability and air of each as in
+    `fit.compare.changes`.
+    """
+    if not all(name in fit.parameters for fit in fits for name in _NEEDED):
+        return None
+    fs = [fit.parameters["fs"].value for fit in fits]
+    f = np.geomspace(0.7 * min(fs), 10 * min(fs), _POINTS)
+    levels = [_level(fit.parameters, f) for fit in fits]
+    D = levels[1] - levels[0]
+    reach = Z95 * _spread(fits, f)
+    worst = int(np.argmax(np.abs(D)))
+    high = f.size - 1
+    worst_95 = (float(D[worst] - reach[worst]), float(D[worst] + reach[worst]))
+    verdict: Literal["matched", "apart", "undecided"] = "undecided"
+    if np.all(np.abs(D) + reach <= LIMIT_DB):
+        verdict = "matched"
+    elif np.any(np.abs(D) - reach > LIMIT_DB):
+        verdict = "apart"
+    level = float(D[high])
+    level_95 = (level - float(reach[high]), level + float(reach[high]))
+    fs_relative = fs[1] / fs[0] - 1
+    text = _words(names, level, level_95, fs_relative, float(D[worst]), float(f[worst]),
+                  float(reach[worst]), verdict)  # fmt: skip
+    return Pair(*names, level, level_95, fs_relative, float(D[worst]), float(f[worst]),
+                worst_95, verdict, text)  # fmt: skip
+
+
+def pairs(named: Sequence[tuple[str, DriverFit]]) -> tuple[Pair, ...]:
+    """All pairs of several drivers, the best matched first."""
+    found = (pair((a[0], b[0]), (a[1], b[1])) for a, b in combinations(named, 2))
+    return tuple(sorted((p for p in found if p is not None), key=lambda p: abs(p.worst_db)))
+
+
+def _level(known: Mapping[str, Estimate], f: FloatArray) -> FloatArray:
+    x = f / known["fs"].value
+    response = np.abs(x**2 / (1 + 1j * x / known["Qts"].value - x**2))
+    return np.asarray(known["sensitivity_2v83"].value + _DECIBEL * np.log(response))
+
+
+def _slopes(known: Mapping[str, Estimate], f: FloatArray) -> dict[str, FloatArray]:
+    """Change of level [dB] for a unit change of each estimate's own error measure.
+
+    That measure is the logarithm, but the decibel for the sensitivity. With N = 1 - x^2 + j x/Q:
+    d ln|x^2/N| / d ln fs = -2 + Re[(-2 x^2 + j x/Q)/N], and / d ln Q = Re[j (x/Q)/N].
+    """
+    x = f / known["fs"].value
+    turn = 1j * x / known["Qts"].value
+    N = 1 - x**2 + turn
+    return {
+        "fs": _DECIBEL * (-2 + np.real((-2 * x**2 + turn) / N)),
+        "Qts": _DECIBEL * np.real(turn / N),
+        "sensitivity_2v83": np.ones(f.size),
+    }
+
+
+def _spread(fits: tuple[DriverFit, DriverFit], f: FloatArray) -> FloatArray:
+    """Standard uncertainty of the difference of level [dB]."""
+    effects: list[dict[str, FloatArray]] = []
+    variance = np.zeros(f.size)
+    for fit in fits:
+        known, slopes = fit.parameters, _slopes(fit.parameters, f)
+        own: dict[str, FloatArray] = {}
+        for name, slope in slopes.items():
+            scale = 1.0 if name == "sensitivity_2v83" else 1 / known[name].value
+            for source, part in known[name].contributions.items():
+                own[source] = own.get(source, np.zeros(f.size)) + slope * part * scale
+        effects.append(own)
+        for clamped in assumed_parts(fit):
+            moved = np.zeros(f.size)
+            for name, slope in slopes.items():
+                power = exponents(name, known).get(clamped, 0.0)
+                scale = _DECIBEL / 2 if name == "sensitivity_2v83" else 1.0
+                moved += power * scale * slope
+            variance += (REPEATABILITY[clamped][0] * moved) ** 2
+    shared = shared_sources(*effects)
+    for source in shared:
+        variance += (effects[1][source] - effects[0][source]) ** 2
+    for own, fit in zip(effects, fits, strict=True):
+        widening = max(fit.parameters[name].widening for name in _NEEDED)
+        for source, effect in own.items():
+            if source not in shared:
+                variance += (widening * effect) ** 2
+    return np.sqrt(variance)
+
+
+def _words(
+    names: tuple[str, str],
+    level: float,
+    level_95: tuple[float, float],
+    fs_relative: float,
+    worst: float,
+    worst_hz: float,
+    reach: float,
+    verdict: str,
+) -> str:
+    side = "louder" if level > 0 else "softer"
+    judged = {
+        "matched": "a good pair",
+        "apart": "not a pair: the image would lean to the louder one",
+        "undecided": "too uncertain to call them a pair or not",
+    }[verdict]
+    higher = "at the same frequency"
+    if abs(fs_relative) >= 0.0005:
+        higher = f"{100 * abs(fs_relative):.1f} % {'higher' if fs_relative > 0 else 'lower'}"
+    return (
+        f"At one voltage {names[1]} plays {abs(level):.1f} dB {side} than {names[0]} (95 % from "
+        f"{level_95[0]:+.1f} to {level_95[1]:+.1f} dB) and resonates {higher}. On one large baffle "
+        f"their levels differ by {abs(worst):.1f} dB at most (± {reach:.1f} dB), at "
+        f"{worst_hz:.0f} Hz: {judged} by a limit of {LIMIT_DB:g} dB."
+    )

@@ -1,0 +1,266 @@
+"""A comparison in sentences, and as JSON, format ``freeair-compare/1``."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from itertools import pairwise
+from typing import Any
+
+from fit.compare.changes import Change, Comparison, compare
+from fit.compare.pair import pairs
+from fit.compare.trend import Trend, trend
+from fit.results.quantities import QUANTITIES, quantity, rounded
+from fit.results.result import DriverFit
+
+FORMAT = "freeair-compare/1"
+
+_ECHO = {
+    "Re_20C": "Re",
+    "Res": "Zmax",
+    "eta0": "sensitivity_2v83",
+    "sensitivity_1w": "sensitivity_2v83",
+}
+"""Quantities that say in other words what another one says: left out of sentences beside it."""
+
+_COPPER_PER_KELVIN = 0.00393  # IEC 60028
+
+
+def in_words(comparison: Comparison, *, same_unit: bool = True) -> str:
+    """What changed, most significant first, and what it means.
+
+    Args:
+        comparison: Of two fits.
+        same_unit: One driver at two times, in contrast to two drivers.
+    """
+    changed, undecided = (_told(comparison, word) for word in ("changed", "undecided"))
+    if not comparison.changes:
+        return "Nothing can be compared: the fits share no parameter."
+    sentences = []
+    if changed:
+        parts = [_phrase(change, comparison, same_unit) for change in changed]
+        sentences.append(_capital("; ".join(parts)) + ".")
+        sentences += _meaning(comparison, same_unit)
+        sentences.append(
+            f"Nothing else {'changed' if same_unit else 'differs'} beyond uncertainty."
+        )
+    else:
+        verb = "changed" if same_unit else "differs"
+        sentences.append(f"Nothing {verb} beyond uncertainty.")
+    if not same_unit:
+        sentences += _as_a_pair(comparison)
+    if undecided:
+        listed = ", ".join(f"{_label(c.parameter)} ({_with_reach(c)})" for c in undecided)
+        sentences.append(
+            f"Too uncertain to call unchanged within {100 * comparison.margin:g} %: {listed}."
+        )
+    return " ".join(sentences)
+
+
+def settled(steps: Sequence[Comparison], run: Trend | None = None) -> tuple[str, str]:
+    """Whether a series has come to rest: a word (``yes no undecided``) and a sentence.
+
+    Where the hours tell how the resonance runs out, what is still to come decides. Otherwise the
+    last step does: at rest when resonance and, where known, compliance are unchanged within the
+    margin, or changed by surely less than it.
+
+    Args:
+        steps: Neighbours in time compared, at least one.
+        run: Of the resonance over the hours of use, where known.
+    """
+    if run is not None and run.verdict != "unknown":
+        return run.verdict, run.text
+    word, text = _by_last_step(steps)
+    return word, " ".join(filter(None, (text, run.text if run else "")))
+
+
+def _by_last_step(steps: Sequence[Comparison]) -> tuple[str, str]:
+    last = steps[-1]
+    watched = [c for c in last.changes if c.parameter in ("fs", "Cms")]
+    said = ", ".join(f"{c.parameter} {_with_reach(c)}" for c in watched)
+    between = f"between {last.before} and {last.after}: {said}"
+    margin = f"{100 * last.margin:g} %"
+    if not watched:
+        return "undecided", "Not known whether it has settled: no resonance in common."
+    limit = last.margin
+    if all(-limit / (1 + limit) <= c.interval_95[0] and c.interval_95[1] <= limit for c in watched):
+        return "yes", f"Settled within {margin} {between}."
+    if any(c.verdict == "changed" for c in watched):
+        return "no", f"Not settled: it still moved {between}. {_rest(steps)}"
+    return (
+        "undecided",
+        f"Cannot tell whether it has settled within {margin} {between}. Measure each state with "
+        "two or more free-air takes, or accept a wider margin.",
+    )
+
+
+def _rest(steps: Sequence[Comparison]) -> str:
+    """What is still to come, were the steps a geometric series."""
+    moves = [step.change("fs") for step in steps[-2:]]
+    logs = [math.log1p(c.change_relative) for c in moves if c and c.verdict == "changed"]
+    if len(logs) < 2 or not 0 < logs[1] / logs[0] < 1:
+        return "Go on, and measure again."
+    ratio = logs[1] / logs[0]
+    rest = math.expm1(logs[1] * ratio / (1 - ratio))
+    return (
+        f"Were the last states equally long apart, its resonance would move by another "
+        f"{100 * rest:+.1f} % in the end. Go on, and measure again."
+    )
+
+
+def to_json(
+    fits: Sequence[tuple[str, DriverFit]],
+    *,
+    margin: float,
+    same_unit: bool = True,
+    hours: Sequence[float] | None = None,
+) -> dict[str, Any]:
+    """The first fit against each later one; ``changes`` is the first against the last.
+
+    Args:
+        fits: Names and fits in the order of time, at least two.
+        margin: As for `fit.compare.changes.compare`.
+        same_unit: One driver at several times, in contrast to several drivers.
+        hours: Of use until each state, where known.
+    """
+    (first_name, first), *later = fits
+    against = [compare(first, f, names=(first_name, name), margin=margin) for name, f in later]
+    whole = against[-1]
+    document = {"format": FORMAT, **_document(whole, same_unit), "margin": margin}
+    if not same_unit:
+        document["pairs"] = [found.as_json() for found in pairs(fits)]
+    if len(later) == 1 and hours is None:
+        return document
+    document["steps"] = [_document(comparison, same_unit) for comparison in against]
+    if same_unit:
+        neighbours = [
+            compare(one, other, names=(name, next_name), margin=margin)
+            for (name, one), (next_name, other) in pairwise(fits)
+        ]
+        run = trend("fs", fits, hours, margin)
+        word, text = settled(neighbours, run)
+        document["settled"] = {"verdict": word, "text": text}
+        document["trend"] = run.as_json()
+    return document
+
+
+def _document(comparison: Comparison, same_unit: bool) -> dict[str, Any]:
+    return {
+        "before": comparison.before,
+        "after": comparison.after,
+        "changes": [
+            {
+                "parameter": c.parameter,
+                "unit": c.unit,
+                "before": c.before,
+                "after": c.after,
+                "change_relative": c.change_relative,
+                "standard_uncertainty": c.standard_uncertainty,
+                "interval_95": list(c.interval_95),
+                "verdict": c.verdict,
+            }
+            for c in comparison.changes
+        ],
+        "text": in_words(comparison, same_unit=same_unit),
+        "notes": list(comparison.notes),
+    }
+
+
+def _told(comparison: Comparison, word: str) -> list[Change]:
+    """Changes of one verdict, without those that echo another one of it."""
+    found = {c.parameter: c for c in comparison.changes if c.verdict == word}
+    return [c for symbol, c in found.items() if _ECHO.get(symbol) not in found]
+
+
+def _label(symbol: str) -> str:
+    """The symbol where it is one of the field's, else the name."""
+    return QUANTITIES[symbol].name if symbol in QUANTITIES and "_" in symbol else symbol
+
+
+def _phrase(change: Change, comparison: Comparison, same_unit: bool) -> str:
+    """``resonance fs fell from 84.1 to 77.6 Hz (-7.7 %)``."""
+    how = quantity(change.parameter, change.unit)
+    before = rounded(change.before / how.scale)
+    after = how.text(change.after)
+    label = how.name
+    if (symbol := _label(change.parameter)) != label:
+        label += f" {symbol}"
+    if same_unit:
+        verb = "rose" if change.change_relative > 0 else "fell"
+        return f"{label} {verb} from {before} to {after} ({_size(change)})"
+    side = "higher" if change.change_relative > 0 else "lower"
+    return f"{label} is {side} in {comparison.after}: {after} against {before} ({_size(change)})"
+
+
+def _meaning(comparison: Comparison, same_unit: bool) -> list[str]:
+    """What the changes say about the parts of the driver."""
+    said = []
+    fs = comparison.change("fs")
+    if fs and fs.verdict == "changed":
+        said.append(_suspension(comparison, fs, same_unit))
+    coil = comparison.change("Re")
+    if coil and coil.verdict == "changed" and same_unit:
+        kelvin = coil.change_relative / _COPPER_PER_KELVIN
+        cold = comparison.change("Re_20C")
+        said.append(
+            "The temperature of the air explains the change of Re."
+            if cold and cold.verdict == "unchanged"
+            else f"Re changed as much as a copper coil {abs(kelvin):.0f} K "
+            f"{'warmer' if kelvin > 0 else 'cooler'} does."
+        )
+    return said
+
+
+def _as_a_pair(comparison: Comparison) -> list[str]:
+    """How two drivers go together where free air is all there is; `fit.compare.pair` knows more."""
+    verdicts = {c.verdict for c in comparison.changes if c.parameter in ("Re", "fs", "Qts")}
+    if verdicts != {"unchanged"} or comparison.change("sensitivity_2v83") is not None:
+        return []
+    return [
+        f"Re, fs and Qts agree within {100 * comparison.margin:g} %: a pair as far as free air can "
+        "tell; levels need a take with a known mass or box."
+    ]
+
+
+def _suspension(comparison: Comparison, fs: Change, same_unit: bool) -> str:
+    """The resonance read as compliance or mass; (2 pi fs)^2 = 1/(Mms Cms)."""
+    mass, compliance = comparison.change("Mms"), comparison.change("Cms")
+    if mass and mass.verdict == "changed":
+        if compliance and compliance.verdict == "changed":
+            return "Both moving mass and compliance had a part in the resonance."
+        return f"The resonance moved with the moving mass ({_size(mass)})."
+    product = (1 + fs.change_relative) ** -2  # of Mms Cms
+    softness = f"{100 * abs(product - 1):.0f} % {'more' if product > 1 else 'less'} compliant"
+    whose = "the suspension" if same_unit else f"the suspension of {comparison.after}"
+    sure = mass and mass.verdict == "unchanged" and compliance and compliance.verdict == "changed"
+    opening = "The moving mass is unchanged:" if sure else "If the moving mass is unchanged,"
+    # At one mass every Q goes as fs, and Vas as the compliance.
+    expected = {"Qms": product**-0.5, "Qes": product**-0.5, "Qts": product**-0.5, "Vas": product}
+    follow = [
+        c.parameter
+        for c in comparison.changes
+        if c.verdict == "changed"
+        and c.parameter in expected
+        and c.interval_95[0] <= expected[c.parameter] - 1 <= c.interval_95[1]
+    ]
+    text = f"{opening} {whose} is {softness}"
+    return f"{text}, which explains {', '.join(follow)} as well." if follow else f"{text}."
+
+
+def _size(change: Change) -> str:
+    return _sized(change, change.change_relative)
+
+
+def _with_reach(change: Change) -> str:
+    low, high = (_sized(change, end) for end in change.interval_95)
+    return f"{_size(change)}, 95 % from {low} to {high}"
+
+
+def _sized(change: Change, relative: float) -> str:
+    if change.unit == "dB":
+        return f"{10 * math.log10(1 + relative):+.2f} dB"
+    return f"{100 * relative:+.2g} %"
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]

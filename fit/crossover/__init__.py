@@ -1,0 +1,1 @@
+"""Networks solved into measured drivers, textbook values for them, and SPICE circuits of both."""

@@ -1,0 +1,133 @@
+"""What the uncertainty of parts and loads does to a crossover's numbers."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
+
+from fit.crossover.ladder import Part
+from fit.crossover.network import (
+    Branch,
+    NetworkPart,
+    NetworkSolution,
+    crossings,
+    least_load,
+    solve,
+    with_part,
+)
+from fit.results.result import Estimate
+from meas.curve import FloatArray
+
+Quantity = Callable[[NetworkSolution], float | None]
+
+
+def crossing(first: int, second: int, near_hz: float) -> Quantity:
+    """Where two branches drive their drivers with the same voltage [Hz], next to a frequency."""
+
+    def found(solution: NetworkSolution) -> float | None:
+        a, b = solution.branches[first], solution.branches[second]
+        all_of_them = crossings(solution.frequency_hz, a.level_db, b.level_db)
+        return min(all_of_them, key=lambda hz: abs(hz / near_hz - 1), default=None)
+
+    return found
+
+
+def minimum(solution: NetworkSolution) -> float:
+    """Least |Z| that the amplifier sees [ohm]."""
+    return least_load(solution.frequency_hz, solution.load_ohm)[0]
+
+
+def estimate(
+    branches: Sequence[Branch], frequency_hz: FloatArray, quantity: Quantity, unit: str
+) -> Estimate | None:
+    """A number of the network with the effect of every error source on it.
+
+    Sources are taken as independent, each effect by central difference over two standard
+    uncertainties (JCGM 100:2008, 5.1.3, note 2). An error that two loads share, such as the
+    resistor of one bench, moves both at once.
+
+    Args:
+        branches: The network.
+        frequency_hz: Where to solve it [Hz].
+        quantity: What is asked.
+        unit: Its unit.
+
+    Returns:
+        None if the network has no such number.
+    """
+    value = quantity(solve(branches, frequency_hz))
+    if value is None:
+        return None
+    contributions = {}
+    for source, up, down in _disturbed(branches, frequency_hz):
+        high, low = quantity(up), quantity(down)
+        if high is not None and low is not None and high != low:
+            contributions[source] = (high - low) / 2
+    return Estimate(value, unit, contributions)
+
+
+def _disturbed(
+    branches: Sequence[Branch], frequency_hz: FloatArray
+) -> Iterator[tuple[str, NetworkSolution, NetworkSolution]]:
+    """Each source with the network a standard uncertainty above and below."""
+    for index, branch in enumerate(branches):
+        for named in (named for arm in branch.arms for named in arm.parts):
+            for words, up, down in _shifted(named):
+                solutions = [
+                    solve(
+                        [
+                            *branches[:index],
+                            with_part(branch, named.name, part),
+                            *branches[index + 1 :],
+                        ],
+                        frequency_hz,
+                    )
+                    for part in (up, down)
+                ]
+                yield f"{branch.name} {named.name} {words}", solutions[0], solutions[1]
+    loads = {source for branch in branches for source in branch.load.errors}
+    parts = {s for branch in branches for arm in branch.arms for n in arm.parts for s in n.errors}
+    for source in sorted(loads | parts):
+        high, low = (_common(branches, frequency_hz, source, sign) for sign in (1.0, -1.0))
+        yield source, high, low
+
+
+def _common(
+    branches: Sequence[Branch], frequency_hz: FloatArray, source: str, sign: float
+) -> NetworkSolution:
+    """The network with one source off by a standard uncertainty in all it was measured with."""
+    change = {
+        branch.name: sign * branch.load.errors[source](frequency_hz)
+        for branch in branches
+        if source in branch.load.errors
+    }
+    moved = []
+    for branch in branches:
+        changed = branch
+        for named in (named for arm in branch.arms for named in arm.parts):
+            effect = named.errors.get(source)
+            if effect is not None:
+                values = {
+                    name: max(getattr(named.part, name) + sign * part, 0.0)
+                    for name, part in effect.items()
+                }
+                changed = with_part(changed, named.name, replace(named.part, **values))
+        moved.append(changed)
+    return solve(moved, frequency_hz, change)
+
+
+def _shifted(named: NetworkPart) -> Iterator[tuple[str, Part, Part]]:
+    """The part one standard uncertainty up and down; nothing of it falls below zero."""
+    part, value, series = named.part, named.value_uncertainty, named.series_uncertainty
+    if value > 0:
+        yield (
+            "value",
+            replace(part, value=part.value + value),
+            replace(part, value=max(part.value - value, 1e-3 * part.value)),
+        )
+    if series > 0:
+        yield (
+            "series resistance",
+            replace(part, series_ohm=part.series_ohm + series),
+            replace(part, series_ohm=max(part.series_ohm - series, 0.0)),
+        )

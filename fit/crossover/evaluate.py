@@ -1,0 +1,276 @@
+"""A crossover judged: crossings, least load, stress of parts, and what to mind."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from fit.crossover.budget import crossing, estimate, minimum
+from fit.crossover.network import (
+    Branch,
+    BranchSolution,
+    NetworkSolution,
+    Stress,
+    common_band,
+    crossings,
+    grid,
+    least_load,
+    solve,
+    stresses,
+)
+from fit.results.quantities import rounded
+from fit.results.result import Estimate
+from meas.curve import FloatArray
+from meas.errors import Finding, Refused
+
+_HEARD_DB = -20.0
+_BOOST_DB = 1.0
+_RESONANCE_DB = -12.0
+"""A tweeter's resonance is kept at least this far down (common practice, no source)."""
+
+Verdict = Literal["inside", "outside", "undecided"]
+
+
+@dataclass(frozen=True, eq=False)
+class Crossing:
+    """Where two drivers get the same voltage.
+
+    Attributes:
+        lower: Name of the branch that leads below.
+        upper: Name of the branch that leads above.
+        frequency: Where [Hz].
+        level_db: Both levels there, re the amplifier [dB].
+    """
+
+    lower: str
+    upper: str
+    frequency: Estimate
+    level_db: float
+
+
+@dataclass(frozen=True, eq=False)
+class NetworkResult:
+    """All that is computed of a crossover.
+
+    Attributes:
+        solution: Levels and load over frequency.
+        crossings: From low to high.
+        least_load: Least |Z| that the amplifier sees.
+        least_hz: Its frequency [Hz].
+        verdict: How the least load stands to what the amplifier tolerates; None if not asked.
+        stresses: Of every part, by branch, in the order of its arms; None without a drive.
+        half_power_hz: By branch: where its level is 3 dB below its largest [Hz].
+        findings: What to mind.
+    """
+
+    solution: NetworkSolution
+    crossings: tuple[Crossing, ...]
+    least_load: Estimate
+    least_hz: float
+    verdict: Verdict | None
+    stresses: tuple[tuple[Stress, ...], ...] | None
+    half_power_hz: tuple[tuple[float, ...], ...]
+    findings: tuple[Finding, ...]
+
+
+def evaluate(
+    branches: Sequence[Branch],
+    *,
+    drive_volt: float | None = None,
+    amplifier_minimum_ohm: float | None = None,
+) -> NetworkResult:
+    """Compute a crossover into its measured drivers, over the band that all of them know.
+
+    Args:
+        branches: At least one, each name once.
+        drive_volt: Of the amplifier [V]; None leaves the stress of parts out.
+        amplifier_minimum_ohm: Least load that the amplifier tolerates [ohm].
+
+    Raises:
+        Refused: ``no-common-band``.
+    """
+    try:
+        band = common_band(branches)
+    except ValueError as error:
+        text = f"{error}. Measure both over overlapping bands"
+        raise Refused([Finding("no-common-band", text, refuses=True)]) from error
+    f = grid(band)
+    solution = solve(branches, f)
+    least = estimate(branches, f, minimum, "ohm")
+    if least is None:
+        raise AssertionError("a load has a least value")
+    least_hz = least_load(f, solution.load_ohm)[1]
+    verdict = None if amplifier_minimum_ohm is None else _verdict(least, amplifier_minimum_ohm)
+    stress = (
+        None
+        if drive_volt is None
+        else tuple(tuple(stresses(one, f, drive_volt)) for one in solution.branches)
+    )
+    crossed = _crossings(branches, solution)
+    findings = [
+        *_band(branches, band),
+        *_load(verdict, least, least_hz, amplifier_minimum_ohm),
+        *_overloaded(branches, stress),
+        *_levels(solution),
+        *_windings(branches),
+    ]
+    if len(branches) > 1 and not crossed:
+        findings.append(_NO_CROSSING)
+    return NetworkResult(
+        solution=solution,
+        crossings=crossed,
+        least_load=least,
+        least_hz=least_hz,
+        verdict=verdict,
+        stresses=stress,
+        half_power_hz=tuple(_half_power(f, one.level_db) for one in solution.branches),
+        findings=tuple(findings),
+    )
+
+
+def _verdict(least: Estimate, wanted: float) -> Verdict:
+    low, high = least.interval_95
+    return "inside" if low >= wanted else "outside" if high < wanted else "undecided"
+
+
+def _crossings(branches: Sequence[Branch], solution: NetworkSolution) -> tuple[Crossing, ...]:
+    f = solution.frequency_hz
+    found = []
+    for first in range(len(branches)):
+        for second in range(first + 1, len(branches)):
+            a, b = solution.branches[first].level_db, solution.branches[second].level_db
+            for hz in crossings(f, a, b):
+                level = float(np.interp(math.log(hz), np.log(f), a))
+                told = estimate(branches, f, crossing(first, second, hz), "Hz")
+                if level < _HEARD_DB or told is None:
+                    continue
+                below = int(np.searchsorted(f, hz)) - 1
+                names = branches[first].name, branches[second].name
+                lower, upper = names if a[below] > b[below] else names[::-1]
+                found.append(Crossing(lower, upper, told, level))
+    return tuple(sorted(found, key=lambda crossed: crossed.frequency.value))
+
+
+def _half_power(f: FloatArray, level_db: FloatArray) -> tuple[float, ...]:
+    edge = np.full(f.shape, float(np.max(level_db)) - 10 * math.log10(2))
+    return tuple(crossings(f, level_db, edge))
+
+
+_NO_CROSSING = Finding(
+    "no-crossing",
+    "the drivers nowhere get the same voltage within 20 dB of the amplifier's: the branches leave "
+    "a hole, or one of them lies above the other everywhere",
+)
+
+
+def _band(branches: Sequence[Branch], band: tuple[float, float]) -> list[Finding]:
+    widest = (
+        min(branch.load.band_hz[0] for branch in branches),
+        max(branch.load.band_hz[1] for branch in branches),
+    )
+    if band[0] <= 1.1 * widest[0] and band[1] >= widest[1] / 1.1:
+        return []
+    return [
+        Finding(
+            "band-limited",
+            f"the drivers are both known from {rounded(band[0])} to {rounded(band[1])} Hz only; "
+            "nothing is said about the load outside",
+        )
+    ]
+
+
+def _load(
+    verdict: Verdict | None, least: Estimate, least_hz: float, wanted: float | None
+) -> list[Finding]:
+    if verdict in (None, "inside"):
+        return []
+    low, high = least.interval_95
+    seen = f"{least.value:.3g} ohm (95 %: {low:.3g} to {high:.3g}) at {rounded(least_hz)} Hz"
+    if verdict == "outside":
+        text = f"the load falls to {seen}, below the {wanted:g} ohm that the amplifier tolerates"
+    else:
+        text = f"whether the load stays above {wanted:g} ohm is undecided: {seen}"
+    return [Finding("low-load", text)]
+
+
+def _overloaded(
+    branches: Sequence[Branch], stress: tuple[tuple[Stress, ...], ...] | None
+) -> list[Finding]:
+    found = []
+    for branch, own in zip(branches, stress or (), strict=False):
+        parts = [named for arm in branch.arms for named in arm.parts]
+        for named, borne in zip(parts, own, strict=True):
+            if named.rated_watt is not None and borne.worst_watt > named.rated_watt:
+                found.append(
+                    Finding(
+                        "overloaded-part",
+                        f"{branch.name} {named.name} takes {borne.worst_watt:.3g} W of a tone at "
+                        f"{rounded(borne.worst_hz)} Hz ({borne.pink_watt:.3g} W of pink noise); "
+                        f"it is rated {named.rated_watt:g} W",
+                    )
+                )
+    return found
+
+
+def _levels(solution: NetworkSolution) -> list[Finding]:
+    found = []
+    f = solution.frequency_hz
+    for one in solution.branches:
+        top = int(np.argmax(one.level_db))
+        if one.level_db[top] > _BOOST_DB:
+            found.append(
+                Finding(
+                    "boost",
+                    f"the {one.branch.name} gets {one.level_db[top]:.1f} dB more than the "
+                    f"amplifier puts out at {rounded(f[top])} Hz: its filter resonates with the "
+                    "driver. Compensate the impedance, or lower the Q",
+                )
+            )
+        if one.branch.name == "tweeter" and one.branch.arms:
+            found += _resonance(one, f)
+    return found
+
+
+def _resonance(one: BranchSolution, f: FloatArray) -> list[Finding]:
+    """The tweeter's own resonance, the largest inner peak of |Z| below its last minimum."""
+    size = np.abs(one.branch.load.impedance(f))
+    inner = np.flatnonzero((size[1:-1] > size[:-2]) & (size[1:-1] >= size[2:])) + 1
+    if inner.size == 0:
+        return []
+    peak = int(inner[np.argmax(size[inner])])
+    passband = float(np.max(one.level_db))
+    down = float(one.level_db[peak]) - passband
+    if down < _RESONANCE_DB:
+        return []
+    return [
+        Finding(
+            "resonance-driven",
+            f"at its resonance of {rounded(f[peak])} Hz the tweeter still gets {-down:.0f} dB less "
+            f"than at most ({-_RESONANCE_DB:.0f} dB or more are usual): its travel there limits "
+            "the level. A higher corner or a second-order branch protects it",
+        )
+    ]
+
+
+def _windings(branches: Sequence[Branch]) -> list[Finding]:
+    bare = [
+        f"{branch.name} {named.name}"
+        for branch in branches
+        for arm in branch.arms
+        for named in arm.parts
+        if named.part.kind == "inductor" and named.part.series_ohm == 0.0
+    ]
+    if not bare:
+        return []
+    return [
+        Finding(
+            "no-winding",
+            f"the winding resistance of {', '.join(bare)} is not given and counts as none: the "
+            "level comes out too high and the load too low. Measure the coil (freeair part "
+            "inductor) or give series_resistance",
+        )
+    ]

@@ -1,0 +1,241 @@
+"""What a driver must become for wishes about its resonance, its damping and its box to come true.
+
+From the parts that move follows the mass; from the mass and a wished resonance the compliance;
+from a wished Q the force factor, and from the wire in the gap the field that the magnet must
+give. Definitions of A. N. Thiele, J. Audio Eng. Soc. 19(5), 1971 and R. H. Small, J. Audio Eng.
+Soc. 20(5) and 20(10), 1972.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from fit.given.measured import Stated
+from fit.given.stated_values import AIR_LOAD_LIMITS
+from fit.results.propagate import Quantities, propagate
+from fit.results.result import Estimate
+from meas.errors import Finding, Refused
+
+WHOLE = ("cone", "former", "coil", "glue", "dust_cap")
+"""Parts that move as a whole."""
+HALF = ("surround", "spider")
+"""Parts held at their rim: half of each moves (common practice, no source)."""
+
+SHARE = Stated(0.5, 0.15, "suspension-share", "share of surround and spider that moves ±0.15")
+AIR_LOAD = Stated(1.0, AIR_LOAD_LIMITS, "air-load", f"air load of the cone ±{AIR_LOAD_LIMITS:.0%}")
+
+HARD_FIELD, IMPOSSIBLE_FIELD = 1.2, 1.5
+"""Field in the gap that a home-built ferrite motor hardly reaches, and does not reach [T]
+(common practice, no source)."""
+_USUAL_COMPLIANCE = (0.1e-3, 3e-3)
+"""Of suspensions that a builder makes [m/N] (common practice, no source)."""
+_AGREE = 0.05
+
+
+@dataclass(frozen=True)
+class Wish:
+    """What is wished for.
+
+    Attributes:
+        fs: Whether a resonance in free air is (input ``fs``).
+        box: Whether a closed box of a volume is (input ``box``).
+        fc: Whether a resonance in that box is (input ``fc``).
+        Qts: Whether a total Q in free air is (input ``Qts``).
+        Qtc: Whether a total Q in the box is (input ``Qtc``).
+    """
+
+    fs: bool = False
+    box: bool = False
+    fc: bool = False
+    Qts: bool = False
+    Qtc: bool = False
+
+
+@dataclass(frozen=True)
+class Intention:
+    """What follows.
+
+    Attributes:
+        parameters: ``Mms Sd fs Cms Vas`` and, with a wished Q, ``Qts Qms Qes Re Bl eta0``; with a
+            box ``Vb fc Qtc``; with the wire in the gap ``B`` [T].
+        findings: Where wishes strain what is possible.
+        sources: Error source to its description.
+    """
+
+    parameters: Mapping[str, Estimate]
+    findings: tuple[Finding, ...]
+    sources: Mapping[str, str]
+
+
+def intend(
+    inputs: Mapping[str, Stated], wish: Wish, density: float, sound_speed: float
+) -> Intention:
+    """Follow wishes to the parts.
+
+    Args:
+        inputs: Parts by the names in `WHOLE` and `HALF` [kg], ``Sd`` [m2]; of the wishes ``fs fc``
+            [Hz], ``box`` [m3], ``Qts Qtc``; with a wished Q ``Qms`` and ``Re`` [ohm]; where known
+            ``length`` of the wire in the gap [m].
+        wish: Which of them are wished; resonance by ``fs``, or by ``box`` and ``fc``.
+        density: Of air [kg/m3].
+        sound_speed: [m/s].
+
+    Raises:
+        Refused: ``wishes-contradict`` or ``field-impossible`` where no driver can do it.
+    """
+    everything = {**inputs, "share": SHARE, "load": AIR_LOAD}
+
+    def follow(values: Mapping[str, float]) -> Quantities:
+        return _follow(values, wish, density, sound_speed)
+
+    parameters = propagate(follow, everything)
+    findings = _strains(parameters)
+    if reasons := [finding for finding in findings if finding.refuses]:
+        raise Refused(reasons)
+    sources = {stated.source: stated.text for stated in everything.values()}
+    return Intention(parameters, tuple(findings), sources)
+
+
+def moving_mass(values: Mapping[str, float], density: float) -> float:
+    """Moving mass with its air load [kg].
+
+    A disc in free air carries 8/3 rho a^3 in all (H. Lamb, Hydrodynamics; half of what it carries
+    in an infinite baffle, L. Beranek, Acoustics).
+    """
+    radius = math.sqrt(values["Sd"] / math.pi)
+    parts = sum(values.get(name, 0.0) for name in WHOLE)
+    held = sum(values.get(name, 0.0) for name in HALF)
+    return parts + values["share"] * held + values["load"] * 8 / 3 * density * radius**3
+
+
+def _follow(values: Mapping[str, float], wish: Wish, density: float, speed: float) -> Quantities:
+    Mms, Sd = moving_mass(values, density), values["Sd"]
+    air = density * speed**2 * Sd**2  # stiffness of the box's air times its volume
+    found: dict[str, tuple[float, str]] = {"Mms": (Mms, "kg"), "Sd": (Sd, "m2")}
+    if wish.fs:
+        fs = values["fs"]
+    else:
+        total = (2 * math.pi * values["fc"]) ** 2 * Mms
+        own = total - air / values["box"]
+        if own <= 0:
+            alone = math.sqrt(air / values["box"] / Mms) / (2 * math.pi)
+            raise Refused([_box_too_stiff(values, alone)])
+        fs = math.sqrt(own / Mms) / (2 * math.pi)
+    Cms = 1 / ((2 * math.pi * fs) ** 2 * Mms)
+    Vas = air * Cms
+    found |= {"fs": (fs, "Hz"), "Cms": (Cms, "m/N"), "Vas": (Vas, "m3")}
+    Vb = values["box"] if wish.box else None
+    Qts = values["Qts"] if wish.Qts else None
+    if wish.Qts and wish.Qtc and values["Qtc"] <= values["Qts"]:
+        raise Refused([_q_below(values)])
+    if wish.Qts and wish.Qtc and Vb is None:
+        Vb = Vas / ((values["Qtc"] / values["Qts"]) ** 2 - 1)
+    if Vb is not None:
+        growth = math.sqrt(1 + Vas / Vb)
+        found |= {"Vb": (Vb, "m3"), "fc": (fs * growth, "Hz")}
+        if wish.fs and wish.fc and abs(fs * growth / values["fc"] - 1) > _AGREE:
+            raise Refused([_apart("fc", values["fc"], fs * growth, "Hz", Vb)])
+        if Qts is None and wish.Qtc:
+            Qts = values["Qtc"] / growth
+        if Qts is not None:
+            found["Qtc"] = (Qts * growth, "1")
+            if wish.Qtc and abs(Qts * growth / values["Qtc"] - 1) > _AGREE:
+                raise Refused([_apart("Qtc", values["Qtc"], Qts * growth, "", Vb)])
+    if Qts is not None:
+        found |= _motor(values, Mms, fs, Vas, Qts, speed)
+    return found
+
+
+def _motor(
+    values: Mapping[str, float], Mms: float, fs: float, Vas: float, Qts: float, speed: float
+) -> dict[str, tuple[float, str]]:
+    """What the motor must do: Bl = sqrt(2 pi fs Mms Re/Qes)."""
+    Qms = values["Qms"]
+    if Qts >= Qms:
+        raise Refused([_no_damping(Qts, Qms)])
+    Qes = 1 / (1 / Qts - 1 / Qms)
+    Bl = math.sqrt(2 * math.pi * fs * Mms * values["Re"] / Qes)
+    found = {
+        "Qts": (Qts, "1"),
+        "Qms": (Qms, "1"),
+        "Qes": (Qes, "1"),
+        "Re": (values["Re"], "ohm"),
+        "Bl": (Bl, "T m"),
+        "eta0": (4 * math.pi**2 / speed**3 * fs**3 * Vas / Qes, "1"),
+    }
+    if "length" in values:
+        found["B"] = (Bl / values["length"], "T")
+    return found
+
+
+def _strains(parameters: Mapping[str, Estimate]) -> list[Finding]:
+    found = []
+    low, high = _USUAL_COMPLIANCE
+    Cms = parameters["Cms"].value
+    if not low <= Cms <= high:
+        side = "stiffer" if Cms < low else "softer"
+        wrong = "a lower resonance or less" if Cms < low else "a higher resonance or more"
+        found.append(
+            Finding(
+                "compliance-unusual",
+                f"the suspension would need {Cms * 1e3:.2g} mm/N, {side} than surrounds and "
+                f"spiders come ({low * 1e3:g} to {high * 1e3:g} mm/N): wish for {wrong} mass",
+            )
+        )
+    if "B" in parameters:
+        field = parameters["B"].value
+        if field > HARD_FIELD:
+            impossible = field > IMPOSSIBLE_FIELD
+            found.append(
+                Finding(
+                    "field-impossible" if impossible else "field-hard",
+                    f"the gap would need {field:.2f} T; a home-built ferrite motor "
+                    + (
+                        f"does not reach {IMPOSSIBLE_FIELD:g} T"
+                        if impossible
+                        else f"hardly gets beyond {HARD_FIELD:g} T"
+                    )
+                    + ". More wire within the plate's height, less moving mass, a lower resonance "
+                    "or a higher Q ask for less",
+                    refuses=impossible,
+                )
+            )
+    return found
+
+
+def _contradiction(text: str) -> Finding:
+    return Finding("wishes-contradict", text, refuses=True)
+
+
+def _box_too_stiff(values: Mapping[str, float], alone: float) -> Finding:
+    least = values["box"] * (alone / values["fc"]) ** 2
+    return _contradiction(
+        f"the air of {values['box'] * 1e3:.3g} L alone lifts this cone to {alone:.0f} Hz, so that "
+        f"no suspension, however soft, gives {values['fc']:.3g} Hz. More mass, a smaller cone, or "
+        f"a box well beyond {least * 1e3:.3g} L"
+    )
+
+
+def _q_below(values: Mapping[str, float]) -> Finding:
+    return _contradiction(
+        f"Qtc {values['Qtc']:.3g} is not above Qts {values['Qts']:.3g}, but a closed box only "
+        "raises the Q. Wish for a lower Qts or a higher Qtc"
+    )
+
+
+def _apart(symbol: str, wished: float, follows: float, unit: str, Vb: float) -> Finding:
+    asked, given = (f"{value:.3g} {unit}".rstrip() for value in (wished, follows))
+    return _contradiction(
+        f"{symbol} {asked} is wished, but {Vb * 1e3:.3g} L and the other wishes give {given}. "
+        f"Leave one of the wishes out: {symbol}, the volume, or that in free air"
+    )
+
+
+def _no_damping(Qts: float, Qms: float) -> Finding:
+    return _contradiction(
+        f"Qts {Qts:.3g} is not below Qms {Qms:.3g}: the suspension alone damps more than the "
+        "driver as a whole is to. Wish for a lower Qts, or for a higher Qms (less lossy "
+        "suspension, no closed metal former)"
+    )

@@ -1,0 +1,1 @@
+"""From deviations to causes in the build."""

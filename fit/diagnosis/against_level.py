@@ -1,0 +1,174 @@
+"""Parameters against level: what the small-signal value is, and whether the coil warms.
+
+The leading departure of a driver from its small-signal parameters is of second order in the
+excursion: stiffness and force factor are power series of it, and terms of odd order change sign
+with it and average out over a period (common practice, no source). So
+p(u) = p0 + c u^2 with u the level, and p0 is a weighted sum of the values measured, with weights
+that add up to one and each error source carried by the same sum.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from fit.results.result import DriverFit, Estimate
+from meas.errors import Finding
+
+LAW = "random:level-law"
+COPPER_PER_KELVIN = 0.00393
+"""Temperature coefficient of copper at 20 C (IEC 60028)."""
+FOLLOWED = ("Re", "fs", "Qms", "Qes", "Qts")
+_MOVES = 0.005
+"""Relative departure of fs at the lowest level from its extrapolation that a result should not
+carry unsaid: suspensions repeat to about that (common practice, no source)."""
+_WARM = 0.002
+"""Relative rise of Re that is told: half a kelvin."""
+
+
+@dataclass(frozen=True, eq=False)
+class AgainstLevel:
+    """One parameter at several levels and at none.
+
+    Attributes:
+        name: Its symbol.
+        levels: Increasing, in any unit proportional to volts, shape (n,).
+        values: Estimates at these levels.
+        small_signal: Extrapolated to level zero.
+    """
+
+    name: str
+    levels: tuple[float, ...]
+    values: tuple[Estimate, ...]
+    small_signal: Estimate
+
+
+def against_level(fits: Sequence[tuple[float, DriverFit]]) -> tuple[AgainstLevel, ...]:
+    """Follow every parameter that all fits hold down to level zero.
+
+    Args:
+        fits: Level and fit of each take; at least two different levels.
+
+    Raises:
+        ValueError: If there are fewer than two different levels.
+    """
+    ordered = sorted(fits, key=lambda pair: pair[0])
+    levels = tuple(level for level, _ in ordered)
+    if len(set(levels)) < 2:
+        raise ValueError("an extrapolation needs two different levels")
+    names = [name for name in FOLLOWED if all(name in fit.parameters for _, fit in ordered)]
+    followed = []
+    for name in names:
+        values = tuple(fit.parameters[name] for _, fit in ordered)
+        followed.append(AgainstLevel(name, levels, values, extrapolate(levels, values)))
+    return tuple(followed)
+
+
+def extrapolate(levels: Sequence[float], values: Sequence[Estimate]) -> Estimate:
+    """The value at level zero, p = p0 + c u^2 by weighted least squares.
+
+    Its uncertainty holds what each value's holds, errors common to all entering once, and what
+    the law itself is in doubt by: with three levels and more the scatter about the law where
+    that exceeds the noise; and always half the step from the lowest level to zero.
+
+    Args:
+        levels: In any unit proportional to volts, at least two different.
+        values: The parameter at these levels.
+
+    Returns:
+        The estimate; the doubt of the law stands under its own source.
+    """
+    u = np.asarray(levels, dtype=np.float64)
+    p = np.array([one.value for one in values])
+    noise = np.array([math.sqrt(sum(part * part for name, part in one.contributions.items()
+                                    if name.startswith("random:"))) for one in values])  # fmt: skip
+    noise = np.maximum(noise, 1e-9 * np.abs(p))
+    design = np.stack([np.ones(u.size), (u / u.max()) ** 2], axis=1) / noise[:, None]
+    inverse = np.linalg.inv(design.T @ design)
+    weights = inverse[0] @ design.T / noise
+    best = float(weights @ p)
+    rest = p - np.stack([np.ones(u.size), (u / u.max()) ** 2], axis=1) @ (
+        inverse @ design.T @ (p / noise)
+    )
+    freedom = u.size - 2
+    excess = 1.0
+    if freedom > 0:
+        excess = max(1.0, float(np.sum((rest / noise) ** 2)) / freedom)
+    contributions: dict[str, float] = {}
+    for index, (weight, one) in enumerate(zip(weights, values, strict=True)):
+        for source, part in one.contributions.items():
+            # What only one take has stays apart from the same name in another.
+            own = f"{source}@{index}" if source.startswith("random:") else source
+            contributions[own] = contributions.get(own, 0.0) + float(weight) * part
+    scatter = float(inverse[0, 0]) * (excess - 1.0)
+    step = 0.5 * (float(p[int(np.argmin(u))]) - best)
+    contributions[LAW] = math.hypot(step, math.sqrt(max(scatter, 0.0)))
+    first = values[0]
+    return Estimate(best, first.unit, contributions, first.logarithmic, first.frequency_hz)
+
+
+def findings(
+    followed: Sequence[AgainstLevel], in_time: Sequence[tuple[str, DriverFit]]
+) -> tuple[Finding, ...]:
+    """What moves with level, and whether the coil warmed from take to take.
+
+    Args:
+        followed: From `against_level`.
+        in_time: Name and fit of each take in the order in which they were made.
+    """
+    return tuple(filter(None, [_resonance_moves(followed), coil_warming(in_time)]))
+
+
+def _resonance_moves(followed: Sequence[AgainstLevel]) -> Finding | None:
+    fs = next((one for one in followed if one.name == "fs"), None)
+    if fs is None:
+        return None
+    step = fs.values[0].value / fs.small_signal.value - 1.0
+    error = _random(fs.values[0]) / fs.values[0].value
+    if abs(step) < max(_MOVES, 2.0 * error):
+        return None
+    span = fs.values[-1].value / fs.values[0].value - 1.0
+    return Finding(
+        "level-dependent",
+        f"fs still moves with level: {fs.values[0].value:.4g} Hz at {fs.levels[0]:g} of full "
+        f"scale, {100 * span:+.1f} % from there to {fs.levels[-1]:g}, "
+        f"and {fs.small_signal.value:.4g} Hz "
+        "when extrapolated to none. The small-signal parameters need a lower level still; the "
+        "others belong to theirs",
+    )
+
+
+def coil_warming(in_time: Sequence[tuple[str, DriverFit]]) -> Finding | None:
+    """Tell a rise of Re from one take to the next, errors common to both cancelled.
+
+    Args:
+        in_time: Name and fit of each take in the order in which they were made.
+    """
+    pairs = [(name, fit.parameters["Re"]) for name, fit in in_time if "Re" in fit.parameters]
+    if len(pairs) < 2:
+        return None
+    first = pairs[0][1]
+    name, hottest = max(pairs[1:], key=lambda pair: pair[1].value)
+    change = hottest.value / first.value - 1.0
+    square = 0.0
+    for source in {*first.contributions, *hottest.contributions}:
+        a = first.contributions.get(source, 0.0) / first.value
+        b = hottest.contributions.get(source, 0.0) / hottest.value
+        square += a * a + b * b if source.startswith("random:") else (b - a) ** 2
+    if change < max(_WARM, 2.0 * math.sqrt(square)):
+        return None
+    return Finding(
+        "coil-warming",
+        f"Re is {100 * change:.1f} % higher in {name} than in the first take: the coil is about "
+        f"{change / COPPER_PER_KELVIN:.0f} K warmer (copper, 0.393 % per kelvin). Let it rest "
+        "between takes, or drive it less; Qes rises with Re",
+    )
+
+
+def _random(one: Estimate) -> float:
+    return math.sqrt(
+        sum(part * part for name, part in one.contributions.items() if name.startswith("random:"))
+    )

@@ -1,0 +1,129 @@
+"""One driver against its plan, and the sentences about how far it is off."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from fit.diagnosis.known_coil import KnownCoil
+from fit.diagnosis.losses import LossLaw
+from fit.diagnosis.plan import Deviation, Planned, deviation, outside
+from fit.results.judge import Target, Verdict
+from fit.results.quantities import QUANTITIES, shown
+from fit.results.result import Estimate
+from fit.results.scaling import exponents
+
+_MORE = ("fs", "Qts")
+"""What is told of a driver of which one part alone were mended."""
+
+
+@dataclass(frozen=True)
+class Case:
+    """Everything known about one driver and its plan.
+
+    Attributes:
+        parameters: The fit.
+        stated: Symbol to verdict on its stated target.
+        plan: The parts as stated or derived.
+        coil: What is known of the coil as planned.
+        law: How the loss goes with frequency; None where the takes cannot tell.
+        shares: What the laws of the fitted model take of the loss, by name of the law.
+    """
+
+    parameters: Mapping[str, Estimate]
+    stated: Mapping[str, Verdict]
+    plan: Mapping[str, Planned]
+    coil: KnownCoil
+    law: LossLaw | None = None
+    shares: Mapping[str, float] = field(default_factory=dict)
+
+    def outside(self, part: str) -> bool:
+        """Whether a part lies surely outside its plan."""
+        return outside(part, self.parameters, self.plan, self.stated.values())
+
+    def deviation(self, **powers: float) -> Deviation | None:
+        """Deviation of a product of powers; None where a factor is not known or not planned."""
+        targets = {symbol: v.target for symbol, v in self.stated.items()}
+        targets |= {part: planned.target for part, planned in self.plan.items()}
+        return deviation(powers, self.parameters, targets)
+
+    def missed(self, symbol: str) -> bool:
+        """Whether a stated target is surely missed."""
+        return symbol in self.stated and self.stated[symbol].verdict == "outside"
+
+
+def ratio(case: Case, part: str) -> float:
+    """A part as measured over planned."""
+    return case.parameters[part].value / case.plan[part].target.target
+
+
+def size(case: Case, part: str) -> str:
+    """``compliance Cms is 38 % below plan (0.43 mm/N ..., planned 0.7 mm/N)``."""
+    planned = case.plan[part]
+    derived = f", by the target of {planned.because[0]}" if planned.because else ""
+    return _apart(part, case.parameters[part], planned.target, derived)
+
+
+def confidence(case: Case, part: str) -> str:
+    """How surely a part lies beyond its limits; empty where it has no plan."""
+    if part not in case.parameters or part not in case.plan:
+        return ""
+    estimate, target = case.parameters[part], case.plan[part].target
+    spread = estimate.standard_uncertainty
+    ends = [end for end in (target.lower, target.upper) if end is not None]
+    if spread <= 0 or not ends:
+        return ""
+    beyond = min(abs(estimate.value - end) for end in ends) / spread
+    count = "more than 100" if beyond > 100 else f"{beyond:.2g}"
+    return f"beyond its limit by {count} standard uncertainties"
+
+
+def size_of(case: Case, symbol: str) -> str:
+    """The same of a stated target of any quantity."""
+    return _apart(symbol, case.parameters[symbol], case.stated[symbol].target, "")
+
+
+def _apart(symbol: str, estimate: Estimate, target: Target, derived: str) -> str:
+    quantity = QUANTITIES[symbol]
+    if quantity.unit == "dB":
+        size = f"{abs(estimate.value - target.target):.1f} dB"
+    else:
+        size = f"{100 * abs(estimate.value / target.target - 1):.0f} %"
+    side = "above" if estimate.value > target.target else "below"
+    return (
+        f"{quantity.name[:1].upper()}{quantity.name[1:]} {symbol} is {size} {side} plan "
+        f"({shown(symbol, estimate)}; planned {quantity.text(target.target)}{derived})"
+    )
+
+
+def needed(case: Case, part: str = "Cms") -> str:
+    """What one part must become for fs to meet its target, the other one as measured."""
+    other = {"Cms": "Mms", "Mms": "Cms"}[part]
+    if not case.missed("fs") or other not in case.parameters:
+        return ""
+    wished = case.stated["fs"].target.target
+    held = case.parameters[other].value
+    value = 1 / ((2 * math.pi * wished) ** 2 * held)
+    verb = "rose" if value > case.parameters[part].value else "fell"
+    name = QUANTITIES[part].name
+    return (
+        f" At this {QUANTITIES[other].name}, fs would be {QUANTITIES['fs'].text(wished)} if "
+        f"{name} {verb} to {QUANTITIES[part].text(value)}."
+    )
+
+
+def mended(case: Case, part: str, with_too: str = "") -> str:
+    """fs and Qts of the driver with one part (or two of one cause) as planned."""
+    parts = [p for p in (part, with_too) if p]
+    if not {"fs", "Qms", "Qes"} <= case.parameters.keys() or any(p not in case.plan for p in parts):
+        return ""
+    log = {p: -math.log(ratio(case, p)) for p in parts}
+    values = {}
+    for symbol in ("fs", "Qms", "Qes"):
+        powers = exponents(symbol, case.parameters)
+        change = sum(powers.get(p, 0.0) * log[p] for p in parts)
+        values[symbol] = case.parameters[symbol].value * math.exp(change)
+    values["Qts"] = 1 / (1 / values["Qms"] + 1 / values["Qes"])
+    told = ", ".join(f"{s} {QUANTITIES[s].text(values[s])}" for s in _MORE)
+    return f" With {' and '.join(parts)} alone as planned: {told}."

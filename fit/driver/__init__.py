@@ -1,0 +1,1 @@
+"""The physics of a driver as impedances with derivatives."""

@@ -1,0 +1,1 @@
+"""Small numerical tools that know nothing of drivers."""

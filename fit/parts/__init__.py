@@ -1,0 +1,1 @@
+"""A passive part measured on the same bench."""

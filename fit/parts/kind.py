@@ -1,0 +1,177 @@
+"""Is a measured part what it is said to be? Told by its phase, where the bench can tell that."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fit.results.quantities import rounded
+from meas.curve import Curve, FloatArray, ImpedanceCurve, Systematic
+from meas.errors import Finding, Refused
+
+_SHORTED_OHM = 0.005
+_OPEN_OHM = 1e6
+"""What stands for a short and for an open circuit in a table that does not state its bench."""
+_TURN_DEG = 45.0
+_SURE = 2.0
+_LINEAR = 0.3
+"""Relative size of the bench's errors up to which a first derivative tells them."""
+
+_SEEN = {
+    "inductor": "an inductor (its phase reaches {most:+.0f} degrees)",
+    "capacitor": "a capacitor (its phase reaches {least:+.0f} degrees)",
+    "resistor": "a resistor (its phase stays within {least:+.0f} and {most:+.0f} degrees)",
+}
+
+
+def refuse_open_or_shorted(curve: Curve, errors: tuple[Systematic, ...]) -> None:
+    """Refuse a curve that shows no part at all.
+
+    Raises:
+        Refused: ``open-part shorted-part``.
+    """
+    size = curve.magnitude_ohm
+    spread = _total(curve, errors)
+    if np.all(size < np.maximum(_SHORTED_OHM, _SURE * spread)) and np.median(size) < 1.0:
+        raise Refused([_shorted(float(np.median(size)))])
+    lost = np.all(size < _SURE * spread) and np.median(size) > 1000.0
+    if lost or np.all(size > _OPEN_OHM):
+        raise Refused([_open(float(np.median(size)))])
+
+
+def linear_points(curve: Curve, errors: tuple[Systematic, ...]) -> NDArray[np.bool_]:
+    """Where the bench's errors are small enough to be told by their first derivative."""
+    square = np.zeros(curve.frequency_hz.size)
+    for error in errors:
+        square = square + np.abs(error.derivative_ohm) ** 2
+    return np.asarray(np.sqrt(square) < _LINEAR * curve.magnitude_ohm)
+
+
+def refuse_other_kind(curve: Curve, errors: tuple[Systematic, ...], kind: str) -> None:
+    """Refuse a curve that shows something else.
+
+    A point counts as inductive or capacitive when its phase is beyond 45 degrees by more than
+    two standard uncertainties, the bench's common errors included.
+
+    Args:
+        curve: The curve.
+        errors: All its common errors.
+        kind: What it should be.
+
+    Raises:
+        Refused: ``wrong-kind resonates unresolved-part``.
+    """
+    size = curve.magnitude_ohm
+    if not isinstance(curve, ImpedanceCurve):
+        _by_slope(curve.frequency_hz, size, kind)
+        return
+    phase = np.degrees(np.angle(curve.impedance_ohm))
+    reach = _SURE * np.degrees(_phase_spread(curve, errors))
+    inductive, capacitive = phase - reach > _TURN_DEG, phase + reach < -_TURN_DEG
+    resistive = np.abs(phase) + reach < _TURN_DEG
+    told = inductive | capacitive | resistive
+    if not told.any():
+        raise Refused([UNRESOLVED])
+    if inductive.any() and capacitive.any() and not _harmless(inductive, capacitive, size, kind):
+        raise Refused([_resonates(curve.frequency_hz, inductive, capacitive)])
+    seen = _seen(inductive, capacitive, kind)
+    if seen == kind:
+        return
+    least, most = float(np.min(phase[told])), float(np.max(phase[told]))
+    raise Refused([_other(kind, seen, _SEEN[seen].format(least=least, most=most))])
+
+
+def _seen(inductive: NDArray[np.bool_], capacitive: NDArray[np.bool_], kind: str) -> str:
+    if inductive.any() and capacitive.any():
+        return kind
+    if inductive.any():
+        return "inductor"
+    return "capacitor" if capacitive.any() else "resistor"
+
+
+def _harmless(
+    inductive: NDArray[np.bool_], capacitive: NDArray[np.bool_], size: FloatArray, kind: str
+) -> bool:
+    """A capacitor whose leads take over where next to nothing is left of its impedance."""
+    above = int(np.flatnonzero(inductive)[0]) > int(np.flatnonzero(capacitive)[-1])
+    small = float(np.max(size[inductive])) < 0.02 * float(np.max(size))
+    return kind == "capacitor" and above and small
+
+
+def _by_slope(frequency_hz: FloatArray, size: FloatArray, kind: str) -> None:
+    """Without phase: the steepest stretch of |Z| over frequency, in powers of frequency."""
+    slope = float(np.log(size[-1] / size[0]) / np.log(frequency_hz[-1] / frequency_hz[0]))
+    seen = "inductor" if slope > 0.3 else "capacitor" if slope < -0.3 else "resistor"
+    if seen != kind:
+        text = (
+            f"{'an' if seen == 'inductor' else 'a'} {seen} (|Z| goes as frequency to {slope:.2f})"
+        )
+        raise Refused([_other(kind, seen, text)])
+
+
+def _total(curve: Curve, errors: tuple[Systematic, ...]) -> FloatArray:
+    """Standard uncertainty of |Z| [ohm] at each point, common errors included, shape (n,)."""
+    noise = curve.standard_uncertainty_ohm
+    square = np.zeros(curve.frequency_hz.size) if noise is None else noise**2
+    for error in errors:
+        square = square + np.abs(error.derivative_ohm) ** 2
+    return np.sqrt(square)
+
+
+def _phase_spread(curve: ImpedanceCurve, errors: tuple[Systematic, ...]) -> FloatArray:
+    """Standard uncertainty of the phase [rad] at each point, common errors included."""
+    z = curve.impedance_ohm
+    noise = curve.standard_uncertainty_ohm
+    square = np.zeros(z.size) if noise is None else (noise / np.abs(z)) ** 2
+    for error in errors:
+        square = square + np.imag(error.derivative_ohm / z) ** 2
+    return np.sqrt(square)
+
+
+UNRESOLVED = Finding(
+    "unresolved-part",
+    "nowhere in the band can this bench tell the phase well enough to know what the part is. "
+    "Calibrate the inputs, or take a series resistor nearer to the part's impedance",
+    refuses=True,
+)
+
+
+def _shorted(ohm: float) -> Finding:
+    return Finding(
+        "shorted-part",
+        f"|Z| is {ohm * 1000:.2g} mohm in the middle, no more than clips and leads: the part is "
+        "shorted, or the clips touch each other",
+        refuses=True,
+    )
+
+
+def _open(ohm: float) -> Finding:
+    return Finding(
+        "open-part",
+        f"|Z| is {ohm:.3g} ohm in the middle, as much as nothing at all: the part is broken or "
+        "a clip has come off",
+        refuses=True,
+    )
+
+
+def _other(kind: str, seen: str, words: str) -> Finding:
+    article = "an" if kind == "inductor" else "a"
+    return Finding(
+        "wrong-kind",
+        f"this is not {article} {kind} but looks like {words}. If the right part was measured, "
+        f"say: freeair part {seen}",
+        refuses=True,
+    )
+
+
+def _resonates(
+    frequency_hz: FloatArray, inductive: NDArray[np.bool_], capacitive: NDArray[np.bool_]
+) -> Finding:
+    first, last = np.flatnonzero(inductive)[0], np.flatnonzero(capacitive)[-1]
+    at = float(np.sqrt(frequency_hz[first] * frequency_hz[last]))
+    return Finding(
+        "resonates",
+        f"the phase turns from one side to the other near {rounded(at)} Hz: this is a driver, a "
+        "network, or a part beyond its self-resonance, not one plain part",
+        refuses=True,
+    )

@@ -1,0 +1,301 @@
+"""A passive part measured on the bench: values with what limits them, or why there are none.
+
+How well a bench tells an impedance depends on |Z|/R, R being its series resistor: noise n in the
+ratio of the inputs gives |dZ/Z| = n |R + Z|^2/(R |Z|), smallest at |Z| = R; a mismatch e of the
+inputs gives e (1 + Z/R) with the resistor on the hot side and e (1 + R/Z) on the ground side
+(voltage divider). So a large capacitor's loss is best told on the hot side with a small
+resistor, and a value far from R may come out as a limit only.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from fit.parts.against_frequency import PartRow, rows
+from fit.parts.kind import UNRESOLVED, linear_points, refuse_open_or_shorted, refuse_other_kind
+from fit.parts.one_port import Followed, OnePort, follow
+from fit.parts.passive import REFERENCE_HZ, Capacitor, Inductor, Resistor
+from fit.results.quantities import rounded
+from fit.results.result import Estimate
+from meas.curve import ComplexArray, Curve, FloatArray, ImpedanceCurve, MagnitudeCurve, Systematic
+from meas.errors import Finding, Refused
+
+PartKind = Literal["inductor", "capacitor", "resistor"]
+KINDS: tuple[PartKind, ...] = ("inductor", "capacitor", "resistor")
+
+LEADS_OHM = 0.02
+LEADS_H = 0.1e-6
+"""Limits (half-widths) of what clips and leads add to a part: 20 milliohm, and the inductance of
+a loop of some 10 cm (common practice, no source)."""
+
+_MODELS: Mapping[PartKind, Inductor | Capacitor | Resistor] = {
+    "inductor": Inductor(),
+    "capacitor": Capacitor(),
+    "resistor": Resistor(),
+}
+_POOR = 0.15
+_ROUGH = 0.03
+_OMEGA = 2 * math.pi * REFERENCE_HZ
+
+
+@dataclass(frozen=True)
+class Limit:
+    """What is known of a value that the bench cannot resolve.
+
+    Attributes:
+        lower: It is at least this (95 %); None: nothing is known.
+        upper: It is at most this (95 %); None: nothing is known.
+        unit: Unit of both.
+    """
+
+    lower: float | None
+    upper: float | None
+    unit: str
+
+
+@dataclass(frozen=True, eq=False)
+class PartFit:
+    """A part as measured.
+
+    Attributes:
+        kind: What it is.
+        parameters: ``L R Rcore Q_1kHz``, ``C ESR`` or ``R`` (and ``L`` where it shows), as far
+            as the bench resolves them.
+        limits: The others, with the limits that are known of them.
+        table: Values against frequency, each from its own part of the curve.
+        frequency_hz: Of the curve [Hz], shape (n,).
+        measured_ohm: Complex, or real where only the magnitude is known, shape (n,).
+        model_ohm: As modelled, same.
+        residual_rms_relative: Root mean square of |measured - model|/|measured|.
+        warnings: Doubts that do not refuse.
+        sources: Error source to its description.
+    """
+
+    kind: PartKind
+    parameters: Mapping[str, Estimate]
+    limits: Mapping[str, Limit]
+    table: tuple[PartRow, ...]
+    frequency_hz: FloatArray
+    measured_ohm: ComplexArray | FloatArray
+    model_ohm: ComplexArray | FloatArray
+    residual_rms_relative: float
+    warnings: tuple[Finding, ...]
+    sources: Mapping[str, str]
+
+
+def fit_part(curve: Curve, kind: PartKind) -> PartFit:
+    """Estimate a passive part from its impedance.
+
+    Args:
+        curve: Of the part; a magnitude alone supports an inductor's or a resistor's values as
+            far as it goes.
+        kind: What the part is.
+
+    Raises:
+        Refused: ``wrong-kind``, ``resonates``, ``open-part``, ``shorted-part``,
+            ``unresolved-part``, ``poor-fit``, ``too-few-points``.
+    """
+    if curve.frequency_hz.size < 4:
+        raise Refused([_TOO_FEW])
+    refuse_open_or_shorted(curve, _with_leads(curve))
+    whole, curve = curve, _told(curve)
+    everything = _with_leads(curve)
+    refuse_other_kind(curve, everything, kind)
+    model = _MODELS[kind]
+    s = np.asarray(2j * np.pi * curve.frequency_hz)
+    found = follow(curve, model, model.start(s, _complex(curve, kind)), everything[-2:])
+    if found.residual_rms_relative > _POOR:
+        raise Refused([_poor(found, kind)])
+    parameters, limits = _quantities(found, kind, curve, model)
+    warnings = [
+        *_doubts(whole, curve, found, kind),
+        *(_unresolved(n, x) for n, x in limits.items()),
+    ]
+    if kind == "resistor" and "L" in parameters:
+        warnings.append(_inductive(parameters["L"].value, parameters["R"].value))
+    return PartFit(
+        kind=kind,
+        parameters=parameters,
+        limits=limits,
+        table=rows(curve, everything, kind) if isinstance(curve, ImpedanceCurve) else (),
+        frequency_hz=curve.frequency_hz,
+        measured_ohm=curve.values_ohm,
+        model_ohm=found.model_ohm,
+        residual_rms_relative=found.residual_rms_relative,
+        warnings=tuple(warnings),
+        sources=found.sources,
+    )
+
+
+def _told(curve: Curve) -> Curve:
+    """The part of a curve where the bench is off by so little that it can be reckoned with.
+
+    Leads are no reason to cut: they add the same whatever the part is.
+    """
+    keep = linear_points(curve, curve.systematics)
+    if np.count_nonzero(keep) < 4:
+        raise Refused([UNRESOLVED])
+    if keep.all():
+        return curve
+    noise = curve.standard_uncertainty_ohm
+    rest = (
+        None if noise is None else noise[keep],
+        tuple(Systematic(e.source, e.text, e.derivative_ohm[keep]) for e in curve.systematics),
+    )
+    if isinstance(curve, ImpedanceCurve):
+        return ImpedanceCurve(curve.frequency_hz[keep], curve.impedance_ohm[keep], *rest)
+    return MagnitudeCurve(curve.frequency_hz[keep], curve.magnitude_ohm[keep], *rest)
+
+
+def _complex(curve: Curve, kind: PartKind) -> ComplexArray:
+    """The impedance; without phase as of an ideal part beside the least |Z|: good for a start."""
+    if isinstance(curve, ImpedanceCurve):
+        return curve.impedance_ohm
+    size = curve.magnitude_ohm
+    if kind == "resistor":
+        return size.astype(np.complex128)
+    least = float(np.min(size))
+    sign = 1.0 if kind == "inductor" else -1.0
+    return np.asarray(least + 1j * sign * np.sqrt(size**2 - least**2))
+
+
+def _with_leads(curve: Curve) -> tuple[Systematic, ...]:
+    """The curve's common errors and those of clips and leads."""
+    z = curve.values_ohm
+    ohm = np.full(z.shape, LEADS_OHM / math.sqrt(3), dtype=np.complex128)
+    henry = np.asarray(2j * np.pi * curve.frequency_hz * (LEADS_H / math.sqrt(3)), np.complex128)
+    if not np.iscomplexobj(z):
+        henry = 0 * henry  # its sign beside an unknown phase is not known
+    return (
+        *curve.systematics,
+        Systematic("random:leads-resistance", f"clips and leads within ±{LEADS_OHM:g} ohm", ohm),
+        Systematic("random:leads-inductance", f"leads within ±{LEADS_H * 1e6:g} uH", henry),
+    )
+
+
+def _quantities(
+    found: Followed, kind: PartKind, curve: Curve, model: OnePort
+) -> tuple[dict[str, Estimate], dict[str, Limit]]:
+    parameters: dict[str, Estimate] = {}
+    limits: dict[str, Limit] = {}
+    within = bool(curve.frequency_hz[0] <= REFERENCE_HZ <= curve.frequency_hz[-1])
+
+    def resolved(
+        name: str, unit: str, quantity: Callable[[FloatArray], float], hz: float | None = None
+    ) -> None:
+        """A value that may be too small to be told."""
+        told = found.estimate(quantity, unit, logarithmic=False, frequency_hz=hz)
+        if told.interval_95[0] > 0:
+            parameters[name] = told
+        else:
+            limits[name] = Limit(None, max(told.interval_95[1], 0.0), unit)
+
+    if kind == "resistor":
+        parameters["R"] = found.estimate(lambda t: math.exp(t[0]), "ohm")
+        inductance = found.estimate(lambda t: float(t[1]), "H", logarithmic=False)
+        if inductance.interval_95[0] > 0:
+            parameters["L"] = inductance
+    elif kind == "capacitor":
+        parameters["C"] = found.estimate(lambda t: math.exp(t[0]), "F")
+        if within and isinstance(curve, ImpedanceCurve):
+            resolved("ESR", "ohm", _series_resistance, REFERENCE_HZ)
+    else:
+        parameters["L"] = found.estimate(lambda t: math.exp(t[1]), "H")
+        resolved("R", "ohm", lambda t: float(t[0]))
+        loss = found.estimate(lambda t: float(t[2]), "1", logarithmic=False)
+        if loss.value > 3 * loss.standard_uncertainty * loss.widening:
+            parameters["Rcore"] = found.estimate(lambda t: 1 / float(t[2]), "ohm")
+        elif loss.interval_95[1] > 0:
+            limits["Rcore"] = Limit(1 / loss.interval_95[1], None, "ohm")
+        if within:
+            inverse = found.estimate(lambda t: _inverse_q(model, t), "1", logarithmic=False)
+            if inverse.value > 3 * inverse.standard_uncertainty * inverse.widening:
+                parameters["Q_1kHz"] = found.estimate(
+                    lambda t: 1 / _inverse_q(model, t), "1", frequency_hz=REFERENCE_HZ
+                )
+            elif inverse.interval_95[1] > 0:
+                limits["Q_1kHz"] = Limit(1 / inverse.interval_95[1], None, "1")
+    return parameters, limits
+
+
+def _series_resistance(theta: FloatArray) -> float:
+    return float(theta[1] + math.tan(theta[2] * math.pi / 2) / (_OMEGA * math.exp(theta[0])))
+
+
+def _inverse_q(model: OnePort, theta: FloatArray) -> float:
+    z = model.impedance(np.array([1j * _OMEGA]), theta)[0][0]
+    return float(z.real / z.imag)
+
+
+_TOO_FEW = Finding(
+    "too-few-points",
+    "the curve has fewer than four points, which is too few to tell a part from its errors. "
+    "Measure a sweep, or give a table with more rows",
+    refuses=True,
+)
+_UNSTATED = Finding(
+    "bench-unknown",
+    "a table does not say what its bench gets wrong (resistor, inputs): the uncertainties hold "
+    "noise, misfit and leads only. A take states them all",
+)
+
+
+def _poor(found: Followed, kind: str) -> Finding:
+    return Finding(
+        "poor-fit",
+        f"no {kind} follows this curve: what is left is {100 * found.residual_rms_relative:.0f} % "
+        f"of |Z| ({100 * _POOR:.0f} % is the most allowed). Is it a network, a driver, or a part "
+        "beyond its self-resonance? Was the part lifted from its circuit",
+        refuses=True,
+    )
+
+
+def _doubts(whole: Curve, curve: Curve, found: Followed, kind: str) -> list[Finding]:
+    doubts = [] if curve.systematics else [_UNSTATED]
+    if curve.frequency_hz.size < 0.9 * whole.frequency_hz.size:
+        low, high = curve.frequency_hz[[0, -1]]
+        doubts.append(
+            Finding(
+                "band-cut",
+                f"only {rounded(low)} to {rounded(high)} Hz were used: beyond, the bench is off by "
+                "more than it can be reckoned with. Calibrate the inputs (freeair rig calibrate), "
+                "or take a series resistor nearer to the part's impedance",
+            )
+        )
+    if found.residual_rms_relative > _ROUGH:
+        doubts.append(
+            Finding(
+                "varies",
+                f"the {kind} departs from constant values by "
+                f"{100 * found.residual_rms_relative:.1f} % of |Z|, which the uncertainties "
+                "include. Look at the table against frequency",
+            )
+        )
+    return doubts
+
+
+def _unresolved(name: str, limit: Limit) -> Finding:
+    scale, unit = (1e-3, "mohm") if limit.unit == "ohm" and limit.lower is None else (1.0, "")
+    unit = unit or ("" if limit.unit == "1" else limit.unit)
+    side, value = ("at most", limit.upper) if limit.lower is None else ("at least", limit.lower)
+    return Finding(
+        "unresolved",
+        f"{name} is {side} {(value or 0.0) / scale:.3g} {unit}".rstrip()
+        + " (95 %): this bench does not tell it closer. A calibration of the inputs, a series "
+        "resistor nearer to the part's impedance and short leads narrow it",
+    )
+
+
+def _inductive(inductance: float, resistance: float) -> Finding:
+    turn = math.degrees(math.atan(2 * math.pi * 20e3 * inductance / resistance))
+    return Finding(
+        "inductive-resistor",
+        f"the resistor has {inductance * 1e6:.3g} uH in series, which turns its phase by "
+        f"{turn:.2g} degrees at 20 kHz. Wire-wound ones do that; where it matters use one wound "
+        "without inductance, or count it in",
+    )

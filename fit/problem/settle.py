@@ -1,0 +1,208 @@
+"""Fitting a problem until its model errors agree with its residuals."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fit.numerics.least_squares import least_squares
+from fit.problem import straightened as unbent
+from fit.problem.joint_problem import Problem, bounded
+from fit.problem.misfit import Misfit
+
+FloatArray = NDArray[np.float64]
+
+ROUGH = 0.02
+"""Relative model error assumed before the residuals have shown one."""
+_ROUNDS = 6
+_TRIES = 40
+_BETTER = 0.1
+"""Gain in chi-square that makes another optimum."""
+_ON_THE_WAY, _AT_THE_END = 0.01, 1e-3
+"""Gain in chi-square not worth another step, between rounds and for a candidate."""
+_CLOSE = 0.2
+"""Relative change of the variances from which another round is due."""
+
+
+@dataclass(frozen=True, eq=False)
+class Settled:
+    """A fitted problem; the problem's variances are those of the misfits.
+
+    Attributes:
+        problem: Residuals and Jacobian.
+        theta: The solution, shape (p,).
+        misfits: Model error of each take.
+        bent: The same with what bends the takes.
+    """
+
+    problem: Problem
+    theta: FloatArray
+    misfits: tuple[Misfit, ...]
+    bent: tuple[Misfit, ...]
+
+    @property
+    def misfit(self) -> float:
+        """Root mean square of the relative model error over all takes."""
+        return math.sqrt(sum(m.level**2 for m in self.misfits) / len(self.misfits))
+
+    @property
+    def freedom(self) -> float:
+        """Degrees of freedom of `scatter`; without a model error the noise is all, and known.
+
+        Tables of readings each have a scatter of their own, which is known no better than by the
+        points that the parameters leave over in that table.
+        """
+        own = [m.freedom for m in self.bent if m.level > 0]
+        if not own:
+            return math.inf
+        return min(own) if self.problem.of_readings else sum(own)
+
+    @property
+    def leaves_structure(self) -> bool:
+        """Whether residuals repeat each other somewhere, by more than the noise."""
+        return any(m.structured for m in self._beyond_noise)
+
+    @property
+    def scatters(self) -> bool:
+        """Whether readings scatter by more than their digits say."""
+        return self.problem.of_readings and bool(self._beyond_noise)
+
+    @property
+    def _beyond_noise(self) -> list[Misfit]:
+        return [
+            misfit
+            for take, misfit in zip(self.problem.takes, self.misfits, strict=True)
+            if misfit.level > float(np.sqrt(np.mean((take.noise / take.magnitude) ** 2)))
+        ]
+
+    @property
+    def scatter(self) -> list[FloatArray]:
+        """Variance of noise and whatever else the model misses, by which models are judged.
+
+        What a bend may explain is no model error, but neither a reason for a larger model: a bend
+        is known to first order, and a driver that departs from every model by as little is common.
+        """
+        return unbent.scatter(self.problem, self.bent)
+
+    @property
+    def deviance(self) -> float:
+        """Minus twice the logarithm of the likelihood, up to a constant."""
+        variances = self.scatter
+        judged = self.problem.weighted(variances)
+        cost = float(np.sum(judged.residual(self.theta) ** 2))
+        for take, variance in zip(self.problem.takes, variances, strict=True):
+            cost += take.components * float(np.sum(np.log(variance)))
+        return cost
+
+
+def rough_variance(problem: Problem, relative: float = ROUGH) -> list[FloatArray]:
+    """Variances of a fit that knows nothing of its model errors yet."""
+    return [
+        take.noise**2 + (relative * take.magnitude) ** 2 + problem.bending_variance(index)
+        for index, take in enumerate(problem.takes)
+    ]
+
+
+def settle(problem: Problem, start: FloatArray) -> Settled:
+    """Alternate between fitting and estimating the model error.
+
+    The model error is first taken as one share of |Z| for all points, lowered until the residual
+    bears it out; only then may it vary along frequency. The other way round a poor first fit
+    would excuse itself where it is poor.
+
+    Args:
+        problem: Its variances are overwritten.
+        start: Near the optimum, shape (p,).
+    """
+    # A start that follows the takes closely is not to be lost in the wide valleys of a rough fit.
+    theta, level = start, min(ROUGH, left_over(problem, start))
+    for round_ in range(_ROUNDS):
+        problem.variance = rough_variance(problem, level)
+        theta = _solved(problem, theta, 1e-6, _ON_THE_WAY)
+        if round_ == 0:
+            problem.calm_errors(theta)
+        lower = left_over(problem, theta)
+        if lower > 0.7 * level:
+            break
+        level = lower
+    return _refined(problem, theta)
+
+
+def _refined(problem: Problem, theta: FloatArray) -> Settled:
+    """Let the model error vary along frequency, from the weights the problem has."""
+    before = problem.variance
+    misfits: tuple[Misfit, ...] = ()
+    bent: tuple[Misfit, ...] = ()
+    for _ in range(_ROUNDS):
+        misfits, bent = unbent.misfits(problem, theta)
+        after = [
+            scatter + problem.bending_variance(index)
+            for index, scatter in enumerate(unbent.scatter(problem, misfits))
+        ]
+        problem.variance = after
+        theta = _solved(problem, theta, 1e-6, _ON_THE_WAY)
+        if all(
+            np.max(np.abs(np.log(new / old))) < _CLOSE
+            for new, old in zip(after, before, strict=True)
+        ):
+            break
+        before = after
+    return Settled(problem, _solved(problem, theta, 1e-8, _AT_THE_END), misfits, bent)
+
+
+def polished(settled: Settled) -> Settled:
+    """Look for a better optimum beside the one found, under its weights.
+
+    Where a coil shows little, two shapes of it may each have a valley; the rough weights of the
+    first fit do not tell them apart.
+
+    Args:
+        settled: The fit.
+    """
+    problem = settled.problem
+    best = float(np.sum(problem.residual(settled.theta) ** 2))
+    found = None
+    for column in problem.driver.columns[1:]:
+        for step in (-1.0, 1.0):
+            start = settled.theta.copy()
+            start[column] += step
+            trial = least_squares(
+                problem.residual,
+                problem.jacobian,
+                start,
+                tolerance=1e-8,
+                worth=_ON_THE_WAY,
+                evaluations=_TRIES,
+            )
+            if trial.cost < best - _BETTER:
+                best, found = trial.cost, bounded(trial.values)
+    if found is not None:
+        settled = _refined(problem, found)
+    return sharp(settled)
+
+
+def sharp(settled: Settled) -> Settled:
+    """The optimum under the weights of a fit to all digits, for what is to be reported."""
+    return replace(settled, theta=_solved(settled.problem, settled.theta, 1e-10))
+
+
+def _solved(
+    problem: Problem, start: FloatArray, tolerance: float, worth: float = 0.0
+) -> FloatArray:
+    found = least_squares(
+        problem.residual, problem.jacobian, start, tolerance=tolerance, worth=worth
+    )
+    return bounded(found.values)
+
+
+def left_over(problem: Problem, theta: FloatArray) -> float:
+    """Root mean square of the residual over |Z| beyond its noise, over all takes."""
+    squares, noise = [], []
+    for index, take in enumerate(problem.takes):
+        squares.append((np.abs(problem.raw(theta, index)) / take.magnitude) ** 2 / take.components)
+        noise.append((take.noise / take.magnitude) ** 2)
+    square, floor = np.concatenate(squares), np.concatenate(noise)
+    return math.sqrt(max(float(np.mean(square - floor)), 0.01 * float(np.min(floor)), 1e-16))

@@ -1,0 +1,1 @@
+"""What comes out: estimates with their error sources, judged, in words, saved."""

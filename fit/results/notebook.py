@@ -1,0 +1,99 @@
+"""How results show themselves in a notebook: escaped HTML, in the units of the workshop."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from html import escape
+from typing import TYPE_CHECKING
+
+from fit.results.model_words import in_words
+from fit.results.quantities import quantity, rounded
+from fit.results.shares import shares
+
+if TYPE_CHECKING:
+    from fit.results.result import DriverFit, Estimate, FittedCurve
+
+WORKSHOP = {
+    "kg": (1e-3, "g"), "m3": (1e-3, "L"), "m2": (1e-4, "cm²"), "H": (1e-3, "mH"),
+    "m/N": (1e-3, "mm/N"), "ohm": (1.0, "Ω"), "1": (1.0, ""),
+}  # fmt: skip
+"""Units of the workshop: their size in the SI base unit, and their sign."""
+_MOST_DIGITS = 6
+
+
+def estimate_cells(estimate: Estimate) -> tuple[str, str, str]:
+    """Value, 95 % interval and unit; digits as the interval deserves (JCGM 100:2008, 7.2.6)."""
+    scale, unit = WORKSHOP.get(estimate.unit, (1.0, estimate.unit))
+    value = estimate.value / scale
+    low, high = (end / scale for end in estimate.interval_95)
+    if not high > low or not math.isfinite(high - low):
+        return rounded(value, _MOST_DIGITS), "", unit
+    decimals = 1 - math.floor(math.log10((high - low) / 2))
+    if value:
+        decimals = min(decimals, _MOST_DIGITS - 1 - math.floor(math.log10(abs(value))))
+    written = [f"{number:.{max(0, decimals)}f}" for number in (value, low, high)]
+    return written[0], f"{written[1]} to {written[2]}", unit
+
+
+def estimate_text(estimate: Estimate) -> str:
+    """For instance ``31.24 Hz (95 %: 31.10 to 31.38)``."""
+    value, interval, unit = estimate_cells(estimate)
+    shown = f"{value} {unit}".rstrip()
+    return f"{shown} (95 %: {interval})" if interval else shown
+
+
+def fit_html(fit: DriverFit) -> str:
+    """Parameters with their intervals and what limits each most; then the doubts."""
+    rows = []
+    for symbol, estimate in fit.parameters.items():
+        value, interval, unit = estimate_cells(estimate)
+        name = quantity(symbol, estimate.unit).name
+        if estimate.frequency_hz is not None:
+            name += f" at {estimate.frequency_hz:g} Hz"
+        parts = shares(estimate, fit.sources)
+        limit = f"{parts[0][0]} ({100 * parts[0][1]:.0f} %)" if parts else ""
+        rows.append((symbol, value, unit, interval, name, limit))
+    heads = ("", "value", "unit", "95 % interval", "", "limited most by (share of the variance)")
+    curves = (
+        f"{curve.condition} ({curve.source}): {curve.frequency_hz.size} points, "
+        f"{100 * curve.residual_rms_relative:.2g} % off the model"
+        for curve in fit.curves
+    )
+    doubts = (f"{finding.code}: {finding.text}" for finding in fit.warnings)
+    return (
+        table(heads, rows)
+        + paragraphs([f"Model {fit.model}: {in_words(fit.model, fit.parameters)}", *curves])
+        + paragraphs(doubts, head="Doubts")
+    )
+
+
+def curve_html(curve: FittedCurve) -> str:
+    """What a fitted curve is."""
+    first, last = curve.frequency_hz[[0, -1]]
+    rows = [
+        ("source", curve.source),
+        ("condition", curve.condition),
+        ("points", f"{curve.frequency_hz.size}, {rounded(first, 4)} Hz to {rounded(last, 4)} Hz"),
+        ("off the model", f"{100 * curve.residual_rms_relative:.2g} % (root mean square)"),
+    ]
+    return table((), rows)
+
+
+def table(heads: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
+    """An HTML table; every cell is escaped."""
+    head = "".join(f"<th>{escape(cell)}</th>" for cell in heads)
+    body = "".join(
+        "<tr>" + "".join(f"<td>{escape(cell)}</td>" for cell in row) + "</tr>" for row in rows
+    )
+    return (
+        f"<table>{f'<thead><tr>{head}</tr></thead>' if head else ''}<tbody>{body}</tbody></table>"
+    )
+
+
+def paragraphs(texts: Iterable[str], head: str = "") -> str:
+    """Lines of text below a table, escaped; nothing for none."""
+    lines = [escape(text) for text in texts]
+    if not lines:
+        return ""
+    return f"<p>{f'<b>{escape(head)}</b><br>' if head else ''}{'<br>'.join(lines)}</p>"

@@ -1,0 +1,44 @@
+"""What limits an estimate: its variance split by cause, in words that a builder understands."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from fit.results.result import Estimate
+
+
+REPEATS = "how well the driver repeats itself"
+DRIFTS = "drift between takes"
+_DEPARTURE = re.compile(r"random:(?:driver-)?(repeatability|drift):(?:re|compliance|loss)\b")
+_NUMBERED_TAKE = re.compile(r"(take \d+) \([^)]*\)")
+
+
+def shares(estimate: Estimate, sources: Mapping[str, str]) -> list[tuple[str, float]]:
+    """Causes and their shares of the variance, largest first; empty without any.
+
+    Sources of one description count as one. So do the departures of single takes, of which there
+    are several in every fit: nobody can mend one of them alone.
+
+    Args:
+        estimate: With the contribution of every source.
+        sources: Error source to its words, as in `fit.results.result.DriverFit`.
+    """
+    total = sum(part * part for part in estimate.contributions.values())
+    if total <= 0:
+        return []
+    found: dict[str, float] = {}
+    for source, part in estimate.contributions.items():
+        words = _words(source, sources)
+        found[words] = found.get(words, 0.0) + part * part / total
+    return sorted(found.items(), key=lambda pair: -pair[1])
+
+
+def _words(source: str, sources: Mapping[str, str]) -> str:
+    departure = _DEPARTURE.match(source)
+    if departure:
+        return REPEATS if departure[1] == "repeatability" else DRIFTS
+    # Takes are numbered wherever they are shown; their paths would drown the cause.
+    return _NUMBERED_TAKE.sub(r"\1", sources.get(source, source))

@@ -1,0 +1,250 @@
+"""Limits for the units of a series, derived from good ones.
+
+A limit holds a stated share of good units with a stated confidence (`fit.numerics.robust`). It is
+a limit on what this bench measures: the errors that the reference shares (one resistor, one ruler,
+what the coil model misses in all of them) spread nothing, and are remembered so that they cancel
+when a unit is judged (`fit.series.judge`).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from fit.driver.named_model import known as known_model
+from fit.numerics.robust import centre_and_spread, outlier_limit, tolerance_factor
+from fit.results.result import DriverFit, Estimate
+from fit.series.mask import Mask, mask, profile
+from fit.series.values import DECIBEL, JUDGED, NAMES, Common, apart, back, common, quantities, size
+from meas.errors import Finding, Refused
+
+COVERAGE, CONFIDENCE = 0.99, 0.90
+FEWEST = 5
+"""Below, one bad unit among the good ones decides what good means."""
+WIDEST = 2.0
+"""Limits more than so many times as wide as those of a population known exactly promise more than
+so few units can tell."""
+SUSPECT = 0.002
+"""Probability of calling one of a clean reference set unlike the rest, for each quantity: 1 % for
+the five of `JUDGED`."""
+
+_MOST = 400
+
+
+@dataclass(frozen=True)
+class Limit:
+    """Limits of one quantity.
+
+    Attributes:
+        parameter: Symbol.
+        unit: SI base unit, or ``dB``.
+        centre: Robust mean of the reference, in the unit.
+        lower: Lower limit; None where low values never hurt.
+        upper: Upper limit; None where high values never hurt.
+        spread: Robust standard deviation of the reference, in the logarithm.
+        measuring: The part of it that is measurement, as standard uncertainty.
+        common: What the reference shares of its errors.
+        frequency_hz: Where the quantity is stated (Le), else None.
+        judged: Whether units are judged by it.
+        changed: Whether somebody has put other limits than those derived.
+    """
+
+    parameter: str
+    unit: str
+    centre: float
+    lower: float | None
+    upper: float | None
+    spread: float
+    measuring: float
+    common: Common
+    frequency_hz: float | None = None
+    judged: bool = True
+    changed: bool = False
+
+
+@dataclass(frozen=True, eq=False)
+class SeriesLimits:
+    """What good units look like.
+
+    Attributes:
+        units: Names of the reference.
+        model: Model by which all are fitted.
+        coverage: Share of good units within each limit.
+        confidence: Of that.
+        limits: One for each quantity that all of the reference have.
+        mask: Their curves; None where units are not judged by it.
+        near: Parameters from which the fit of a unit may start: Re, fs, Qms, Qes and the model's
+            own, medians of the reference; empty where these leave the model open.
+        findings: Doubts about the reference.
+    """
+
+    units: tuple[str, ...]
+    model: str
+    coverage: float
+    confidence: float
+    limits: tuple[Limit, ...]
+    mask: Mask | None
+    near: Mapping[str, float]
+    findings: tuple[Finding, ...] = ()
+
+
+def fewest_units(coverage: float, confidence: float) -> int | None:
+    """Units from which limits may claim so much; None beyond several hundreds.
+
+    At least `FEWEST`; and so many that the tolerance factor is at most `WIDEST` times its value
+    for a population known exactly.
+    """
+    low, high = FEWEST, FEWEST
+    while not _enough(high, coverage, confidence):
+        low, high = high + 1, 2 * high
+        if low > _MOST:
+            return None
+    while low < high:
+        middle = (low + high) // 2
+        low, high = (low, middle) if _enough(middle, coverage, confidence) else (middle + 1, high)
+    return high
+
+
+def _enough(n: int, coverage: float, confidence: float) -> bool:
+    return tolerance_factor(n, coverage, confidence) <= WIDEST * normal_reach(coverage)
+
+
+def normal_reach(coverage: float) -> float:
+    """Standard deviations either way that hold a share of a normal population."""
+    from scipy.special import ndtri
+
+    return float(ndtri((1 + coverage) / 2))
+
+
+def derive(
+    units: Sequence[tuple[str, DriverFit]],
+    *,
+    coverage: float = COVERAGE,
+    confidence: float = CONFIDENCE,
+) -> SeriesLimits:
+    """Limits from good units, fitted by one model.
+
+    Args:
+        units: Name and fit of each, all different units.
+        coverage: Share of good units that each limit holds, between 0 and 1.
+        confidence: Probability that it does, between 0 and 1.
+
+    Raises:
+        Refused: ``too-few-units`` for the claim, with how many are needed; ``mixed-models``.
+    """
+    _refuse_few(len(units), coverage, confidence)
+    models = sorted({fit.model for _, fit in units})
+    if len(models) > 1:
+        raise Refused([mixed_models(models)])
+    factor = tolerance_factor(len(units), coverage, confidence)
+    known = [(fit, quantities(fit)) for _, fit in units]
+    limits = []
+    findings: list[Finding] = []
+    for symbol in NAMES:
+        if not all(symbol in found for _, found in known):
+            continue
+        estimates = [found[symbol] for _, found in known]
+        if len({e.frequency_hz for e in estimates}) > 1:
+            findings.append(
+                Finding(
+                    "mixed-frequencies",
+                    f"{symbol} is stated at different frequencies over the reference: no limits",
+                )
+            )
+            continue
+        limit, unlike = _limit(symbol, units, estimates, factor)
+        limits.append(limit)
+        findings += unlike if limit.judged else []
+    found_mask = mask([profile(fit) for _, fit in units], coverage, confidence)
+    return SeriesLimits(
+        tuple(name for name, _ in units), models[0], coverage, confidence, tuple(limits),
+        found_mask if found_mask.layers else None, _near(models[0], units), tuple(findings),
+    )  # fmt: skip
+
+
+def _near(model: str, units: Sequence[tuple[str, DriverFit]]) -> dict[str, float]:
+    """Where the fits of units like these lie."""
+    state = ("Re", "fs", "Qms", "Qes")
+    shared = set.intersection(*(set(fit.parameters) for _, fit in units))
+    middle = {
+        name: float(np.median([fit.parameters[name].value for _, fit in units])) for name in shared
+    }
+    try:
+        needed = {*state, *known_model(model, middle).symbols}
+    except (Refused, KeyError):
+        return {}
+    return {name: middle[name] for name in sorted(needed)} if needed <= middle.keys() else {}
+
+
+def mixed_models(models: Sequence[str]) -> Finding:
+    """Fits by different models, which are not comparable to the last per cent."""
+    return Finding(
+        "mixed-models",
+        f"the units are fitted by different models ({', '.join(models)}), whose parameters differ "
+        f"where units do not. Fit all by one: freeair fit TAKE... --model {models[0]} --save FILE, "
+        "or give the takes themselves",
+        refuses=True,
+    )
+
+
+def _refuse_few(n: int, coverage: float, confidence: float) -> None:
+    needed = fewest_units(coverage, confidence)
+    if needed is not None and n >= needed:
+        return
+    claim = f"{100 * coverage:g} % of good units with {100 * confidence:g} % confidence"
+    enough = f"{needed} are needed" if needed else f"not even {_MOST} would be enough"
+    text = (
+        f"limits that hold {claim} cannot be had from {n} {'unit' if n == 1 else 'units'}: "
+        f"{enough}. With fewer they would be more than {WIDEST:g} times as wide as they need be, "
+        "or hang on one unit"
+    )
+    if n >= FEWEST:
+        text += ". Measure more good units, or claim less: --coverage 95%, --confidence 80%"
+    raise Refused([Finding("too-few-units", text, refuses=True)])
+
+
+def _limit(
+    symbol: str,
+    units: Sequence[tuple[str, DriverFit]],
+    estimates: Sequence[Estimate],
+    factor: float,
+) -> tuple[Limit, list[Finding]]:
+    shared = common(estimates)
+    values = np.array([size(e) for e in estimates])
+    centre, seen = (float(v) for v in centre_and_spread(values))
+    own = [
+        math.hypot(*apart(symbol, e, fit, shared).values())
+        for e, (_, fit) in zip(estimates, units, strict=True)
+    ]
+    measuring = math.sqrt(sum(u * u for u in own) / len(own))
+    # Good units cannot lie closer together than measuring them again would put them.
+    spread = max(seen, measuring, 1e-9)
+    unit = estimates[0].unit
+    reach = factor * spread
+    limit = Limit(
+        symbol, unit, back(centre, unit), back(centre - reach, unit), back(centre + reach, unit),
+        spread, measuring, shared, estimates[0].frequency_hz, judged=symbol in JUDGED,
+    )  # fmt: skip
+    far = outlier_limit(len(values), SUSPECT) * spread
+    findings = [
+        Finding(
+            "unlike-the-rest",
+            f"{name}: {NAMES[symbol].name} {symbol} lies {said(value - centre, unit)} of the "
+            "centre of the reference, farther than a good set would put one in "
+            f"{1 / SUSPECT:.0f}. Is this a good unit? If not, leave it out and derive again",
+        )
+        for (name, _), value in zip(units, values, strict=True)
+        if abs(value - centre) > far
+    ]
+    return limit, findings
+
+
+def said(difference: float, unit: str) -> str:
+    """A difference of `size`, as ``4.2 % above`` or ``0.3 dB below``."""
+    side = "above" if difference > 0 else "below"
+    if unit == "dB":
+        return f"{abs(difference) / DECIBEL:.2g} dB {side}"
+    return f"{100 * abs(math.expm1(difference)):.2g} % {side}"

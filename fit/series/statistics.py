@@ -1,0 +1,204 @@
+"""A series in numbers: centre, spread and what it is made of, units unlike the rest, drift."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from fit.numerics.robust import (
+    Share,
+    centre_and_spread,
+    outlier_limit,
+    share_outside,
+    spread_interval,
+)
+from fit.numerics.slope import Slope, slope
+from fit.results.result import DriverFit, Estimate
+from fit.series.limits import mixed_models
+from fit.series.values import NAMES, apart, back, common, quantities, size, size_of
+from meas.curve import FloatArray
+from meas.errors import Finding, Refused
+
+FEWEST = 3
+"""Units from which there is a spread at all."""
+UNLIKELY = 0.002
+"""Probability of an outlier, or of a drift, in a clean series; for each quantity. There are about
+five that do not follow from each other: 1 % in all."""
+
+
+@dataclass(frozen=True)
+class Outlier:
+    """A unit unlike the rest.
+
+    Attributes:
+        name: Of the unit.
+        value: Of the quantity, in its unit.
+        deviation: From the centre, in the logarithm.
+    """
+
+    name: str
+    value: float
+    deviation: float
+
+
+@dataclass(frozen=True)
+class Beyond:
+    """Units and population beyond the limits of one quantity.
+
+    Attributes:
+        lower: The limits, in the quantity's unit.
+        upper: Likewise.
+        counted: Units whose value lies beyond.
+        counted_share: Their share, with C. J. Clopper and E. S. Pearson's interval (Biometrika
+            26(4), 1934).
+        expected: Share of a normal population with this centre and spread.
+    """
+
+    lower: float | None
+    upper: float | None
+    counted: int
+    counted_share: Share
+    expected: Share
+
+
+@dataclass(frozen=True)
+class Statistics:
+    """One quantity over the series.
+
+    Attributes:
+        parameter: Symbol.
+        unit: SI base unit, or ``dB``.
+        n: Units that have it.
+        centre: Robust mean, in the unit.
+        median: In the unit.
+        lowest: Least value.
+        highest: Greatest value.
+        spread: Robust standard deviation, in the logarithm.
+        spread_95: 95 % interval of the population's.
+        measuring: Standard uncertainty of one unit beside the others, in the logarithm.
+        measuring_share: Its share of the variance seen, at most 1.
+        outliers: Units unlike the rest.
+        drift: In the logarithm for each unit, in their order; None where they are too few.
+        beyond: Where limits were given.
+    """
+
+    parameter: str
+    unit: str
+    n: int
+    centre: float
+    median: float
+    lowest: float
+    highest: float
+    spread: float
+    spread_95: tuple[float, float]
+    measuring: float
+    measuring_share: float
+    outliers: tuple[Outlier, ...]
+    drift: Slope | None
+    beyond: Beyond | None
+
+    @property
+    def drifts(self) -> bool:
+        """Whether chance makes such an order less often than `UNLIKELY`."""
+        return self.drift is not None and self.drift.probability < UNLIKELY
+
+    @property
+    def units_apart(self) -> float:
+        """What is left of the spread without measurement, in the logarithm."""
+        return self.spread * math.sqrt(1 - self.measuring_share)
+
+
+Bounds = Mapping[str, tuple[float | None, float | None]]
+
+
+def summarise(
+    units: Sequence[tuple[str, DriverFit]], bounds: Bounds | None = None
+) -> tuple[Statistics, ...]:
+    """Statistics of every reported quantity that at least `FEWEST` units have.
+
+    Args:
+        units: Name and fit of each, in the order of time.
+        bounds: Symbol to lower and upper limit, in its unit.
+
+    Raises:
+        Refused: ``too-few-units`` or ``mixed-models``.
+    """
+    if len(units) < FEWEST:
+        text = f"{len(units)} units are no series: from {FEWEST} on there is a spread to speak of"
+        raise Refused([Finding("too-few-units", text, refuses=True)])
+    models = sorted({fit.model for _, fit in units})
+    if len(models) > 1:
+        raise Refused([mixed_models(models)])
+    known = [quantities(fit) for _, fit in units]
+    found = []
+    for symbol in NAMES:
+        own = [(unit, k[symbol]) for unit, k in zip(units, known, strict=True) if symbol in k]
+        if len(own) < FEWEST or len({e.frequency_hz for _, e in own}) > 1:
+            continue
+        found.append(_statistics(symbol, own, (bounds or {}).get(symbol)))
+    return tuple(found)
+
+
+def _statistics(
+    symbol: str,
+    own: Sequence[tuple[tuple[str, DriverFit], Estimate]],
+    bounds: tuple[float | None, float | None] | None,
+) -> Statistics:
+    estimates = [estimate for _, estimate in own]
+    unit = estimates[0].unit
+    shared = common(estimates)
+    values = np.array([size(e) for e in estimates])
+    centre, spread = (float(v) for v in centre_and_spread(values))
+    variance = [
+        math.hypot(*apart(symbol, estimate, fit, shared).values()) ** 2
+        for (_, fit), estimate in own
+    ]
+    measuring = math.sqrt(sum(variance) / len(variance))
+    n = len(values)
+    far = outlier_limit(n, UNLIKELY) * max(spread, measuring, 1e-12)
+    outliers = tuple(
+        Outlier(name, estimate.value, float(value - centre))
+        for ((name, _), estimate), value in zip(own, values, strict=True)
+        if abs(value - centre) > far
+    )
+    return Statistics(
+        parameter=symbol,
+        unit=unit,
+        n=n,
+        centre=back(centre, unit),
+        median=float(np.median([e.value for e in estimates])),
+        lowest=min(e.value for e in estimates),
+        highest=max(e.value for e in estimates),
+        spread=spread,
+        spread_95=spread_interval(n, spread),
+        measuring=measuring,
+        measuring_share=min(1.0, (measuring / spread) ** 2) if spread > 0 else 1.0,
+        outliers=outliers,
+        drift=slope(np.arange(n, dtype=np.float64), values),
+        beyond=None if bounds is None else _beyond(values, centre, spread, unit, bounds),
+    )
+
+
+def _beyond(
+    values: FloatArray,
+    centre: float,
+    spread: float,
+    unit: str,
+    bounds: tuple[float | None, float | None],
+) -> Beyond:
+    from scipy.stats import binomtest
+
+    low, high = (None if bound is None else size_of(bound, unit) for bound in bounds)
+    outside = np.zeros(values.size, dtype=bool)
+    if low is not None:
+        outside |= values < low
+    if high is not None:
+        outside |= values > high
+    counted = int(np.sum(outside))
+    interval = binomtest(counted, values.size).proportion_ci(0.95, method="exact")
+    share = Share(counted / values.size, float(interval.low), float(interval.high))
+    expected = share_outside(values.size, centre, max(spread, 1e-12), low, high)
+    return Beyond(*bounds, counted, share, expected)

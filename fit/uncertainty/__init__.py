@@ -1,0 +1,1 @@
+"""From a solution to intervals: sources, rival models, refits, doubts, advice."""

@@ -1,0 +1,333 @@
+"""What would narrow each interval: the one cheapest step that pays, and the one that does not.
+
+Better knowledge of one error is one more row of the least-squares problem. With c the effect of
+an error on a quantity, h the part of its stated variance that the data leave it, and r its new
+standard uncertainty over the old, the variance of the quantity falls by
+
+    c^2 (1 - r^2) / (r^2 + (1 - r^2) h)
+
+(the update of a covariance by one row: J. Sherman, W. J. Morrison, Ann. Math. Statist. 21, 1950).
+Where the data say nothing of the error, h = 1 and c^2 becomes r^2 c^2. All other errors, and the
+weights of the curves, stay as they are.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+from fit.given.measured import AddedMass, MeasuredCurve, Session, Stated, TestBox
+from fit.results.result import Z95, DriverFit, Estimate
+from fit.results.shares import shares
+
+PAYS = 0.15
+"""Least part of an interval that a step must take away to be worth proposing."""
+_NOTHING = 0.03
+"""Part below which a step gains nothing."""
+_SEEN = 1e-4
+"""Share of the variance below which nobody would think of the step for that quantity."""
+_WORTH = 0.8
+"""A statement that is already better than this part of what is attainable is left alone."""
+
+MAIN = ("Re", "fs", "Qms", "Qes", "Qts", "Mms", "Cms", "Bl", "Vas", "Sd", "sensitivity_2v83")
+
+
+@dataclass(frozen=True)
+class Step:
+    """Something that can be done about an error, and how far it gets.
+
+    All limits are half-widths of rectangular errors.
+
+    Attributes:
+        prefixes: Beginnings of the sources that it makes smaller.
+        effort: 1: read or click something; 2: a tool of the kitchen or the workshop; 3: a tool
+            to buy or borrow; 4: measure again with more patience.
+        words: What to do, as an order.
+        limits: What is attainable, in the unit of the stated value; None where `part` says it.
+        part: The same as part of the value; of what is now where nothing is stated.
+        tempting: How readily one believes that it would help, 0 not at all.
+    """
+
+    prefixes: tuple[str, ...]
+    effort: int
+    words: str
+    limits: float | None = None
+    part: float | None = None
+    tempting: int = 0
+
+
+_DIAMETER_M = 0.3e-3
+# All common practice, no source: what each tool promises in patient hands.
+STEPS: tuple[Step, ...] = (
+    Step(
+        ("mismatch-gain:", "mismatch-delay:", "input-resistance:"),
+        1,
+        "calibrate the bench (freeair rig calibrate)",
+        part=0.1,
+        tempting=1,
+    ),
+    Step(
+        ("air-pressure",),
+        1,
+        "read the air pressure at the bench to 1 hPa (--air-pressure, not reduced to sea level)",
+        limits=100.0,
+    ),
+    Step(("air-temperature",), 1, "read the air temperature to 1 K (--air-temperature)", 1.0),
+    Step(("air-humidity",), 1, "read the relative humidity to 5 % (--relative-humidity)", 0.05),
+    Step(
+        ("ruler",),
+        2,
+        "measure the cone's diameter to 0.3 mm, with calipers in four directions",
+        tempting=2,
+    ),
+    Step(("mass:",), 2, "weigh the added mass to 0.01 g", limits=1e-5, tempting=4),
+    Step(("moving-parts",), 2, "weigh the moving parts to 0.01 g", limits=1e-5, tempting=4),
+    Step(
+        ("volume:",),
+        3,
+        "find the net volume of the box to 0.5 %, by weighing what fills it",
+        part=0.005,
+        tempting=2,
+    ),
+    Step(
+        ("resistor:", "table-scale:"),
+        3,
+        "measure the series resistor with four wires to 0.1 %, or use one that is sold so",
+        part=0.001,
+        tempting=3,
+    ),
+    Step(
+        ("multimeter",),
+        3,
+        "measure the coil's resistance with four wires to 0.2 %",
+        part=0.002,
+        tempting=1,
+    ),
+)
+"""Every step, with what is attainable and the effort it takes."""
+
+MORE_ROWS = Step(
+    ("random:model:",),
+    4,
+    "read twice as many frequencies, most of them near resonance",
+    part=0.5**0.5,
+)
+"""Of tables that were read by hand: scatter goes down with the root of their number."""
+_BY_HAND = 100
+"""Rows below which a table without uncertainty was read by hand."""
+
+
+@dataclass(frozen=True)
+class Gain:
+    """What one step would do to one quantity.
+
+    Attributes:
+        words: What to do.
+        standard_uncertainty: Then, in the quantity's unit.
+        gain: Part of the interval that it takes away, 0 to 1.
+        sources: The errors that it makes smaller.
+    """
+
+    words: str
+    standard_uncertainty: float
+    gain: float
+    sources: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Advice:
+    """What limits a quantity, and what to do about it.
+
+    Attributes:
+        parameter: Symbol.
+        estimate: As fitted.
+        causes: Causes and their shares of the variance, largest first.
+        cheapest: The step of least effort that takes at least `PAYS` of the interval away; among
+            equals the one that takes most. None where there is none.
+        useless: The most tempting step that would gain nothing; None where there is none.
+    """
+
+    parameter: str
+    estimate: Estimate
+    causes: tuple[tuple[str, float], ...]
+    cheapest: Gain | None
+    useless: Gain | None
+
+    @property
+    def limits(self) -> str:
+        """``71 % ruler, 18 % resistor``: as many causes as matter."""
+        told = [f"{100 * share:.0f} % {words}" for words, share in self.causes[:3] if share >= 0.05]
+        return ", ".join(told)
+
+    @property
+    def text(self) -> str:
+        """What to do, and what not, as sentences; empty where there is nothing to say."""
+        symbol = self.parameter
+        said = []
+        if self.cheapest is not None:
+            now, then = self.reach(), self.reach(self.cheapest.standard_uncertainty)
+            words = self.cheapest.words
+            said.append(
+                f"{words[:1].upper()}{words[1:]}: {symbol} is then known to ±{then} instead of "
+                f"±{now}."
+            )
+        if self.useless is not None:
+            words = self.useless.words
+            said.append(f"{words[:1].upper()}{words[1:]} and {symbol} gains nothing.")
+        return " ".join(said)
+
+    def reach(self, standard_uncertainty: float | None = None) -> str:
+        """Half the 95 % interval as people write it, for the present or another uncertainty."""
+        estimate = self.estimate
+        now = estimate.standard_uncertainty
+        then = now if standard_uncertainty is None else standard_uncertainty
+        half = Z95 * estimate.widening * then
+        if estimate.unit == "dB":
+            return f"{half:#.2g} dB"
+        part = 100 * half / estimate.value
+        return f"{part:#.2g} %" if part < 10 else f"{part:.0f} %"
+
+
+def stated_beside(curves: Iterable[MeasuredCurve], session: Session) -> dict[str, Stated]:
+    """Every value stated beside the curves, by its source."""
+    beside: list[Stated | None] = [
+        session.area,
+        session.measured_re,
+        session.moving_parts,
+        session.pressure,
+        session.temperature,
+        session.relative_humidity,
+    ]
+    for one in curves:
+        if isinstance(one.condition, AddedMass):
+            beside.append(one.condition.mass)
+        elif isinstance(one.condition, TestBox):
+            beside.append(one.condition.volume)
+    return {value.source: value for value in beside if value is not None}
+
+
+def advise(fit: DriverFit, curves: Iterable[MeasuredCurve], session: Session) -> tuple[Advice, ...]:
+    """For each main quantity what limits it and the cheapest step that would narrow it.
+
+    Args:
+        fit: As fitted, not as read back: a saved fit does not know its leverages.
+        curves: What was fitted.
+        session: What else was measured.
+    """
+    curves = tuple(curves)
+    known = stated_beside(curves, session)
+    by_hand = bool(curves) and all(
+        one.of_readings and one.curve.frequency_hz.size < _BY_HAND for one in curves
+    )
+    steps = (*STEPS, MORE_ROWS) if by_hand else STEPS
+    ratios = [
+        (step, found) for step in steps if (found := _ratios(step, fit, known))
+    ]  # fmt: skip
+    advice = []
+    for symbol in MAIN:
+        estimate = fit.parameters.get(symbol)
+        if estimate is None or not estimate.contributions:
+            continue
+        gains = [
+            (step, gained)
+            for step, found in ratios
+            if (gained := _gain(step, found, estimate, fit.leverages)) is not None
+        ]
+        paying = sorted(
+            (pair for pair in gains if pair[1].gain >= PAYS),
+            key=lambda pair: (pair[0].effort, -pair[1].gain),
+        )
+        idle = sorted(
+            (pair for pair in gains if pair[1].gain < _NOTHING and pair[0].tempting),
+            key=lambda pair: -pair[0].tempting,
+        )
+        advice.append(
+            Advice(
+                symbol,
+                estimate,
+                tuple(shares(estimate, fit.sources)),
+                paying[0][1] if paying else None,
+                idle[0][1] if idle else None,
+            )
+        )
+    return tuple(advice)
+
+
+def to_json(advice: Sequence[Advice]) -> list[dict[str, object]]:
+    """The key ``improvements`` of a fit's JSON."""
+
+    def told(gain: Gain | None) -> dict[str, object] | None:
+        if gain is None:
+            return None
+        return {
+            "action": gain.words,
+            "sources": list(gain.sources),
+            "standard_uncertainty": gain.standard_uncertainty,
+            "narrower_by": gain.gain,
+        }
+
+    return [
+        {
+            "parameter": one.parameter,
+            "shares": [{"cause": words, "share": share} for words, share in one.causes],
+            "cheapest": told(one.cheapest),
+            "gains_nothing": told(one.useless),
+            "text": one.text,
+        }
+        for one in advice
+    ]
+
+
+def _ratios(step: Step, fit: DriverFit, known: Mapping[str, Stated]) -> dict[str, float]:
+    """New standard uncertainty over the old of each error that a step makes smaller."""
+    found = {}
+    for source in fit.sources:
+        if source.startswith(step.prefixes):
+            ratio = _ratio(step, source, fit, known.get(source))
+            if ratio is not None and ratio < _WORTH:
+                found[source] = ratio
+    return found
+
+
+def _ratio(step: Step, source: str, fit: DriverFit, stated: Stated | None) -> float | None:
+    if stated is not None:
+        if stated.half_width <= 0:
+            return None
+        if step.limits is not None:
+            return step.limits / stated.half_width
+        if step.part is not None:
+            return step.part * stated.value / stated.half_width
+        # A ruler's value is the area: dA = pi D/2 dD with D = sqrt(4 A/pi).
+        return math.sqrt(math.pi * stated.value) * _DIAMETER_M / stated.half_width
+    if step.part is None:
+        return None
+    if not source.startswith(("resistor:", "table-scale:")):
+        return step.part
+    # An error that scales every ohm shows its size in the coil's resistance.
+    Re = fit.parameters["Re"]
+    seen = abs(Re.contributions.get(source, 0.0)) / Re.value
+    leverage = fit.leverages.get(source, 1.0)
+    return step.part / math.sqrt(3) * leverage / seen if seen else None
+
+
+def _gain(
+    step: Step,
+    ratios: Mapping[str, float],
+    estimate: Estimate,
+    leverages: Mapping[str, float],
+) -> Gain | None:
+    """What a step does to a quantity; None where it has no part in it at all."""
+    variance = estimate.standard_uncertainty**2
+    parts = estimate.contributions
+    touched = {
+        source: r for source, r in ratios.items() if parts.get(source, 0.0) ** 2 > _SEEN * variance
+    }
+    if not touched:
+        return None
+    less = sum(
+        parts[source] ** 2 * (1 - r * r) / (r * r + (1 - r * r) * leverages.get(source, 1.0))
+        for source, r in touched.items()
+    )
+    then = math.sqrt(max(variance - less, 0.0))
+    return Gain(step.words, then, 1 - then / math.sqrt(variance), tuple(touched))

@@ -1,0 +1,356 @@
+"""What a fit itself tells against its data: refusals and warnings."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fit.given.measured import AddedMass, FreeAir, TestBox
+from fit.problem.joint_problem import Problem
+from fit.problem.reported import Extremes, derived
+from fit.problem.settle import Settled
+from fit.results.result import Estimate
+from fit.uncertainty.budget import covariance
+from fit.uncertainty.rivals import Rival
+from meas.errors import Finding, Refused
+
+FloatArray = NDArray[np.float64]
+
+NEAR_WARNS = 0.02
+NEAR_REFUSES = 0.06
+"""Residual over |Z| near the resonance. Real drivers follow the model to a per cent or two there
+(common practice, no source); two resonances or a mass that came loose leave a tenth and more."""
+SCATTER_REFUSES = 0.15
+"""The same for values without stated uncertainty, which may be read off a dial."""
+
+RE_WARNS, RE_REFUSES = 0.02, 0.10
+"""Change of coil resistance between takes: 2 % is 5 K of copper, 10 % another coil."""
+COMPLIANCE_WARNS, COMPLIANCE_REFUSES = 0.06, 0.25
+"""Change of compliance: three standard deviations of the drift allowed for; a broken-in
+suspension changes by a quarter at most (common practice, no source)."""
+LEAK_WARNS, LEAK_REFUSES = 1.6, 4.0
+"""Mechanical loss in the box over that in free air."""
+MASSES_WARN, MASSES_REFUSE = 3.0, 4.0
+"""Tension of several masses. Three that are off by all of their limits, one against two, reach
+2.8: 2 sqrt(3) standard uncertainties over sqrt(1 + 1/2)."""
+_LEAK = (
+    "The box leaks or is lined: seal joints, terminals and the driver's rim, and take out all "
+    "damping material"
+)
+BETTER = 10.0
+"""Gain in the criterion by which another model is surely the better one: odds of 1 to 150."""
+FAINT = 0.25
+"""Relative standard uncertainty of Res from which there is no resonance to speak of."""
+
+
+def refuse_without_resonance(settled: Settled, band: tuple[float, float]) -> None:
+    """Stop where the reference state has no resonance inside the measured band.
+
+    Args:
+        settled: The fit.
+        band: Lowest and highest frequency in free air [Hz].
+
+    Raises:
+        Refused: ``no-resonance``, or ``poor-fit`` where there are more than one.
+    """
+    problem, theta = settled.problem, settled.theta
+    C = covariance(problem.jacobian(theta))
+    g = np.zeros(problem.size)
+    g[1], g[3] = 1.0, -1.0
+    spread = math.sqrt(float(g @ C @ g))
+    fs = math.exp(theta[2]) / (2 * math.pi)
+    text = ""
+    if not band[0] < fs < band[1]:
+        text = (
+            f"the resonance is not inside the measured band of {band[0]:.3g} to {band[1]:.3g} Hz;"
+            " sweep an octave beyond it on both sides"
+        )
+    elif spread > FAINT or math.sqrt(C[2, 2]) > 0.1:
+        text = (
+            "the curve shows no resonance: is this a driver in free air, and does the sweep "
+            "reach its resonance?"
+        )
+    if text and _missed(settled) > NEAR_REFUSES:
+        text = (
+            f"the model of one resonance misses the curve by {_missed(settled):.0%} of |Z|: is "
+            "this a bare driver in free air, not one in a box, and not several?"
+            + _uncompared(problem, 0, np.ones(problem.takes[0].data.size, dtype=bool))
+        )
+        raise Refused([Finding("poor-fit", text, refuses=True)])
+    if text:
+        raise Refused([Finding("no-resonance", text, refuses=True)])
+
+
+def refuse_without_values(estimates: Mapping[str, Estimate]) -> None:
+    """Stop where the takes leave the resonance itself open.
+
+    Raises:
+        Refused: ``no-resonance``.
+    """
+    missing = [name for name in ("fs", "Qms") if name not in estimates]
+    if missing:
+        text = (
+            f"the takes leave {' and '.join(missing)} open: no resonance can be told from the coil "
+            "beside it; sweep an octave beyond the resonance on both sides, with less noise"
+        )
+        raise Refused([Finding("no-resonance", text, refuses=True)])
+
+
+def about_model(
+    settled: Settled, rivals: Sequence[Rival], choice: Mapping[str, float], at: Extremes
+) -> list[Finding]:
+    """Whether the model, asked for by name, is not the one that the takes speak for.
+
+    Args:
+        settled: The fit by that model.
+        rivals: The other models.
+        choice: Model to its criterion, the least being best.
+        at: Where frequencies of the result stand.
+    """
+    name = settled.problem.driver.name
+    best = min(rivals, key=lambda r: choice[r.settled.problem.driver.name], default=None)
+    if best is None:
+        return []
+    better = best.settled.problem.driver.name
+    if name in choice and choice[name] - choice[better] < BETTER:
+        return []
+    own = derived(settled.problem, settled.theta, at)
+    its = derived(best.settled.problem, best.settled.theta, at)
+    apart = ", ".join(
+        f"{symbol} {100 * (its[symbol][0] / own[symbol][0] - 1):+.2g} %"
+        for symbol in ("Re", "fs", "Qms", "Qes")
+    )
+    return [
+        Finding(
+            "another-model",
+            f"the takes speak for the model {better}, not for {name}, which was asked for: by it "
+            f"{apart}. The intervals hold both; leave the model to the takes, unless you know it",
+        )
+    ]
+
+
+def _missed(settled: Settled) -> float:
+    """Root mean square of residual over |Z| of the worst take."""
+    problem = settled.problem
+    return max(
+        float(np.sqrt(np.mean(np.abs(problem.raw(settled.theta, i) / take.data) ** 2)))
+        for i, take in enumerate(problem.takes)
+    )
+
+
+def about(
+    settled: Settled, estimates: Mapping[str, Estimate], band: tuple[float, float]
+) -> list[Finding]:
+    """All findings about a fit, those that refuse it among them.
+
+    Args:
+        settled: The fit.
+        estimates: Its parameters.
+        band: Lowest and highest frequency in free air [Hz].
+    """
+    problem, theta = settled.problem, settled.theta
+    found = [
+        finding
+        for index in range(len(problem.takes))
+        for finding in (
+            *_near_resonance(problem, theta, index),
+            *_changed(problem, theta, index),
+            *_leak(problem, theta, index),
+        )
+    ]
+    found += _multimeter(problem, theta)
+    found += _masses(problem, theta)
+    found += _areas(estimates)
+    fs = estimates["fs"].value
+    if fs < band[0] * 1.25 or fs > band[1] / 1.25:
+        found.append(
+            Finding(
+                "resonance-at-edge",
+                f"the resonance at {fs:.3g} Hz lies at the edge of the measured band; sweep an "
+                "octave beyond it on both sides for better values",
+            )
+        )
+    return found
+
+
+def _near_resonance(problem: Problem, theta: FloatArray, index: int) -> list[Finding]:
+    take = problem.takes[index]
+    motion = np.abs(problem.modelled(theta, index).motion)
+    near = motion > 0.35 * np.max(motion)
+    relative = np.abs(problem.raw(theta, index))[near] / np.abs(take.data[near])
+    rms = float(np.sqrt(np.mean(relative**2)))
+    stated = take.measured.curve.standard_uncertainty_ohm is not None
+    expected = float(np.sqrt(np.mean((take.noise[near] / np.abs(take.data[near])) ** 2)))
+    limit = NEAR_REFUSES if stated else SCATTER_REFUSES
+    if rms > max(limit, 3 * expected):
+        text = (
+            f"{take.measured.source}: the model misses the take by {rms:.0%} of |Z| near its "
+            "resonance; a box or a second resonance, a loose mass, rub, or a bad contact?"
+            + _uncompared(problem, index, near)
+        )
+        found = [Finding("poor-fit", text, refuses=True)]
+        if isinstance(take.measured.condition, TestBox):
+            found.append(Finding("leaky-box", f"{take.measured.source}: {_LEAK}", refuses=True))
+        return found
+    if rms > max(NEAR_WARNS, 3 * expected):
+        text = (
+            f"{take.measured.source}: the model misses the take by {rms:.1%} of |Z| near its "
+            "resonance; the intervals are widened by it"
+        )
+        return [Finding("residual-near-resonance", text)]
+    return []
+
+
+def _uncompared(problem: Problem, index: int, where: NDArray[np.bool_]) -> str:
+    """What inputs that differ may do there, in words; nothing where they do little."""
+    take = problem.takes[index]
+    bent = (problem.bending_variance(index) / take.magnitude**2)[where]
+    size = float(np.sqrt(take.components * np.mean(bent)))
+    if size < NEAR_WARNS:
+        return ""
+    return f" Inputs that nobody has compared may do it too, by {size:.0%} here: calibrate first"
+
+
+def _changed(problem: Problem, theta: FloatArray, index: int) -> list[Finding]:
+    take = problem.takes[index]
+    found = []
+    for kind, word, warns, refuses in (
+        ("re", "coil resistance", RE_WARNS, RE_REFUSES),
+        ("compliance", "suspension compliance", COMPLIANCE_WARNS, COMPLIANCE_REFUSES),
+    ):
+        if kind not in take.departures:
+            continue
+        change = math.expm1(float(theta[take.departures[kind]]))
+        if abs(change) < warns:
+            continue
+        free = isinstance(take.measured.condition, FreeAir)
+        cause = (
+            "are all takes of one unit and in the stated conditions?"
+            if abs(change) >= refuses or free
+            else "let it rest and take free air, loaded, free air in a row"
+        )
+        if isinstance(take.measured.condition, AddedMass) and kind == "compliance":
+            cause += " A wrong or loose mass looks the same"
+        found.append(
+            Finding(
+                "unit-changed",
+                f"{take.measured.source}: the {word} differs by {change:+.1%} from the other "
+                f"takes; {cause}",
+                refuses=abs(change) >= refuses,
+            )
+        )
+    return found
+
+
+def _leak(problem: Problem, theta: FloatArray, index: int) -> list[Finding]:
+    take = problem.takes[index]
+    condition = take.measured.condition
+    if not isinstance(condition, TestBox):
+        return []
+    factor = math.exp(float(theta[take.departures["loss"]]))
+    if problem.volume_column is not None:
+        # What escapes through a leak brakes too: the imaginary part of the air's stiffness.
+        ratio = math.exp(float(theta[problem.volume_column])) / condition.volume.value
+        leak = max(float(theta[take.departures["leak"]]), 0.0)
+        factor += ratio / (1 + ratio + leak**2) * leak * math.exp(float(theta[2] - theta[3]))
+    if factor < LEAK_WARNS:
+        return []
+    text = (
+        f"{take.measured.source}: the box multiplies the driver's mechanical loss by "
+        f"{factor:.1f}. {_LEAK}"
+    )
+    return [Finding("leaky-box", text, refuses=factor >= LEAK_REFUSES)]
+
+
+def _multimeter(problem: Problem, theta: FloatArray) -> list[Finding]:
+    """The multimeter's resistance against the bench's, by the standardised residual of its row."""
+    meter = problem.session.measured_re
+    if meter is None:
+        return []
+    rows = next(r for r in problem.rows if r.source == meter.source)
+    jacobian = problem.jacobian(theta)
+    row = jacobian[rows.first]
+    reach = row @ covariance(jacobian)
+    leverage = float(reach @ row)
+    residual = float(problem.residual(theta)[rows.first])
+    propagated = sum(
+        float(reach @ (jacobian.T @ effect)) ** 2
+        for effect in problem.considered_effects(theta).values()
+    )
+    tension = residual / math.sqrt(max(1 - leverage, 1e-9) + propagated)
+    if abs(tension) < 2.5:
+        return []
+    # Without the multimeter's pull the bench would have said:
+    bench = meter.value * math.exp(
+        residual / max(1 - leverage, 1e-9) * meter.standard_uncertainty / meter.value
+    )
+    text = (
+        f"the multimeter says {meter.value:.4g} ohm for the coil, the bench {bench:.4g} ohm: "
+        f"{abs(tension):.1f} times the uncertainty of both. Measure the series resistor, take "
+        "the leads of the meter off the reading, and check the rig file"
+    )
+    return [Finding("unknown-resistor", text, refuses=abs(tension) > 4)]
+
+
+def _masses(problem: Problem, theta: FloatArray) -> list[Finding]:
+    """Several masses against each other, each by the standardised residual of its prior row."""
+    masses = {
+        take.measured.condition.mass.source: (take.measured.source, take.measured.condition.mass)
+        for take in problem.takes
+        if isinstance(take.measured.condition, AddedMass)
+    }
+    if len(masses) < 2:
+        return []
+    C = covariance(problem.jacobian(theta))
+    columns = {source: problem.error_columns[source] for source in masses}
+    told = {source: max(1 - float(C[k, k]), 1e-9) for source, k in columns.items()}
+    tensions = {
+        source: float(theta[columns[source]]) / math.sqrt(told[source]) for source in masses
+    }
+    worst = max(tensions, key=lambda source: abs(tensions[source]))
+    tension = abs(tensions[worst])
+    if tension < MASSES_WARN:
+        return []
+    take, mass = masses[worst]
+    # Without its own pull on the fit the others would have said:
+    others = mass.value - mass.standard_uncertainty * float(theta[columns[worst]]) / told[worst]
+    doubted = (
+        "one of the two is wrong or came loose. By the other one"
+        if len(masses) == 2
+        else "this one fits least: it is wrong or came loose. By the others"
+    )
+    text = (
+        f"{take}: the masses contradict each other by {tension:.1f} times their uncertainty; "
+        f"{doubted} it would be {1e3 * others:.4g} g, not {1e3 * mass.value:.4g} g. Weigh again, "
+        "and measure again"
+    )
+    return [Finding("mass-disagrees", text, refuses=tension > MASSES_REFUSE)]
+
+
+def _areas(estimates: Mapping[str, Estimate]) -> list[Finding]:
+    """The ruler's area against that from mass and box."""
+    ruler, takes = estimates.get("Sd"), estimates.get("Sd_from_takes")
+    if ruler is None or takes is None:
+        return []
+    sources = {*ruler.contributions, *takes.contributions}
+    variance = sum(
+        (
+            takes.contributions.get(source, 0.0) / takes.value
+            - ruler.contributions.get(source, 0.0) / ruler.value
+        )
+        ** 2
+        for source in sources
+    )
+    difference = math.log(takes.value / ruler.value)
+    if variance <= 0 or abs(difference) < 2.5 * math.sqrt(variance):
+        return []
+    text = (
+        f"mass and box together say an area of {takes.value * 1e4:.4g} cm2, the ruler "
+        f"{ruler.value * 1e4:.4g} cm2: {abs(difference) / math.sqrt(variance):.1f} times the "
+        "uncertainty of both. One of mass, volume and diameter is wrong, or the box leaks or is "
+        "lined"
+    )
+    return [Finding("area-disagrees", text)]

@@ -1,0 +1,133 @@
+"""Other models of the same takes, and what the choice among them leaves open."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fit.problem.reported import Extremes, derived
+from fit.problem.settle import Settled
+from fit.results.result import Z95
+
+FloatArray = NDArray[np.float64]
+
+_WIDEST = 3.0
+"""How much wider a rival's interval may count than ours; one that leaves a value far more open, in
+a valley that is not straight, tells that it does not know it (common practice, no source)."""
+_MAIN = frozenset({"Re", "fs", "Qms", "Qes", "Mms", "Vas"})
+
+
+@dataclass(frozen=True, eq=False)
+class Rival:
+    """Another model of the same takes.
+
+    Attributes:
+        settled: Its fit.
+        probability: Of its being the better one.
+    """
+
+    settled: Settled
+    probability: float
+
+
+def choice_effect(
+    settled: Settled,
+    rivals: Sequence[Rival],
+    at: Extremes,
+    values: Mapping[str, tuple[float, str]],
+    known: FloatArray,
+    more: FloatArray,
+) -> FloatArray:
+    """What the choice of model does to the parameters, shape (q,): the larger of two.
+
+    What the models differ by, mixed by their probabilities (J. Hoeting et al., Statist. Sci. 14,
+    1999): a standard uncertainty that makes the 95 % interval as wide as that of the mixture.
+
+    And what a misfit gives away: two models that miss the curve differ in their parameters by
+    about what the worse of them is wrong. The better is taken to be wrong by as much times the
+    square root of the ratio of their misfits, where the residual need not show it: what is told
+    beyond the band, as Re is, gets better more slowly than the curve does (common practice, no
+    source; in proportion to the misfit, Re of coils of two power laws was covered in 60 % of drawn
+    benches). A rival of many more parameters, which has lost in spite of them, tells nothing of
+    the kind, nor does scatter from point to point. Of several rivals the one counts that moves the
+    main parameters most: nested models share most of what they are wrong by.
+
+    Args:
+        settled: The fit.
+        rivals: The other models.
+        at: Frequencies of the extremes.
+        values: Symbol to value and unit.
+        known: Variance of each value from all else, shape (q,).
+        more: What each rival's variances are larger by, shape (r, q).
+    """
+    if not rivals:
+        return np.zeros(len(values))
+    changes = np.array([_change(settled, rival.settled, at, values) for rival in rivals])
+    probabilities = np.array([rival.probability for rival in rivals])
+    mixed = _mixed(changes, probabilities, known, more)
+    main = [row for row, name in enumerate(values) if name in _MAIN]
+    misled = max(
+        (
+            change * _share(settled, rival.settled)
+            for change, rival in zip(changes, rivals, strict=True)
+        ),
+        key=lambda effect: float(np.linalg.norm(effect[main])),
+    )
+    return np.where(np.abs(mixed) > np.abs(misled), mixed, misled)
+
+
+def _mixed(
+    changes: FloatArray, probabilities: FloatArray, known: FloatArray, more: FloatArray
+) -> FloatArray:
+    """Standard uncertainty beside the known one for the 95 % interval of a mixture, shape (q,).
+
+    Args:
+        changes: From each model's values to those of the rivals, shape (r, q).
+        probabilities: Of each rival against the model alone, shape (r,).
+        known: Variance of each value by its own model, shape (q,).
+        more: What the rivals' variances are larger by, shape (r, q).
+    """
+    from scipy.special import ndtr
+
+    odds = probabilities / np.maximum(1 - probabilities, 1e-12)
+    shares = odds / (1 + np.sum(odds))
+    size = np.sqrt(np.maximum(known, 1e-24))
+    away = np.abs(changes) / size
+    wide = np.minimum(np.sqrt(1 + more / size**2), _WIDEST)
+    low, high = np.full(known.size, Z95), np.max(away + Z95 * wide, axis=0)
+    for _ in range(40):
+        reach = (low + high) / 2
+        inside = (1 - np.sum(shares)) * (2 * ndtr(reach) - 1) + shares @ (
+            ndtr((reach - away) / wide) - ndtr((-reach - away) / wide)
+        )
+        low, high = np.where(inside < 0.95, reach, low), np.where(inside < 0.95, high, reach)
+    added = size * np.sqrt(np.maximum((high / Z95) ** 2 - 1, 0.0))
+    return np.asarray(np.copysign(added, shares @ changes))
+
+
+def _share(settled: Settled, other: Settled) -> float:
+    """Of what another model moves the parameters by, how much the misfit of ours gives away."""
+    own, its = (len(fit.problem.driver.columns) for fit in (settled, other))
+    if its > own + 1 or not any(misfit.structured for misfit in settled.misfits):
+        return 0.0
+    return min(1.0, math.sqrt(settled.misfit / max(other.misfit, 1e-12)))
+
+
+def _change(
+    settled: Settled, other: Settled, at: Extremes, values: Mapping[str, tuple[float, str]]
+) -> FloatArray:
+    """Values by another model less ours, in logarithms or decibels, shape (q,)."""
+    change = np.zeros(len(values))
+    others = derived(other.problem, other.theta, at)
+    coil, other_coil = (fit.problem.driver.coil for fit in (settled, other))
+    # L2 of another ladder is another inductor.
+    of_coil = {} if other_coil is coil else coil.reported(coil.typical)
+    for row, (name, (value, unit)) in enumerate(values.items()):
+        if name in others and name not in of_coil:
+            its = others[name][0]
+            change[row] = its - value if unit == "dB" else math.log(its / value)
+    return change

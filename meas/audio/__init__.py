@@ -1,0 +1,1 @@
+"""One protocol towards the outside world: sound card, simulated bench, foreign recordings."""

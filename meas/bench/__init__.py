@@ -1,0 +1,1 @@
+"""The rig as a model of its commented file."""

@@ -1,0 +1,1 @@
+"""What the cone itself shows beside its impedance: harmonics, rub, polarity."""

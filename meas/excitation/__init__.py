@@ -1,0 +1,1 @@
+"""What is played: sweep, multisine, stepped sine."""

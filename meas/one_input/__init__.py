@@ -1,0 +1,1 @@
+"""A known resistor first, then the driver: one input only."""

@@ -1,0 +1,145 @@
+"""Two recordings of one input in, curve and findings out: the analysis by substitution."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from meas.bench.rig import Rig, Substitution
+from meas.curve import Curve, ImpedanceCurve
+from meas.errors import Finding
+from meas.excitation.stimulus import Stimulus
+from meas.one_input.substitution import curve_from, paired, transfer_of
+from meas.validity import of_record, of_residual
+from meas.validity.of_resonance import resonance
+from meas.validity.relation import relate
+from meas.validity.track import track
+
+_NAMES = {
+    "source input": "recording of the known resistor",
+    "driver input": "recording of the driver",
+    "Both inputs hold": "Both recordings hold",
+    "Record in stereo, switch off any mono mix, and connect each input to its node": (
+        "The resistor was recorded twice, or the driver was: swap them in between"
+    ),
+}
+
+
+@dataclass(frozen=True, eq=False)
+class Substituted:
+    """What two recordings say.
+
+    Attributes:
+        curve: Impedance, or magnitude alone; None when nothing can be computed.
+        findings: Everything found out, refusals first.
+        peak: Largest magnitude with the known resistor and with the driver; full scale is 1.
+    """
+
+    curve: Curve | None
+    findings: tuple[Finding, ...]
+    peak: tuple[float, float]
+
+
+def analyse_substituted(
+    known: NDArray[np.float32],
+    driver: NDArray[np.float32],
+    sample_rate_hz: int,
+    rig: Rig,
+    using: Substitution,
+    *,
+    kind: str = "driver",
+    stimulus: Stimulus | None = None,
+) -> Substituted:
+    """Turn two recordings of one input into a curve and judge it.
+
+    Args:
+        known: With the known resistor in the driver's place, finite, shape (n,).
+        driver: With the driver, shape (m,).
+        sample_rate_hz: Rate of both [Hz].
+        rig: The bench.
+        using: What was substituted.
+        kind: ``driver``, ``part`` or ``system``.
+        stimulus: What was played both times, when it is known.
+
+    Raises:
+        UnreadableInput: If the two do not hold the same excitation.
+    """
+    peak = (float(np.max(np.abs(known))), float(np.max(np.abs(driver))))
+    unmoved = [np.stack([one, one], axis=1) for one in (known, driver)]
+    if any(np.std(one) < 1e-6 for one in (known, driver)):
+        size = min(known.size, driver.size)
+        both = np.stack([known[:size], driver[:size]], axis=1)
+        return Substituted(None, _told(of_record.silent(both, transfer_of(both, 8000)[0])), peak)
+    samples = paired(known, driver, sample_rate_hz)
+    passes, transfer = transfer_of(samples, sample_rate_hz)
+    findings = [
+        *of_record.same_signal(samples),
+        *of_record.at_full_scale(samples, sample_rate_hz),
+        *of_record.blanked(samples, sample_rate_hz, passes),
+        *of_record.cut_off(unmoved[0], sample_rate_hz, passes, stimulus),
+        *of_record.wrong_rate(samples, sample_rate_hz, passes, stimulus, rig.mains_hz),
+    ]
+    curve = None
+    if rig.wiring.series_resistor_ohm is None:
+        text = "The series resistor is not known. Set series_resistor_ohm in the rig file"
+        findings.append(Finding("unknown-resistor", text, refuses=True))
+    elif transfer is not None:
+        curve = curve_from(transfer, rig, using)
+    if curve is None and not _refused(findings):
+        text = (
+            "Nothing of the driver can be told: the node stays silent, or the driver is open or "
+            "shorted. Check the wiring and raise the drive"
+        )
+        findings.append(Finding("faint", text, refuses=True))
+    if not _refused(findings):
+        relation = relate(samples, sample_rate_hz, contained=passes.contained)
+        moves = track(relation, passes)
+        quiet = [relation.residual[begin:end] for begin, end in passes.silences]
+        rms = float(np.sqrt(np.mean(np.concatenate(quiet) ** 2))) if quiet else 0.0
+        findings += of_residual.bursts(samples, relation, moves)
+        if not _refused(findings):
+            findings += of_residual.drift(moves, rms, humming=False)
+            findings += of_residual.distortion(moves, rms, swept=passes.swept)
+    if curve is not None and not _refused(findings):
+        findings += _of_curve(curve, rig, kind)
+    return Substituted(curve, _told(findings), peak)
+
+
+def _of_curve(curve: Curve, rig: Rig, kind: str) -> list[Finding]:
+    findings: list[Finding] = []
+    R, noise = rig.wiring.series_resistor_ohm, curve.standard_uncertainty_ohm
+    if isinstance(curve, ImpedanceCurve) and kind == "driver" and R and noise is not None:
+        findings += resonance(curve.frequency_hz, curve.impedance_ohm, noise, R)[0]
+    total = np.zeros(curve.frequency_hz.size)
+    for cause in curve.systematics:
+        total += np.abs(cause.derivative_ohm) ** 2
+    worst = np.sqrt(total) / curve.magnitude_ohm
+    text = (
+        f"Measured with one input by substitution: |Z| is uncertain by {100 * worst.min():.1f} to "
+        f"{100 * worst.max():.0f} % (standard), most where it is far above the known resistor. "
+    )
+    text += (
+        "The phase is rebuilt from the magnitude. "
+        if isinstance(curve, ImpedanceCurve)
+        else "The band does not let the phase be rebuilt: magnitude only. "
+    )
+    text += "Two inputs measure far better"
+    return [*findings, Finding("substitution", text)]
+
+
+def _told(findings: Iterable[Finding]) -> tuple[Finding, ...]:
+    """In terms of the two recordings instead of two inputs, refusals first."""
+    told = []
+    for finding in findings:
+        text = finding.text
+        for word, instead in _NAMES.items():
+            text = text.replace(word, instead)
+        told.append(replace(finding, text=text))
+    return tuple(sorted(told, key=lambda finding: not finding.refuses))
+
+
+def _refused(findings: Iterable[Finding]) -> bool:
+    return any(finding.refuses for finding in findings)

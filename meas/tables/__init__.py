@@ -1,0 +1,1 @@
+"""Impedance curves in open formats, in and out."""

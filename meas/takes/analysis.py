@@ -1,0 +1,241 @@
+"""Recording and rig in, curve and findings out: one function for takes and imports."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from meas.bench.rig import Calibration, Rig
+from meas.cone.rub import rub_and_buzz
+from meas.correction.calibration import check_matches
+from meas.correction.error_model import corrected, know
+from meas.correction.systematics import bench_systematics
+from meas.curve import ComplexArray, FloatArray, ImpedanceCurve
+from meas.errors import Finding, UnreadableInput
+from meas.excitation.stimulus import Stimulus
+from meas.takes.estimate import Estimated, estimate_from
+from meas.transfer.clock_judgement import OneClock, settle
+from meas.transfer.distortion import Distortion
+from meas.transfer.from_sweeps import Transfer
+from meas.transfer.passes import Passes
+from meas.validity.judge import judge
+
+Kind = Literal["driver", "part", "system"]
+_SHORTEST_SECONDS = 0.3
+_HIGHEST_RESONANCE_HZ = 4000.0
+# Refusals that a coil which rubs brings about by itself; it is then named in their place.
+_OF_THE_DRIVER = {"nonlinear", "gain-riding", "channel-slip", "dropout"}
+# Beyond this the impedance is no longer a linear function of the noise: H is next to 1 (hot
+# side) or next to 0 (ground side), and all it says is "open".
+_LARGEST_RELATIVE_UNCERTAINTY = 0.3
+
+
+_UNKNOWN_RESISTOR = Finding(
+    "unknown-resistor",
+    "The series resistor of this rig is not known, and every ohm is measured against it. Measure "
+    "the resistor and set series_resistor_ohm in the rig file.",
+    refuses=True,
+)
+_OUTSIDE_CALIBRATION = Finding(
+    "outside-calibration",
+    "The recording and the calibration of the rig share no band of frequencies. Calibrate again "
+    "with the excitation that you measure with.",
+    refuses=True,
+)
+
+
+@dataclass(frozen=True, eq=False)
+class Analysis:
+    """What a recording says.
+
+    Attributes:
+        curve: The impedance; None when nothing meaningful can be computed at all. It may stand
+            beside a refusal, so that it can be looked at, but no number may be derived from it.
+        findings: Everything found out, refusals among them.
+        peak: Largest magnitude at the source and at the driver input; full scale is 1.
+        band_hz: Lowest and highest frequency of the curve [Hz]; None without one.
+        passes: Where the excitation is in the recording.
+        transfer: Driver input over source input as recorded, before calibration.
+        distortion: Of the driver against frequency, where the excitation tells it.
+        calibration: The standards that were applied to the curve.
+    """
+
+    curve: ImpedanceCurve | None
+    findings: tuple[Finding, ...]
+    peak: tuple[float, float]
+    band_hz: tuple[float, float] | None
+    passes: Passes
+    transfer: Transfer | None
+    distortion: Distortion | None = None
+    calibration: Calibration | None = None
+
+    @property
+    def refused(self) -> bool:
+        """True when no number may be derived from the recording."""
+        return any(finding.refuses for finding in self.findings)
+
+
+def analyse(
+    samples: NDArray[np.float32],
+    sample_rate_hz: int,
+    rig: Rig,
+    *,
+    kind: Kind = "driver",
+    stimulus: Stimulus | None = None,
+    calibration: Calibration | None = None,
+) -> Analysis:
+    """Turn a recording into an impedance curve and judge whether it can be trusted.
+
+    Args:
+        samples: Source input and driver input, full scale 1, shape (n, 2).
+        sample_rate_hz: Rate [Hz].
+        rig: The bench.
+        kind: What was measured; ``part`` and ``system`` need not have one resonance.
+        stimulus: What was played, when it is known.
+        calibration: Standards to correct by; None leaves the errors of the bench in and counts
+            them as uncertainty.
+
+    Returns:
+        Curve, findings and what they rest on. What the audio path itself reported is not looked
+        at here: `meas.audio.capture` does.
+
+    Raises:
+        UnreadableInput: If the samples are not two channels of finite numbers, or too few.
+        UsageError: If the calibration belongs to another rate, device, resistor or inputs.
+    """
+    _check_samples(samples, sample_rate_hz)
+    if calibration is not None:
+        check_matches(calibration, rig, sample_rate_hz)
+    # Tones that come one after the other tell time and frequency apart no more than a single
+    # sweep does, and each is listened to for too short a time for a drift to matter.
+    stepped = stimulus is not None and bool(stimulus.tones)
+    clock = OneClock(samples, None) if stepped else settle(samples, sample_rate_hz)
+    if clock.moved:
+        calibration = None  # what it knows of delays is worth nothing between two clocks
+    estimated = estimate_from(clock.samples, sample_rate_hz, stimulus)
+    passes, transfer = estimated.passes, estimated.transfer
+    findings = list(estimated.findings)
+    curve = None
+    if rig.wiring.series_resistor_ohm is None:
+        findings.append(_UNKNOWN_RESISTOR)
+    elif transfer is not None:
+        curve = _curve(transfer, rig, calibration, sample_rate_hz)
+        if curve is None and calibration is not None and not _overlap(transfer, calibration):
+            findings.append(_OUTSIDE_CALIBRATION)
+    findings += judge(
+        estimated.samples,
+        sample_rate_hz,
+        passes,
+        transfer,
+        curve,
+        rig,
+        kind=kind,
+        stimulus=estimated.stimulus,
+        calibrated=calibration is not None and calibration.knows_channels(rig.wiring.resistor_side),
+    )
+    findings += clock.findings(rig, findings)
+    if kind == "driver" and transfer is not None and curve is not None:
+        findings = _with_rubbing(estimated, sample_rate_hz, curve, findings)
+    return Analysis(
+        curve=curve,
+        findings=tuple(findings),
+        peak=_peak(samples),
+        band_hz=None
+        if curve is None
+        else (float(curve.frequency_hz[0]), float(curve.frequency_hz[-1])),
+        passes=passes,
+        transfer=transfer,
+        distortion=estimated.distortion,
+        calibration=calibration,
+    )
+
+
+def _with_rubbing(
+    estimated: Estimated, sample_rate_hz: int, curve: ImpedanceCurve, findings: list[Finding]
+) -> list[Finding]:
+    """The findings with rub and buzz, which replaces the refusals that it brings about itself."""
+    refused = {finding.code for finding in findings if finding.refuses}
+    bass = curve.frequency_hz < _HIGHEST_RESONANCE_HZ
+    if estimated.transfer is None or refused - _OF_THE_DRIVER or not bass.any():
+        return findings
+    resonance_hz = float(curve.frequency_hz[bass][np.argmax(curve.impedance_ohm.real[bass])])
+    rub = rub_and_buzz(
+        estimated.samples, sample_rate_hz, estimated.passes, estimated.transfer, resonance_hz
+    )
+    if not (rub and refused):
+        return [*findings, *rub]
+    kept = [finding for finding in findings if finding.code not in refused]
+    return [*(replace(one, refuses=True) for one in rub), *kept]
+
+
+def _check_samples(samples: NDArray[np.float32], sample_rate_hz: int) -> None:
+    if samples.ndim != 2 or samples.shape[1] != 2:
+        raise UnreadableInput(
+            f"a recording needs two channels, this one has shape {samples.shape}",
+            where="recording",
+            remedy="Record source input and driver input together as one stereo file",
+        )
+    shortest = round(_SHORTEST_SECONDS * sample_rate_hz)
+    if samples.shape[0] < shortest:
+        raise UnreadableInput(
+            f"the recording holds {samples.shape[0]} frames, too few for an impedance",
+            where="recording",
+            remedy=f"Record at least {_SHORTEST_SECONDS:g} s, better one whole sweep of 5 s",
+        )
+    for channel, name in enumerate(("source", "driver")):
+        # The sum is finite unless a sample is not (or a float32 of 1e38 is no audio either).
+        if not np.isfinite(np.sum(samples[:, channel], dtype=np.float64)):
+            bad = int(np.argmin(np.isfinite(samples[:, channel])))
+            raise UnreadableInput(
+                f"the {name} input holds a value that is not a number at frame {bad}",
+                where="recording",
+                remedy="The file is damaged or was written by a broken converter: record again",
+            )
+
+
+def _peak(samples: NDArray[np.float32]) -> tuple[float, float]:
+    high, low = samples.max(axis=0), samples.min(axis=0)
+    peak = np.maximum(high, -low)
+    return float(peak[0]), float(peak[1])
+
+
+def _curve(
+    transfer: Transfer, rig: Rig, calibration: Calibration | None, sample_rate_hz: int
+) -> ImpedanceCurve | None:
+    frequency = transfer.frequency_hz
+    known = know(frequency, rig, calibration, sample_rate_hz)
+    impedance, uncertainty = corrected(transfer.ratio, transfer.variance, known)
+    keep = _meaningful(impedance, uncertainty)
+    if not keep.any():
+        return None
+    frequency, impedance, uncertainty = frequency[keep], impedance[keep], uncertainty[keep]
+    return ImpedanceCurve(
+        frequency,
+        impedance,
+        uncertainty,
+        bench_systematics(
+            frequency,
+            impedance,
+            rig,
+            calibration=calibration,
+            sample_rate_hz=sample_rate_hz,
+        ),
+    )
+
+
+def _overlap(transfer: Transfer, calibration: Calibration) -> bool:
+    low, high = transfer.band_hz
+    lowest = max(float(one.frequency_hz[0]) for one in calibration.standards)
+    highest = min(float(one.frequency_hz[-1]) for one in calibration.standards)
+    return low <= highest and high >= lowest
+
+
+def _meaningful(impedance: ComplexArray, uncertainty: FloatArray) -> NDArray[np.bool_]:
+    finite = np.isfinite(impedance) & np.isfinite(uncertainty) & (uncertainty > 0.0)
+    with np.errstate(invalid="ignore"):
+        near = np.sqrt(2.0) * uncertainty < _LARGEST_RELATIVE_UNCERTAINTY * np.abs(impedance)
+    meaningful: NDArray[np.bool_] = finite & near
+    return meaningful

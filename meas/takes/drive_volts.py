@@ -1,0 +1,74 @@
+"""Volts across the driver, from what the inputs record and one reading of a multimeter."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from meas.bench.rig import Rig
+from meas.curve import FloatArray
+from meas.transfer.passes import Passes
+
+_LOUD = 0.1
+
+
+def across_driver(samples: NDArray[np.float32], rig: Rig) -> FloatArray:
+    """Voltage across the driver, full scale of an input 1, shape (n,).
+
+    On the hot side the driver input is across the driver; on the ground side the driver has what
+    the source has more than the resistor. Inputs are taken as alike.
+    """
+    second = np.asarray(samples[:, 1], dtype=np.float64)
+    if rig.wiring.resistor_side == "hot":
+        return second
+    return np.asarray(samples[:, 0], dtype=np.float64) - second
+
+
+def tone_rms(signal: FloatArray, sample_rate_hz: int, frequency_hz: float) -> float:
+    """Rms of a steady tone in a recording, the ends left out, noise and hum rejected.
+
+    Three-parameter least-squares sine fit (IEEE Std 1057).
+
+    Args:
+        signal: A recording with a tone in the middle, shape (n,).
+        sample_rate_hz: Rate [Hz].
+        frequency_hz: Of the tone.
+    """
+    loud = np.flatnonzero(np.abs(signal) > _LOUD * np.abs(signal).max(initial=0.0))
+    if loud.size < 2:
+        return 0.0
+    quarter = (loud[-1] - loud[0]) // 4
+    part = signal[loud[0] + quarter : loud[-1] - quarter]
+    if part.size < 4:
+        return 0.0
+    turn = 2 * np.pi * frequency_hz / sample_rate_hz * np.arange(part.size)
+    columns = np.stack([np.cos(turn), np.sin(turn), np.ones(part.size)], axis=1)
+    a, b, _ = np.linalg.lstsq(columns, part, rcond=None)[0]
+    return float(np.hypot(a, b) / np.sqrt(2))
+
+
+def of_take(samples: NDArray[np.float32], passes: Passes, rig: Rig) -> dict[str, float]:
+    """The drive of a take, for its record.
+
+    Args:
+        samples: Source and driver input, shape (n, 2).
+        passes: Where the excitation is.
+        rig: The bench.
+
+    Returns:
+        ``driver_volt_rms`` over the excitation and ``driver_volt_peak``, with the limits of both
+        in per cent; empty when no multimeter was read or nothing was played.
+    """
+    volt = rig.card.input_volt_full_scale
+    if volt is None or not passes.passes:
+        return {}
+    signal = across_driver(samples, rig)
+    part = np.concatenate([signal[one.start : one.stop] for one in passes.passes])
+    if part.size == 0:
+        return {}
+    part = part - float(np.mean(part))
+    return {
+        "driver_volt_rms": volt * float(np.sqrt(np.mean(part**2))),
+        "driver_volt_peak": volt * float(np.abs(part).max()),
+        "driver_volt_limits_percent": rig.card.input_volt_tolerance_percent,
+    }

@@ -1,0 +1,23 @@
+"""How a take shows itself in a notebook: escaped HTML."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from meas.curve_html import curve_rows, table
+
+if TYPE_CHECKING:
+    from meas.takes.take import Take
+
+
+def take_html(take: Take) -> str:
+    """What was measured and whether it can be trusted, first of all."""
+    condition = f"{take.condition.name} {take.condition.written}".strip()
+    rows = [
+        ("take of", f"{take.unit} ({take.kind})"),
+        ("condition", condition),
+        ("taken at", f"{take.taken_at} {take.label}".strip()),
+        ("verdict", "refused: no number may be derived from it" if take.refused else "usable"),
+    ]
+    rows += [(finding.code, finding.text) for finding in take.findings]
+    return table(rows + ([] if take.curve is None else curve_rows(take.curve)))

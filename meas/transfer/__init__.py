@@ -1,0 +1,1 @@
+"""From samples to the ratio of the two inputs with its variance."""

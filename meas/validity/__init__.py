@@ -1,0 +1,1 @@
+"""Whether a recording supports its curve, one criterion a file."""

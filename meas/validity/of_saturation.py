@@ -1,0 +1,156 @@
+"""Saturation of one input, seen as a bent static characteristic."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from meas.errors import Finding
+from meas.validity.of_record import INPUT_NAMES
+from meas.validity.relation import Relation, SignalArray
+from meas.validity.track import Track
+
+_CURVE_BINS = 40
+_INNER = 0.7  # share of the range in which the static curve is taken as straight
+_END_SHARE = 0.003  # of the samples, at either end
+_END_SAMPLES = 60
+_FEWEST_BLOCKS = 5
+_MOST_SAMPLES = 1_000_000
+_BEND_FAR_ABOVE = 0.001
+_BEND_ANYWHERE = 0.0012
+_STATIC_SHARE = 0.2
+_HEAVY_BEND = 0.01  # no driver gets there; in heavy clipping the filter itself is bent
+_ABOVE_RESONANCE = 4.0
+_SIGNIFICANT = 8.0
+
+
+def saturation(
+    samples: NDArray[np.float32],
+    relation: Relation,
+    moves: Track,
+    resonance_hz: float | None,
+    *,
+    swept: bool,
+) -> tuple[Finding, ...]:
+    """Find an input that saturates, hard or soft, at any level and at either end.
+
+    Criterion: a converter or preamplifier that saturates bends its own characteristic. The mean
+    of the residual, given the momentary voltage v, is then no straight line in v but turns at the
+    ends of the range. For tanh-like saturation that takes 1 % off the peak, the ends stand off by
+    0.7 % against the straight line through the middle 70 % of the range, of which the filter
+    fitted to the same data hides up to two thirds; for a hard clip by about half of what is cut
+    off, at the outermost 0.3 % of the samples. Refused from 0.12 %, and from 0.1 % in blocks above
+    four times the resonance, where the cone stands still (displacement falls as 1/f^2) and
+    nothing else can bend; noise leaves 0.002 %.
+
+    A driver distorts too, but its distortion is turned in phase and filtered by the resonance and
+    hardly follows the momentary voltage: in a time-stepped model with stiffness and force factor
+    varying by ten per cent (1.3 % distortion) the ends stood off by 0.055 %. So the static curve
+    must also hold a fifth of the residual's power.
+
+    Not seen: saturation of both inputs at exactly proportional levels.
+    """
+    length = relation.predicted.size // moves.level.size
+    usable = moves.driven
+    sets: list[tuple[NDArray[np.bool_], float]] = [(usable, _BEND_ANYWHERE)]
+    if swept and resonance_hz is not None:
+        far_above = moves.frequency_hz > _ABOVE_RESONANCE * resonance_hz
+        sets.append((usable & far_above, _BEND_FAR_ABOVE))
+    found = [
+        (bend.static, channel, bend)
+        for channel in (0, 1)
+        for chosen, limit in sets
+        if (bend := _bend(relation, moves, samples[:, channel], chosen, length)) is not None
+        and bend.worst > max(limit, _SIGNIFICANT * bend.error)
+        and (bend.static > _STATIC_SHARE or (bend.worst > _HEAVY_BEND and bend.static > 0.1))
+    ]
+    if not found:
+        return ()
+    # Behind a divider that is nearly real both inputs explain it; the guilty one explains more.
+    _, channel, bend = max(found, key=lambda one: one[0])
+    if min(bend.low, bend.high) > bend.worst / 3.0:
+        ends = "at both ends"
+    else:
+        ends = "at its upper end only" if bend.high > bend.low else "at its lower end only"
+    peak = max(float(np.max(np.abs(samples[:, channel]))), 1e-12)
+    return (
+        Finding(
+            "clipped",
+            f"The {INPUT_NAMES[channel]} saturates {ends}: there it departs from the other input "
+            f"by {100 * bend.worst:.2g} % of its peak ({20 * np.log10(peak):.1f} dB re full "
+            "scale). Turn that input's gain or the drive down by 6 dB and repeat",
+            refuses=True,
+        ),
+    )
+
+
+@dataclass(frozen=True)
+class _Bend:
+    """Departure of the static curve from straight at its ends, re the peak.
+
+    Attributes:
+        low: At the lower end.
+        high: At the upper end.
+        static: Share of the residual's power that is a function of the voltage.
+        error: Standard error of ``low`` and ``high``.
+    """
+
+    low: float
+    high: float
+    static: float
+    error: float
+
+    @property
+    def worst(self) -> float:
+        return max(self.low, self.high)
+
+
+def _bend(
+    relation: Relation,
+    moves: Track,
+    voltage: NDArray[np.float32],
+    chosen: NDArray[np.bool_],
+    length: int,
+) -> _Bend | None:
+    if np.count_nonzero(chosen) < _FEWEST_BLOCKS:
+        return None
+    count = chosen.size
+    # A million samples tell enough; a long record shall not be copied several times over.
+    places = np.flatnonzero(chosen)
+    places = places[:: max(1, places.size * length // _MOST_SAMPLES)]
+
+    def pick(signal: SignalArray) -> SignalArray:
+        return signal[: count * length].reshape(count, length)[places]
+
+    value = pick(voltage)
+    # Only blocks about as loud as the loudest reach the ends; the others dilute the curve.
+    loudest = np.max(np.abs(value), axis=1)
+    loud = loudest > 0.8 * np.partition(loudest, -_FEWEST_BLOCKS)[-_FEWEST_BLOCKS]
+    rest = pick(relation.residual)
+    rest -= moves.gain[places, None].astype(rest.dtype) * pick(relation.predicted)
+    rest -= moves.phase[places, None].astype(rest.dtype) * pick(relation.quadrature)
+    voltages, rests = value[loud].ravel(), rest[loud].ravel()
+    peak = float(np.max(np.abs(voltages)))
+    if peak <= 0.0:
+        return None
+    # Bins of equal width in arcsine: a sine fills them equally and its ends get fine ones.
+    angle = np.arcsin(np.clip(voltages / peak, -1.0, 1.0)) / np.pi + 0.5
+    place = np.minimum((angle * _CURVE_BINS).astype(np.int64), _CURVE_BINS - 1)
+    weight = np.bincount(place, minlength=_CURVE_BINS).astype(np.float64)
+    mean = np.bincount(place, rests, _CURVE_BINS) / np.maximum(weight, 1.0) / peak
+    power = float(np.mean(np.square(rests, dtype=np.float64))) / peak**2
+    static = float(np.sum(weight * mean**2) / max(weight.sum() * power, 1e-30))
+    centre = np.sin(((np.arange(_CURVE_BINS) + 0.5) / _CURVE_BINS - 0.5) * np.pi)
+    inner = (np.abs(centre) < _INNER) & (weight > 0)
+    if np.count_nonzero(inner) < _CURVE_BINS // 4:
+        return None
+    line = np.polynomial.Polynomial.fit(centre[inner], mean[inner], 1, w=np.sqrt(weight[inner]))
+    off = rests / peak - line(voltages / peak)
+    few = max(_END_SAMPLES, int(_END_SHARE * voltages.size))
+    if 4 * few > voltages.size:
+        return None
+    order = np.argpartition(voltages, (few, voltages.size - few))
+    low, high = float(np.mean(off[order[:few]])), float(np.mean(off[order[-few:]]))
+    return _Bend(abs(low), abs(high), static, float(np.sqrt(power / few)))

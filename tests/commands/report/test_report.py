@@ -1,0 +1,336 @@
+"""The page: self-contained, complete without scripts, safe with any name, right numbers."""
+
+from __future__ import annotations
+
+import math
+import re
+import subprocess
+from dataclasses import replace
+from html.parser import HTMLParser
+from pathlib import Path
+
+import pytest
+from made_fits import Physical, curve, fit_of
+
+from cli.report import fit_page as pages
+from cli.report import forms
+from cli.report.comparison_page import Compared, comparison_page
+from cli.report.parts import strip
+from cli.sources.fits import State
+from fit.compare.changes import compare
+from fit.compare.pair import pairs
+from fit.compare.trend import trend
+from fit.results.judge import Target, judge
+from fit.results.result import DriverFit, Estimate
+from meas.bench.rig import Rig, Wiring
+from meas.errors import Finding, UsageError
+
+DRIVER = Physical()
+TARGETS = (Target("fs", 48, 44, 52), Target("Bl", 7, lower=6.6), Target("Re", 6.2, 5.9, 6.25))
+NASTY = '<script>alert("x")</script> & Söhne'
+VOID = {"meta", "link", "br", "hr", "img", "input"}
+
+
+class Outline(HTMLParser):
+    """Tags, identifiers, text and references of a page; complains about unbalanced tags."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.open: list[str] = []
+        self.ids: list[str] = []
+        self.tags: list[str] = []
+        self.references: list[str] = []
+        self.words: list[str] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append(tag)
+        if tag not in VOID:
+            self.open.append(tag)
+        self._look(attrs)
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append(tag)
+        self._look(attrs)
+
+    def _look(self, attrs: list[tuple[str, str | None]]) -> None:
+        for name, value in attrs:
+            if name == "id" and value:
+                self.ids.append(value)
+            if name in ("href", "src", "xlink:href", "data", "action", "srcset") and value:
+                self.references.append(value)
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open and self.open.pop() == tag, f"</{tag}> closes nothing"
+
+    def handle_data(self, data: str) -> None:
+        if not {"style", "title", "script"} & set(self.open):
+            self.words.append(data)
+
+    @property
+    def text(self) -> str:
+        return " ".join(" ".join(self.words).split())
+
+
+def outlined(page: str) -> Outline:
+    found = Outline()
+    found.feed(page)
+    assert found.open == []
+    return found
+
+
+def page_of(fit: DriverFit, unit: str = "Lantern", rig: Rig | None = None) -> str:
+    return pages.fit_page(
+        fit,
+        unit=unit,
+        verdicts=judge(fit.parameters, TARGETS),
+        findings=[Finding("stiff-suspension", f"compliance is low {NASTY}")],
+        warnings=[Finding("hum", "some hum")],
+        origin=pages.Origin(rig, (("Bench", "in the shed"),), "9.9", "2026-02-14"),
+    )
+
+
+@pytest.fixture(scope="module")
+def fit() -> DriverFit:
+    heavier = replace(DRIVER, Mms=DRIVER.Mms + 7.5e-3)
+    loaded = curve(heavier, condition="added-mass", value=7.5e-3, source=NASTY)
+    return replace(fit_of(DRIVER), curves=(curve(DRIVER), loaded))
+
+
+@pytest.fixture(scope="module")
+def page(fit: DriverFit) -> str:
+    return page_of(fit, rig=Rig(name="shed", wiring=Wiring(series_resistor_ohm=10)))
+
+
+def test_needs_nothing_from_outside(page: str) -> None:
+    outline = outlined(page)
+    assert all(reference.startswith("#") for reference in outline.references)
+    assert not re.search(r"@import|url\((?!['\"]?#)", page)
+    assert "default-src 'none'" in page  # nor may the browser fetch anything
+    assert len(page.encode()) < 2_000_000
+
+
+def test_identifiers_are_unique_and_references_meet_them(page: str) -> None:
+    outline = outlined(page)
+    assert len(outline.ids) == len(set(outline.ids))
+    used = {r[1:] for r in outline.references} | set(re.findall(r"url\(#([^)]+)\)", page))
+    assert used <= set(outline.ids)
+
+
+def test_text_from_outside_is_escaped(page: str, fit: DriverFit) -> None:
+    for text in (page, page_of(fit, unit=NASTY)):
+        assert '<script>alert("x")' not in text
+    assert NASTY in outlined(page_of(fit, unit=NASTY)).text
+
+
+def test_result_comes_first_and_all_is_there(page: str) -> None:
+    text = outlined(page).text
+    order = [
+        "Lantern", "1 of 3 targets met",
+        "Is it what was meant?", "Why, and what to try next", "compliance is low", "Doubts",
+        "some hum", "The curves", "Parameters", "How it was measured", "resistor 10 Ω",
+        "in the shed", "Before you measure again", "Tweeters die",
+    ]  # fmt: skip
+    places = [text.find(piece) for piece in order]
+    assert -1 not in places, dict(zip(order, places, strict=True))
+    assert places == sorted(places)
+
+
+def test_numbers_are_those_of_the_fit(page: str) -> None:
+    text = outlined(page).text
+    low, high = fit_of(DRIVER).parameters["Mms"].interval_95
+    assert "14.00 g" in text
+    assert f"{low * 1e3:.2f} … {high * 1e3:.2f}" in text
+    assert "94 % mass:7.5g±0.1g in words" in text  # 0.77² / (0.77² + 0.2²)
+
+
+def test_pictures_are_described_and_follow_the_page(page: str) -> None:
+    for label in re.findall(r'<svg class="(?:plot|wiring|strip)"[^>]*>', page):
+        assert 'role="img"' in label and re.search(r'aria-label="[^"]+"', label)
+    # Drawn colours are the page's, so that a dark one stays readable.
+    inside = page[page.index("<main") :]
+    assert not re.search(r"(?<!, )#1b1f24", inside, re.IGNORECASE)
+    assert "var(--curve-1" in inside
+    assert "prefers-color-scheme: dark" in page
+
+
+def test_without_targets_and_rig(fit: DriverFit) -> None:
+    page = pages.fit_page(
+        fit, unit="x", verdicts=(), findings=(), warnings=(),
+        origin=pages.Origin(None, (), "9.9", "2026-02-14"),
+    )  # fmt: skip
+    text = outlined(page).text
+    assert "Is it what was meant?" not in text
+    assert "Why, and what to try next" not in text
+    assert "Before you measure again" not in text
+    assert "fs 50.8 Hz, Qts 0.580, Re 6.20 Ω, Vas 17.6 L." in text
+
+
+@pytest.mark.parametrize(
+    ("target", "estimate"),
+    [
+        (Target("fs", 50, 40, 60), Estimate(50, "Hz", {"a": 1.0})),
+        (Target("fs", 50, 40, 60), Estimate(95, "Hz", {"a": 1.0})),
+        (Target("fs", 50, 40, 60), Estimate(12, "Hz", {"a": 4.0})),
+        (Target("fs", 50, lower=40), Estimate(50, "Hz", {"a": 1.0})),
+        (Target("fs", 50, upper=60), Estimate(70, "Hz", {"a": 1.0})),
+        (Target("fs", 50, 49.99, 50.01), Estimate(300, "Hz", {"a": 1.0})),
+        (Target("fs", 50, 40, 60), None),
+    ],
+)
+def test_strip_is_drawn_to_scale(target: Target, estimate: Estimate | None) -> None:
+    drawn = strip(target, estimate, "words")
+    assert all(0 <= edge.x <= 360 for edge in drawn.edges)
+    assert drawn.band[0] < drawn.band[1]
+    if estimate is None:
+        assert drawn.value is None
+        return
+    assert drawn.value is not None and drawn.meant is not None
+    assert 0 <= drawn.reach[0] < drawn.value < drawn.reach[1] <= 360
+    per_hertz = (drawn.value - drawn.meant) / (estimate.value - target.target or 1)
+    if estimate.value != target.target:
+        for edge, limit in zip(
+            drawn.edges, [v for v in (target.lower, target.upper) if v is not None], strict=True
+        ):
+            expected = drawn.meant + per_hertz * (limit - target.target)
+            assert edge.x == pytest.approx(expected, abs=0.05)
+
+
+def luminance(colour: str) -> float:
+    """Relative luminance (WCAG 2.2)."""
+    parts = [int(colour[k : k + 2], 16) / 255 for k in (1, 3, 5)]
+    linear = [p / 12.92 if p <= 0.04045 else ((p + 0.055) / 1.055) ** 2.4 for p in parts]
+    return sum(w * part for w, part in zip((0.2126, 0.7152, 0.0722), linear, strict=True))
+
+
+def themes(page: str) -> dict[str, dict[str, str]]:
+    """The custom properties in light, dark and print."""
+    roots = re.findall(r":root \{(.*?)\}", page, re.DOTALL)
+    found = []
+    for block in roots:
+        pairs = re.findall(r"--([\w-]+): (#[0-9a-f]{3,6})", block)
+        expanded = {n: c if len(c) == 7 else "#" + "".join(2 * x for x in c[1:]) for n, c in pairs}
+        found.append({**(found[0] if found else {}), **expanded})
+    return dict(zip(("light", "dark", "print"), found, strict=True))
+
+
+@pytest.mark.parametrize("theme", ["light", "dark", "print"])
+def test_contrast(page: str, theme: str) -> None:
+    """WCAG 2.2: 4.5 for text (1.4.3), 3 for what carries meaning in graphics (1.4.11)."""
+    colours = themes(page)[theme]
+
+    def contrast(one: str, other: str) -> float:
+        bright, dim = sorted((luminance(colours[one]), luminance(colours[other])), reverse=True)
+        return (bright + 0.05) / (dim + 0.05)
+
+    for ground in ("paper", "card"):
+        for ink in ("ink", "soft", "inside", "outside", "undecided", "changed"):
+            assert contrast(ink, ground) >= 4.5, (ink, ground)
+    for number in (1, 2, 3):  # further curves differ by line style as well
+        assert contrast(f"curve-{number}", "card") >= 3.0, number
+
+
+def test_comparison_page() -> None:
+    before, after = fit_of(DRIVER), fit_of(DRIVER.but(Cms=1.2))
+    states = [State("new", NASTY, before), State("12 h", NASTY, after)]
+    steps = [compare(before, after, names=("new", "12 h"))]
+    page = comparison_page(Compared(NASTY, tuple(states), tuple(steps), same_unit=True))
+    outline = outlined(page)
+    assert '<script>alert("x")' not in page
+    assert all(reference.startswith("#") for reference in outline.references)
+    for piece in ("what changed", "new → 12 h", "+20.0 %", "changed", "unchanged"):
+        assert piece in outline.text, piece
+
+
+HOURS = (0.0, 1.0, 3.0, 8.0, 24.0)
+
+
+def series() -> Compared:
+    """A driver that softens by 20 % with a time constant of four hours."""
+    fits = [fit_of(DRIVER.but(Cms=1.2 - 0.2 * math.exp(-t / 4))) for t in HOURS]
+    states = tuple(State(f"{t:g} h", "Auerhahn", fit) for t, fit in zip(HOURS, fits, strict=True))
+    steps = tuple(
+        compare(fits[0], f, names=("0 h", s.name))
+        for s, f in zip(states[1:], fits[1:], strict=True)
+    )
+    run = trend("fs", [(s.name, s.fit) for s in states], HOURS, 0.05)
+    return Compared("Auerhahn", states, steps, True, (run.verdict, run.text), run)
+
+
+def units() -> Compared:
+    made = {"left": DRIVER, "right": DRIVER.but(Bl=1.02), "spare": DRIVER.but(Bl=1.3)}
+    states = tuple(State(name, name, fit_of(driver)) for name, driver in made.items())
+    steps = tuple(compare(states[0].fit, s.fit, names=("left", s.name)) for s in states[1:])
+    named = [(s.name, s.fit) for s in states]
+    return Compared("left, right and spare", states, steps, False, pairs=pairs(named))
+
+
+def test_page_of_a_series_answers_first_and_draws_the_trend() -> None:
+    text = outlined(comparison_page(series())).text
+    assert "Settled within 5 %: resonance fs tends to" in text
+    assert "Has it settled? Yes." in text
+    assert "fs from state to state" in text.replace("Resonance", "fs")
+    assert text.index("fell from") < text.index("Has it settled?") < text.index("The curves")
+
+
+def test_page_of_units_says_how_they_match() -> None:
+    text = outlined(comparison_page(units())).text
+    assert "Closest together: left and right (matched)." in text
+    assert "left and right: matched." in text
+    assert "left and spare: apart." in text
+    assert text.index("left and right: matched.") < text.index("left and spare: apart.")
+    assert "settled" not in text.lower()
+
+
+@pytest.mark.parametrize("compared", [series(), units()], ids=["series", "units"])
+def test_forms_of_a_comparison(compared: Compared, tmp_path: Path) -> None:
+    written = {}
+    for ending in forms.FORMS:
+        path = tmp_path / f"report{ending}"
+        forms.write_comparison(path, compared)
+        written[ending] = path.read_bytes()
+    assert written[".pdf"].startswith(b"%PDF")
+    assert written[".png"].startswith(b"\x89PNG")
+    text = written[".md"].decode()
+    assert text.startswith(f"# {compared.title}")
+    assert "| fs | resonance |" in text
+
+
+def test_forms_of_a_fit(fit: DriverFit, tmp_path: Path) -> None:
+    what = {
+        "unit": NASTY,
+        "verdicts": judge(fit.parameters, TARGETS),
+        "findings": [Finding("stiff-suspension", "compliance is low $x_1$. Next: run it in")],
+        "warnings": [],
+        "origin": pages.Origin(None, (("Bench", "in the | shed"),), "9.9", "2026-02-14"),
+    }
+    for ending in forms.FORMS:
+        path = tmp_path / f"report{ending}"
+        forms.write_fit(path, fit, **what)
+        with pytest.raises(UsageError, match="exists already"):
+            forms.write_fit(path, fit, **what)
+    told = subprocess.run(
+        ["pdfinfo", tmp_path / "report.pdf"], capture_output=True, text=True, check=True
+    )
+    assert 1 <= int(re.search(r"Pages:\s+(\d+)", told.stdout)[1]) <= 3  # type: ignore[index]
+    assert "A4" in told.stdout
+    spoken = subprocess.run(
+        ["pdftotext", tmp_path / "report.pdf", "-"], capture_output=True, text=True, check=True
+    ).stdout
+    for piece in ("14.00 g", "run it in", "$x_1$", "in the | shed", "Sheet 1 of"):
+        assert piece.lower() in spoken.lower(), piece
+    text = (tmp_path / "report.md").read_text(encoding="utf-8")
+    assert "14.00 g" in text
+    assert "<script>" not in text  # escaped, whatever reads it
+    assert r"in the \| shed" in text
+    # Every line of a table has as many cells as its head.
+    for block in re.findall(r"(?:^\|.*\n)+", text, re.MULTILINE):
+        counts = {len(re.findall(r"(?<!\\)\|", line)) for line in block.splitlines()}
+        assert len(counts) == 1
+
+
+@pytest.mark.parametrize("name", ["report.txt", "report", "report.html.gz", ".pdf"])
+def test_unknown_form_is_refused_before_anything(name: str, tmp_path: Path) -> None:
+    with pytest.raises(UsageError, match="no kind of report") as caught:
+        forms.check(tmp_path / name)
+    assert ".html" in caught.value.remedy
+    assert not list(tmp_path.iterdir())
