@@ -21,8 +21,7 @@ from fit.results.result import DriverFit, FittedCurve
 from fit.search.candidates import fitted
 from fit.search.choose import Contest, Ranking
 from fit.search.first_mass_or_box import start as joint_start
-from fit.uncertainty import budget, doubts
-from fit.uncertainty import monte_carlo as montecarlo
+from fit.uncertainty import budget, doubts, monte_carlo
 from fit.uncertainty.rivals import Rival
 from meas.errors import Finding, Refused
 
@@ -203,7 +202,7 @@ def _result(
     at = extremes(problem, theta, band)
     found = budget.estimates(settled, rivals, at, freedom)
     if not linear:
-        found = montecarlo.where_needed(found, settled, at)
+        found = monte_carlo.where_needed(found, settled, at)
     doubts.refuse_without_values(found.estimates)
     curves = tuple(_fitted(settled, index) for index in range(len(problem.takes)))
     findings = doubts.about(settled, found.estimates, band)

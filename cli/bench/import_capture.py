@@ -62,22 +62,20 @@ def import_capture(
     \b
     freeair import sweep.wav --rig bench.toml --unit lantern-1 --added-mass 7.5g
     """
-    from cli.bench import one_input as substituting
-    from cli.bench import take_record as taking
+    from cli.bench import one_input, take_record
     from cli.terminal import progress
     from meas.audio import recording
     from meas.bench import rig_file
     from meas.files.writing import check_folder
-    from meas.takes import analysis
-    from meas.takes import take as takes
+    from meas.takes import analysis, take
 
-    who = taking.subject(unit, kind, added_mass, test_box, label)
+    who = take_record.subject(unit, kind, added_mass, test_box, label)
     bench = rig_file.read(rig)
     check_folder(out)
-    using = substituting.described(bench, substitution, source_resistance)
+    using = one_input.described(bench, substitution, source_resistance)
     if known is not None or substitution is not None:
-        made, path = substituting.imported(who, using, known, capture, out)
-        taking.report(made, path, as_json=as_json, quiet=quiet)
+        made, path = one_input.imported(who, using, known, capture, out)
+        take_record.report(made, path, as_json=as_json, quiet=quiet)
         return
     wiring = bench.wiring
     recorded = recording.read(capture, wiring.source_input, wiring.driver_input)
@@ -91,29 +89,29 @@ def import_capture(
             kind=who.kind,
             calibration=bench.calibration,
         )
-    made = takes.Take(
+    made = take.Take(
         unit=who.unit,
         kind=who.kind,
         condition=who.condition,
         label=who.label,
-        taken_at=taking.now(),
+        taken_at=take_record.now(),
         rig=bench.model_copy(update={"calibration": found.calibration}),
         sample_rate_hz=recorded.sample_rate_hz,
         peak=found.peak,
         excitation={"kind": "imported", **recorded.description},
-        software=taking.software(),
-        findings=taking.complete(
-            (*recorded.findings, *found.findings, *taking.aged(found.calibration, bench)),
+        software=take_record.software(),
+        findings=take_record.complete(
+            (*recorded.findings, *found.findings, *take_record.aged(found.calibration, bench)),
             found.curve,
         ),
         curve=found.curve,
     )
-    taking.report(made, takes.save(made, recorded.samples, out), as_json=as_json, quiet=quiet)
+    take_record.report(made, take.save(made, recorded.samples, out), as_json=as_json, quiet=quiet)
 
 
 def _calibrated(bench: Rig, path: Path) -> Rig:
     """The rig with the calibration that a recording of both inputs on one node gives."""
-    from cli.bench import audio_path as benches
+    from cli.bench import audio_path
     from cli.bench.take_record import now
     from meas.audio import recording
     from meas.correction import calibration as calibrations
@@ -123,7 +121,7 @@ def _calibrated(bench: Rig, path: Path) -> Rig:
     recorded = recording.read(path, wiring.source_input, wiring.driver_input)
     try:
         standard = calibrations.measure(
-            recorded.samples, recorded.sample_rate_hz, bench, benches.device_name(bench), now()
+            recorded.samples, recorded.sample_rate_hz, bench, audio_path.device_name(bench), now()
         )
         measured, _ = calibrations.join(bench, standard)
     except Refused as error:

@@ -82,13 +82,13 @@ def take(who: Subject, rig: Rig, out: Path, swap_seconds: float | None) -> tuple
     Raises:
         UsageError: If nobody is there to swap and no time was given.
     """
-    from cli.bench import audio_path as benches
+    from cli.bench import audio_path
     from meas.excitation import stimulus as sweeps
 
     using = rig.substitution
     if using is None:
         raise ValueError("nothing is substituted")
-    simulated = rig.card.device == benches.SIMULATED
+    simulated = rig.card.device == audio_path.SIMULATED
     watched = sys.stdin.isatty() and sys.stderr.isatty()
     if not (simulated or watched or swap_seconds is not None):
         raise UsageError(
@@ -102,18 +102,18 @@ def take(who: Subject, rig: Rig, out: Path, swap_seconds: float | None) -> tuple
     ohm = f"{using.known_resistor_ohm:g} ohm"
     if not simulated:
         _wait(f"The known resistor of {ohm} in the driver's place?", watched, 0.0)
-    audio = benches.open_path(rig, standard=using.known_resistor_ohm, one_input=True)
-    first = benches.play(audio, rig, f"recording {ohm}", stimulus)
+    audio = audio_path.open_path(rig, standard=using.known_resistor_ohm, one_input=True)
+    first = audio_path.play(audio, rig, f"recording {ohm}", stimulus)
     first.refuse_unsound("known resistor")
     if not simulated:
         _wait(f"{who.unit} instead of the resistor, nothing else touched?", watched, swap_seconds)
-    audio = benches.open_path(
+    audio = audio_path.open_path(
         rig,
         added_mass_kg=(condition.value or 0.0) if condition.name == "added-mass" else 0.0,
         test_box_m3=condition.value if condition.name == "test-box" else None,
         one_input=True,
     )
-    second = benches.play(audio, rig, f"recording {who.unit}", stimulus)
+    second = audio_path.play(audio, rig, f"recording {who.unit}", stimulus)
     return _made(who, rig, first, second, stimulus, out)
 
 
@@ -130,10 +130,10 @@ def _wait(question: str, watched: bool, seconds: float | None) -> None:
 def _made(
     who: Subject, rig: Rig, first: Played, second: Played, stimulus: Stimulus, out: Path
 ) -> tuple[Take, Path]:
-    from cli.bench import drive_options as drives
+    from cli.bench import drive_options
 
     capture = second.capture
-    played = drives.recorded(rig, stimulus)
+    played = drive_options.recorded(rig, stimulus)
     return _saved(
         who,
         rig,
@@ -198,9 +198,9 @@ def _saved(
 ) -> tuple[Take, Path]:
     import numpy as np
 
-    from cli.bench import take_record as taking
+    from cli.bench import take_record
     from cli.terminal import progress
-    from meas.one_input import analysis as substituted
+    from meas.one_input import analysis
     from meas.takes import take as takes
 
     using = rig.substitution
@@ -208,7 +208,7 @@ def _saved(
         raise ValueError("nothing is substituted")
     known, driver = (one[:, 0].astype(np.float32) for one in samples)
     with progress.working("looking at the recordings"):
-        found = substituted.analyse_substituted(
+        found = analysis.analyse_substituted(
             known, driver, rate, rig, using, kind=who.kind, stimulus=stimulus
         )
     said = {finding.code for finding in found.findings}
@@ -218,13 +218,13 @@ def _saved(
         kind=who.kind,
         condition=who.condition,
         label=who.label,
-        taken_at=taking.now(),
+        taken_at=take_record.now(),
         rig=rig.model_copy(update={"calibration": None}),
         sample_rate_hz=rate,
         peak=found.peak,
         excitation={"kind": takes.SUBSTITUTION, **played},
-        software=taking.software(),
-        findings=taking.complete(told, found.curve),
+        software=take_record.software(),
+        findings=take_record.complete(told, found.curve),
         curve=found.curve,
         stream=stream or {},
     )

@@ -80,8 +80,7 @@ def reference(
     \b
     freeair polarity reference bench.toml
     """
-    from cli.bench import audio_path as benches
-    from cli.bench import take_record as taking
+    from cli.bench import audio_path, take_record
     from meas.bench import rig_file
     from meas.bench.rig import InputPolarity
     from meas.cone.first_pulse import first_pulse
@@ -93,9 +92,9 @@ def reference(
     pulse = heard.sound(first_pulse(heard.samples[:, 1], heard.rate_hz, bench.mains_hz))
     known = InputPolarity(
         driver_input=bench.wiring.driver_input,
-        device=benches.device_name(bench),
+        device=audio_path.device_name(bench),
         inverted=pulse.sign < 0,
-        taken_at=taking.now(),
+        taken_at=take_record.now(),
     )
     rig_file.update(rig, bench.model_copy(update={"polarity": known}), since=bench)
     if as_json:
@@ -173,7 +172,7 @@ def by_cell() -> None:
 
 
 def _inverted(bench: Rig, rig: Path) -> bool:
-    from cli.bench import audio_path as benches
+    from cli.bench import audio_path
     from meas.errors import Finding, Refused
 
     known = bench.polarity
@@ -183,7 +182,7 @@ def _inverted(bench: Rig, rig: Path) -> bool:
             f"reference with a cell first: freeair polarity reference {rig}"
         )
         raise Refused([Finding("no-reference", text, refuses=True)], where=str(rig))
-    now = (bench.wiring.driver_input, benches.device_name(bench))
+    now = (bench.wiring.driver_input, audio_path.device_name(bench))
     if now != (known.driver_input, known.device):
         text = (
             f"the reference was taken on input {known.driver_input} of {known.device}, the rig now "
@@ -225,14 +224,14 @@ def _listen(bench: Rig, recording: Path | None, yes: bool, doing: str, *, cell: 
 
 
 def _path(bench: Rig, cell: bool):  # type: ignore[no-untyped-def]  # an AudioPath, imported late
-    from cli.bench import audio_path as benches
+    from cli.bench import audio_path
 
-    if bench.card.device == benches.SIMULATED:
+    if bench.card.device == audio_path.SIMULATED:
         from meas.audio.simulated_hand import SimulatedHand
         from meas.bench.simulated_settings import SimulatedSettings
 
         return SimulatedHand(bench.simulated or SimulatedSettings(), bench.wiring, cell=cell)
-    return benches.open_path(bench)
+    return audio_path.open_path(bench)
 
 
 def _told(pulse: Pulse) -> dict[str, float | int]:

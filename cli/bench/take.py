@@ -86,17 +86,17 @@ def take(
     freeair take lantern-1 --rig bench.toml --levels 0.05,0.1,0.2
     freeair take lantern-1 --rig bench.toml --substitution 8.2ohm±1%
     """
-    from cli.bench import drive_options as drives
-    from cli.bench import one_input as substituting
-    from cli.bench import take_record as taking
+    from cli.bench import drive_options, one_input, take_record
     from cli.terminal import cautions
     from meas.bench import rig_file
     from meas.files.writing import check_folder
 
-    who = taking.subject(unit, kind, added_mass, test_box, label)
-    benches = drives.at_levels(drives.changed(rig_file.read(rig), excitation, repeats), levels)
+    who = take_record.subject(unit, kind, added_mass, test_box, label)
+    benches = drive_options.at_levels(
+        drive_options.changed(rig_file.read(rig), excitation, repeats), levels
+    )
     check_folder(out)
-    using = substituting.described(benches[0], substitution, source_resistance)
+    using = one_input.described(benches[0], substitution, source_resistance)
     mind = cautions.for_condition(who.condition.name)
     if not any(out.glob(f"*_{who.condition.name}_*")):  # said in full before the first such take
         cautions.print_cautions(mind)
@@ -104,20 +104,20 @@ def take(
     cautions.before_playing(rig, benches[-1], yes=yes, also=mind)
     if using is not None:
         if levels is not None:
-            raise substituting.one_level_only()
-        made, path = substituting.take(who, using, out, swap_seconds)
-        taking.report(made, path, as_json=as_json, quiet=quiet)
+            raise one_input.one_level_only()
+        made, path = one_input.take(who, using, out, swap_seconds)
+        take_record.report(made, path, as_json=as_json, quiet=quiet)
         return
     if levels is None:
         made, path = sweep(who, benches[0], out)
-        taking.report(made, path, as_json=as_json, quiet=quiet)
+        take_record.report(made, path, as_json=as_json, quiet=quiet)
         return
     done = []
     for bench in benches:
         done.append(sweep(who, bench, out))
         if not as_json:
-            taking.say(*done[-1], quiet=quiet)
-    taking.report_levels(done, as_json=as_json)
+            take_record.say(*done[-1], quiet=quiet)
+    take_record.report_levels(done, as_json=as_json)
 
 
 def sweep(who: Subject, bench: Rig, out: Path) -> tuple[Take, Path]:
@@ -132,10 +132,9 @@ def sweep(who: Subject, bench: Rig, out: Path) -> tuple[Take, Path]:
         The take and its folder.
     """
     from cli.bench import audio_path as benches
-    from cli.bench import drive_options as drives
-    from cli.bench import take_record as taking
+    from cli.bench import drive_options, take_record
     from cli.terminal import progress
-    from meas.excitation import choice as excitation
+    from meas.excitation import choice
     from meas.takes import take as takes
 
     condition = who.condition
@@ -144,7 +143,7 @@ def sweep(who: Subject, bench: Rig, out: Path) -> tuple[Take, Path]:
         added_mass_kg=(condition.value or 0.0) if condition.name == "added-mass" else 0.0,
         test_box_m3=condition.value if condition.name == "test-box" else None,
     )
-    stimulus = excitation.build(bench)
+    stimulus = choice.build(bench)
     played = benches.play(audio, bench, f"sweeping {who.unit}", stimulus)
     capture = played.capture
     with progress.working("looking at the recording"):
@@ -155,13 +154,13 @@ def sweep(who: Subject, bench: Rig, out: Path) -> tuple[Take, Path]:
         kind=who.kind,
         condition=condition,
         label=who.label,
-        taken_at=taking.now(),
+        taken_at=take_record.now(),
         rig=bench if found is None else _as_used(bench, found),
         sample_rate_hz=capture.sample_rate_hz,
         peak=(0.0, 0.0) if found is None else found.peak,
-        excitation={**drives.recorded(bench, stimulus), **_volts(played, found, bench)},
-        software=taking.software(),
-        findings=taking.complete(findings, curve),
+        excitation={**drive_options.recorded(bench, stimulus), **_volts(played, found, bench)},
+        software=take_record.software(),
+        findings=take_record.complete(findings, curve),
         curve=curve,
         stream=dict(capture.path),
         events=capture.events,
@@ -184,7 +183,7 @@ def _as_used(bench: Rig, found: Analysis) -> Rig:
 
 def _look(played: Played, who: Subject, bench: Rig) -> tuple[tuple[Finding, ...], Analysis | None]:
     """Findings and analysis; a capture too short to look at says so in its findings."""
-    from cli.bench import take_record as taking
+    from cli.bench import take_record
     from meas.errors import UnreadableInput
     from meas.takes import analysis
 
@@ -204,4 +203,4 @@ def _look(played: Played, who: Subject, bench: Rig) -> tuple[tuple[Finding, ...]
         raise
     known = {finding.code for finding in found.findings}
     own = tuple(finding for finding in played.findings if finding.code not in known)
-    return (*found.findings, *own, *taking.aged(found.calibration, bench)), found
+    return (*found.findings, *own, *take_record.aged(found.calibration, bench)), found

@@ -56,8 +56,7 @@ def box_check(
     freeair box-check takes/porch-left_... --driver lantern.json --plan porch-plan.json
     """
     from cli.pictures import plots
-    from cli.sources import curves as sources
-    from cli.sources import fits as states
+    from cli.sources import curves, fits
     from fit.box import saved_driver
     from fit.box.advice import changes
     from fit.box.as_built import fit_system
@@ -69,10 +68,10 @@ def box_check(
         )
     if picture is not None:
         plots.check_picture(picture)
-    unit, fitted = states.read_fit(driver)
+    unit, fitted = fits.read_fit(driver)
     meant = None if plan is None else _read_plan(plan)
     kind = _kind(closed, vented, meant)
-    source = sources.read(system)
+    source = curves.read(system)
     _check_kind(source)
     try:
         found = fit_system(source.curve, saved_driver.of_fit(fitted), kind)
@@ -82,9 +81,9 @@ def box_check(
     told = () if meant is None else changes(found, _box(meant), tube)
     doubts = (*found.warnings, *(f for f in source.findings if not f.refuses))
     if picture is not None:
-        from cli.box import pictures as plots_box
+        from cli.box import pictures
 
-        plots.save_picture(plots_box.system_figure(found, f"{source.name} in its box"), picture)
+        plots.save_picture(pictures.system_figure(found, f"{source.name} in its box"), picture)
     if as_json:
         show.line(_as_json(source.name, unit, found, told, doubts))
     else:

@@ -83,11 +83,10 @@ def box(
     freeair box lantern.json --vented --volume 24L --bore 50mm --tube-length 110mm
     """
     from cli.box import design as box_design
-    from cli.box import printing as box_print
+    from cli.box import printing
     from cli.pictures import plots
-    from cli.sources import fits as states
-    from cli.words import amplifier as drives
-    from cli.words import values
+    from cli.sources import fits
+    from cli.words import amplifier, values
     from fit.box import saved_driver
     from meas.files.writing import refuse_existing, write_text
 
@@ -96,7 +95,7 @@ def box(
     for path in (picture, save):
         if path is not None:
             refuse_existing(path)
-    unit, fitted = states.read_fit(fit)
+    unit, fitted = fits.read_fit(fit)
     wish = box_design.Wish(vented, volume, qtc, space, fb, bore, tube_length, tubes, ql)
     box_design.check_words(wish)
     driver = saved_driver.of_fit(fitted)
@@ -107,7 +106,7 @@ def box(
     limit = None if xmax is None else values.length(xmax, "--xmax").value
     if limit is None:
         show.note("no --xmax given: how far the cone may travel is not judged", "dim")
-    driven = drives.read(drive, rated)
+    driven = amplifier.read(drive, rated)
     volt = driven.volt_rms
     design = box_design.design(wish, driver, air, ohm)
     from fit.box.predict import cautions, predict
@@ -118,7 +117,7 @@ def box(
         *driver.warnings,
         *cautions(found, design.box, xmax=limit, tube_length=length),
     )
-    document = box_print.document(unit, design, found, findings, driver, volt, ohm)
+    document = printing.document(unit, design, found, findings, driver, volt, ohm)
     text = json.dumps(document, ensure_ascii=False, allow_nan=False)
     if save is not None:
         write_text(save, text + "\n")
@@ -127,7 +126,7 @@ def box(
     if as_json:
         show.line(text)
     else:
-        box_print.in_words(unit, design, found, findings, driver, driven.words)
+        printing.in_words(unit, design, found, findings, driver, driven.words)
     for name, path in (("Plan", save), ("Picture", picture)):
         if path is not None:
             (show.note if as_json else show.line)(f"{name}: {path}")
@@ -135,14 +134,14 @@ def box(
 
 def measured_air(temperature: str | None, pressure: str | None, humidity: str | None) -> Air:
     """Density and sound speed of the air as measured; defaults are said aloud."""
-    from cli.words import session as sessions
+    from cli.words import session
     from fit.box.predict import Air
     from fit.given import air
 
-    words = sessions.SessionWords(
+    words = session.SessionWords(
         air_temperature=temperature, air_pressure=pressure, relative_humidity=humidity
     )
-    measured = sessions.session(words, boxes=True)
+    measured = session.session(words, boxes=True)
     state = (
         measured.pressure.value,
         measured.temperature.value,
@@ -154,11 +153,11 @@ def measured_air(temperature: str | None, pressure: str | None, humidity: str | 
 def _draw(
     path: Path, found: Prediction, driver: SavedDriver, title: str, xmax: float | None
 ) -> None:
-    from cli.box import pictures as plots_box
+    from cli.box import pictures
     from cli.pictures import plots
     from fit.box.predict import CHUFFS
 
-    figure = plots_box.prediction_figure(
+    figure = pictures.prediction_figure(
         found, title, widening=driver.widening, xmax=xmax, limit_m_s=CHUFFS
     )
     plots.save_picture(figure, path)

@@ -54,15 +54,15 @@ def compare(
     freeair compare new.json 2h.json 8h.json 24h.json --hours 0,2,8,24
     """
     from cli.report import forms
-    from cli.sources import fits as states
-    from fit.compare import changes as comparing
+    from cli.sources import fits
+    from fit.compare import changes
     from fit.compare import words as compare_words
 
-    fraction = _margin(margin, comparing.MARGIN)
+    fraction = _margin(margin, changes.MARGIN)
     if report is not None:
         forms.check(report)
     of_use = None if hours is None else _hours(hours, 1 + len(after))
-    found = _told_apart([states.read(text) for text in (before, *after)])
+    found = _told_apart([fits.read(text) for text in (before, *after)])
     compared = _compared(found, fraction, of_use)
     named = [(state.name, state.fit) for state in found]
     if as_json:

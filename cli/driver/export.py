@@ -105,16 +105,16 @@ def as_table(source: str) -> str:
         UnreadableInput: If the source is none of both.
         Refused: If the take was refused: there is no curve.
     """
-    from cli.sources import fits as states
+    from cli.sources import fits
 
     path = Path(source)
-    if states.is_json(path):
-        unit, fitted = states.read_fit(path)
+    if fits.is_json(path):
+        unit, fitted = fits.read_fit(path)
         return _parameter_table(unit, fitted)
-    from meas.tables import csv_table as table
+    from meas.tables import csv_table
 
     read = _curve_of(source)
-    return table.as_text(read.curve, _comments(read), errors=True)
+    return csv_table.as_text(read.curve, _comments(read), errors=True)
 
 
 def as_touchstone(source: str, version: Literal[1, 2]) -> str:
@@ -125,14 +125,13 @@ def as_touchstone(source: str, version: Literal[1, 2]) -> str:
         UsageError: If the phase is not known.
         Refused: If the take was refused.
     """
-    from cli.sources import fits as states
-    from cli.sources import loads as filter_load
+    from cli.sources import fits, loads
     from meas.curve import ImpedanceCurve
     from meas.tables import touchstone
 
     path = Path(source)
-    if states.is_json(path):
-        unit, fitted = filter_load.impedance_fit(path)
+    if fits.is_json(path):
+        unit, fitted = loads.impedance_fit(path)
         return touchstone.as_text(_model_curve(fitted), version, _of_model(unit, fitted))
     read = _curve_of(source)
     if not isinstance(read.curve, ImpedanceCurve):
@@ -151,23 +150,22 @@ def as_subcircuit(source: str) -> str:
         UsageError: If the source is no fit.
         Refused: ``no-circuit``.
     """
-    from cli.sources import fits as states
-    from cli.sources import loads as filter_load
+    from cli.sources import fits, loads
 
     path = Path(source)
-    if not states.is_json(path):
+    if not fits.is_json(path):
         raise UsageError(
             "is a curve, and a circuit needs a fit",
             where=source,
             remedy="Fit it (freeair fit TAKE --save FILE.json) and export the fit.",
         )
-    return filter_load.subcircuit(path)
+    return loads.subcircuit(path)
 
 
 def _curve_of(source: str) -> Source:
-    from cli.sources import curves as sources
+    from cli.sources import curves
 
-    return sources.read(source)
+    return curves.read(source)
 
 
 def _comments(read: Source) -> tuple[str, ...]:

@@ -148,12 +148,10 @@ def run(
     Returns:
         0, or by the verdicts 3 (one is outside) or 4 (none outside, one undecided).
     """
-    from cli.driver import mass_to_add as guide_mass
-    from cli.driver import uneven_harmonics as distorting
+    from cli.driver import mass_to_add, uneven_harmonics
     from cli.report import forms
-    from cli.sources import takes_and_tables as gather
-    from cli.sources import targets_file
-    from cli.targets import planned_coil as planned
+    from cli.sources import takes_and_tables, targets_file
+    from cli.targets import planned_coil
     from cli.words import options
     from cli.words import session as sessions
     from fit.diagnosis import bumps, explain
@@ -170,7 +168,7 @@ def run(
     plan = None if targets is None else targets_file.read(targets)
     meant = () if plan is None else plan.targets
     options.check_model(model)
-    gathered = gather.gather(free, added_mass, test_box, unit, words.table_tolerance)
+    gathered = takes_and_tables.gather(free, added_mass, test_box, unit, words.table_tolerance)
     boxes = any(curve.condition.name == "test-box" for curve in gathered.curves)
     session = sessions.session(words, boxes=boxes)
     try:
@@ -179,13 +177,13 @@ def run(
         where = error.where or gathered.unit
         raise Refused(error.reasons, where=where, remedy=error.remedy) from error
     verdicts = judge.judge(fitted.parameters, meant, fitted.sources)
-    coil = None if plan is None else planned.coil(plan.winding)
+    coil = None if plan is None else planned_coil.coil(plan.winding)
     findings = (
         *explain.explain(fitted.parameters, meant, coil=coil, curves=fitted.curves),
         *model_words.tell(fitted),
-        *distorting.uneven(gathered.takes, fitted),
+        *uneven_harmonics.uneven(gathered.takes, fitted),
         *bumps.tell(fitted.curves),
-        *filter(None, [guide_mass.next_step(fitted, session)]),
+        *filter(None, [mass_to_add.next_step(fitted, session)]),
     )
     by_hand = threepoint.cross_check(fitted)
     if by_hand is not None:
@@ -259,8 +257,7 @@ def print_fit(
     advice: Sequence[Advice] = (),
 ) -> None:
     """A fit in the terminal: verdicts first, then numbers, then doubts."""
-    from cli.terminal import advice_words as improving
-    from cli.terminal import tables
+    from cli.terminal import advice_words, tables
     from fit.results.model_words import in_words
 
     show.heading(f"{unit}")
@@ -271,7 +268,7 @@ def print_fit(
         show.findings(findings)
     show.say("", tables.parameters(fitted), "", tables.curves(fitted))
     show.say(f"Model {fitted.model}: {in_words(fitted.model, fitted.parameters)}")
-    improving.tell(advice)
+    advice_words.tell(advice)
     doubts = (*fitted.warnings, *warnings)
     if doubts:
         show.heading("Doubts")

@@ -40,14 +40,14 @@ def levels(
     freeair take lantern-1 --rig bench.toml --levels 0.05,0.1,0.2
     freeair levels takes/lantern-1_*
     """
-    from fit.diagnosis import against_level as following
+    from fit.diagnosis import against_level
 
     options.check_model(model)
     taken = _read(take)
     fits = [(one.rig.drive.level, _fitted(one, text, model)) for text, one in taken]
-    followed = following.against_level(fits)
+    followed = against_level.against_level(fits)
     order = sorted(range(len(taken)), key=lambda i: taken[i][1].taken_at)
-    found = following.findings(followed, [(Path(taken[i][0]).name, fits[i][1]) for i in order])
+    found = against_level.findings(followed, [(Path(taken[i][0]).name, fits[i][1]) for i in order])
     unit = taken[0][1].unit
     if as_json:
         show.line(json.dumps(_document(unit, followed, found), ensure_ascii=False))
@@ -94,11 +94,11 @@ def _read(texts: list[str]) -> list[tuple[str, Take]]:
 
 
 def _fitted(take: Take, text: str, model: str) -> DriverFit:
-    from cli.sources import takes_and_tables as gather
+    from cli.sources import takes_and_tables
     from cli.words.session import SessionWords, session
     from fit.joint import fit_driver
 
-    gathered = gather.gather([text], (), (), None)
+    gathered = takes_and_tables.gather([text], (), (), None)
     try:
         return fit_driver(gathered.curves, session(SessionWords(), boxes=False), model=model)
     except Refused as error:

@@ -97,12 +97,10 @@ def filter_(
         --at-hand drawer.toml --picture two-way.png
     """
     from cli.filter import branches as filter_branches
-    from cli.filter import measured as filter_measured
-    from cli.filter import network_file, stock_file
-    from cli.filter import printing as filter_print
+    from cli.filter import measured, network_file, printing, stock_file
     from cli.pictures import plots
     from cli.sources import loads as filter_load
-    from cli.words import amplifier as drives
+    from cli.words import amplifier
     from fit.crossover.evaluate import evaluate
     from meas.files.writing import refuse_existing, write_text
 
@@ -112,8 +110,8 @@ def filter_(
         if path is not None:
             refuse_existing(path)
     files = dict(zip(network_file.BRANCHES, (woofer, midrange, tweeter), strict=True))
-    asked = filter_print.Asked(
-        None if drive is None else drives.read(drive, rated),
+    asked = printing.Asked(
+        None if drive is None else amplifier.read(drive, rated),
         None
         if amplifier_minimum is None
         else values.resistance(amplifier_minimum, "--amplifier-minimum").value,
@@ -144,7 +142,7 @@ def filter_(
     )
     transfer = None
     if measured_transfer is not None:
-        transfer = filter_measured.compare(measured_transfer, branch, result.solution)
+        transfer = measured.compare(measured_transfer, branch, result.solution)
     elif branch is not None:
         raise UsageError("--branch means nothing without --measured-transfer", where="--branch")
     findings = (*notes, *result.findings, *(transfer.findings if transfer else ()))
@@ -158,9 +156,9 @@ def filter_(
     if picture is not None:
         _draw(result, asked, transfer, picture)
     if as_json:
-        show.line(filter_print.as_json(result, asked, transfer, findings))
+        show.line(printing.as_json(result, asked, transfer, findings))
     else:
-        filter_print.in_words(result, asked, transfer, findings)
+        printing.in_words(result, asked, transfer, findings)
     for words, path in (("Network", save_network), ("SPICE", spice), ("Picture", picture)):
         if path is not None:
             (show.note if as_json else show.line)(f"{words}: {path}")

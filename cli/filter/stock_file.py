@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from cli.sources import parts as part_file
+from cli.sources import parts
 from cli.words import values
 from meas.errors import UnreadableInput, UsageError
 
@@ -76,7 +76,7 @@ def read(files: Sequence[Path]) -> Stock:
 
 
 def _add_measured(stock: Stock, path: Path) -> None:
-    saved = part_file.read(path)
+    saved = parts.read(path)
     main = {"resistor": "R", "capacitor": "C", "inductor": "L"}[saved.kind]
     stock.add(saved.kind, saved.name, saved.values[main].value)
 

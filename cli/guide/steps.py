@@ -7,9 +7,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from cli.driver import mass_to_add as guide_mass
-from cli.guide import desk
-from cli.guide import rig_questions as guide_rig
+from cli.driver import mass_to_add
+from cli.guide import desk, rig_questions
 from cli.guide.ask import READY, Question, ask, confirmed
 from cli.terminal import show
 from cli.words import values
@@ -224,11 +223,11 @@ def _with_mass(state: State, step: str) -> State:
 
 def _resonance(state: State) -> float:
     """Of the first fit; where there is none, of the curve."""
-    from cli.sources import fits as states
+    from cli.sources import fits
 
     if not state.files("look"):
         return _peak_hz(state.files("free-air")[-1])
-    _, fit = states.read_fit(Path(state.files("look")[0]))
+    _, fit = fits.read_fit(Path(state.files("look")[0]))
     return fit.parameters["fs"].value
 
 
@@ -254,9 +253,9 @@ def _proposal(state: State, free_hz: float) -> str | None:
                   "by 20 to 50 %.")  # fmt: skip
         return None
     diameter = values.diameter(state.answers["diameter"], "diameter")
-    moving = guide_mass.typical_mass(assumed.area_from_diameter(diameter).value)
+    moving = mass_to_add.typical_mass(assumed.area_from_diameter(diameter).value)
     start_hz = rig_file.read(Path(_rig(state))).drive.start_hz
-    found = guide_mass.propose(free_hz, moving, start_hz)
+    found = mass_to_add.propose(free_hz, moving, start_hz)
     written = f"{1e3 * found.mass_kg:g}g"
     show.note(
         f"Try {written}: a cone of that size usually moves about {1e3 * moving:.2g} g, so the "
@@ -276,14 +275,14 @@ def shift_words(free_hz: float, loaded_hz: float, mass_kg: float) -> tuple[str, 
     """How well a mass did, and which one would do better; empty where it is well chosen."""
     fell = 1 - loaded_hz / free_hz
     said = f"The mass lowered the resonance by {100 * fell:.0f} %"
-    if guide_mass.LEAST_SHIFT <= fell <= guide_mass.MOST_SHIFT:
+    if mass_to_add.LEAST_SHIFT <= fell <= mass_to_add.MOST_SHIFT:
         return f"{said}: well chosen.", ""
     if fell <= 0:
         text = "The mass did not lower the resonance, as every mass must: did it sit tight?"
         return text, f"{1e3 * mass_kg:g}g"
-    moving = guide_mass.moving_mass(free_hz, loaded_hz, mass_kg)
-    better = f"{1e3 * guide_mass.propose(free_hz, moving, 0.0).mass_kg:g}g"
-    which = "little to weigh by" if fell < guide_mass.LEAST_SHIFT else "a lot: the cone may sag"
+    moving = mass_to_add.moving_mass(free_hz, loaded_hz, mass_kg)
+    better = f"{1e3 * mass_to_add.propose(free_hz, moving, 0.0).mass_kg:g}g"
+    which = "little to weigh by" if fell < mass_to_add.LEAST_SHIFT else "a lot: the cone may sag"
     return f"{said}, {which}. About {better} would tell more.", better
 
 
@@ -362,7 +361,7 @@ STEPS = (
         "The bench",
         "One known resistor in series with the driver; one input of the card before it, one "
         "between the two. A few questions, then a picture of the wiring.",
-        guide_rig.describe,
+        rig_questions.describe,
     ),
     Step(
         "level",

@@ -58,16 +58,14 @@ def part(
     freeair part inductor takes/coil-3_free-air_20260214-101500
     freeair part inductor takes/coil-3_quiet takes/coil-3_loud --json
     """
-    from fit.parts import against_level as part_levels
-    from fit.parts import part_fit as parts
-    from fit.parts import store as part_store
+    from fit.parts import against_level, part_fit, store
     from meas.files.writing import refuse_existing, write_text
 
-    if kind not in parts.KINDS:
+    if kind not in part_fit.KINDS:
         raise UsageError(
             f"'{kind}' is no kind of part",
             where="freeair part",
-            remedy=f"One of: {' '.join(parts.KINDS)}.",
+            remedy=f"One of: {' '.join(part_fit.KINDS)}.",
         )
     if save is not None:
         refuse_existing(save)
@@ -82,10 +80,10 @@ def part(
     levels: tuple[AtLevel, ...] = ()
     findings: tuple[Finding, ...] = source.findings
     if len(found) > 1:
-        levels, hints = part_levels.across_levels([(s.text, at, fit) for s, at, fit in found])
+        levels, hints = against_level.across_levels([(s.text, at, fit) for s, at, fit in found])
         findings = (*hints, *findings)
     _caution(first, back_to_back)
-    document = part_store.to_json(
+    document = store.to_json(
         first, unit=source.name, source=source.text, levels=levels, findings=findings
     )
     text = json.dumps(document, ensure_ascii=False, allow_nan=False)
@@ -101,13 +99,13 @@ def part(
 
 def _fitted(takes: Sequence[str], kind: PartKind) -> list[tuple[Source, float | None, PartFit]]:
     """Each take with its level [dB re full scale], the lowest level first."""
-    from cli.sources import curves as sources
+    from cli.sources import curves
     from fit.parts.part_fit import fit_part
     from meas.errors import Refused
 
     found = []
     for text in takes:
-        source = sources.read(text)
+        source = curves.read(text)
         level = None
         if source.take is not None:
             if source.take.kind != "part":
@@ -149,20 +147,20 @@ def _caution(found: PartFit, back_to_back: bool) -> None:
 def _print(
     source: Source, found: PartFit, levels: Sequence[AtLevel], findings: Sequence[Finding]
 ) -> None:
-    from cli.part import tables as part_tables
+    from cli.part import tables
 
     show.heading(f"{source.name}: {found.kind}")
-    show.say("", part_tables.parameters(found))
+    show.say("", tables.parameters(found))
     if found.table:
-        show.say("", part_tables.against_frequency(found))
+        show.say("", tables.against_frequency(found))
     if levels:
-        show.say("", part_tables.against_level(levels))
+        show.say("", tables.against_level(levels))
     resistor = source.take.rig.wiring.series_resistor_ohm if source.take is not None else None
     if resistor is not None:
         show.say(
             "",
             f"This bench tells impedances near its {resistor:g} Ω resistor best; |Z| here runs "
-            f"from {part_tables.span(found)} Ω.",
+            f"from {tables.span(found)} Ω.",
         )
     doubts = (*found.warnings, *findings)
     if doubts:

@@ -24,7 +24,7 @@ def again(take: Take) -> tuple[Curve | None, tuple[Finding, ...]]:
         UsageError: If the take's calibration does not belong to its recording.
     """
     from cli.bench.take_record import complete
-    from meas.excitation import choice as excitation
+    from meas.excitation import choice
     from meas.takes import analysis
     from meas.takes import take as takes
 
@@ -38,7 +38,7 @@ def again(take: Take) -> tuple[Curve | None, tuple[Finding, ...]]:
         recorded.sample_rate_hz,
         take.rig,
         kind=take.kind,
-        stimulus=None if how == "imported" else excitation.build(take.rig),
+        stimulus=None if how == "imported" else choice.build(take.rig),
         calibration=take.rig.calibration,
     )
     known = {finding.code for finding in found.findings}

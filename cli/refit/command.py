@@ -99,13 +99,13 @@ def refit(
     from cli.refit import workers as refit_workers
 
     refit_workers.one_thread_each()  # before anything loads numpy
-    from cli.archive import tables as refit_tables
-    from cli.refit import plan as refit_archive
+    from cli.archive import tables
+    from cli.refit import plan
     from cli.words import table_scale
     from cli.words.session import SessionWords
 
     if parquet:
-        refit_tables.require_parquet()
+        tables.require_parquet()
     words = SessionWords(
         air_temperature=air_temperature,
         air_pressure=air_pressure,
@@ -113,11 +113,9 @@ def refit(
         table_tolerance=table_tolerance,
     )
     scale = table_scale.read(table_tolerance)  # before a long look at files
-    asked = refit_archive.Asked(
-        tuple(diameter or ()), tuple(area or ()), words, model, from_captures
-    )
+    asked = plan.Asked(tuple(diameter or ()), tuple(area or ()), words, model, from_captures)
     results = out or archive / "refitted"
-    found = refit_archive.read(archive, asked)
+    found = plan.read(archive, asked)
     if any(not source.take for state in found.states for source in state.sources):
         scale.tell(["tables"])
     with refit_workers.engine(workers, scheduler) as engine:

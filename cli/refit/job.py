@@ -154,7 +154,7 @@ def _success(
     aside: Sequence[LeftOut],
     doubts: Sequence[Finding],
 ) -> Outcome:
-    from cli.driver import uneven_harmonics as distorting
+    from cli.driver import uneven_harmonics
     from cli.sources.takes_and_tables import mixed_levels
     from fit.diagnosis import bumps, explain
     from fit.diagnosis import by_hand as threepoint
@@ -173,7 +173,7 @@ def _success(
         unit=job.identity[0],
         findings=(
             *explain.explain(fitted.parameters, (), coil=None, curves=fitted.curves),
-            *distorting.uneven(takes, fitted),
+            *uneven_harmonics.uneven(takes, fitted),
             *bumps.tell(fitted.curves),
         ),
         warnings=told,
@@ -320,12 +320,12 @@ def _same(one: Any, other: Any) -> bool:
 
 def _curve(path: Path, source: Source, job: Job) -> tuple[Any, Take | None, tuple[Finding, ...]]:
     from cli.words import table_scale
-    from meas.tables import any_file as curve_file
+    from meas.tables import any_file
     from meas.tables.wrong_units import plausibility
     from meas.takes import take as takes
 
     if not source.take:
-        curve = curve_file.read(path)
+        curve = any_file.read(path)
         if doubts := plausibility(curve):
             raise Refused(doubts, remedy="Mend the table, or move it out of the archive.")
         return table_scale.read(job.tolerance).on(path, curve), None, ()

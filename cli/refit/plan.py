@@ -13,8 +13,7 @@ from cli.archive.states import State, states
 from cli.refit.job import Job, Source, models_digest
 from cli.sources.takes_and_tables import condition_of
 from cli.terminal import progress, show
-from cli.words import options, table_scale
-from cli.words import session as sessions
+from cli.words import options, session, table_scale
 from cli.words.session import SessionWords
 from cli.words.values import Value
 from fit.given.measured import FreeAir
@@ -174,7 +173,7 @@ def _sizes(asked: Asked) -> _Sizes:
     for option, texts in (("diameter", asked.diameters), ("area", asked.areas)):
         for text in texts:
             units, sign, written = text.rpartition("=")
-            area = sessions.cone_area(SessionWords(**{option: written}))
+            area = session.cone_area(SessionWords(**{option: written}))
             if area is not None:
                 (patterned if sign else bare).append((units or "*", area))
     if len(bare) > 1:
@@ -193,7 +192,7 @@ class _Sessions:
     def __init__(self, asked: Asked, sizes: _Sizes, boxes: bool) -> None:
         self._areas = sizes
         self._used: set[str] = set()
-        self._air: Session = sessions.session(asked.words, boxes=boxes or bool(sizes))
+        self._air: Session = session.session(asked.words, boxes=boxes or bool(sizes))
 
     def of(self, unit: str) -> Session:
         for pattern, area in self._areas:

@@ -113,7 +113,7 @@ class Run:
                 yield json.loads(self._passing[number].row)
 
     def _write(self) -> Done:
-        from cli.archive import tables as refit_tables
+        from cli.archive import tables
         from cli.refit import page as refit_page
 
         units: dict[str, str] = {}
@@ -127,24 +127,22 @@ class Run:
             left_out += _refusal(row)
         left_out += self._archive.left_out
         order = in_order(units)
-        names = refit_tables.columns(units, order)
+        names = tables.columns(units, order)
 
         def lines() -> Iterator[Sequence[Any]]:
-            return (refit_tables.cells(row, order) for row in self.rows())
+            return (tables.cells(row, order) for row in self.rows())
 
         self._ledger.write(
-            self.files["results"], lambda file: refit_tables.write_csv(file, names, lines())
+            self.files["results"], lambda file: tables.write_csv(file, names, lines())
         )
         if self._parquet:
             self._ledger.write(
                 self.files["parquet"],
-                lambda file: refit_tables.write_parquet(file, names, lines()),
+                lambda file: tables.write_parquet(file, names, lines()),
             )
         self._ledger.write(
             self.files["left_out"],
-            lambda file: refit_tables.write_csv(
-                file, refit_tables.LEFT_OUT, refit_tables.left_out_lines(left_out)
-            ),
+            lambda file: tables.write_csv(file, tables.LEFT_OUT, tables.left_out_lines(left_out)),
         )
         done = Done(
             str(self._archive.root),

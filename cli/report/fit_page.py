@@ -12,7 +12,7 @@ from cli.pictures import plots, wiring
 from cli.report.exploring import Exploring, exploring, residuals
 from cli.report.parts import Plot, Strip, Told, render, strip, told
 from cli.report.picture import inline
-from cli.terminal import advice_words as improving
+from cli.terminal import advice_words
 from cli.terminal import cautions as caution_texts
 from cli.terminal.display import (
     condition_words,
@@ -168,7 +168,7 @@ def content(
         ),
         motion=_motion_plot(fit),
         parameters=tuple(_parameter_row(fit, symbol) for symbol in in_order(fit.parameters)),
-        steps=tuple(improving.steps(advice)),
+        steps=tuple(advice_words.steps(advice)),
         curves=tuple(
             CurveRow(
                 number,

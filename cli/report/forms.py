@@ -57,8 +57,7 @@ def write_fit(
     Raises:
         UsageError: As `check`, or if the file cannot be written.
     """
-    from cli.report import fit_page, plain
-    from cli.report import paper as plots_sheet
+    from cli.report import fit_page, paper, plain
     from cli.report.parts import render
 
     check(path)
@@ -77,9 +76,9 @@ def write_fit(
         case ".md":
             write_text(path, plain.fit_text(page))
         case ".pdf":
-            write_bytes(path, plots_sheet.fit_sheets(page, fit))
+            write_bytes(path, paper.fit_sheets(page, fit))
         case _:
-            write_bytes(path, plots_sheet.fit_picture(page, fit))
+            write_bytes(path, paper.fit_picture(page, fit))
 
 
 def write_comparison(path: Path, compared: Compared) -> None:
@@ -88,8 +87,7 @@ def write_comparison(path: Path, compared: Compared) -> None:
     Raises:
         UsageError: As `check`, or if the file cannot be written.
     """
-    from cli.report import comparison_page, plain
-    from cli.report import paper as plots_sheet
+    from cli.report import comparison_page, paper, plain
     from cli.report.parts import render
 
     check(path)
@@ -100,6 +98,6 @@ def write_comparison(path: Path, compared: Compared) -> None:
         case ".md":
             write_text(path, plain.comparison_text(page))
         case ".pdf":
-            write_bytes(path, plots_sheet.comparison_sheets(page, compared))
+            write_bytes(path, paper.comparison_sheets(page, compared))
         case _:
-            write_bytes(path, plots_sheet.comparison_picture(page, compared))
+            write_bytes(path, paper.comparison_picture(page, compared))

@@ -50,13 +50,12 @@ def calibrate(
     freeair rig calibrate bench.toml --standard same-node --yes
     freeair rig calibrate bench.toml --standard resistor=8.2ohm±0.1% --yes
     """
-    from cli.bench import audio_path as benches
-    from cli.bench import take_record as taking
+    from cli.bench import audio_path, take_record
     from cli.pictures import wiring
-    from cli.rig import calibration_words as words
+    from cli.rig import calibration_words
     from cli.terminal import cautions
     from meas.bench import rig_file
-    from meas.correction import calibration as calibrations
+    from meas.correction import calibration
 
     what = read_standard(standard, inductance)
     rig = rig_file.read(file)
@@ -64,36 +63,36 @@ def calibrate(
     if only:
         rig = rig.model_copy(update={"calibration": None})
     same_node = what.kind == "same-node"
-    place = words.PLACE[what.kind].format(ohm=what.resistance_ohm)
+    place = calibration_words.PLACE[what.kind].format(ohm=what.resistance_ohm)
     show.note(wiring.as_text(wiring.describe(rig.wiring, same_node=same_node, place=place)))
     rig = cautions.before_playing(file, rig, yes=yes, also=[cautions.for_standard(what.kind, rig)])
-    audio = benches.open_path(
+    audio = audio_path.open_path(
         rig, standard=what.resistance_ohm if what.kind == "resistor" else what.kind
     )
-    played = benches.play(audio, rig, "calibrating")
+    played = audio_path.play(audio, rig, "calibrating")
     played.refuse_unsound("calibration")
     capture = played.capture
-    measured = calibrations.measure(
+    measured = calibration.measure(
         capture.samples,
         capture.sample_rate_hz,
         rig,
-        benches.device_name(rig),
-        taking.now(),
+        audio_path.device_name(rig),
+        take_record.now(),
         what,
     )
-    joined, left = calibrations.join(rig, measured)
+    joined, left = calibration.join(rig, measured)
     as_read = rig.model_copy(update={"calibration": stored})
     rig = rig_file.store_calibration(file, rig, joined, since=as_read)
-    show.say(words.describe(measured))
+    show.say(calibration_words.describe(measured))
     for earlier in left:
         show.note(
             f"Dropped: {earlier.words} of {earlier.taken_at[:16]}; it belongs to another rate, "
             "device, resistor or pair of inputs.",
             "yellow",
         )
-    for sentence in words.remaining(rig):
+    for sentence in calibration_words.remaining(rig):
         show.say(show.hanging(sentence))
-    show.note(words.AFTERWARDS[what.kind], "bold yellow")
+    show.note(calibration_words.AFTERWARDS[what.kind], "bold yellow")
 
 
 def read_standard(standard: str, inductance: str | None) -> What:

@@ -62,7 +62,7 @@ def check(
     """
     import json
 
-    from cli.bench import audio_path as benches
+    from cli.bench import audio_path
     from cli.terminal import cautions
     from cli.words import values
     from meas.bench import rig_file
@@ -75,8 +75,8 @@ def check(
         half_width = max(DEFAULT_TOLERANCE * known.value, known.last_digit / 2)
         show.default_taken(f"{known.written}: ±{100 * half_width / known.value:.2g} %")
     rig = cautions.before_playing(file, rig, yes=yes)
-    audio = benches.open_path(rig, standard=known.value)
-    played = benches.play(audio, rig, "checking")
+    audio = audio_path.open_path(rig, standard=known.value)
+    played = audio_path.play(audio, rig, "checking")
     played.refuse_unsound("check")
     capture = played.capture
     found = analysis.analyse(

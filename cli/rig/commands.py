@@ -7,9 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from cli.rig import calibrate as rig_calibrate
-from cli.rig import check as rig_check
-from cli.rig import choose as rig_choose
+from cli.rig import calibrate, check, choose
 from cli.rig import level as rig_level
 from cli.terminal import show
 from cli.words.options import AsJson
@@ -265,6 +263,6 @@ def wiring_picture(
 
 
 app.command("level")(rig_level.level)
-app.command("choose")(rig_choose.choose)
-app.command("calibrate")(rig_calibrate.calibrate)
-app.command("check")(rig_check.check)
+app.command("choose")(choose.choose)
+app.command("calibrate")(calibrate.calibrate)
+app.command("check")(check.check)

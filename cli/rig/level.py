@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from cli.rig import meter as rig_meter
+from cli.rig import meter
 from cli.terminal import show
 from cli.words.options import Yes
 from meas.errors import Finding, Refused
@@ -63,7 +63,7 @@ def level(
     rig = rig_file.read(file)
     rig = cautions.before_playing(file, rig, yes=yes)
     if tone is not None or volts_at_driver is not None:
-        rig_meter.by_tone(file, rig, tone, volts_at_driver)
+        meter.by_tone(file, rig, tone, volts_at_driver)
         return
     gentle = _peaks(rig, GENTLE * rig.drive.level)
     if max(gentle) < SILENT:
@@ -134,7 +134,7 @@ def _verify(rig: Rig, at: float) -> None:
 
 
 def _peaks(rig: Rig, at: float) -> tuple[float, float]:
-    from cli.bench import audio_path as benches
+    from cli.bench import audio_path
     from cli.terminal import progress
     from meas.audio.capture import peak_levels
     from meas.excitation import stimulus
@@ -142,7 +142,7 @@ def _peaks(rig: Rig, at: float) -> tuple[float, float]:
     short = rig.drive.model_copy(update={"level": at, "sweep_seconds": SHORT_SECONDS, "repeats": 1})
     rate = rig.card.sample_rate_hz
     with progress.capturing(f"level {at:.3g}", rate) as told:
-        audio = benches.open_path(rig)
+        audio = audio_path.open_path(rig)
         return peak_levels(audio, stimulus.build(short, rate).samples, rate, told)[0]
 
 

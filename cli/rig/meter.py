@@ -101,7 +101,7 @@ def _check_tone(frequency: float, rig: Rig) -> None:
 def _played(rig: Rig, frequency: float, seconds: float) -> NDArray[np.float32]:
     import numpy as np
 
-    from cli.bench import audio_path as benches
+    from cli.bench import audio_path
     from cli.terminal import progress
 
     rate, drive = rig.card.sample_rate_hz, rig.drive
@@ -113,7 +113,7 @@ def _played(rig: Rig, frequency: float, seconds: float) -> NDArray[np.float32]:
     tone = level * np.sin(2 * np.pi * frequency * time) * np.sin(np.pi / 2 * fade) ** 2
     still = np.zeros(round(0.3 * rate))
     output = np.concatenate([still, tone, still]).astype(np.float32)
-    audio = benches.open_path(rig)
+    audio = audio_path.open_path(rig)
     with progress.capturing(f"tone of {frequency:g} Hz", rate) as told:
         capture = audio.play_and_record(output, rate, told)
     if np.abs(capture.samples).max(initial=0.0) >= 0.999:

@@ -4,10 +4,7 @@ from __future__ import annotations
 
 import typer
 
-from cli.series import judge as series_judge
-from cli.series import limits as series_limits
-from cli.series import pairs as series_pairs
-from cli.series import summary as series_summary
+from cli.series import judge, limits, pairs, summary
 
 app = typer.Typer(
     no_args_is_help=True, help="Check the units of a small series.", rich_markup_mode=None
@@ -19,7 +16,7 @@ def _series() -> None:
     """Check the units of a small series: limits from good ones, one unit in, pairs out."""
 
 
-app.command("limits")(series_limits.limits)
-app.command("judge")(series_judge.judge)
-app.command("summary")(series_summary.summary)
-app.command("pairs")(series_pairs.pairs)
+app.command("limits")(limits.limits)
+app.command("judge")(judge.judge)
+app.command("summary")(summary.summary)
+app.command("pairs")(pairs.pairs)

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from cli.driver.fit import MISSED, UNDECIDED
-from cli.series import units as series_units
+from cli.series import units
 from cli.series.units import Diameter, Temperature, Tolerance
 from cli.terminal import show
 from cli.words.options import AsJson, ByStatus
@@ -56,27 +56,27 @@ def judge(
     freeair series judge takes/lantern-07_free-air_* --limits lantern-limits.toml
     freeair series judge lantern-07.json --limits lantern-limits.toml --judge-by-status
     """
-    from cli.series import limits_file as series_file
-    from cli.sources import fits as states
+    from cli.series import limits_file
+    from cli.sources import fits
 
-    found = series_file.read(limits)
+    found = limits_file.read(limits)
     if picture is not None:
         _check_picture(picture, found, limits)
     paths = [Path(text) for text in unit]
-    if any(states.is_json(path) for path in paths):
+    if any(fits.is_json(path) for path in paths):
         if len(paths) > 1:
             raise UsageError(
                 "a saved fit and something else",
                 where=" ".join(unit),
                 remedy="Give one saved fit, or takes of one unit: one command judges one unit.",
             )
-        name, fitted = states.read_fit(paths[0])
+        name, fitted = fits.read_fit(paths[0])
         seen = _of_fit(name, fitted, found, ())
     else:
-        from cli.sources import takes_and_tables as gather
+        from cli.sources import takes_and_tables
 
-        gathered = gather.gather(unit, (), (), None, table_tolerance)
-        words = series_units.words(diameter, air_temperature, table_tolerance)
+        gathered = takes_and_tables.gather(unit, (), (), None, table_tolerance)
+        words = units.words(diameter, air_temperature, table_tolerance)
         seen = _of_takes(gathered, found, words)
     verdict, doubts = _with_signs(seen.verdict, seen.doubts)
     if as_json:
@@ -143,12 +143,12 @@ def _of_fit(
 
 def _of_takes(gathered: Gathered, limits: SeriesLimits, words: SessionWords) -> _Seen:
     """Fitted by the model of the limits; by its bare curve where no fit is possible."""
-    session = series_units.session([gathered], words)
+    session = units.session([gathered], words)
     quick = _quickly(gathered, session, limits)
     if quick is not None:
         return quick
     try:
-        fitted = series_units.fitted_by(gathered, session, limits.model, "model of the limits")
+        fitted = units.fitted_by(gathered, session, limits.model, "model of the limits")
     except Refused as refused:
         return _bare(gathered, limits, refused)
     return _of_fit(gathered.unit, fitted, limits, gathered.findings)

@@ -47,7 +47,7 @@ def limits(
     freeair series limits takes/lantern-* --save lantern-limits.toml
     freeair series limits good-*.json --coverage 95% --save lantern-limits.toml
     """
-    from cli.series import limits_file as series_file
+    from cli.series import limits_file
     from fit.series import limits as series_limits
     from fit.series.judge import reference_units
     from meas.files.writing import refuse_existing
@@ -60,7 +60,7 @@ def limits(
     named = series_units.told_apart(read)
     found = series_limits.derive(named, coverage=held, confidence=sure)
     found = replace(found, findings=(*found.findings, *reference_units(named, found)))
-    series_file.write(save, found)
+    limits_file.write(save, found)
     if as_json:
         show.line(json.dumps(_document(found), ensure_ascii=False, allow_nan=False))
         show.note(f"Limits: {save}")

@@ -40,12 +40,12 @@ def summary(
     freeair series summary takes/lantern-* --diameter 118mm
     freeair series summary lantern-*.json --limits lantern-limits.toml --json
     """
-    from cli.series import limits_file as series_file
+    from cli.series import limits_file
     from fit.series.statistics import summarise
 
     bounds = None
     if limits is not None:
-        meant = series_file.read(limits)
+        meant = limits_file.read(limits)
         model = model or meant.model
         bounds = {one.parameter: (one.lower, one.upper) for one in meant.limits if one.judged}
     words = series_units.words(diameter, air_temperature, table_tolerance)

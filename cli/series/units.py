@@ -159,8 +159,7 @@ def _sorted_out(
     texts: Sequence[str], table_tolerance: str | None
 ) -> tuple[list[Unit], list[Gathered]]:
     """Saved fits, and the takes and tables of each other unit together."""
-    from cli.sources import fits as states
-    from cli.sources import takes_and_tables as gather
+    from cli.sources import fits, takes_and_tables
     from meas.takes import take as takes
 
     saved: list[Unit] = []
@@ -168,8 +167,8 @@ def _sorted_out(
     tables: list[str] = []
     for text in texts:
         path = Path(text)
-        if states.is_json(path):
-            name, fit = states.read_fit(path)
+        if fits.is_json(path):
+            name, fit = fits.read_fit(path)
             saved.append(Unit(name, fit))
         elif takes.is_take(path):
             of_unit.setdefault(takes.load(path).unit, []).append(text)
@@ -187,8 +186,10 @@ def _sorted_out(
             where="--table-tolerance",
             remedy="Leave the option out.",
         )
-    gathered = [gather.gather(sources, (), (), None) for sources in of_unit.values()]
-    gathered += [gather.gather([table], (), (), None, table_tolerance) for table in tables]
+    gathered = [takes_and_tables.gather(sources, (), (), None) for sources in of_unit.values()]
+    gathered += [
+        takes_and_tables.gather([table], (), (), None, table_tolerance) for table in tables
+    ]
     return saved, gathered
 
 

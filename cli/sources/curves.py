@@ -40,12 +40,12 @@ def read(text: str) -> Source:
         UnreadableInput: If it is none of these.
         Refused: If the take was refused when it was made.
     """
-    from meas.tables import any_file as curve_file
+    from meas.tables import any_file
     from meas.takes import take as takes
 
     path = Path(text)
     if not takes.is_take(path):
-        return Source(text, path.stem, curve_file.read(path), None)
+        return Source(text, path.stem, any_file.read(path), None)
     take = takes.load(path)
     if take.refused or take.curve is None:
         raise Refused(

@@ -67,11 +67,11 @@ def read(text: str) -> State:
     if is_json(path):
         unit, fitted = read_fit(path)
         return State(path.stem, unit, fitted)
-    from cli.sources import takes_and_tables as gather
+    from cli.sources import takes_and_tables
     from cli.words import session as sessions
     from fit.joint import fit_driver
 
-    gathered = gather.gather([text], (), (), None)
+    gathered = takes_and_tables.gather([text], (), (), None)
     session = sessions.session(sessions.SessionWords(), boxes=False)
     show.note(f"{text} is no saved fit: fitted by itself, without mass, box or diameter", "dim")
     take = gathered.takes[0]

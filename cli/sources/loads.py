@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from cli.sources import fits as states
+from cli.sources import fits
 from meas.errors import UsageError
 
 if TYPE_CHECKING:
@@ -31,12 +31,12 @@ def read(branch: str, text: str) -> Load:
     from meas.tables.wrong_units import plausibility
 
     path = Path(text)
-    if states.is_json(path):
+    if fits.is_json(path):
         unit, fitted = impedance_fit(path)
         return load.from_fit(unit, fitted)
-    from cli.sources import curves as sources
+    from cli.sources import curves
 
-    source = sources.read(text)
+    source = curves.read(text)
     if source.take is not None and source.take.kind == "part":
         raise UsageError(
             "is a take of a part, not of a driver",
@@ -61,7 +61,7 @@ def impedance_fit(path: Path) -> tuple[str, DriverFit]:
         UnreadableInput: If it is no fit.
         UsageError: If a parameter is missing that older fits did not have.
     """
-    unit, fitted = states.read_fit(path)
+    unit, fitted = fits.read_fit(path)
     missing = [symbol for symbol in _NEEDED if symbol not in fitted.parameters]
     if missing:
         raise UsageError(
@@ -109,7 +109,7 @@ def netlist(branches: Sequence[Branch], files: Mapping[str, str | None]) -> str:
     circuits = {}
     for branch in branches:
         path = Path(files[branch.name] or "")
-        if not states.is_json(path):
+        if not fits.is_json(path):
             raise UsageError(
                 f"the {branch.name} is a curve, and a circuit needs a fit",
                 where="--spice",

@@ -15,8 +15,8 @@ def read(path: Path) -> SavedPart:
     Raises:
         UnreadableInput: If it cannot be read or is no saved part.
     """
-    from fit.parts import store as part_store
+    from fit.parts import store
     from meas.files.json_file import read_json
 
-    document, _ = read_json(path, "saved part", part_store.REMEDY)
-    return part_store.from_json(document, where=str(path))
+    document, _ = read_json(path, "saved part", store.REMEDY)
+    return store.from_json(document, where=str(path))

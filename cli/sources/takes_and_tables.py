@@ -133,7 +133,7 @@ def _split(text: str, option: str, example: str) -> tuple[str, str]:
 def _add(
     stock: _Stock, seen: dict[Path, str], text: str, condition: str | None, value: Value | None
 ) -> None:
-    from meas.tables import any_file as curve_file
+    from meas.tables import any_file
     from meas.takes import take as takes
 
     path = Path(text)
@@ -149,7 +149,7 @@ def _add(
     from fit.given.measured import FreeAir, MeasuredCurve
     from meas.tables.wrong_units import plausibility
 
-    curve = curve_file.read(path)
+    curve = any_file.read(path)
     if doubts := plausibility(curve):
         raise Refused(doubts, where=text)
     under = FreeAir() if value is None else condition_of(condition or "free-air", value)

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from cli.targets import from_parts as targets_from_parts
+from cli.targets import from_parts
 from cli.terminal import show
 
 app = typer.Typer(
@@ -36,4 +36,4 @@ def new(
     show.note("Fill in what you meant, then: freeair fit TAKE... --targets " + str(file))
 
 
-app.command("from-parts")(targets_from_parts.from_parts)
+app.command("from-parts")(from_parts.from_parts)

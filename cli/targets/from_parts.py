@@ -137,15 +137,14 @@ def from_parts(
 def _coil(words: CoilWords, file: Path) -> KnownCoil | None:
     """The winding: by options, else by the file's own [winding]."""
     from cli.sources import targets_file
-    from cli.targets import coil_words
-    from cli.targets import planned_coil as planned
+    from cli.targets import coil_words, planned_coil
 
     said = words.wire or words.former or words.layers or words.turns or words.height
     if said:
         return KnownCoil(coil_words.coil(words), coil_words.gap_height(words), True)
     if not file.exists():
         return None
-    kept = planned.coil(targets_file.read(file).winding)
+    kept = planned_coil.coil(targets_file.read(file).winding)
     if kept.coil is None:
         return None
     show.note(f"the winding is the one in {file}", "dim")
@@ -293,8 +292,7 @@ _AIMS = {
 def _put(
     file: Path, found: Intention, known: KnownCoil | None, share: float, *, replace: bool
 ) -> None:
-    from cli.targets import edit as targets_edit
-    from cli.targets import wind
+    from cli.targets import edit, wind
 
     targets: dict[str, Any] = {}
     for symbol, (unit, scale) in _AIMS.items():
@@ -310,7 +308,7 @@ def _put(
         targets |= wind.aims(known.coil)
         if known.by_options:
             winding = wind.winding_facts(known.coil, known.gap_height)
-    targets_edit.put(file, targets, winding, replace=replace)
+    edit.put(file, targets, winding, replace=replace)
 
 
 def _document(found: Intention) -> dict[str, Any]:

@@ -100,8 +100,7 @@ def wind(
     freeair wind --resistance 5.6ohm --at-least --former 20mm --wire 0.2mm --wire AWG32
     freeair wind --sample-length 2.5m --sample-resistance 1.37ohm --sample-overall 0.22mm
     """
-    from cli.targets import coil_words
-    from cli.targets import printing as wind_print
+    from cli.targets import coil_words, printing
     from cli.targets.coil_words import COIL_TEMPERATURE, CoilWords
     from cli.words import units, values
     from fit.design.coil_limits import coil_uncertainty
@@ -123,7 +122,7 @@ def wind(
                 remedy="Leave one of them out.",
             )
         if words.former is None:
-            wind_print.show_identified(found, as_json)
+            printing.show_identified(found, as_json)
             return
         salvaged = _salvaged_wire(found, sample_overall)
         words = coil_words.replace(words, metal=salvaged.metal.name)
@@ -141,15 +140,15 @@ def wind(
     open_by = coil_uncertainty(coils[0], gap, high, stated)
     _write_targets(targets, coils[0], high, replace=replace)
     if as_json:
-        wind_print.show_json(coils, found, gap, high, kelvin, watt, metal_former, open_by)
+        printing.show_json(coils, found, gap, high, kelvin, watt, metal_former, open_by)
         return
     if found is not None:
-        wind_print.say_identified(found)
+        printing.say_identified(found)
     if resistance is not None:
-        wind_print.show_ranking(coils, gap)
+        printing.show_ranking(coils, gap)
     ranked = resistance is not None
-    wind_print.show_coil(coils[0], gap, high, kelvin, watt, metal_former, first=ranked)
-    wind_print.show_open(open_by)
+    printing.show_coil(coils[0], gap, high, kelvin, watt, metal_former, first=ranked)
+    printing.show_open(open_by)
     if targets is not None:
         show.say("", f"Put into {targets}: Re and the facts of this coil.")
 
@@ -236,9 +235,9 @@ def _write_targets(
 ) -> None:
     if path is None:
         return
-    from cli.targets import edit as targets_edit
+    from cli.targets import edit
 
-    targets_edit.put(path, aims(coil), winding_facts(coil, gap_height), replace=replace)
+    edit.put(path, aims(coil), winding_facts(coil, gap_height), replace=replace)
 
 
 def aims(coil: Coil) -> dict[str, dict[str, str]]:

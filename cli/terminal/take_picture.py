@@ -16,7 +16,7 @@ _MOST = {"driver": 1, "system": 2, "part": 0}
 
 def draw(take: Take) -> None:
     """The curve on standard error, where that is a terminal wide enough."""
-    from cli.terminal import terminal_curve as drawing
+    from cli.terminal import terminal_curve
 
     console = show.console(stderr=True)
     if take.curve is None or take.refused or not console.is_terminal:
@@ -25,15 +25,15 @@ def draw(take: Take) -> None:
     first = 0
     if take.excitation.get("kind") != "imported":  # what leaks below the sweep is worth no picture
         first = int((frequency_hz >= 0.99 * take.rig.drive.start_hz).argmax())
-    if console.width <= drawing.LEAST_COLUMNS or frequency_hz.size - first < 2:
+    if console.width <= terminal_curve.LEAST_COLUMNS or frequency_hz.size - first < 2:
         return
-    lines = drawing.curve_lines(
+    lines = terminal_curve.curve_lines(
         frequency_hz[first:],
         magnitude_ohm[first:],
         marked=[index - first for index in resonances(take) if index >= first],
         columns=console.width - 1,
         rows=ROWS,
-        ink=drawing.BRAILLE if show.can_draw(stderr=True) else drawing.ASCII,
+        ink=terminal_curve.BRAILLE if show.can_draw(stderr=True) else terminal_curve.ASCII,
     )
     show.note("\n".join(lines))
 
@@ -42,14 +42,14 @@ def resonances(take: Take) -> list[int]:
     """Points at which |Z| peaks: at most one for a driver, two for a system, none for a part."""
     import numpy as np
 
-    from meas.validity import of_resonance as validity_resonance
+    from meas.validity import of_resonance
 
     curve = take.curve
     if curve is None or _MOST[take.kind] == 0:
         return []
     magnitude = curve.magnitude_ohm
     random = curve.standard_uncertainty_ohm
-    found = validity_resonance.resonances(
+    found = of_resonance.resonances(
         curve.frequency_hz,
         magnitude.astype(np.complex128),
         np.zeros(magnitude.size) if random is None else random,

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fit.numerics.least_squares import least_squares
-from fit.problem import straightened as unbent
+from fit.problem import straightened
 from fit.problem.joint_problem import Problem, bounded
 from fit.problem.misfit import Misfit
 
@@ -85,7 +85,7 @@ class Settled:
         What a bend may explain is no model error, but neither a reason for a larger model: a bend
         is known to first order, and a driver that departs from every model by as little is common.
         """
-        return unbent.scatter(self.problem, self.bent)
+        return straightened.scatter(self.problem, self.bent)
 
     @property
     def deviance(self) -> float:
@@ -137,10 +137,10 @@ def _refined(problem: Problem, theta: FloatArray) -> Settled:
     misfits: tuple[Misfit, ...] = ()
     bent: tuple[Misfit, ...] = ()
     for _ in range(_ROUNDS):
-        misfits, bent = unbent.misfits(problem, theta)
+        misfits, bent = straightened.misfits(problem, theta)
         after = [
             scatter + problem.bending_variance(index)
-            for index, scatter in enumerate(unbent.scatter(problem, misfits))
+            for index, scatter in enumerate(straightened.scatter(problem, misfits))
         ]
         problem.variance = after
         theta = _solved(problem, theta, 1e-6, _ON_THE_WAY)

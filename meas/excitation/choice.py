@@ -8,8 +8,7 @@ from scipy import fft
 
 from meas.bench.rig import Rig
 from meas.curve import FloatArray
-from meas.excitation import multisine, stimulus
-from meas.excitation import stepped_sine as steppedsine
+from meas.excitation import multisine, stepped_sine, stimulus
 from meas.excitation.stimulus import Stimulus
 
 _LONGEST_LAG_SECONDS = 2.0
@@ -25,7 +24,7 @@ def build(rig: Rig) -> Stimulus:
     if rig.drive.excitation == "multisine":
         return multisine.build(rig.drive, rate, rig.mains_hz)
     if rig.drive.excitation == "stepped":
-        return steppedsine.build(rig.drive, rate)
+        return stepped_sine.build(rig.drive, rate)
     return stimulus.build(rig.drive, rate)
 
 

@@ -7,8 +7,7 @@ from pathlib import Path
 
 from meas.curve import Curve
 from meas.errors import UnreadableInput
-from meas.tables import csv_table as table
-from meas.tables import touchstone
+from meas.tables import csv_table, touchstone
 
 
 def read(path: str | Path) -> Curve:
@@ -27,4 +26,4 @@ def read(path: str | Path) -> Curve:
             where=str(path),
             remedy="Export the one port that you mean as .s1p.",
         )
-    return table.read(path)
+    return csv_table.read(path)

@@ -23,7 +23,7 @@ from meas.curve import ComplexArray, Curve, FloatArray, ImpedanceCurve, Magnitud
 from meas.errors import UnreadableInput
 from meas.files.reading import read_bytes
 from meas.files.writing import write_text
-from meas.tables import error_columns as table_errors
+from meas.tables import error_columns
 from meas.tables.rounding import visible_limits
 
 _FREQUENCY = "frequency_hz"
@@ -70,8 +70,8 @@ def read(path: Path) -> Curve:
     order = _sorted(path, at, numbers[_FREQUENCY])
     ordered = {name: column[order] for name, column in numbers.items()}
     curve = _curve(path, [at[k] for k in order], ordered)
-    errors = table_errors.found(
-        table_errors.named(content), ordered, phase=isinstance(curve, ImpedanceCurve)
+    errors = error_columns.found(
+        error_columns.named(content), ordered, phase=isinstance(curve, ImpedanceCurve)
     )
     return replace(curve, systematics=errors) if errors else curve
 
@@ -103,8 +103,8 @@ def as_text(curve: Curve, comments: Sequence[str] = (), *, errors: bool = False)
         columns[_UNCERTAINTY] = curve.standard_uncertainty_ohm
     lines = [comment_line(comment) for comment in comments]
     if errors:
-        columns |= table_errors.columns(curve)
-        lines += [comment_line(comment) for comment in table_errors.comments(curve)]
+        columns |= error_columns.columns(curve)
+        lines += [comment_line(comment) for comment in error_columns.comments(curve)]
     lines.append(",".join(columns))
     for row in zip(*(column.tolist() for column in columns.values()), strict=True):
         lines.append(",".join(map(repr, row)))
@@ -184,7 +184,7 @@ def _columns(path: Path, header: Sequence[str]) -> dict[str, int]:
         if header.count(name) > 1:
             raise _error(path, f"two columns are called {name}")
     found = {name: header.index(name) for name in _KNOWN if name in header}
-    found |= {name: header.index(name) for name in header if table_errors.COLUMN.fullmatch(name)}
+    found |= {name: header.index(name) for name in header if error_columns.COLUMN.fullmatch(name)}
     if _FREQUENCY not in found:
         raise _missing(path, header, _FREQUENCY)
     parts = [name for name in (_RESISTANCE, _REACTANCE) if name in found]

@@ -30,7 +30,7 @@ from meas.errors import Finding, UnreadableInput
 from meas.files.json_file import read_json
 from meas.files.schema_errors import check_version, validate
 from meas.files.writing import write_folder
-from meas.tables import csv_table as table
+from meas.tables import csv_table
 from meas.transfer.distortion import Distortion, as_text
 
 Kind = Literal["driver", "part", "system"]
@@ -194,7 +194,7 @@ def save(take: Take, samples: Samples, out_dir: Path) -> Path:
         _write_capture(folder / CAPTURE, samples, take.sample_rate_hz)
         if curve is not None:
             comments = ("random uncertainty only; common errors follow from the rig in take.json",)
-            _write(folder / IMPEDANCE, table.as_text(curve, comments))
+            _write(folder / IMPEDANCE, csv_table.as_text(curve, comments))
         if curve is not None and take.distortion is not None:
             comments = ("of the driver behind this bench's resistor, re the fundamental",)
             _write(folder / DISTORTION, as_text(take.distortion, comments))
@@ -351,7 +351,7 @@ def _record(path: Path) -> _Record:
 
 
 def _curve(path: Path, record: _Record) -> Curve:
-    curve = table.read(path)
+    curve = csv_table.read(path)
     using = record.rig.substitution if record.excitation.get("kind") == SUBSTITUTION else None
     known = isinstance(curve, ImpedanceCurve) or using is not None
     if not known or curve.standard_uncertainty_ohm is None:

@@ -95,7 +95,7 @@ def bare_seconds(folder: Path, units: int) -> float:
 
     Time of the processor: what else the machine does stands outside the comparison.
     """
-    from cli.sources import takes_and_tables as gather
+    from cli.sources import takes_and_tables
     from cli.words.session import SessionWords, session
     from fit.joint import fit_driver
 
@@ -103,7 +103,7 @@ def bare_seconds(folder: Path, units: int) -> float:
     spent, takes = 0.0, 0
     for number in range(-1, units):  # the first loads libraries
         paths = sorted(str(path) for path in folder.glob(f"*/lantern-{max(number, 0)}_*"))
-        curves = gather.gather(paths, (), (), None).curves
+        curves = takes_and_tables.gather(paths, (), (), None).curves
         begin = time.process_time()
         fit_driver(curves, words)
         if number >= 0:

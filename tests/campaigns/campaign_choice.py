@@ -34,7 +34,7 @@ from scipy.optimize import least_squares, nnls
 
 from fit.driver.mechanics import CANDIDATES, IDEAL, Mechanics
 from fit.driver.voicecoil import MODELS, CoilModel
-from fit.given import in_python as inputs
+from fit.given import in_python
 from fit.joint import fit_driver
 from fit.problem.joint_problem import Problem
 from meas.curve import ImpedanceCurve
@@ -106,7 +106,7 @@ def expected_gain(driver: Driver) -> tuple[float, str]:
     """Chi-square of the best model that does not contain the true one, at `NOISE`, and its name."""
     f = driver.band
     z = driver.impedance(f)
-    take = inputs.in_free_air(ImpedanceCurve(f, z, Bench(NOISE).sigma(z)))
+    take = in_python.in_free_air(ImpedanceCurve(f, z, Bench(NOISE).sigma(z)))
     coil, _, law = driver.model.partition("+")
     true = (coil, f"+{law}" if law else "")
     found = {
@@ -131,7 +131,7 @@ def choices(place: int, seed: int, noise: float, first: int, last: int) -> list[
     found = []
     for number in range(first, last):
         rng = runs.rng_of(seed, place, number)
-        take = inputs.in_free_air(Bench(noise).take(DRIVERS[place], rng))
+        take = in_python.in_free_air(Bench(noise).take(DRIVERS[place], rng))
         try:
             found.append(fit_driver([take], exact_session()).model)
         except Refused as refused:

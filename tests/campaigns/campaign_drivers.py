@@ -14,7 +14,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from scipy.optimize import brentq
 
-from fit.given import in_python as inputs
+from fit.given import in_python
 from fit.given.measured import MeasuredCurve, Session
 from meas.curve import ImpedanceCurve, Systematic
 
@@ -247,7 +247,7 @@ EXACT = 1e-7
 
 
 def exact_session() -> Session:
-    return inputs.session(
+    return in_python.session(
         pressure=(PRESSURE, EXACT * PRESSURE),
         temperature=(TEMPERATURE, EXACT * TEMPERATURE),
         relative_humidity=(HUMIDITY, EXACT * HUMIDITY),
@@ -275,9 +275,11 @@ def exact_takes(driver, rng, noise) -> list[MeasuredCurve]:
     bench = Bench(noise)
     m, v = driver.added_mass, driver.box
     return [
-        inputs.in_free_air(bench.take(driver, rng)),
-        inputs.with_added_mass(bench.take(driver, rng, mass=m, state=drifted(rng)), (m, EXACT * m)),
-        inputs.in_test_box(
+        in_python.in_free_air(bench.take(driver, rng)),
+        in_python.with_added_mass(
+            bench.take(driver, rng, mass=m, state=drifted(rng)), (m, EXACT * m)
+        ),
+        in_python.in_test_box(
             bench.take(driver, rng, volume=v, state=drifted(rng, box=True)), (v, EXACT * v)
         ),
     ]
@@ -300,7 +302,7 @@ def whole_bench(driver, rng, noise) -> tuple[list[MeasuredCurve], Session]:
 
     bench = Bench(noise, **{name: off(half) for name, half in LIMITS.items()}, limits=LIMITS)
     across = 2 * np.sqrt(driver.Sd / np.pi)
-    session = inputs.session(
+    session = in_python.session(
         pressure=(PRESSURE + off(3e3), 3e3),
         temperature=(TEMPERATURE + off(3.0), 3.0),
         relative_humidity=(HUMIDITY + off(0.2), 0.2),
@@ -308,11 +310,11 @@ def whole_bench(driver, rng, noise) -> tuple[list[MeasuredCurve], Session]:
     )
     m, v = driver.added_mass, driver.box
     curves = [
-        inputs.in_free_air(bench.take(driver, rng)),
-        inputs.with_added_mass(
+        in_python.in_free_air(bench.take(driver, rng)),
+        in_python.with_added_mass(
             bench.take(driver, rng, mass=m, state=drifted(rng)), (m + off(SCALES), SCALES)
         ),
-        inputs.in_test_box(
+        in_python.in_test_box(
             bench.take(driver, rng, volume=v, state=drifted(rng, box=True)),
             (v * (1 + off(VOLUME)), VOLUME * v),
         ),

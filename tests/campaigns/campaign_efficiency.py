@@ -26,7 +26,7 @@ import numpy as np
 from campaign_bound import ALL, FREE, bound
 from campaign_drivers import DRIVERS, Bench, exact_session, exact_takes
 
-from fit.given import in_python as inputs
+from fit.given import in_python
 from fit.joint import fit_driver
 from meas.errors import Refused
 
@@ -43,7 +43,7 @@ def draw(place: int, seed: int, number: int, loaded: bool, model: str, noise: fl
     if loaded:
         curves = exact_takes(driver, rng, noise)
     else:
-        curves = [inputs.in_free_air(Bench(noise).take(driver, rng))]
+        curves = [in_python.in_free_air(Bench(noise).take(driver, rng))]
     names, truth = (ALL if loaded else FREE), driver.truth
     try:
         fit = fit_driver(curves, exact_session(), driver.model if model == "given" else "auto")

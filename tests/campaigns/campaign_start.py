@@ -32,7 +32,7 @@ from campaign_bound import bound
 from campaign_drivers import Bench, exact_session, generating, random_case
 from scipy.optimize import least_squares
 
-from fit.given import in_python as inputs
+from fit.given import in_python
 from fit.joint import chosen, fit_driver
 from meas.errors import Refused
 
@@ -95,7 +95,7 @@ def draw(seed: int, number: int) -> dict:
     }  # fmt: skip
     best = reference(case, curve)
     row["chi_square"] = best
-    takes = [inputs.in_free_air(curve)]
+    takes = [in_python.in_free_air(curve)]
     for model in ("given", "auto"):
         try:
             fit = fit_driver(takes, exact_session(), driver.model if model == "given" else "auto")

@@ -28,7 +28,7 @@ from cli.words import table_scale
 from fit.given.measured import FreeAir, MeasuredCurve
 from fit.joint import fit_driver
 from meas.errors import Refused
-from meas.tables import csv_table as table
+from meas.tables import csv_table
 
 TWEETER = bench.Driver(
     Re=5.0, Mms=0.3e-3, Cms=93.6e-6, Rms=0.716, Bl=2.73, Sd=7e-4, K=0.0008, n=0.72
@@ -95,7 +95,7 @@ def fitted(texts):
         for number, text in enumerate(texts):
             path = Path(folder) / f"table{number}.csv"
             path.write_text(text)
-            curve = table_scale.read(None).on(path, table.read(path))
+            curve = table_scale.read(None).on(path, csv_table.read(path))
             curves.append(MeasuredCurve(path.name, curve, FreeAir()))
     return fit_driver(curves, bench.SESSION)
 

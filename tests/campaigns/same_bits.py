@@ -34,7 +34,7 @@ from campaign_drivers import DRIVERS, Bench, exact_session, random_case, whole_b
 from made_archive import MASS_KG, unit_of, write_table, write_take
 from program import freeair, succeed
 
-from fit.given import in_python as inputs
+from fit.given import in_python
 from fit.joint import fit_driver
 from meas.errors import Refused
 
@@ -82,7 +82,7 @@ def of_drawn_drivers() -> Iterator[tuple[str, object]]:
         rng = runs.rng_of(SEED, 100, number)
         case = random_case(rng)
         take = Bench(case.noise).take(case.driver, rng, f=case.f)
-        yield f"random {number}", _fitted([inputs.in_free_air(take)], exact_session())
+        yield f"random {number}", _fitted([in_python.in_free_air(take)], exact_session())
 
 
 def _fitted(curves, session) -> object:

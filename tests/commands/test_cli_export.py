@@ -14,9 +14,7 @@ from ngspice_bench import run_ngspice
 from cli.main import run
 from meas.curve import ImpedanceCurve, MagnitudeCurve
 from meas.errors import UnreadableInput
-from meas.tables import any_file as curve_file
-from meas.tables import csv_table as table
-from meas.tables import touchstone
+from meas.tables import any_file, csv_table, touchstone
 
 WOOFER = driver(48, 4.2, 0.46, 5.8, 0.4e-3)
 FREQUENCY = np.geomspace(15, 18000, 300)
@@ -25,8 +23,8 @@ FREQUENCY = np.geomspace(15, 18000, 300)
 @pytest.fixture(scope="module")
 def bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("export")
-    table.write(folder / "woofer.csv", ImpedanceCurve(FREQUENCY, WOOFER(FREQUENCY)))
-    table.write(folder / "magnitude.csv", MagnitudeCurve(FREQUENCY, np.abs(WOOFER(FREQUENCY))))
+    csv_table.write(folder / "woofer.csv", ImpedanceCurve(FREQUENCY, WOOFER(FREQUENCY)))
+    csv_table.write(folder / "magnitude.csv", MagnitudeCurve(FREQUENCY, np.abs(WOOFER(FREQUENCY))))
     assert run(["fit", str(folder / "woofer.csv"), "--save", str(folder / "fit.json")]) == 0
     rig = str(folder / "bench.toml")
     words = ["--series-resistor", "10ohm", "--device", "simulated", "--woofer"]
@@ -78,10 +76,10 @@ def test_subcircuit_and_touchstone_of_a_fit_are_one_impedance(invoke, tmp_path):
         [*lines, f".ac dec {round(per_decade)} {ends[0]!r} {ends[1]!r}"], tmp_path
     )
     f, z = vectors["frequency"].real, vectors["v(in)"]
-    from cli.sources import fits as states
+    from cli.sources import fits
     from fit.crossover.load import fitted_impedance
 
-    _, fitted = states.read_fit(Path("fit.json"))
+    _, fitted = fits.read_fit(Path("fit.json"))
     values = {symbol: estimate.value for symbol, estimate in fitted.parameters.items()}
     assert np.max(np.abs(z / fitted_impedance(f, values, fitted.model) - 1)) < 1e-6
     again = fitted_impedance(own.frequency_hz, values, fitted.model)
@@ -91,7 +89,7 @@ def test_subcircuit_and_touchstone_of_a_fit_are_one_impedance(invoke, tmp_path):
 def test_table_of_a_take_reads_back(invoke, tmp_path):
     path = tmp_path / "take.csv"
     assert invoke("export", "take", "--csv", path).status == 0
-    mine, theirs = curve_file.read(path), table.read(Path("take/impedance.csv"))
+    mine, theirs = any_file.read(path), csv_table.read(Path("take/impedance.csv"))
     assert np.array_equal(mine.impedance_ohm, theirs.impedance_ohm)
 
 
@@ -104,7 +102,7 @@ def test_touchstone_is_taken_wherever_a_table_is(invoke, tmp_path):
         path.name, ""
     )
     with pytest.raises(UnreadableInput, match="2 ports"):
-        curve_file.read(tmp_path / "woofer.s2p")
+        any_file.read(tmp_path / "woofer.s2p")
 
 
 ROWS = """

@@ -18,8 +18,7 @@ from cli.main import run
 from meas.bench import rig_file
 from meas.bench.rig import Rig, Wiring
 from meas.curve import ImpedanceCurve, MagnitudeCurve
-from meas.tables import csv_table as table
-from meas.tables import touchstone
+from meas.tables import csv_table, touchstone
 
 RATE = 48000
 WOOFER = driver(48, 4.2, 0.46, 5.8, 0.4e-3)
@@ -73,10 +72,10 @@ def section(f):
 def bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("filter")
     f = np.geomspace(20, 20000, 400)
-    table.write(folder / "woofer.csv", ImpedanceCurve(f, WOOFER(f)))
+    csv_table.write(folder / "woofer.csv", ImpedanceCurve(f, WOOFER(f)))
     touchstone.write(folder / "tweeter.s1p", ImpedanceCurve(f, TWEETER(f)))
-    table.write(folder / "magnitude.csv", MagnitudeCurve(f, np.abs(WOOFER(f))))
-    table.write(folder / "coil.csv", ImpedanceCurve(f, 0.3 + s_of(f) * 0.33e-3))
+    csv_table.write(folder / "magnitude.csv", MagnitudeCurve(f, np.abs(WOOFER(f))))
+    csv_table.write(folder / "coil.csv", ImpedanceCurve(f, 0.3 + s_of(f) * 0.33e-3))
     for name in ("woofer.csv", "tweeter.s1p"):
         saved = folder / Path(name).with_suffix(".json").name
         assert run(["fit", str(folder / name), "--save", str(saved)]) == 0

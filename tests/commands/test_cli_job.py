@@ -21,7 +21,7 @@ from program import freeair, succeed, take_path
 from meas.bench import rig_file
 from meas.bench.simulated_settings import SimulatedSettings
 from meas.curve import ImpedanceCurve, MagnitudeCurve
-from meas.tables import csv_table as table
+from meas.tables import csv_table
 
 TRUE = SimulatedSettings(seed=3, driver_input_gain=1.01)
 MASS = 7.5e-3
@@ -135,7 +135,7 @@ def test_tables_give_what_takes_give(job: Job, tmp_path: Path) -> None:
     for name in ("Re", "fs", "Qms", "Mms", "Bl"):
         true = truth()[name]
         assert document["parameters"][name]["value"] == pytest.approx(true, rel=0.005), name
-    curve = table.read(tmp_path / "free.csv")
+    curve = csv_table.read(tmp_path / "free.csv")
     assert isinstance(curve, ImpedanceCurve)
     assert curve.standard_uncertainty_ohm is not None
 
@@ -143,10 +143,10 @@ def test_tables_give_what_takes_give(job: Job, tmp_path: Path) -> None:
 def test_magnitude_table_is_fitted_on_magnitude_alone(
     job: Job, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    curve = table.read(job.free / "impedance.csv")
+    curve = csv_table.read(job.free / "impedance.csv")
     assert isinstance(curve, ImpedanceCurve)
     bare = MagnitudeCurve(curve.frequency_hz, curve.magnitude_ohm, curve.standard_uncertainty_ohm)
-    table.write(tmp_path / "magnitude.csv", bare)
+    csv_table.write(tmp_path / "magnitude.csv", bare)
     ran = Invoke(capsys)("fit", tmp_path / "magnitude.csv", "--json")
     assert ran.status == 0, ran.told
     document = json.loads(ran.stdout)
@@ -162,7 +162,7 @@ def test_imported_recording_gives_the_same_take(
     )
     assert ran.status == 0, ran.told
     made = Path(ran.stdout.splitlines()[-1])
-    ours, theirs = (table.read(path / "impedance.csv") for path in (job.free, made))
+    ours, theirs = (csv_table.read(path / "impedance.csv") for path in (job.free, made))
     assert isinstance(ours, ImpedanceCurve) and isinstance(theirs, ImpedanceCurve)
     at = ours.frequency_hz[(ours.frequency_hz > 20) & (ours.frequency_hz < 10000)]
     one = np.interp(at, ours.frequency_hz, ours.magnitude_ohm)

@@ -11,12 +11,11 @@ import soundfile
 from invoked import Invoke
 from made_signals import divider, filtered, record, up_and_down
 
-from cli.sources import parts as part_file
+from cli.sources import parts
 from meas.bench import rig_file
 from meas.bench.rig import Rig, Wiring
 from meas.curve import ImpedanceCurve
-from meas.tables import csv_table as table
-from meas.tables import touchstone
+from meas.tables import csv_table, touchstone
 
 RATE = 48000
 
@@ -65,7 +64,7 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
         next(out.iterdir()).rename(folder / f"{name}-{seed}")
     f = np.geomspace(20, 20000, 200)
     curve = ImpedanceCurve(f, PARTS["coil"](f))
-    table.write(folder / "coil.csv", curve)
+    csv_table.write(folder / "coil.csv", curve)
     touchstone.write(folder / "coil.s1p", curve)
     return folder
 
@@ -126,7 +125,7 @@ def test_levels_show_saturation(invoke):
 def test_saved_part_reads_back(invoke, tmp_path):
     path = tmp_path / "coil.json"
     assert invoke("part", "inductor", "coil-1", "--save", path).status == 0
-    saved = part_file.read(path)
+    saved = parts.read(path)
     assert (saved.name, saved.kind) == ("coil", "inductor")
     assert saved.values["L"].value == pytest.approx(0.83e-3, rel=1e-3)
 
@@ -176,7 +175,7 @@ def test_refusal_as_json(invoke):
 def test_driver_is_refused_as_part(invoke, tmp_path):
     f = np.geomspace(20, 20000, 200)
     z = 6 + s_of(f) * 0.4e-3 + 40 / (1 + 4j * (f / 50 - 50 / f))
-    table.write(tmp_path / "driver.csv", ImpedanceCurve(f, z))
+    csv_table.write(tmp_path / "driver.csv", ImpedanceCurve(f, z))
     ran = invoke("part", "inductor", tmp_path / "driver.csv")
     assert ran.status == 1
     assert "resonates" in ran.told

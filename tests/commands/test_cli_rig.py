@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from invoked import Invoke, Ran
 
-from cli.rig import check as rig_check
+from cli.rig import check
 from meas.bench import rig_file
 from meas.bench.rig import Rig
 from meas.bench.simulated_settings import SimulatedSettings
@@ -138,14 +138,14 @@ def test_check_combines_the_uncertainties() -> None:
     flat = np.full(100, 8.2, dtype=complex)
     common = Systematic("resistor", "resistor", flat * 0.003)
     curve = ImpedanceCurve(frequency, flat, np.full(100, 0.1), (common,))
-    (band,) = rig_check.compare(curve, 8.2, 0.041)
+    (band,) = check.compare(curve, 8.2, 0.041)
     expected = 2 * np.sqrt(0.1**2 / 100 + (8.2 * 0.003) ** 2 + 0.041**2 / 3)
     assert band.limits_ohm[0] == pytest.approx(expected, rel=1e-12)
     assert band.agrees
     just = ImpedanceCurve(frequency, flat + 1.02 * expected, np.full(100, 0.1), (common,))
-    assert not rig_check.compare(just, 8.2, 0.041)[0].agrees
+    assert not check.compare(just, 8.2, 0.041)[0].agrees
     reactive = ImpedanceCurve(frequency, flat + 0.2j, np.full(100, 0.1), (common,))
-    assert not rig_check.compare(reactive, 8.2, 0.041)[0].agrees
+    assert not check.compare(reactive, 8.2, 0.041)[0].agrees
 
 
 def test_level_suggests_and_stores(invoke: Invoke, tmp_path: Path) -> None:

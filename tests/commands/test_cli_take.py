@@ -12,7 +12,7 @@ import pytest
 import soundfile
 from invoked import Invoke
 
-from cli.bench import audio_path as bench
+from cli.bench import audio_path
 from cli.terminal import progress
 from meas.audio.protocol import Capture, Progress, StreamEvent
 from meas.audio.simulated_bench import SimulatedBench
@@ -64,8 +64,8 @@ def rig(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Path:
 
 
 def replaced(monkeypatch: pytest.MonkeyPatch, wrap: Callable[[Any], Any]) -> None:
-    real = bench.open_path
-    monkeypatch.setattr(bench, "open_path", lambda rig, **named: wrap(real(rig, **named)))
+    real = audio_path.open_path
+    monkeypatch.setattr(audio_path, "open_path", lambda rig, **named: wrap(real(rig, **named)))
 
 
 @pytest.mark.parametrize("seconds", [0.0, 0.1, 1.5])

@@ -10,7 +10,7 @@ import pytest
 from invoked import Invoke
 
 from cli.sources import targets_file
-from cli.targets import edit as targets_edit
+from cli.targets import edit
 from meas.errors import UsageError
 
 COIL = ("--wire", "0.2mm", "--former", "20mm", "--layers", "4")
@@ -148,7 +148,7 @@ wire = "copper"
 def test_every_other_line_survives(tmp_path: Path) -> None:
     file = tmp_path / "t.toml"
     file.write_text(HAND_MADE, encoding="utf-8")
-    targets_edit.put(file, {"Re": "5ohm ± 5%", "Mms": "12g ± 1g"}, {"layers": 2}, replace=True)
+    edit.put(file, {"Re": "5ohm ± 5%", "Mms": "12g ± 1g"}, {"layers": 2}, replace=True)
     before, after = (text.splitlines() for text in (HAND_MADE, file.read_text(encoding="utf-8")))
     kept = [line for line in before if not line.startswith("Re =")]
     assert [line for line in after if line in kept] == kept
@@ -172,5 +172,5 @@ def test_a_layout_that_cannot_be_edited_is_left_alone(text: str, tmp_path: Path)
     file = tmp_path / "t.toml"
     file.write_text(text, encoding="utf-8")
     with pytest.raises(UsageError):
-        targets_edit.put(file, {"Re": "5ohm ± 5%"}, {"layers": 2}, replace=True)
+        edit.put(file, {"Re": "5ohm ± 5%"}, {"layers": 2}, replace=True)
     assert file.read_text(encoding="utf-8") == text

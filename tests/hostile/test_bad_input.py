@@ -22,7 +22,7 @@ from invoked import Invoke
 from made_fits import Physical, fit_of
 
 from cli.main import run
-from cli.series import limits_file as series_file
+from cli.series import limits_file
 from fit.series.limits import derive
 from meas.bench import rig_file
 from meas.bench.simulated_settings import SimulatedSettings
@@ -150,7 +150,7 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
     (folder / "other.json").write_text('{"format": "something"}')
     (folder / "text.json").write_text("no json")
     (folder / "refusal.json").write_text('{"refused": true, "reasons": []}')
-    series_file.write(
+    limits_file.write(
         folder / "series.toml",
         derive([(str(i), fit_of(Physical().but(Bl=1 + 0.01 * i, Cms=1 - 0.02 * i)))
                 for i in range(5)]),

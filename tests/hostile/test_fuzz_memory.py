@@ -64,20 +64,17 @@ print(json.dumps(told))
 
 def readers() -> dict[str, Callable[[Path], object]]:
     from cli.filter import network_file, stock_file
-    from cli.sources import fits as states
-    from cli.sources import parts as part_file
-    from cli.sources import targets_file
+    from cli.sources import fits, parts, targets_file
     from meas.audio import recording
     from meas.bench import rig_file
-    from meas.tables import csv_table as table
-    from meas.tables import touchstone
+    from meas.tables import csv_table, touchstone
     from meas.takes import take
 
     return {
-        "wav": recording.read, "flac": recording.read, "table": table.read,
+        "wav": recording.read, "flac": recording.read, "table": csv_table.read,
         "touchstone": touchstone.read, "rig": rig_file.read, "targets": targets_file.read,
         "network": network_file.read, "stock": lambda path: stock_file.read([path]),
-        "take": take.load, "fit": states.read_fit, "part": part_file.read,
+        "take": take.load, "fit": fits.read_fit, "part": parts.read,
     }  # fmt: skip
 
 
@@ -222,7 +219,7 @@ def test_a_pipe_with_a_writer_is_read(tmp_path):
     """As a shell's process substitution gives one."""
     import threading
 
-    from meas.tables import csv_table as table
+    from meas.tables import csv_table
 
     pipe = tmp_path / "pipe.csv"
     os.mkfifo(pipe)
@@ -244,6 +241,6 @@ def test_a_pipe_with_a_writer_is_read(tmp_path):
 
     writer = threading.Thread(target=leave, daemon=True)
     writer.start()
-    curve = table.read(pipe)
+    curve = csv_table.read(pipe)
     writer.join()
     assert curve.magnitude_ohm.size == 1

@@ -34,8 +34,7 @@ from fit.results import store
 from fit.results.judge import Target, judge
 from meas.curve import ImpedanceCurve
 from meas.errors import Finding
-from meas.tables import csv_table as table
-from meas.tables import touchstone
+from meas.tables import csv_table, touchstone
 
 MARKUP = [
     "<script>alert(1)</script>", '"><img src=x onerror=alert(1)>', "</script><script>x()</script>",
@@ -179,7 +178,7 @@ def test_no_cell_of_an_exported_table_is_a_formula(name, invoke, tmp_path):
     """Spreadsheets run cells that begin with =, +, - or @ (OWASP, CSV Injection)."""
     assert invoke("export", _fits(tmp_path, name), "--csv", tmp_path / "a.csv").status == 0
     text = (tmp_path / "a.csv").read_text(encoding="utf-8")
-    comments = table.as_text(CURVE, (f"unit: {name}",)).splitlines()
+    comments = csv_table.as_text(CURVE, (f"unit: {name}",)).splitlines()
     lines = [*text.splitlines(), comments[0]]
     assert comments[1].startswith("frequency_hz")
     for delimiter in ",;\t":

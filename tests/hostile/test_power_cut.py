@@ -14,20 +14,17 @@ import pytest
 from made_fits import Physical, fit_of
 from power_cut import mains
 
-from cli.guide import state as guide_state
+from cli.guide import state
 from cli.report import fit_page, forms
-from cli.sources import fits as states
-from cli.sources import for_python as fit_file
-from cli.sources import targets_file
-from cli.targets import edit as targets_edit
+from cli.sources import fits, for_python, targets_file
+from cli.targets import edit
 from fit.results.judge import Target
 from meas.bench import rig_file
 from meas.bench.rig import Calibration, Rig, Standard, Wiring
 from meas.curve import ImpedanceCurve
 from meas.errors import Finding
 from meas.files import writing as whole_file
-from meas.tables import csv_table as table
-from meas.tables import touchstone
+from meas.tables import csv_table, touchstone
 from meas.takes import take as takes
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -105,14 +102,14 @@ def _report(folder: Path) -> None:
 
 def _session(folder: Path, **answers: str) -> None:
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(guide_state, "FILE", folder / "guide.json")
-        guide_state.write(guide_state.State().answered(**answers))
+        patch.setattr(state, "FILE", folder / "guide.json")
+        state.write(state.State().answered(**answers))
 
 
 def _session_read(path: Path) -> object:
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(guide_state, "FILE", path)
-        return guide_state.read()
+        patch.setattr(state, "FILE", path)
+        return state.read()
 
 
 def nothing(_: Path) -> None:
@@ -143,21 +140,21 @@ WRITINGS = {
     ),
     "targets edited": Writing(
         lambda f: targets_file.write_new(f / "t.toml", {"fs": "42Hz ± 10%"}),
-        lambda f: targets_edit.put(f / "t.toml", {"Re": "5.8ohm ± 5%"}),
+        lambda f: edit.put(f / "t.toml", {"Re": "5.8ohm ± 5%"}),
         _file_found("t.toml", lambda path: targets_file.read(path).targets),
     ),
     "fit": Writing(
         nothing,
-        lambda f: fit_file.save_fit(fit_of(Physical()), f / "fit.json", unit="auerhahn"),
-        _file_found("fit.json", lambda path: states.read_fit(path)[1].parameters),
+        lambda f: for_python.save_fit(fit_of(Physical()), f / "fit.json", unit="auerhahn"),
+        _file_found("fit.json", lambda path: fits.read_fit(path)[1].parameters),
     ),
     "report": Writing(
         lambda _: _page(), _report, _file_found("report.html", Path.read_bytes)
     ),
     "table": Writing(
         nothing,
-        lambda f: table.write(f / "a.csv", CURVE),
-        _file_found("a.csv", lambda path: table.read(path).magnitude_ohm.tolist()),
+        lambda f: csv_table.write(f / "a.csv", CURVE),
+        _file_found("a.csv", lambda path: csv_table.read(path).magnitude_ohm.tolist()),
     ),
     "touchstone": Writing(
         nothing,

@@ -15,13 +15,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from cli.box import check as box_check
+from cli.box import check
 from cli.filter import network_file, stock_file
-from cli.guide import state as guide_state
-from cli.series import limits_file as series_file
-from cli.sources import fits as states
-from cli.sources import parts as part_file
-from cli.sources import targets_file
+from cli.guide import state
+from cli.series import limits_file
+from cli.sources import fits, parts, targets_file
 from fit.results import store
 from fit.results.judge import Target
 from meas.audio import recording
@@ -36,22 +34,22 @@ HERE = Path(__file__).resolve().parents[2] / "fixtures" / "formats"
 def guide_of(path: Path) -> object:
     """The guided session is read out of the working folder, under its own name."""
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(guide_state, "FILE", path)
-        return guide_state.read()
+        patch.setattr(state, "FILE", path)
+        return state.read()
 
 
 # Every format with a version that something reads: the file, how it is read.
 READERS: dict[str, tuple[str, Callable[[Path], object]]] = {
     "freeair-take": ("take-free-air/take.json", takes.load),
-    "freeair-fit": ("fit.json", states.read_fit),
-    "freeair-part": ("part.json", part_file.read),
-    "freeair-box": ("box.json", box_check._read_plan),
+    "freeair-fit": ("fit.json", fits.read_fit),
+    "freeair-part": ("part.json", parts.read),
+    "freeair-box": ("box.json", check._read_plan),
     "freeair-guide": ("guide.json", guide_of),
     "freeair-rig": ("rig.toml", rig_file.read),
     "freeair-targets": ("targets.toml", targets_file.read),
     "freeair-stock": ("stock.toml", lambda path: stock_file.read([path])),
     "freeair-network": ("network.toml", network_file.read),
-    "freeair-series": ("series.toml", series_file.read),
+    "freeair-series": ("series.toml", limits_file.read),
 }
 
 
@@ -101,7 +99,7 @@ def test_a_refused_take_stays_refused():
 
 
 def test_a_fit_gives_the_numbers_it_gave():
-    unit, fit = states.read_fit(HERE / "fit.json")
+    unit, fit = fits.read_fit(HERE / "fit.json")
     assert (unit, fit.model, len(fit.curves)) == ("linnet-2", "ladder", 2)
     got = {n: (e.value, e.standard_uncertainty) for n, e in fit.parameters.items()}
     for name, value, uncertainty in (
@@ -152,16 +150,16 @@ def test_targets_stock_network_part_plan_and_session():
     ]  # fmt: skip
     (tweeter,) = network["tweeter"][0].parts
     assert tweeter.part.core_ohm == pytest.approx(480, rel=1e-3)
-    saved = part_file.read(HERE / "part.json")
+    saved = parts.read(HERE / "part.json")
     assert saved.values["L"].standard_uncertainty == pytest.approx(6.050594932998531e-08)
-    assert box_check._read_plan(HERE / "box.json")["volume_m3"] == 0.005190725702875944
+    assert check._read_plan(HERE / "box.json")["volume_m3"] == 0.005190725702875944
     session = guide_of(HERE / "guide.json")
-    assert isinstance(session, guide_state.State)
+    assert isinstance(session, state.State)
     assert session.files("rig", "free-air") == ("rig.toml", "take-free-air")
 
 
 def test_limits_of_a_series():
-    limits = series_file.read(HERE / "series.toml")
+    limits = limits_file.read(HERE / "series.toml")
     by_symbol = {limit.parameter: limit for limit in limits.limits if limit.judged}
     assert list(by_symbol) == ["Re", "Le", "fs", "Qms", "Cmes"]
     resonance = by_symbol["fs"]
@@ -226,7 +224,7 @@ def test_a_newer_limits_file_is_refused_with_advice(tmp_path):
     path = tmp_path / "limits.toml"
     path.write_text('format = "freeair-series/2"\nnovelty = 1\n')
     with pytest.raises(UnreadableInput, match=r"newer.*freeair-series/2.*Update freeair"):
-        series_file.read(path)
+        limits_file.read(path)
 
 
 def test_captures_are_told_by_what_they_hold():

@@ -11,9 +11,7 @@ import pytest
 from made_fits import Physical, fit_of
 
 from cli.main import run
-from cli.sources import fits as states
-from cli.sources import for_python as fit_file
-from cli.sources import targets_file
+from cli.sources import fits, for_python, targets_file
 from meas.bench import rig_file
 from meas.bench.rig import Rig, Wiring
 from meas.errors import UsageError
@@ -136,9 +134,9 @@ def test_an_edit_by_hand_while_a_command_measures(tmp_path, monkeypatch):
     words = ["--series-resistor", "10ohm", "--device", "simulated", "--woofer", "--sweep-seconds",
              "0.5", "--sample-rate", "8000"]  # fmt: skip
     assert run(["rig", "new", str(path), *words]) == 0
-    from cli.bench import audio_path as bench
+    from cli.bench import audio_path
 
-    real = bench.play
+    real = audio_path.play
 
     def slow(*given: object, **named: object) -> object:
         text = path.read_text(encoding="utf-8")
@@ -146,7 +144,7 @@ def test_an_edit_by_hand_while_a_command_measures(tmp_path, monkeypatch):
         path.write_text(text.replace("repeats = 1", "repeats = 3  # mine"), encoding="utf-8")
         return real(*given, **named)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(bench, "play", slow)
+    monkeypatch.setattr(audio_path, "play", slow)
     assert run(["rig", "calibrate", str(path), "--standard", "same-node", "--yes"]) == 0
     rig = rig_file.read(path)
     assert rig.calibration is not None
@@ -200,7 +198,7 @@ for k in range(20):
 """
     together(tmp_path, prepare, act)
     for k in range(20):
-        unit, fit = states.read_fit(tmp_path / f"fit-{k}.json")
+        unit, fit = fits.read_fit(tmp_path / f"fit-{k}.json")
         assert fit.parameters["Re"].value == 5.0 + int(unit)
     assert len(list(tmp_path.iterdir())) == 20
 
@@ -210,9 +208,9 @@ def test_a_program_that_does_not_let_go(tmp_path, monkeypatch):
     import os
 
     fcntl = pytest.importorskip("fcntl", reason="locks of folders are POSIX")
-    from meas.files import lock as module
+    from meas.files import lock
 
-    monkeypatch.setattr(module, "_LONGEST_WAIT_S", 0.1)
+    monkeypatch.setattr(lock, "_LONGEST_WAIT_S", 0.1)
     held = os.open(tmp_path, os.O_RDONLY)
     fcntl.flock(held, fcntl.LOCK_EX)
     with (
@@ -243,5 +241,5 @@ def test_a_fit_over_a_link_is_not_written_elsewhere(tmp_path):
     (tmp_path / "fit.json").symlink_to(tmp_path / "elsewhere" / "x.json")
     (tmp_path / "elsewhere").mkdir()
     with pytest.raises(UsageError, match="not overwritten"):
-        fit_file.save_fit(fit_of(Physical()), tmp_path / "fit.json", unit="x")
+        for_python.save_fit(fit_of(Physical()), tmp_path / "fit.json", unit="x")
     assert list((tmp_path / "elsewhere").iterdir()) == []

@@ -7,16 +7,16 @@ from pathlib import Path
 import pytest
 
 from meas.errors import UsageError
-from meas.files import writing as whole_file
+from meas.files import writing
 
 
 def test_writes_and_refuses_to_overwrite(tmp_path):
     path = tmp_path / "a.txt"
-    whole_file.write_text(path, "one")
+    writing.write_text(path, "one")
     with pytest.raises(UsageError, match="not overwritten"):
-        whole_file.write_text(path, "two")
+        writing.write_text(path, "two")
     assert path.read_text() == "one"
-    whole_file.write_text(path, "two", overwrite=True)
+    writing.write_text(path, "two", overwrite=True)
     assert path.read_text() == "two"
     assert [p.name for p in tmp_path.iterdir()] == ["a.txt"]
 
@@ -25,16 +25,16 @@ def test_overwriting_keeps_the_permissions(tmp_path):
     path = tmp_path / "a.txt"
     path.write_text("one")
     path.chmod(0o640)
-    whole_file.write_text(path, "two", overwrite=True)
+    writing.write_text(path, "two", overwrite=True)
     assert path.stat().st_mode & 0o777 == 0o640
 
 
 def test_never_overwrites_what_appears_meanwhile(tmp_path, monkeypatch):
     path = tmp_path / "a.txt"
-    monkeypatch.setattr(whole_file, "refuse_existing", lambda path, **_: None)
+    monkeypatch.setattr(writing, "refuse_existing", lambda path, **_: None)
     path.write_text("theirs")
     with pytest.raises(UsageError, match="in the way"):
-        whole_file.write_text(path, "ours")
+        writing.write_text(path, "ours")
     assert path.read_text() == "theirs"
 
 
@@ -43,10 +43,10 @@ def test_a_file_system_without_hard_links(tmp_path, monkeypatch):
         raise PermissionError(errno.EPERM, os.strerror(errno.EPERM))
 
     monkeypatch.setattr(os, "link", link)
-    whole_file.write_text(tmp_path / "a.txt", "one")
+    writing.write_text(tmp_path / "a.txt", "one")
     assert (tmp_path / "a.txt").read_text() == "one"
     with pytest.raises(UsageError, match="not overwritten"):
-        whole_file.write_text(tmp_path / "a.txt", "two")
+        writing.write_text(tmp_path / "a.txt", "two")
 
 
 def test_full_disk_leaves_nothing(tmp_path, monkeypatch):
@@ -55,9 +55,9 @@ def test_full_disk_leaves_nothing(tmp_path, monkeypatch):
 
     monkeypatch.setattr(os, "fsync", fsync)
     with pytest.raises(UsageError, match="disk is full"):
-        whole_file.write_text(tmp_path / "a.txt", "one")
+        writing.write_text(tmp_path / "a.txt", "one")
     with pytest.raises(UsageError, match="disk is full"):
-        whole_file.write_folder(tmp_path, "f", lambda folder: _put(folder / "x"))
+        writing.write_folder(tmp_path, "f", lambda folder: _put(folder / "x"))
     assert list(tmp_path.iterdir()) == []
 
 
@@ -75,7 +75,7 @@ def test_places_that_cannot_be_written(tmp_path, name, said):
     (tmp_path / "file").write_text("")
     (tmp_path / "folder").mkdir()
     with pytest.raises(UsageError, match=said) as caught:
-        whole_file.write_text(tmp_path / name, "one")
+        writing.write_text(tmp_path / name, "one")
     assert caught.value.where.startswith(str(tmp_path))
     assert caught.value.remedy
 
@@ -83,7 +83,7 @@ def test_places_that_cannot_be_written(tmp_path, name, said):
 def test_folder_names_are_counted_up(tmp_path):
     (tmp_path / "f-2").write_text("a file in the way")
     made = [
-        whole_file.write_folder(tmp_path / "new" / "..", "f", lambda f: _put(f / "x"))
+        writing.write_folder(tmp_path / "new" / "..", "f", lambda f: _put(f / "x"))
         for _ in range(2)
     ]
     assert [path.name for path in made] == ["f", "f-3"]
@@ -96,20 +96,20 @@ def test_an_interrupted_folder_is_absent(tmp_path):
         raise KeyboardInterrupt
 
     with pytest.raises(KeyboardInterrupt):
-        whole_file.write_folder(tmp_path, "f", interrupted)
+        writing.write_folder(tmp_path, "f", interrupted)
     assert list(tmp_path.iterdir()) == []
 
 
 def test_folder_is_checked_before_measuring(tmp_path):
-    whole_file.check_folder(tmp_path / "a" / "b")
+    writing.check_folder(tmp_path / "a" / "b")
     assert list((tmp_path / "a" / "b").iterdir()) == []
     (tmp_path / "file").write_text("")
     with pytest.raises(UsageError, match="choose another place"):
-        whole_file.check_folder(tmp_path / "file")
+        writing.check_folder(tmp_path / "file")
     with pytest.raises(UsageError, match="null"):
-        whole_file.check_folder(tmp_path / "a\0b")
+        writing.check_folder(tmp_path / "a\0b")
     with pytest.raises(UsageError, match="make room"):
-        whole_file.check_folder(tmp_path, bytes_needed=10**18)
+        writing.check_folder(tmp_path, bytes_needed=10**18)
 
 
 def test_read_only_folder(tmp_path, monkeypatch):
@@ -121,7 +121,7 @@ def test_read_only_folder(tmp_path, monkeypatch):
 
     monkeypatch.setattr(Path, "mkdir", mkdir)
     with pytest.raises(UsageError, match="read-only"):
-        whole_file.write_folder(tmp_path, "f", lambda _: None)
+        writing.write_folder(tmp_path, "f", lambda _: None)
 
 
 def _put(path: Path) -> None:

@@ -22,7 +22,7 @@ import cli
 import fit
 import meas
 from cli.words import assumed, units
-from fit.given import in_python as inputs
+from fit.given import in_python
 from fit.results import store
 from meas.errors import Finding, Refused, UsageError
 
@@ -125,8 +125,8 @@ def test_identity_of_a_mass_is_that_of_the_command_line() -> None:
     curve = bench.curve(bench.WOOFER.impedance(bench.FREQUENCY), np.random.default_rng(1))
     with_mass = fit.with_added_mass(curve, (7.5e-3, 0.1e-3)).condition
     on_box = fit.in_test_box(curve, (6.8e-3, 0.05e-3)).condition
-    assert isinstance(with_mass, inputs.AddedMass)
-    assert isinstance(on_box, inputs.TestBox)
+    assert isinstance(with_mass, in_python.AddedMass)
+    assert isinstance(on_box, in_python.TestBox)
     assert with_mass.mass.source == "mass:7.5g±0.1g"
     assert on_box.volume.source == "volume:6.8L±0.05L"
 
@@ -142,8 +142,8 @@ def test_the_session_says_what_the_command_line_would() -> None:
     assert session.measured_re.source == "multimeter"
     room = assumed.air_temperature(None)[0], assumed.relative_humidity(None)[0]
     assert [(value.value, value.half_width) for value in room] == [
-        inputs.ROOM_TEMPERATURE,
-        inputs.ROOM_HUMIDITY,
+        in_python.ROOM_TEMPERATURE,
+        in_python.ROOM_HUMIDITY,
     ]
 
 
@@ -156,7 +156,7 @@ def test_the_session_says_what_the_command_line_would() -> None:
     ],
 )  # fmt: skip
 def test_sizes_are_those_of_the_command_line(kind: str, written: units.Quantity) -> None:
-    here = inputs.KINDS[kind]
+    here = in_python.KINDS[kind]
     assert (here.smallest, here.largest) == (written.smallest, written.largest)
 
 
@@ -205,7 +205,7 @@ class TakeSaid:
 
 def test_a_take_brings_its_own_mass() -> None:
     measured = fit.of_take(Said(), half_width=0.1e-3)
-    assert isinstance(measured.condition, inputs.AddedMass)
+    assert isinstance(measured.condition, in_python.AddedMass)
     assert measured.condition.mass.value == 7.5e-3
     assert measured.condition.mass.half_width == 0.1e-3
     assert measured.condition.mass.source == "mass:7.5g"

@@ -20,11 +20,11 @@ from program import ROOT
 from cli import save_fit
 from meas.audio.devices import Device, find_device, note_for, ranked
 from meas.errors import BenchFailure, UsageError
-from meas.files import writing as whole_file
+from meas.files import writing
 from meas.files.windows_names import refused_by_windows
 from meas.takes import take
 from meas.transfer.passes import find_passes
-from meas.validity import of_record as validity_record
+from meas.validity import of_record
 
 SOURCES = sorted(
     file for package in ("meas", "fit", "cli") for file in (ROOT / package).rglob("*.py")
@@ -72,19 +72,19 @@ def test_a_name_that_windows_would_lose_is_refused_there(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """With a colon NTFS would write into a hidden stream of another file, and say nothing."""
-    monkeypatch.setattr(whole_file, "_WINDOWS", True)
+    monkeypatch.setattr(writing, "_WINDOWS", True)
     for name in ("lantern:1.json", "nul", "what?.html"):
         with pytest.raises(UsageError, match="Windows") as refused:
-            whole_file.write_text(tmp_path / name, "x")
+            writing.write_text(tmp_path / name, "x")
         assert refused.value.remedy == "Choose another name."
     with pytest.raises(UsageError, match="device on Windows"):
-        whole_file.write_folder(tmp_path, "aux", lambda _: None)
+        writing.write_folder(tmp_path, "aux", lambda _: None)
     with pytest.raises(UsageError, match="Windows"):
-        whole_file.refuse_existing(tmp_path / "a|b")
+        writing.refuse_existing(tmp_path / "a|b")
     assert not list(tmp_path.iterdir())
-    whole_file.write_text(tmp_path / "lantern-1.json", "x")
-    monkeypatch.setattr(whole_file, "_WINDOWS", False)
-    whole_file.write_text(tmp_path / "lantern:1.json", "x")
+    writing.write_text(tmp_path / "lantern-1.json", "x")
+    monkeypatch.setattr(writing, "_WINDOWS", False)
+    writing.write_text(tmp_path / "lantern:1.json", "x")
 
 
 # Renaming.
@@ -103,7 +103,7 @@ def held() -> Held:
 @pytest.fixture
 def waited(monkeypatch: pytest.MonkeyPatch) -> list[float]:
     seconds: list[float] = []
-    monkeypatch.setattr(whole_file.time, "sleep", seconds.append)
+    monkeypatch.setattr(writing.time, "sleep", seconds.append)
     return seconds
 
 
@@ -126,10 +126,10 @@ def test_a_scanner_that_lets_go_is_waited_for(
 ) -> None:
     monkeypatch.setattr(Path, method, holding(3, getattr(Path, method)))
     if method == "replace":
-        whole_file.write_text(tmp_path / "a.txt", "one", overwrite=True)
+        writing.write_text(tmp_path / "a.txt", "one", overwrite=True)
         assert (tmp_path / "a.txt").read_text(encoding="utf-8") == "one"
     else:
-        made = whole_file.write_folder(tmp_path, "a", lambda new: _put(new / "x"))
+        made = writing.write_folder(tmp_path, "a", lambda new: _put(new / "x"))
         assert (made / "x").exists()
     assert len(waited) == 3
 
@@ -141,7 +141,7 @@ def test_a_spreadsheet_that_keeps_the_file_is_named(
     file.write_text("old", encoding="utf-8")
     monkeypatch.setattr(Path, "replace", holding(99, Path.replace))
     with pytest.raises(UsageError) as refused:
-        whole_file.write_text(file, "new", overwrite=True)
+        writing.write_text(file, "new", overwrite=True)
     assert "Another program" in refused.value.remedy
     assert 1 < sum(waited) < 5
     assert file.read_text(encoding="utf-8") == "old"
@@ -156,7 +156,7 @@ def test_what_may_not_be_written_is_not_waited_for(
 
     monkeypatch.setattr(Path, "replace", refuse)
     with pytest.raises(UsageError, match="Permission"):
-        whole_file.write_text(tmp_path / "a.txt", "one", overwrite=True)
+        writing.write_text(tmp_path / "a.txt", "one", overwrite=True)
     assert not waited
 
 
@@ -173,7 +173,7 @@ def test_macos_is_told_to_write_to_the_medium(
     monkeypatch.setattr(sys, "platform", "darwin")
     monkeypatch.setattr(fcntl, "F_FULLFSYNC", 51, raising=False)
     monkeypatch.setattr(fcntl, "fcntl", lambda descriptor, command: asked.append(command))
-    whole_file.write_text(tmp_path / "a.txt", "one")
+    writing.write_text(tmp_path / "a.txt", "one")
     assert 51 in asked
     assert (tmp_path / "a.txt").read_text(encoding="utf-8") == "one"
 
@@ -340,12 +340,12 @@ def test_two_cards_that_mme_cannot_tell_apart_are_not_guessed() -> None:
 def test_silence_without_noise_names_the_permission() -> None:
     """macOS and Windows hand zeros to a program that may not use the microphone."""
     nothing = np.zeros((48000, 2), np.float32)
-    (found,) = validity_record.silent(nothing, find_passes(nothing, 48000))
+    (found,) = of_record.silent(nothing, find_passes(nothing, 48000))
     assert found.code == "silent-input"
     assert found.refuses
     assert "macOS" in found.text
     assert "Windows" in found.text
     noise = 1e-6 * np.random.default_rng(1).standard_normal((48000, 2)).astype(np.float32)
-    cable = validity_record.silent(noise, find_passes(noise, 48000))
+    cable = of_record.silent(noise, find_passes(noise, 48000))
     assert len(cable) == 2
     assert all("cable" in one.text and "macOS" not in one.text for one in cable)

@@ -8,7 +8,7 @@ import driver_bench as bench
 import numpy as np
 import pytest
 
-from cli.driver import mass_to_add as guide_mass
+from cli.driver import mass_to_add
 from fit.joint import fit_driver
 from meas.errors import Refused
 
@@ -151,19 +151,19 @@ def test_a_mass_is_proposed_after_free_air_alone():
     rng = np.random.default_rng(6)
     free = bench.free("free", _curve(rng))
     sized = bench.with_area(D.Sd, 0.02 * D.Sd)
-    found = guide_mass.next_step(_fit([free], sized), sized)
+    found = mass_to_add.next_step(_fit([free], sized), sized)
     assert found is not None
     assert found.code == "mass-wanted"
-    proposed = guide_mass.propose(D.truth["fs"], guide_mass.typical_mass(D.Sd), 10.0).mass_kg
+    proposed = mass_to_add.propose(D.truth["fs"], mass_to_add.typical_mass(D.Sd), 10.0).mass_kg
     assert f"{1e3 * proposed:g} g for instance" in found.text
     assert 0.2 <= 1 - (1 + proposed / D.Mms) ** -0.5 <= 0.5
     loaded = bench.loaded("mass", _curve(rng, mass=proposed), proposed, 1e-4)
     fit = _fit([free, loaded], sized)
-    assert guide_mass.next_step(fit, sized) is None
+    assert mass_to_add.next_step(fit, sized) is None
     # What was promised for Mms is not less than what came of it, and of its size.
-    told = guide_mass.expected(proposed, 3e-4)
+    told = mass_to_add.expected(proposed, 3e-4)
     mms = fit.parameters["Mms"]
     assert 0.5 * told < mms.standard_uncertainty / mms.value < 1.3 * told
-    bare = guide_mass.next_step(_fit([free]), bench.SESSION)
+    bare = mass_to_add.next_step(_fit([free]), bench.SESSION)
     assert bare is not None
     assert "--diameter" in bare.text

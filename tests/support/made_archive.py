@@ -10,8 +10,8 @@ import driver_bench
 import numpy as np
 
 from meas.bench.rig import Rig
-from meas.tables import csv_table as table
-from meas.takes import take as takes
+from meas.tables import csv_table
+from meas.takes import take
 
 POINTS = 60
 BEGIN = datetime(2026, 3, 2, 9, 0, tzinfo=UTC)
@@ -37,16 +37,16 @@ def curve(driver, seed: int, *, mass: float = 0.0, points: int = POINTS):
 
 def write_table(path: Path, driver, seed: int = 0, *, mass: float = 0.0, comments=(), **how):
     path.parent.mkdir(parents=True, exist_ok=True)
-    table.write(path, curve(driver, seed, mass=mass, **how), comments)
+    csv_table.write(path, curve(driver, seed, mass=mass, **how), comments)
 
 
 def write_take(folder: Path, unit: str, driver, seed: int = 0, *, mass=0.0, hours=0.0, label="",
                findings=(), kind="driver", points=POINTS) -> Path:  # fmt: skip
     """A take whose capture is a token: a refit reads its curve."""
-    condition = takes.TakeCondition()
+    condition = take.TakeCondition()
     if mass:
-        condition = takes.TakeCondition("added-mass", mass, 1e-4, f"{1e3 * mass:g}g")
-    made = takes.Take(
+        condition = take.TakeCondition("added-mass", mass, 1e-4, f"{1e3 * mass:g}g")
+    made = take.Take(
         unit=unit,
         kind=kind,
         condition=condition,
@@ -60,4 +60,4 @@ def write_take(folder: Path, unit: str, driver, seed: int = 0, *, mass=0.0, hour
         findings=tuple(findings),
         curve=curve(driver, seed, mass=mass, points=points),
     )
-    return takes.save(made, np.zeros((64, 2), np.float32), folder)
+    return take.save(made, np.zeros((64, 2), np.float32), folder)

@@ -16,7 +16,7 @@ import pytest
 from browser import PHONE, Browser
 from made_fits import Physical, curve, fit_of
 
-from cli.report import fit_page as pages
+from cli.report import fit_page
 from cli.report.comparison_page import Compared, comparison_page
 from cli.sources.fits import State
 from fit.compare.changes import compare
@@ -60,13 +60,13 @@ def fit() -> DriverFit:
 @pytest.fixture(scope="module")
 def page(fit: DriverFit, tmp_path_factory: pytest.TempPathFactory) -> Path:
     rig = Rig(name="shed", wiring=Wiring(series_resistor_ohm=10))
-    text = pages.fit_page(
+    text = fit_page.fit_page(
         fit,
         unit="Auerhahn",
         verdicts=judge(fit.parameters, TARGETS),
         findings=[Finding("stiff-suspension", "Compliance is low. Next: run it in.")],
         warnings=[Finding("hum", "Some hum at 50 Hz")],
-        origin=pages.Origin(
+        origin=fit_page.Origin(
             rig,
             tuple((f"Take {k}", "free air, 48000 Hz, peaks 50 % and 47 %") for k in (1, 2, 3)),
             "9.9",

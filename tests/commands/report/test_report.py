@@ -12,8 +12,7 @@ from pathlib import Path
 import pytest
 from made_fits import Physical, curve, fit_of
 
-from cli.report import fit_page as pages
-from cli.report import forms
+from cli.report import fit_page, forms
 from cli.report.comparison_page import Compared, comparison_page
 from cli.report.parts import strip
 from cli.sources.fits import State
@@ -79,13 +78,13 @@ def outlined(page: str) -> Outline:
 
 
 def page_of(fit: DriverFit, unit: str = "Lantern", rig: Rig | None = None) -> str:
-    return pages.fit_page(
+    return fit_page.fit_page(
         fit,
         unit=unit,
         verdicts=judge(fit.parameters, TARGETS),
         findings=[Finding("stiff-suspension", f"compliance is low {NASTY}")],
         warnings=[Finding("hum", "some hum")],
-        origin=pages.Origin(rig, (("Bench", "in the shed"),), "9.9", "2026-02-14"),
+        origin=fit_page.Origin(rig, (("Bench", "in the shed"),), "9.9", "2026-02-14"),
     )
 
 
@@ -154,9 +153,9 @@ def test_pictures_are_described_and_follow_the_page(page: str) -> None:
 
 
 def test_without_targets_and_rig(fit: DriverFit) -> None:
-    page = pages.fit_page(
+    page = fit_page.fit_page(
         fit, unit="x", verdicts=(), findings=(), warnings=(),
-        origin=pages.Origin(None, (), "9.9", "2026-02-14"),
+        origin=fit_page.Origin(None, (), "9.9", "2026-02-14"),
     )  # fmt: skip
     text = outlined(page).text
     assert "Is it what was meant?" not in text
@@ -301,7 +300,7 @@ def test_forms_of_a_fit(fit: DriverFit, tmp_path: Path) -> None:
         "verdicts": judge(fit.parameters, TARGETS),
         "findings": [Finding("stiff-suspension", "compliance is low $x_1$. Next: run it in")],
         "warnings": [],
-        "origin": pages.Origin(None, (("Bench", "in the | shed"),), "9.9", "2026-02-14"),
+        "origin": fit_page.Origin(None, (("Bench", "in the | shed"),), "9.9", "2026-02-14"),
     }
     for ending in forms.FORMS:
         path = tmp_path / f"report{ending}"

@@ -22,7 +22,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from program import ROOT, freeair
 
-from cli.driver import mass_to_add as guide_mass
+from cli.driver import mass_to_add
 from cli.guide.rig_questions import suitable, suits
 from cli.guide.state import FILE, State, still_there
 from cli.guide.steps import STEPS, another_unit, next_step, shift_words
@@ -392,11 +392,11 @@ def test_proposed_mass_shifts_as_it_should(moving: float, wrong: float, fs: floa
     The window holds ratios of mass to mass from 0.5625 to 3, a factor of 2.31 either way from its
     middle; rounding takes up to 1.225 of that, the root of the widest step (1 to 1.5).
     """
-    found = guide_mass.propose(fs, wrong * moving, 10.0)
+    found = mass_to_add.propose(fs, wrong * moving, 10.0)
     fell = 1 - 1 / math.sqrt(1 + found.mass_kg / moving)
     assert 0.2 <= fell <= 0.5
     assert found.clear == (found.lowered_hz >= 15.0)
-    back = guide_mass.moving_mass(fs, fs * (1 - fell), found.mass_kg)
+    back = mass_to_add.moving_mass(fs, fs * (1 - fell), found.mass_kg)
     assert back == pytest.approx(moving, rel=1e-9)
 
 

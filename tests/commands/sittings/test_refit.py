@@ -162,11 +162,11 @@ def test_newer_models_are_a_reason_to_fit_again(
     invoke: Invoke, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     from cli.refit import job as refit_job
-    from cli.refit import plan as refit_archive
+    from cli.refit import plan
 
     write_table(tmp_path / "spark.csv", MIDRANGE)
     assert invoke("refit", tmp_path, "--workers", 1).status == 0
-    for module in (refit_archive, refit_job):
+    for module in (plan, refit_job):
         monkeypatch.setattr(module, "models_digest", lambda: "another")
     assert invoke("refit", tmp_path, "--workers", 1).status == 0
     assert ledger_lines(tmp_path / "refitted") == 2
@@ -195,10 +195,10 @@ def test_a_worker_with_other_models_gives_no_number(
     invoke: Invoke, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """As on another machine where another version is installed."""
-    from cli.refit import plan as refit_archive
+    from cli.refit import plan
 
     write_table(tmp_path / "spark.csv", MIDRANGE)
-    monkeypatch.setattr(refit_archive, "models_digest", lambda: "another")
+    monkeypatch.setattr(plan, "models_digest", lambda: "another")
     ran = invoke("refit", tmp_path, "--workers", 1, "--json")
     assert ran.status == 1
     assert lines_of(ran.stdout)[0]["reasons"][0]["code"] == "other-version"

@@ -13,7 +13,7 @@ from driver_bench import FREQUENCY, WOOFER
 from invoked import Invoke
 from made_fits import Physical, fit_of
 
-from cli.series import limits_file as series_file
+from cli.series import limits_file
 from fit.results.store import to_json
 from fit.series.limits import derive
 from fit.series.values import JUDGED
@@ -66,7 +66,7 @@ def test_the_whole_job(folder: Path, freeair: Invoke) -> None:
     assert plain.stdout.startswith("heavy: outside")
     assert "heavier moving parts (glue)" in plain.told
     assert freeair("series", "judge", heavy, "--limits", file, "--judge-by-status").status == 3
-    limits = series_file.read(file)
+    limits = limits_file.read(file)
     upper = next(one.upper for one in limits.limits if one.parameter == "fs")
     assert upper is not None
     edge = DRIVER.but(Cms=(DRIVER.values()["fs"] / upper) ** 2 * 0.999)
@@ -103,7 +103,7 @@ def test_the_file_says_what_was_derived(folder: Path, freeair: Invoke) -> None:
     from cli.sources.fits import read_fit
 
     direct = derive([read_fit(path) for path in fits(folder)])
-    back = series_file.read(file)
+    back = limits_file.read(file)
     assert back.units == direct.units
     assert back.near == direct.near
     for one, other in zip(direct.limits, back.limits, strict=True):
@@ -134,7 +134,7 @@ def test_people_may_edit_it(folder: Path, freeair: Invoke) -> None:
     at = next(i for i, line in enumerate(lines) if line == "judged = true")
     lines[at] = "judged = false"
     file.write_text("\n".join(lines))
-    found = series_file.read(file)
+    found = limits_file.read(file)
     judged = {one.parameter: one for one in found.limits if one.judged}
     assert set(judged) == {"fs", "Bl", "Qms", "Le", "Cmes"}
     assert (judged["fs"].lower, judged["fs"].upper) == pytest.approx((40.8, 61.2))
@@ -168,16 +168,16 @@ def test_what_is_wrong_in_it_is_named(
     assert old in text
     file.write_text(text.replace(old, new, 1))
     with pytest.raises(UnreadableInput, match=told):
-        series_file.read(file)
+        limits_file.read(file)
 
 
 def test_names_of_units_and_benches_survive_the_file(folder: Path) -> None:
     units = [(f'"{i}" \\ ±\x7f\n]', fit_of(made(np.random.default_rng(i)))) for i in range(6)]
     limits = derive(units)
     file = folder / "odd.toml"
-    series_file.write(file, limits)
-    assert series_file.read(file).units == limits.units
-    assert series_file.read(file).limits == limits.limits
+    limits_file.write(file, limits)
+    assert limits_file.read(file).units == limits.units
+    assert limits_file.read(file).limits == limits.limits
 
 
 def test_a_rub_in_the_take_makes_a_unit_outside(folder: Path, freeair: Invoke) -> None:
@@ -248,13 +248,13 @@ def test_tables_are_fitted_by_one_model_and_gross_curves_are_outside(
     meter = ("--table-tolerance", "meter=1%")
     ran = freeair("series", "limits", *tables, "--save", file, "--model", "lossy", *meter)
     assert ran.status == 0, ran.told
-    assert series_file.read(file).model == "lossy"
+    assert limits_file.read(file).model == "lossy"
     again = freeair("series", "judge", tables[2], "--limits", file, *meter, "--judge-by-status")
     assert again.status in (0, 4)
     # From a start that lies nowhere the long search has to be taken, and says the same.
     lost = folder / "lost.toml"
     lost.write_text(re.sub(r"(?m)^fs = (\d\S*)$", "fs = 900.0", file.read_text()))
-    assert series_file.read(lost).near["fs"] == 900.0
+    assert limits_file.read(lost).near["fs"] == 900.0
     words = [freeair("series", "judge", tables[2], "--limits", one, *meter, "--json").stdout
              for one in (file, lost)]  # fmt: skip
     near, far = (json.loads(text) for text in words)

@@ -19,7 +19,7 @@ from ngspice_bench import Air, Driver, run_ngspice
 from numpy.typing import NDArray
 from scipy.optimize import brentq
 
-from fit.box import predict as box_predict
+from fit.box import predict
 from fit.box.boxed_driver import BoxedDriver
 from fit.box.saved_driver import of_fit
 from fit.crossover.load import fitted_impedance
@@ -185,11 +185,11 @@ def test_a_box_is_that_of_the_ring(name: str, tmp_path: Path) -> None:
     seen = play(LADDER, ring, source, tmp_path, box=VOLUME)
     f = seen["frequency"].real
     driver = of_fit(fit_that_found(LADDER, ring))
-    found = box_predict.predict(
+    found = predict.predict(
         driver,
-        box_predict.Box(VOLUME),
+        predict.Box(VOLUME),
         VOLT,
-        box_predict.Air(DENSITY, SOUND_SPEED),
+        predict.Air(DENSITY, SOUND_SPEED),
         source_ohm=SOURCE_OHM,
         frequency_hz=f,
     )

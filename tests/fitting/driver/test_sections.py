@@ -10,14 +10,14 @@ import pytest
 from campaign_bound import bound
 from campaign_drivers import DRIVERS, Bench, exact_session, exact_takes, random_case
 
-from fit.given import in_python as inputs
+from fit.given import in_python
 from fit.joint import fit_driver
 
 NOISE = 1e-4
 
 
 def fitted(driver, rng, noise=NOISE, f=None):
-    return fit_driver([inputs.in_free_air(Bench(noise).take(driver, rng, f=f))], exact_session())
+    return fit_driver([in_python.in_free_air(Bench(noise).take(driver, rng, f=f))], exact_session())
 
 
 @pytest.mark.parametrize(

@@ -8,7 +8,7 @@ import pytest
 from scipy import stats
 
 from fit.driver.named_model import named
-from fit.given import in_python as inputs
+from fit.given import in_python
 from fit.problem.joint_problem import Problem
 from fit.problem.misfit import leverages
 from fit.search import choose
@@ -30,7 +30,7 @@ def test_the_section_that_is_missing_is_the_one_that_is_seen(corner_hz):
     curve = ImpedanceCurve(f, z + s * L / (1 + s / corner), 1e-4 * np.abs(z))
     coil, mechanics = named("plain")
     bench = campaign_drivers.exact_session()
-    problem = Problem([inputs.in_free_air(curve)], bench, coil, mechanics)
+    problem = Problem([in_python.in_free_air(curve)], bench, coil, mechanics)
     truth = PLAIN.truth
     w0 = 2 * np.pi * truth["fs"]
     theta = np.zeros(problem.size)

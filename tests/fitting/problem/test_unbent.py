@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 from campaign_drivers import DRIVERS, LIMITS, Bench, exact_session
 
-from fit.given import in_python as inputs
+from fit.given import in_python
 from fit.joint import chosen, fit_driver
 from meas.errors import Refused
 
@@ -25,7 +25,7 @@ HYSTERETIC = ("hysteretic", (0.1,))
 def free_air(driver, share, rng):
     """One take by a bench that is off by so much of all its limits."""
     off = {name: share * half for name, half in LIMITS.items()}
-    return [inputs.in_free_air(Bench(NOISE, **off, limits=LIMITS).take(driver, rng))]
+    return [in_python.in_free_air(Bench(NOISE, **off, limits=LIMITS).take(driver, rng))]
 
 
 @pytest.mark.parametrize("driver", [DRIVERS[5], DRIVERS[8], DRIVERS[9]], ids=lambda d: d.name)
@@ -63,7 +63,7 @@ def test_intervals_are_as_wide_as_the_errors():
         rng = runs.rng_of(5, number)
         off = {name: rng.uniform(-half, half) for name, half in LIMITS.items()}
         take = Bench(NOISE, **off, limits=LIMITS).take(driver, rng)
-        fit = fit_driver([inputs.in_free_air(take)], exact_session())
+        fit = fit_driver([in_python.in_free_air(take)], exact_session())
         for name, found in ratios.items():
             estimate = fit.parameters[name]
             u = estimate.standard_uncertainty / estimate.value
@@ -81,6 +81,6 @@ def test_a_refusal_names_inputs_that_nobody_compared():
     for limits, named in ((loose, True), (LIMITS, False)):
         take = Bench(NOISE, **off, limits=limits).take(bumpy, runs.rng_of(3, 3))
         with pytest.raises(Refused) as refused:
-            fit_driver([inputs.in_free_air(take)], exact_session())
+            fit_driver([in_python.in_free_air(take)], exact_session())
         assert refused.value.reasons[0].code == "poor-fit"
         assert ("calibrate" in str(refused.value)) is named

@@ -11,10 +11,9 @@ import numpy as np
 import pytest
 from made_fits import Physical
 
-from fit.compare import changes as compare
+from fit.compare import changes
 from fit.compare.words import in_words
-from fit.diagnosis import by_hand as threepoint
-from fit.diagnosis import explain
+from fit.diagnosis import by_hand, explain
 from fit.given.measured import AddedMass, FreeAir, MeasuredCurve, Session, Stated
 from fit.joint import fit_driver
 from fit.results import judge, store
@@ -67,7 +66,7 @@ def after():
 
 def test_the_common_resistor_leaves_the_change(before, after):
     truth = {name: RUN_IN.values()[name] / value - 1 for name, value in NEW.values().items()}
-    same = compare.compare(before, after)
+    same = changes.compare(before, after)
     assert before.parameters["Re"].value == pytest.approx(6.2 * 1.008, rel=1e-3)
     for change in same.changes:
         if change.parameter.startswith("sensitivity"):
@@ -82,21 +81,21 @@ def test_the_common_resistor_leaves_the_change(before, after):
 def test_another_bench_or_mass_widens_the_change(before, after):
     elsewhere = _fit(RUN_IN, 5, rig="bench-b")
     one, other = (
-        compare.compare(before, fit).change("Re").standard_uncertainty for fit in (after, elsewhere)
+        changes.compare(before, fit).change("Re").standard_uncertainty for fit in (after, elsewhere)
     )
     # Two resistors of 0.01/sqrt(3) each.
     assert other**2 - one**2 == pytest.approx(2 * 0.01**2 / 3, rel=0.02)
 
 
 def test_words(before, after):
-    words = in_words(compare.compare(before, after))
+    words = in_words(changes.compare(before, after))
     assert "The moving mass is unchanged: the suspension is 17 % more compliant" in words
 
 
 def test_saved_and_read_back_compares_the_same(before, after):
     text = json.dumps(store.to_json(after, unit="Auerhahn 1"), allow_nan=False)
     back = store.from_json(json.loads(text))
-    assert compare.compare(before, back) == compare.compare(before, after)
+    assert changes.compare(before, back) == changes.compare(before, after)
 
 
 def test_covariance_carries_the_physics(before):
@@ -113,8 +112,8 @@ def test_covariance_carries_the_physics(before):
 
 
 def test_the_hand_evaluation_agrees(before, after):
-    assert threepoint.cross_check(before) is None
-    assert threepoint.cross_check(after) is None
+    assert by_hand.cross_check(before) is None
+    assert by_hand.cross_check(after) is None
 
 
 def test_judged_and_explained_against_the_plan(before):
@@ -148,7 +147,7 @@ def test_intervals_of_a_change_cover_the_truth():
 
     def fit(driver, resistor, mass):
         clamped = driver.but(
-            **{p: math.exp(u * rng.normal()) for p, (u, _) in compare.REPEATABILITY.items()}
+            **{p: math.exp(u * rng.normal()) for p, (u, _) in changes.REPEATABILITY.items()}
         )
         drifted = clamped.but(Cms=math.exp(0.02 * rng.normal()))
         loaded = Physical(**{**vars(drifted), "Mms": clamped.Mms + MASS.value + mass})
@@ -162,7 +161,7 @@ def test_intervals_of_a_change_cover_the_truth():
     covered: dict[str, int] = {}
     for _ in range(40):
         errors = rng.uniform(-0.01, 0.01), rng.uniform(-1e-4, 1e-4)
-        for change in compare.compare(*(fit(state, *errors) for state in states)).changes:
+        for change in changes.compare(*(fit(state, *errors) for state in states)).changes:
             if change.unit == "dB" or change.parameter == "Sd":
                 continue  # the efficiency says the same as the decibels; the ruler is one
             low, high = (math.log1p(end) for end in change.interval_95)

@@ -12,7 +12,7 @@ import pytest
 from driver_bench import MIDRANGE, SESSION, SUBWOOFER, WOOFER, Driver, curve, free, loaded
 from driver_bench import magnitude as magnitudes
 
-from cli.driver import uneven_harmonics as distorting
+from cli.driver import uneven_harmonics
 from fit.diagnosis import bumps, harmonic_causes
 from fit.diagnosis.explain import explain
 from fit.diagnosis.losses import loss_law
@@ -315,10 +315,10 @@ def test_harmonics_are_read_from_a_take(tmp_path: Path):
         kept = Distortion(seen.frequency_hz, parts, seen.noise)
         file = tmp_path / f"{names[0]}.csv"
         file.write_text(as_text(kept, ("a comment",)), encoding="utf-8")
-        read = distorting.read(file)
+        read = uneven_harmonics.read(file)
         assert read is not None
         np.testing.assert_allclose(read.even, seen.even, rtol=1e-3)
         np.testing.assert_allclose(read.odd, seen.odd, rtol=1e-3)
     (tmp_path / "damaged.csv").write_text("frequency_hz\nten\n", encoding="utf-8")
-    assert distorting.read(tmp_path / "damaged.csv") is None
-    assert distorting.read(tmp_path / "absent.csv") is None
+    assert uneven_harmonics.read(tmp_path / "damaged.csv") is None
+    assert uneven_harmonics.read(tmp_path / "absent.csv") is None

@@ -22,7 +22,7 @@ from campaign_bound import ALL, FREE, bound
 from campaign_drivers import DRIVERS, Bench, exact_session, exact_takes
 from scipy.stats import binom, chi2
 
-from fit.given import in_python as inputs
+from fit.given import in_python
 from fit.joint import fit_driver
 
 SEED = 7
@@ -35,7 +35,7 @@ def test_bound_is_that_of_the_analytic_jacobian(driver):
     elements. They agree to what the wide prior rows of the fit (30 in the logarithm) take of it."""
     z = driver.impedance(driver.band)
     curve = replace(Bench(1e-4).take(driver, np.random.default_rng(0)), impedance_ohm=z)
-    fit = fit_driver([inputs.in_free_air(curve)], exact_session(), driver.model)
+    fit = fit_driver([in_python.in_free_air(curve)], exact_session(), driver.model)
     least = bound(driver, 1e-4, loaded=False)
     for name in FREE:
         estimate = fit.parameters[name]

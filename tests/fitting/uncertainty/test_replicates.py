@@ -14,7 +14,7 @@ from scipy.stats import ks_2samp
 from fit.joint import chosen, fit_driver
 from fit.numerics.least_squares import least_squares
 from fit.results.store import from_json, to_json
-from fit.uncertainty import monte_carlo as montecarlo
+from fit.uncertainty import monte_carlo
 from fit.uncertainty.monte_carlo import curved, draws
 from fit.uncertainty.replicates import refitted
 
@@ -91,7 +91,7 @@ def test_refits_scatter_as_linear_propagation_says_where_it_suffices():
     fit = fit_driver(
         [take.measured for take in settled.problem.takes], settled.problem.session, "lossy"
     )
-    at = montecarlo.Extremes(None, None, None)
+    at = monte_carlo.Extremes(None, None, None)
     for name in ("Re", "fs", "Qms", "Mms", "Bl"):
         assert fit.parameters[name].limits is None
     truth, replicates = draws(settled, 400, seed=2)
@@ -99,8 +99,8 @@ def test_refits_scatter_as_linear_propagation_says_where_it_suffices():
     for name in ("Re", "fs", "Mms", "Vas", "Bl"):
         errors = [
             math.log(
-                montecarlo.derived(settled.problem, a, at)[name][0]
-                / montecarlo.derived(settled.problem, b, at)[name][0]
+                monte_carlo.derived(settled.problem, a, at)[name][0]
+                / monte_carlo.derived(settled.problem, b, at)[name][0]
             )
             for a, b in zip(found, truth, strict=True)
         ]

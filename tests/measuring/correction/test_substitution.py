@@ -22,7 +22,7 @@ from meas.excitation import stimulus
 from meas.one_input.analysis import Substituted, analyse_substituted
 from meas.one_input.minimum_phase import phase_of_magnitude, rebuilt_phase
 from meas.one_input.substitution import paired
-from meas.takes import take as takes
+from meas.takes import take
 
 RATE = 48000
 KNOWN = 8.2
@@ -199,8 +199,8 @@ def test_take_with_one_input(tmp_path: Path, invoke: Invoke) -> None:
     )  # fmt: skip
     assert ran.status == 0, ran.told
     folder = Path(ran.stdout.splitlines()[-1])
-    loaded = takes.load(folder)
-    assert loaded.excitation["kind"] == takes.SUBSTITUTION
+    loaded = take.load(folder)
+    assert loaded.excitation["kind"] == take.SUBSTITUTION
     assert loaded.curve is not None
     assert {one.source for one in loaded.curve.systematics} >= {"known-resistor:bench-7f3a"}
     fit = invoke("fit", folder, "--json")
@@ -230,7 +230,7 @@ def test_import_of_two_mono_recordings(tmp_path: Path, invoke: Invoke, swapped: 
         assert ran.status == 1
         return
     assert ran.status == 0, ran.told
-    curve = takes.load(Path(ran.stdout.splitlines()[-1])).curve
+    curve = take.load(Path(ran.stdout.splitlines()[-1])).curve
     assert isinstance(curve, ImpedanceCurve)
     assert np.max(curve.magnitude_ohm[curve.frequency_hz < 500]) == pytest.approx(58.8, rel=0.01)
 

@@ -10,7 +10,7 @@ from hypothesis.extra import numpy as hnp
 
 from meas.curve import ImpedanceCurve, MagnitudeCurve
 from meas.errors import FreeairError, UnreadableInput, UsageError
-from meas.tables import csv_table as table
+from meas.tables import csv_table
 from meas.tables.wrong_units import minimum_phase_deg, plausibility
 
 
@@ -50,7 +50,7 @@ COMPLEX = "frequency_hz,resistance_ohm,reactance_ohm\n20,6.5,0.25\n40,7,-1e-1\n"
     ],
 )
 def test_one_curve_in_every_notation(tmp_path, content):
-    curve = table.read(put(tmp_path, content))
+    curve = csv_table.read(put(tmp_path, content))
     assert isinstance(curve, ImpedanceCurve)
     assert curve.frequency_hz.tolist() == [20.0, 40.0]
     assert curve.impedance_ohm.tolist() == [6.5 + 0.25j, 7.0 - 0.1j]
@@ -59,22 +59,22 @@ def test_one_curve_in_every_notation(tmp_path, content):
 
 def test_magnitude_with_and_without_phase(tmp_path):
     head = "frequency_hz,magnitude_ohm,phase_deg,standard_uncertainty_ohm\n"
-    curve = table.read(put(tmp_path, head + "20,8,30,0.01\n40,6,-90,0.02\n"))
+    curve = csv_table.read(put(tmp_path, head + "20,8,30,0.01\n40,6,-90,0.02\n"))
     assert isinstance(curve, ImpedanceCurve)
     # 8 ohm at 30 degrees by hand: 8 cos 30 = 6.9282, 8 sin 30 = 4.
     assert curve.impedance_ohm == pytest.approx([6.9282032 + 4j, -6j], abs=1e-6)
     assert curve.standard_uncertainty_ohm.tolist() == [0.01, 0.02]
-    bare = table.read(put(tmp_path, "magnitude_ohm,frequency_hz\n8,20\n6,40\n"))
+    bare = csv_table.read(put(tmp_path, "magnitude_ohm,frequency_hz\n8,20\n6,40\n"))
     assert isinstance(bare, MagnitudeCurve)
     assert bare.magnitude_ohm.tolist() == [8.0, 6.0]
 
 
 def test_a_table_that_says_the_same_twice(tmp_path):
     head = "frequency_hz,resistance_ohm,reactance_ohm,magnitude_ohm,phase_deg\n"
-    curve = table.read(put(tmp_path, head + "20,6.928,4.0,8.0,30.0\n"))
+    curve = csv_table.read(put(tmp_path, head + "20,6.928,4.0,8.0,30.0\n"))
     assert curve.impedance_ohm.tolist() == [6.928 + 4j]
     with pytest.raises(UnreadableInput, match="contradict") as caught:
-        table.read(put(tmp_path, head + "20,6.928,4.0,8.0,30.0\n40,6,1,8.0,30.0"))
+        csv_table.read(put(tmp_path, head + "20,6.928,4.0,8.0,30.0\n40,6,1,8.0,30.0"))
     assert "line 3" in caught.value.where
 
 
@@ -129,7 +129,7 @@ WRONG = [
 def test_wrong_tables_name_line_and_column(tmp_path, content, where, what):
     path = put(tmp_path, content)
     with pytest.raises(UnreadableInput) as caught:
-        table.read(path)
+        csv_table.read(path)
     assert what in caught.value.what
     assert caught.value.where == (f"{path}, {where}" if where else str(path))
     assert caught.value.remedy
@@ -137,9 +137,9 @@ def test_wrong_tables_name_line_and_column(tmp_path, content, where, what):
 
 def test_no_file_and_a_folder(tmp_path):
     with pytest.raises(UnreadableInput, match="does not exist"):
-        table.read(tmp_path / "none.csv")
+        csv_table.read(tmp_path / "none.csv")
     with pytest.raises(UnreadableInput, match="folder"):
-        table.read(tmp_path)
+        csv_table.read(tmp_path)
 
 
 rows = st.integers(1, 30)
@@ -156,23 +156,23 @@ def test_written_tables_read_back_exactly(tmp_path_factory, data, n, with_uncert
     uncertainty = data.draw(hnp.arrays(float, n, elements=positive)) if with_uncertainty else None
     folder = tmp_path_factory.mktemp("t")
     curve = ImpedanceCurve(frequency, parts[0] + 1j * parts[1], uncertainty)
-    table.write(folder / "z.csv", curve, comments=["anything, really; even this"])
-    back = table.read(folder / "z.csv")
+    csv_table.write(folder / "z.csv", curve, comments=["anything, really; even this"])
+    back = csv_table.read(folder / "z.csv")
     assert np.array_equal(back.frequency_hz, frequency)
     assert np.array_equal(back.impedance_ohm, curve.impedance_ohm)
     assert (back.standard_uncertainty_ohm is None) == (uncertainty is None)
     if uncertainty is not None:
         assert np.array_equal(back.standard_uncertainty_ohm, uncertainty)
     flat = MagnitudeCurve(frequency, data.draw(hnp.arrays(float, n, elements=positive)))
-    table.write(folder / "m.csv", flat)
-    assert np.array_equal(table.read(folder / "m.csv").magnitude_ohm, flat.magnitude_ohm)
+    csv_table.write(folder / "m.csv", flat)
+    assert np.array_equal(csv_table.read(folder / "m.csv").magnitude_ohm, flat.magnitude_ohm)
 
 
 def test_nothing_is_overwritten(tmp_path):
     curve = MagnitudeCurve(np.array([20.0]), np.array([8.0]))
     path = put(tmp_path, "mine")
     with pytest.raises(UsageError, match="not overwritten"):
-        table.write(path, curve)
+        csv_table.write(path, curve)
     assert path.read_text() == "mine"
 
 
@@ -187,7 +187,7 @@ def test_only_our_errors_escape(tmp_path_factory, content):
     path = tmp_path_factory.getbasetemp() / "fuzz.csv"
     path.write_bytes(content if isinstance(content, bytes) else content.encode())
     try:
-        curve = table.read(path)
+        curve = csv_table.read(path)
     except FreeairError as error:
         assert str(path) in error.where
     else:

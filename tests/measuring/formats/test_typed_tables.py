@@ -15,7 +15,7 @@ from fit.compare.changes import compare
 from fit.joint import fit_driver
 from meas.curve import ImpedanceCurve, MagnitudeCurve, Systematic, random_ohm, together
 from meas.errors import UsageError
-from meas.tables import csv_table as table
+from meas.tables import csv_table
 from meas.tables.rounding import visible_limits
 
 ROUND = np.array([6.9, 7.0, 12.0, 57.0, 11.0, 8.4])
@@ -57,7 +57,7 @@ def test_a_table_keeps_its_rounding(tmp_path):
     """Of the magnitude; with phase also of the angle, half a degree of 57 ohm being 0.5 ohm."""
     rows = "".join(f"{10 + k},{v:g},{5 * k}\n" for k, v in enumerate(ROUND))
     path = _written(tmp_path / "a.csv", "frequency_hz,magnitude_ohm,phase_deg\n" + rows)
-    curve = table.read(path)
+    curve = csv_table.read(path)
     across = np.radians(0.5) * ROUND
     expected = np.hypot(visible_limits(ROUND), across) / 2**0.5 / 3**0.5
     assert random_ohm(curve) == pytest.approx(expected)
@@ -170,12 +170,12 @@ def test_an_exported_table_is_told_once_and_cancels(tmp_path, phase):
         size = measured.magnitude_ohm
         error = Systematic("resistor:bench", "series resistor", size * 0.01 / 3**0.5)
         measured = MagnitudeCurve(bench.FREQUENCY, size, None, (error,))
-    text = table.as_text(measured, ("unit: Lantern",), errors=True)
-    again = table.read(_written(tmp_path / "a.csv", text))
+    text = csv_table.as_text(measured, ("unit: Lantern",), errors=True)
+    again = csv_table.read(_written(tmp_path / "a.csv", text))
     (before,), (after,) = measured.systematics, again.systematics
     assert (after.source, after.text) == (before.source, before.text)
     assert np.array_equal(after.derivative_ohm, before.derivative_ohm)
     assert table_scale.read(None).on(tmp_path / "a.csv", again) is again
     # Without its comments it is a table like any other.
     bare = "\n".join(line for line in text.splitlines() if not line.startswith("#"))
-    assert table.read(_written(tmp_path / "b.csv", bare)).systematics == ()
+    assert csv_table.read(_written(tmp_path / "b.csv", bare)).systematics == ()

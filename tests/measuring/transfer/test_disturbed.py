@@ -8,7 +8,7 @@ from made_signals import Samples, divider, driver, filtered
 from numpy.typing import NDArray
 
 from meas.bench.rig import Card, Drive, Rig, Wiring
-from meas.excitation import choice as excitation
+from meas.excitation import choice
 from meas.excitation.stimulus import Stimulus
 from meas.takes.analysis import analyse
 from meas.takes.estimate import estimate_from
@@ -56,7 +56,7 @@ def slam(inputs: NDArray[np.float64], at_s: float, size: float, seed: int = 0) -
 @pytest.mark.parametrize("at", [0.2, 0.5, 0.8])
 def test_a_door_is_left_out_and_counted(kind: str, at: float) -> None:
     bench = rig(kind)
-    played = excitation.build(bench)
+    played = choice.build(bench)
     if played.periodic is not None:
         when = (played.periodic.first_frame + (2 + at) * played.periodic.period_frames) / RATE
     else:
@@ -83,7 +83,7 @@ def test_a_door_is_left_out_and_counted(kind: str, at: float) -> None:
 
 def test_a_door_during_a_tone_makes_that_tone_uncertain_and_no_other() -> None:
     bench = rig("stepped")
-    played = excitation.build(bench)
+    played = choice.build(bench)
     tone = min(played.tones, key=lambda one: abs(one.frequency_hz - 40.0))
     inputs = slam(recorded(played, 1), tone.start_frame / RATE, 0.02)
     found = estimate_from(inputs, RATE, played).transfer
@@ -136,7 +136,7 @@ def test_slow_warming_drops_nobody() -> None:
 def test_mains_lines_are_left_out_by_weight(kind: str, mains: float) -> None:
     """Hum with harmonics, 1 % of the drive: no point is further off than it says."""
     bench = rig(kind, level=0.5, repeats=1).model_copy(update={"mains_hz": int(mains)})
-    played = excitation.build(bench)
+    played = choice.build(bench)
     inputs = recorded(played, 4)
     t = np.arange(len(inputs)) / RATE
     worst = []

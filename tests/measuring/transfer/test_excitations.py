@@ -14,9 +14,7 @@ from scipy import stats
 from meas.audio.simulated_bench import SimulatedBench
 from meas.bench.rig import Card, Drive, Rig, Wiring
 from meas.bench.simulated_settings import SimulatedSettings
-from meas.excitation import choice as excitation
-from meas.excitation import multisine, stimulus
-from meas.excitation import stepped_sine as steppedsine
+from meas.excitation import choice, multisine, stepped_sine, stimulus
 from meas.excitation.stimulus import Periodic, Stimulus
 from meas.takes.analysis import analyse
 from meas.takes.estimate import estimate_from
@@ -59,7 +57,7 @@ def noisy(inputs: NDArray[np.float64], seed: int, noise: float = NOISE) -> Sampl
 def test_same_curve_within_uncertainty(kind: str) -> None:
     bench = rig(kind)
     settings = SimulatedSettings(seed=5, noise_volt_rms=100e-6)
-    played = excitation.build(bench)
+    played = choice.build(bench)
     simulated = SimulatedBench(settings, bench.wiring)
     capture = simulated.play_and_record(played.samples, RATE)
     found = analyse(capture.samples, RATE, bench, stimulus=played)
@@ -80,7 +78,7 @@ def test_same_curve_within_uncertainty(kind: str) -> None:
 
 @pytest.mark.parametrize("kind", KINDS)
 def test_stated_variance_is_the_scatter_over_200_repetitions(kind: str) -> None:
-    played = excitation.build(rig(kind, periods=6, start_hz=40.0 if kind == "stepped" else 20.0))
+    played = choice.build(rig(kind, periods=6, start_hz=40.0 if kind == "stepped" else 20.0))
     inputs = clean(played)
     times = 200
     first = estimate_from(noisy(inputs, 0), RATE, played).transfer
@@ -173,7 +171,7 @@ def test_best_linear_approximation_of_a_cubic() -> None:
 
 
 def test_even_distortion_is_told_from_odd() -> None:
-    played = excitation.build(rig("multisine"))
+    played = choice.build(rig("multisine"))
     inputs = clean(played)
     inputs[:, 1] += 0.2 * inputs[:, 1] ** 2
     found = estimate_from(noisy(inputs, 1, 1e-6), RATE, played)
@@ -192,7 +190,7 @@ def test_mains_does_not_repeat_with_the_period(mains: float) -> None:
 
 
 def test_multisine_is_odd_and_has_a_low_crest() -> None:
-    played = excitation.build(rig("multisine"))
+    played = choice.build(rig("multisine"))
     periodic = played.periodic
     assert periodic is not None
     assert np.all(periodic.excited % 2 == 1) and np.all(periodic.odd_detection % 2 == 1)
@@ -210,7 +208,7 @@ def test_multisine_is_odd_and_has_a_low_crest() -> None:
 @pytest.mark.parametrize("kind", KINDS)
 def test_a_tweeter_is_driven_gently_below(kind: str) -> None:
     bench = rig(kind, woofer=False, gentle_below_hz=200.0, start_hz=50.0)
-    played = excitation.build(bench)
+    played = choice.build(bench)
     spectrum = np.abs(np.fft.rfft(played.samples))
     f = np.fft.rfftfreq(played.samples.size, 1 / RATE)
     density = f * spectrum**2  # an exponential sweep spends equal energy on every octave
@@ -255,7 +253,7 @@ def test_harmonics_of_the_amplifier_are_not_the_drivers() -> None:
 
 
 def test_lag_is_found_both_ways() -> None:
-    played = steppedsine.build(rig("stepped", stop_hz=200.0).drive, RATE).samples
+    played = stepped_sine.build(rig("stepped", stop_hz=200.0).drive, RATE).samples
     late = np.concatenate([np.zeros(500, np.float32), -0.3 * played])
-    assert excitation.lag_frames(played, late, RATE) == 500
-    assert excitation.lag_frames(played, played[300:], RATE) == -300
+    assert choice.lag_frames(played, late, RATE) == 500
+    assert choice.lag_frames(played, played[300:], RATE) == -300

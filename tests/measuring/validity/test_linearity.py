@@ -12,7 +12,7 @@ from driver_bench import SESSION
 from invoked import Invoke
 from made_nonlinear import Limited, record
 
-from fit.diagnosis import against_level as following
+from fit.diagnosis import against_level
 from fit.given.measured import FreeAir, MeasuredCurve
 from fit.joint import fit_driver
 from fit.results.result import DriverFit, Estimate
@@ -22,7 +22,7 @@ from meas.bench.simulated_settings import SimulatedSettings
 from meas.correction.divider import from_ratio
 from meas.curve import ImpedanceCurve
 from meas.excitation import stimulus
-from meas.takes import take as takes
+from meas.takes import take
 from meas.takes.analysis import Analysis, analyse
 from meas.takes.estimate import estimate_from
 
@@ -60,7 +60,7 @@ def test_small_signal_value_of_a_driver_that_stiffens_and_fades() -> None:
     """A stiffness up by 5 % and a force factor down by 3 % at the largest excursion."""
     unit = Limited(stiffening=6e5, fading=3e5)
     fits = [(volt, fitted(unit, volt)) for volt in LEVELS]
-    followed = {one.name: one for one in following.against_level(fits)}
+    followed = {one.name: one for one in against_level.against_level(fits)}
     fs = followed["fs"]
     assert fs.values[-1].value > 1.01 * unit.fs  # the level matters
     assert fs.values[0].value > 1.0005 * unit.fs  # even the lowest
@@ -71,7 +71,7 @@ def test_small_signal_value_of_a_driver_that_stiffens_and_fades() -> None:
         # Nearer than the lowest level itself, unless that is right within a thousandth.
         before = abs(followed[name].values[0].value / true - 1)
         assert abs(one.value / true - 1) < max(0.5 * before, 1e-3), name
-    told = following.findings(tuple(followed.values()), [])
+    told = against_level.findings(tuple(followed.values()), [])
     # 0.5 % is where the lowest level is no small signal any more.
     step = fs.values[0].value / fs.small_signal.value - 1
     assert bool(told) == (step > 0.005)
@@ -79,8 +79,8 @@ def test_small_signal_value_of_a_driver_that_stiffens_and_fades() -> None:
 
 def test_a_lowest_level_that_is_too_high_is_said() -> None:
     unit = Limited(stiffening=6e5)
-    followed = following.against_level([(volt, fitted(unit, volt)) for volt in (2.0, 3.0)])
-    told = following.findings(followed, [])
+    followed = against_level.against_level([(volt, fitted(unit, volt)) for volt in (2.0, 3.0)])
+    told = against_level.findings(followed, [])
     assert [finding.code for finding in told] == ["level-dependent"]
     assert "still moves" in told[0].text
 
@@ -88,8 +88,8 @@ def test_a_lowest_level_that_is_too_high_is_said() -> None:
 def test_a_linear_driver_stays_put() -> None:
     unit = Limited()
     fits = [(volt, fitted(unit, volt)) for volt in LEVELS]
-    followed = following.against_level(fits)
-    assert following.findings(followed, [(f"{volt} V", fit) for volt, fit in fits]) == ()
+    followed = against_level.against_level(fits)
+    assert against_level.findings(followed, [(f"{volt} V", fit) for volt, fit in fits]) == ()
     fs = next(one for one in followed if one.name == "fs")
     assert fs.small_signal.value == pytest.approx(unit.fs, rel=1e-3)
 
@@ -102,7 +102,7 @@ def test_extrapolation_by_hand() -> None:
     """p = 6 + 0.3 u^2 exactly: at u = 0 it is 6, and the resistor's share is that of 6."""
     levels = (0.1, 0.2, 0.4)
     values = [estimate(6 + 0.3 * u * u, 0.01, 0.02) for u in levels]
-    found = following.extrapolate(levels, values)
+    found = against_level.extrapolate(levels, values)
     assert found.value == pytest.approx(6.0, abs=1e-9)
     # Weights add up to one: an error common to all goes through unchanged.
     assert found.contributions["resistor:bench-7f3a"] == pytest.approx(0.02, rel=1e-9)
@@ -112,7 +112,7 @@ def test_extrapolation_by_hand() -> None:
     expected = 0.01 * np.sqrt(1 / 3 + q.mean() ** 2 / np.sum((q - q.mean()) ** 2))
     noise = [part for name, part in found.contributions.items() if name.startswith("random:take")]
     assert np.sqrt(np.sum(np.square(noise))) == pytest.approx(expected, rel=1e-6)
-    assert found.contributions[following.LAW] == pytest.approx(0.5 * 0.3 * 0.01, rel=1e-6)
+    assert found.contributions[against_level.LAW] == pytest.approx(0.5 * 0.3 * 0.01, rel=1e-6)
 
 
 def test_scatter_about_the_law_widens_the_result() -> None:
@@ -120,7 +120,7 @@ def test_scatter_about_the_law_widens_the_result() -> None:
     smooth = [estimate(6 + 0.3 * u * u, 1e-4, 0.0) for u in levels]
     rough = [replace(one, value=one.value + d) for one, d in zip(smooth, (0, 0.1, -0.1, 0.1),
                                                                strict=True)]  # fmt: skip
-    calm, wild = following.extrapolate(levels, smooth), following.extrapolate(levels, rough)
+    calm, wild = against_level.extrapolate(levels, smooth), against_level.extrapolate(levels, rough)
     assert wild.standard_uncertainty > 20 * calm.standard_uncertainty
     assert abs(wild.value - 6) < 3 * wild.standard_uncertainty
 
@@ -132,12 +132,12 @@ def with_re(value: float) -> DriverFit:
 def test_a_warming_coil_is_named_with_its_temperature() -> None:
     """10 K of copper, 0.393 % each (IEC 60028); 0.6 % of resistor in common cancels."""
     cold, hot = with_re(6.0), with_re(6.0 * (1 + 10 * 0.00393))
-    told = following.coil_warming([("first", cold), ("second", hot)])
+    told = against_level.coil_warming([("first", cold), ("second", hot)])
     assert told is not None
     assert told.code == "coil-warming"
     assert "10 K" in told.text
-    assert following.coil_warming([("first", cold), ("second", with_re(6.005))]) is None
-    assert following.coil_warming([("first", hot), ("second", cold)]) is None
+    assert against_level.coil_warming([("first", cold), ("second", with_re(6.005))]) is None
+    assert against_level.coil_warming([("first", hot), ("second", cold)]) is None
 
 
 @pytest.mark.parametrize("share", [0.98, 0.95])
@@ -201,8 +201,8 @@ def test_takes_at_levels_and_what_follows(tmp_path: Path, invoke: Invoke) -> Non
     ran = invoke("take", "rowan", "--rig", rig, "--out", out, "--levels", "0.2,0.05,0.1", "--json")
     assert ran.status == 0, ran.told
     paths = [Path(one["take"]) for one in json.loads(ran.stdout)["takes"]]
-    assert [takes.load(path).rig.drive.level for path in paths] == [0.05, 0.1, 0.2]
-    assert all((path / takes.DISTORTION).is_file() for path in paths)
+    assert [take.load(path).rig.drive.level for path in paths] == [0.05, 0.1, 0.2]
+    assert all((path / take.DISTORTION).is_file() for path in paths)
     followed = invoke("levels", *paths, "--json")
     assert followed.status == 0, followed.told
     document = json.loads(followed.stdout)
@@ -226,11 +226,11 @@ def test_take_with_another_excitation(tmp_path: Path, invoke: Invoke, kind: str)
     ran = invoke("take", "rowan", "--rig", rig, "--out", tmp_path / "takes", "--excitation", kind)
     assert ran.status == 0, ran.told
     folder = Path(ran.stdout.splitlines()[-1])
-    made = takes.load(folder)
+    made = take.load(folder)
     assert made.excitation["kind"] == kind
     if kind == "multisine":
         assert 1.4 < float(str(made.excitation["crest_factor"])) < 4
-    header = (folder / takes.DISTORTION).read_text().splitlines()[1]
+    header = (folder / take.DISTORTION).read_text().splitlines()[1]
     assert ("even_percent,odd_percent" in header) == (kind == "multisine")
     fit = invoke("fit", folder, "--json")
     assert fit.status == 0, fit.told

@@ -71,14 +71,11 @@ def reader(name: str, folder: Path) -> Callable[[bytes], None]:
 def _reader(name: str, folder: Path) -> Callable[[bytes], object]:
     from cli.box import check as box_check
     from cli.filter import network_file, stock_file
-    from cli.guide import state as guide_state
-    from cli.sources import fits as states
-    from cli.sources import parts as part_file
-    from cli.sources import targets_file
+    from cli.guide import state
+    from cli.sources import fits, parts, targets_file
     from meas.audio import recording
     from meas.bench import rig_file
-    from meas.tables import csv_table as table
-    from meas.tables import touchstone
+    from meas.tables import csv_table, touchstone
     from meas.tables.wrong_units import plausibility
     from meas.takes import take as takes
 
@@ -105,15 +102,15 @@ def _reader(name: str, folder: Path) -> Callable[[bytes], object]:
         from cli.driver import export
         from fit.results import store
 
-        unit, fitted = states.read_fit(put(content, folder / "a.json"))
+        unit, fitted = fits.read_fit(put(content, folder / "a.json"))
         json.dumps(store.to_json(fitted, unit=unit), allow_nan=False)
         export.as_table(str(folder / "a.json"))
         export.as_touchstone(str(folder / "a.json"), 1)
         export.as_subcircuit(str(folder / "a.json"))
 
     def guide(content: bytes) -> None:
-        guide_state.FILE = put(content, folder / "a.json")
-        guide_state.read()
+        state.FILE = put(content, folder / "a.json")
+        state.read()
 
     if name == "take":
         for piece in ("impedance.csv", "capture.wav"):
@@ -123,12 +120,12 @@ def _reader(name: str, folder: Path) -> Callable[[bytes], object]:
     return {
         "wav": lambda content: recording.read(put(content)),
         "flac": lambda content: recording.read(put(content)),
-        "table": lambda content: plausibility(table.read(put(content))),
+        "table": lambda content: plausibility(csv_table.read(put(content))),
         "touchstone": lambda content: touchstone.read(put(content)),
         "targets": lambda content: targets_file.read(put(content)),
         "stock": lambda content: stock_file.read([put(content)]),
         "network": lambda content: network_file.read(put(content)),
-        "part": lambda content: part_file.read(put(content, folder / "a.json")),
+        "part": lambda content: parts.read(put(content, folder / "a.json")),
         "plan": lambda content: box_check._read_plan(put(content, folder / "a.json")),
         "take": take,
         "rig": rig,
