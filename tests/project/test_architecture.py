@@ -309,3 +309,16 @@ def test_every_fixture_has_its_origin_and_licence() -> None:
     assert {f"fixtures/{name.rstrip('/')}" for name, _ in rows} == folders
     for name, cells in rows:
         assert all(cell.strip() for cell in cells.split("|")), name
+
+
+def test_guide_maps_every_folder_in_the_folders_own_words() -> None:
+    guide = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    assert len(guide) <= 8000, "a page: details belong to the README of a folder"
+    folders = sorted({file.parent for file in SOURCES if file.parent.parent != ROOT})
+    for folder in folders:
+        if folder.name not in PACKAGES:
+            said = ast.get_docstring(
+                ast.parse((folder / "__init__.py").read_text(encoding="utf-8"))
+            )
+            row = f"| `{name_of(folder)}` | {' '.join((said or '').split())} |"
+            assert row in guide, row
