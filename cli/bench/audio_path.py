@@ -30,6 +30,9 @@ def open_path(
 ) -> AudioPath:
     """The sound card of a rig, or its simulated bench under the condition given.
 
+    What it plays stays within ``rig.drive.level``. A command that was asked for another level
+    opens a rig that has it.
+
     Args:
         rig: The bench.
         added_mass_kg: On the simulated cone.
@@ -38,6 +41,8 @@ def open_path(
             [ohm], or the driver input moved to the source node.
         one_input: Record the driver input alone.
     """
+    from meas.audio.limited import LimitedPath
+
     if rig.card.device == SIMULATED:
         from meas.audio.simulated_bench import SimulatedBench
         from meas.bench.simulated_settings import SimulatedSettings
@@ -49,17 +54,19 @@ def open_path(
                 "Set series_resistor_ohm in the rig file"
             )
             raise Refused([Finding("unknown-resistor", text, refuses=True)], where=rig.name)
-        return SimulatedBench(
+        path: AudioPath = SimulatedBench(
             settings,
             rig.wiring,
             added_mass_kg=added_mass_kg,
             test_box_m3=test_box_m3,
             standard=standard,
         )
-    from meas.audio.soundcard import SoundCard
+    else:
+        from meas.audio.soundcard import SoundCard
 
-    source_input = None if one_input else rig.wiring.source_input
-    return SoundCard(rig.card.device, source_input, rig.wiring.driver_input)
+        source_input = None if one_input else rig.wiring.source_input
+        path = SoundCard(rig.card.device, source_input, rig.wiring.driver_input)
+    return LimitedPath(path, rig.drive.level)
 
 
 @dataclass(frozen=True)

@@ -23,12 +23,16 @@ GENTLE = 0.1
 SHORT_SECONDS = 1.0
 SILENT = 0.0005
 NEAR = 1.6
+# A higher level is reached in steps of 10 dB, each judged before the next: what overloads or
+# rattles shows before the last of them (common practice, no source).
+STEP = 3.0
 
 
 def level(
     file: Annotated[Path, typer.Argument(metavar="FILE", help="Rig file.")],
     set_: Annotated[
-        bool, typer.Option("--set", help="Store the level suggested in the rig file.")
+        bool,
+        typer.Option("--set", help="Play the level suggested, even a higher one, and store it."),
     ] = False,
     tone: Annotated[
         str | None,
@@ -49,7 +53,7 @@ def level(
     """Set and verify how loud the bench plays.
 
     Plays short sweeps, gently first, and says whether the level suits both inputs. Connect the
-    driver as for a take.
+    driver as for a take. Plays nothing louder than the rig's level unless --set asks for it.
 
     \b
     freeair rig level bench.toml --set
@@ -65,7 +69,7 @@ def level(
     if tone is not None or volts_at_driver is not None:
         meter.by_tone(file, rig, tone, volts_at_driver)
         return
-    gentle = _peaks(rig, GENTLE * rig.drive.level)
+    gentle = _peaks(_at(rig, GENTLE * rig.drive.level))
     if max(gentle) < SILENT:
         from meas.validity.of_record import NOT_EVEN_NOISE
 
@@ -86,26 +90,46 @@ def level(
     expected = tuple(peak / GENTLE for peak in gentle)
     suggested = min(1.0, _two_digits(AIM * rig.drive.level / max(expected)))
     show.say(f"At level {rig.drive.level:g} the peaks will be: {level_text(_pair(expected))}")
-    fits = AIM / NEAR <= max(expected) <= AIM * NEAR
-    if fits:
-        suggested = rig.drive.level
+    if AIM / NEAR <= max(expected) <= AIM * NEAR:
         show.say(f"Level {rig.drive.level:g} is good.")
-    else:
-        show.say(f"Level {suggested:g} would bring the louder input to {100 * AIM:.0f} %.")
-    _verify(rig, suggested)
-    if set_ and not fits:
-        drive = rig.drive.model_copy(update={"level": suggested})
-        rig_file.update(file, rig.model_copy(update={"drive": drive}), since=rig)
+        _verify(rig)
+        return
+    show.say(f"Level {suggested:g} would bring the louder input to {100 * AIM:.0f} %.")
+    if suggested > rig.drive.level and not set_:
+        show.note(
+            f"Nothing is played above this rig's level, {rig.drive.level:g}. To raise it in steps "
+            f"and store it: freeair rig level {file} --set"
+        )
+        _verify(rig)
+        return
+    for at in _steps(rig.drive.level, suggested):
+        _verify(_at(rig, at))
+    if set_:
+        rig_file.update(file, _at(rig, suggested), since=rig)
         show.say(f"Stored: level = {suggested:g}.")
-    elif not fits:
+    else:
         show.note(f"To store it: freeair rig level {file} --set")
 
 
-def _verify(rig: Rig, at: float) -> None:
-    """Play at the level itself: amplifiers and inputs may not scale."""
+def _steps(now: float, wanted: float) -> list[float]:
+    """Levels on the way up to the one that is wanted; a lower one is played at once."""
+    levels = [wanted]
+    while levels[0] > STEP * now:
+        levels.insert(0, _two_digits(levels[0] / STEP))
+    return levels
+
+
+def _at(rig: Rig, level: float) -> Rig:
+    """The same bench at another level."""
+    return rig.model_copy(update={"drive": rig.drive.model_copy(update={"level": level})})
+
+
+def _verify(rig: Rig) -> None:
+    """Play at the rig's level itself: amplifiers and inputs may not scale."""
     from cli.terminal.progress import TOO_FAINT, TOO_HOT, level_text
 
-    peaks = _peaks(rig, at)
+    at = rig.drive.level
+    peaks = _peaks(rig)
     show.say(f"Verified at level {at:g}: {level_text(peaks)}")
     if max(peaks) >= TOO_HOT:
         raise Refused(
@@ -133,15 +157,16 @@ def _verify(rig: Rig, at: float) -> None:
         )
 
 
-def _peaks(rig: Rig, at: float) -> tuple[float, float]:
+def _peaks(rig: Rig) -> tuple[float, float]:
+    """Peaks of both inputs during one short pair of sweeps at the rig's level."""
     from cli.bench import audio_path
     from cli.terminal import progress
     from meas.audio.capture import peak_levels
     from meas.excitation import stimulus
 
-    short = rig.drive.model_copy(update={"level": at, "sweep_seconds": SHORT_SECONDS, "repeats": 1})
+    short = rig.drive.model_copy(update={"sweep_seconds": SHORT_SECONDS, "repeats": 1})
     rate = rig.card.sample_rate_hz
-    with progress.capturing(f"level {at:.3g}", rate) as told:
+    with progress.capturing(f"level {rig.drive.level:.3g}", rate) as told:
         audio = audio_path.open_path(rig)
         return peak_levels(audio, stimulus.build(short, rate).samples, rate, told)[0]
 

@@ -59,7 +59,9 @@ COMMENTS: Mapping[str, Sequence[str]] = {
         "CAUTION: start low and raise the level slowly: line inputs overload near 2 V, tweeters",
         "die of low frequencies, loud tones harm hearing.",
     ),
-    "drive.level": ("Peak of the sweep; full scale is 1.",),
+    "drive.level": (
+        "Peak of all that is played; full scale is 1. Only --set and --levels ask for more.",
+    ),
     "drive.start_hz": ("The sweep must reach well below and far above the resonance.",),
     "drive.stop_hz": (),
     "drive.sweep_seconds": ("Length of one sweep; longer is less noisy.",),
