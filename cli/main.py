@@ -24,6 +24,7 @@ from cli.targets import commands as targets
 from cli.targets import wind
 from cli.terminal import show
 from cli.terminal.boundary import app, run
+from cli.terminal.import_path import trusted
 from cli.terminal.version import program_version
 
 
@@ -73,6 +74,7 @@ app.command("export")(export.export)
 
 def main() -> int:
     """Run the command that the program was called with."""
+    sys.path[:] = trusted(sys.path)
     if not sys.warnoptions:
         # Warnings of libraries are for developers (python -W error shows them), not for the bench.
         warnings.simplefilter("ignore")

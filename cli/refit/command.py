@@ -11,6 +11,8 @@ from cli.terminal import show
 from cli.words.options import AirPressure, AirTemperature, Model, RelativeHumidity
 
 if TYPE_CHECKING:
+    from contextlib import AbstractContextManager
+
     from cli.refit.done import Done
     from cli.refit.plan import Archive
     from cli.refit.workers import Engine
@@ -100,7 +102,7 @@ def refit(
 
     refit_workers.one_thread_each()  # before anything loads numpy
     from cli.archive import tables
-    from cli.refit import plan
+    from cli.refit import cluster, plan
     from cli.words import table_scale
     from cli.words.session import SessionWords
 
@@ -118,7 +120,11 @@ def refit(
     found = plan.read(archive, asked)
     if any(not source.take for state in found.states for source in state.sources):
         scale.tell(["tables"])
-    with refit_workers.engine(workers, scheduler) as engine:
+    beside = (archive, results)  # nothing is imported from there
+    engine_for: AbstractContextManager[Engine] = (
+        refit_workers.local(workers, beside) if scheduler is None else cluster.cluster(scheduler)
+    )
+    with engine_for as engine:
         done = _fit(found, results, engine, parquet=parquet, as_json=as_json)
     if done.faults:
         raise typer.Exit(FAULTS)

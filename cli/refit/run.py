@@ -6,6 +6,7 @@ import json
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
+from cli.archive.files import LeftOut
 from cli.refit.done import Done
 from cli.refit.watch import watching
 from cli.refit.workers import Engine, outcomes
@@ -13,7 +14,6 @@ from cli.terminal import show
 from cli.terminal.display import in_order
 
 if TYPE_CHECKING:
-    from cli.archive.files import LeftOut
     from cli.archive.ledger import Ledger
     from cli.refit.job import Outcome
     from cli.refit.plan import Archive

@@ -1,22 +1,29 @@
-"""Jobs handed to worker processes, here or on other machines, and their outcomes as they come."""
+"""Jobs handed to workers, here or on other machines, and their outcomes as they come."""
 
 from __future__ import annotations
 
 import os
-import signal
-import threading
-from collections import deque
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import AbstractContextManager, contextmanager, nullcontext
-from typing import TYPE_CHECKING, Any
+import queue
+import subprocess
+import sys
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
+from contextlib import contextmanager, suppress
+from itertools import islice
+from pathlib import Path
+from typing import TYPE_CHECKING, Protocol
 
-from meas.errors import Finding, UsageError
+from cli.terminal.import_path import trusted
+from meas.errors import Finding
 
 if TYPE_CHECKING:
     from cli.refit.job import Job, Outcome
 
 _THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
-_ANSWER_SECONDS = 10
+
+# The interpreter is isolated, and told where to import from: neither the current folder nor any
+# variable of the environment puts code of strangers into a worker.
+_START = "import sys; sys.path[:] = sys.argv[1:]; from cli.refit.worker import serve; serve()"
 
 
 def one_thread_each() -> None:
@@ -29,161 +36,176 @@ def one_thread_each() -> None:
         os.environ[name] = "1"
 
 
-def cores() -> int:
-    """Cores that this process may use."""
-    import joblib
+class WorkerDied(Exception):
+    """The worker ended over its job, and there is no outcome."""
 
-    return int(joblib.cpu_count())
+
+class Engine(Protocol):
+    """Where jobs run.
+
+    Attributes:
+        workers: How many run at once.
+    """
+
+    workers: int
+
+    def submit(self, job: Job) -> Future[Outcome]:
+        """Begin a job; its result raises `WorkerDied` where the worker did."""
+        ...
 
 
 def outcomes(
-    numbers: Sequence[int], job: Callable[[int], Job], engine: Engine
+    numbers: Iterable[int], job: Callable[[int], Job], engine: Engine
 ) -> Iterator[Outcome]:
     """What comes out of jobs, in the order in which it does.
 
-    Jobs are made when a worker is about to be free, and forgotten when they are done. A worker
-    that dies (out of memory, killed) costs the jobs on hand a second attempt, each by itself; the
-    one that kills it again is given up and said so.
+    Jobs are made when a worker is free, and forgotten when they are done. One whose worker died
+    (out of memory, killed) is tried once more when all others are done, by itself; if that worker
+    dies as well, the job is given up and said so.
 
     Args:
-        numbers: Of the jobs, in the order to begin them.
+        numbers: Of the jobs, in the order to begin them; asked for when a worker is free.
         job: Makes the job of a number.
         engine: Where to run.
     """
-    waiting = deque(numbers)
-    running: dict[int, Job] = {}
-
-    def feed() -> Iterator[Job]:
-        while waiting:
-            made = job(waiting.popleft())
-            running[made.number] = made
-            yield made
-
-    while waiting:
-        try:
-            for outcome in engine.run(feed()):
-                running.pop(outcome.number, None)
-                yield outcome
-        except engine.deaths:
-            suspects = list(running.values())
-            running.clear()
-            for suspect in suspects:
-                yield _alone(suspect, engine)
+    waiting = iter(numbers)
+    running: dict[Future[Outcome], Job] = {}
+    suspects: list[Job] = []
+    while True:
+        for number in islice(waiting, engine.workers - len(running)):
+            made = job(number)
+            running[engine.submit(made)] = made
+        if not running:
+            break
+        for done in wait(running, return_when=FIRST_COMPLETED).done:
+            finished = running.pop(done)
+            try:
+                yield done.result()
+            except WorkerDied:
+                suspects.append(finished)
+    for suspect in suspects:
+        yield _alone(suspect, engine)
 
 
 def _alone(job: Job, engine: Engine) -> Outcome:
     from cli.refit.job import failed
 
     try:
-        (outcome,) = engine.run(iter([job]))
-    except engine.deaths:
+        return engine.submit(job).result()
+    except WorkerDied:
         text = (
             "the worker died over it, twice: too little memory, or stopped from outside. Try "
             "again with fewer --workers, or look at these takes with freeair fit"
         )
         return failed(job, (Finding("worker-died", text, refuses=True),), lasting=False)
-    return outcome
 
 
-@contextmanager
-def _without_interrupts() -> Iterator[None]:
-    """Processes started meanwhile ignore Ctrl-C, which a terminal sends to all of them.
+class ThisProcess:
+    """One job after the other, without any worker."""
 
-    This one ends its workers itself; one that is still loading would say goodbye with a traceback.
-    What is ignored stays ignored in a program that is started; a blocked signal would not, for
-    joblib unblocks it on the way.
-    """
-    if threading.current_thread() is not threading.main_thread():
-        yield
-        return
-    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
-    try:
-        yield
-    finally:
-        signal.signal(signal.SIGINT, before or signal.SIG_DFL)
+    workers = 1
+
+    def submit(self, job: Job) -> Future[Outcome]:
+        """The result is there when this returns."""
+        from cli.refit.job import fit_state
+
+        done: Future[Outcome] = Future()
+        done.set_result(fit_state(job))
+        return done
 
 
-class Engine:
-    """A pool of workers behind joblib.
+class Processes:
+    """Worker processes of this machine, each at the end of a pipe of its own.
+
+    A worker ends as soon as its pipe does, so that none outlives this process, however that ends;
+    there is nothing in shared memory that could stay. Each has a session of its own: a Ctrl-C at
+    the terminal reaches this process alone, which then ends its workers.
 
     Args:
         workers: How many run at once.
-        backend: Of joblib, with its options.
-        deaths: Exceptions that tell that a worker died.
-        starting: What its processes are started in.
+        avoided: Folders from which nothing is imported.
     """
 
-    def __init__(
-        self,
-        workers: int,
-        backend: dict[str, Any],
-        deaths: tuple[type[BaseException], ...],
-        starting: Callable[[], AbstractContextManager[None]] = nullcontext,
-    ) -> None:
+    def __init__(self, workers: int, avoided: Sequence[Path]) -> None:
         self.workers = workers
-        self.deaths = deaths
-        self._backend = backend
-        self._starting = starting
+        path = trusted(sys.path, *avoided)
+        warned = [f"-W{option}" for option in sys.warnoptions]
+        self._command = [sys.executable, "-I", *warned, "-c", _START, *path]
+        self._all: list[subprocess.Popen[bytes]] = []
+        self._idle: queue.LifoQueue[subprocess.Popen[bytes]] = queue.LifoQueue()
+        # One thread each waits for an answer; fits run in the processes.
+        self._threads = ThreadPoolExecutor(workers)
 
-    def run(self, jobs: Iterator[Job]) -> Iterator[Outcome]:
-        """Outcomes as they come; each job is one task, since a fit outweighs its dispatch."""
-        import joblib
+    def submit(self, job: Job) -> Future[Outcome]:
+        """Begin a job in an idle worker, or in a new one."""
+        try:
+            worker = self._idle.get_nowait()
+        except queue.Empty:
+            worker = self._started()
+        return self._threads.submit(self._run, worker, job)
 
-        from cli.refit.job import fit_state
+    def close(self) -> None:
+        """End all workers, whatever they do."""
+        self._threads.shutdown(wait=False, cancel_futures=True)
+        for worker in self._all:
+            worker.kill()
+        self._threads.shutdown()
+        for worker in self._all:
+            _forget(worker)
 
-        with joblib.parallel_config(**self._backend):
-            parallel = joblib.Parallel(
-                n_jobs=self.workers, batch_size=1, return_as="generator_unordered"
-            )
-        with self._starting():
-            done = parallel(joblib.delayed(fit_state)(job) for job in jobs)
-        yield from done
+    def _run(self, worker: subprocess.Popen[bytes], job: Job) -> Outcome:
+        import pickle
+
+        assert worker.stdin is not None and worker.stdout is not None
+        try:
+            pickle.dump(job, worker.stdin)
+            worker.stdin.flush()
+            outcome: Outcome = pickle.load(worker.stdout)
+        except (OSError, EOFError, pickle.UnpicklingError) as error:
+            worker.kill()
+            raise WorkerDied from error
+        self._idle.put(worker)
+        return outcome
+
+    def _started(self) -> subprocess.Popen[bytes]:
+        own = getattr(subprocess, "CREATE_NEW_PROCESS_GROUP", 0)
+        worker = subprocess.Popen(
+            self._command, stdin=subprocess.PIPE, stdout=subprocess.PIPE,
+            start_new_session=os.name == "posix", creationflags=own,
+        )  # fmt: skip
+        self._all.append(worker)
+        return worker
 
 
-def engine(workers: int | None, scheduler: str | None) -> AbstractContextManager[Engine]:
-    """Where to run: processes of this machine, or the workers of a dask scheduler.
+def _forget(worker: subprocess.Popen[bytes]) -> None:
+    for end in (worker.stdin, worker.stdout):
+        with suppress(OSError):  # what was not sent yet to one that has died
+            if end is not None:
+                end.close()
+    worker.wait()
 
-    Raises:
-        UsageError: If the scheduler's library is missing, it does not answer, or has no workers.
+
+def cores() -> int:
+    """Cores that this process may use."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
+@contextmanager
+def local(workers: int | None, avoided: Sequence[Path] = ()) -> Iterator[Engine]:
+    """This process, or workers beside it.
+
+    Args:
+        workers: How many run at once; None for one a core.
+        avoided: Folders from which no worker imports anything.
     """
-    return _local(workers or cores()) if scheduler is None else _cluster(scheduler)
-
-
-@contextmanager
-def _local(workers: int) -> Iterator[Engine]:
-    from joblib.externals.loky.process_executor import BrokenProcessPool, TerminatedWorkerError
-
-    # No limit on inner threads with a single worker: joblib then runs in this very process.
-    inner = {"inner_max_num_threads": 1} if workers > 1 else {}
-    deaths = (TerminatedWorkerError, BrokenProcessPool)
-    yield Engine(workers, {"backend": "loky", **inner}, deaths, _without_interrupts)
-
-
-@contextmanager
-def _cluster(address: str) -> Iterator[Engine]:
+    workers = workers or cores()
+    if workers == 1:
+        yield ThisProcess()
+        return
+    processes = Processes(workers, avoided)
     try:
-        from distributed import Client, KilledWorker
-    except ImportError as error:
-        raise UsageError(
-            "other machines need dask, which is not installed",
-            where="--scheduler",
-            remedy="Install it beside freeair: uv tool install 'freeair[cluster]'.",
-        ) from error
-    try:
-        client = Client(address, timeout=_ANSWER_SECONDS)
-    except (OSError, ValueError, TimeoutError) as error:
-        raise UsageError(
-            f"no dask scheduler answers at '{address}'",
-            where="--scheduler",
-            remedy="Start one with 'dask scheduler', workers with 'dask worker ADDRESS', and give "
-            "the address that it prints, such as tcp://bench-pc:8786.",
-        ) from error
-    with client:
-        workers = sum(client.ncores().values())
-        if not workers:
-            raise UsageError(
-                "the dask scheduler has no workers",
-                where=f"--scheduler {address}",
-                remedy="Start some with 'dask worker ADDRESS' where the archive can be seen too.",
-            )
-        yield Engine(workers, {"backend": "dask", "client": client}, (KilledWorker,))
+        yield processes
+    finally:
+        processes.close()

@@ -316,7 +316,7 @@ def test_wrong_usage_is_told(
     monkeypatch.chdir(tmp_path)
     (tmp_path / "empty").mkdir()
     write_table(tmp_path / "full" / "spark.csv", MIDRANGE)
-    monkeypatch.setattr("cli.refit.workers._ANSWER_SECONDS", 1)
+    monkeypatch.setattr("cli.refit.cluster._ANSWER_SECONDS", 1)
     ran = invoke("refit", *words)
     assert ran.status == 2, ran.told
     for piece in said.split("; "):

@@ -9,14 +9,14 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import driver_bench
 import pytest
 from made_archive import MASS_KG, unit_of, write_table
-from program import ROOT, freeair
+from program import ROOT, freeair, kept, wait_for
 
 FITS = 6
 
@@ -74,17 +74,6 @@ def started(command: list[str]) -> Iterator[subprocess.Popen[str]]:
         with suppress(ProcessLookupError):
             os.killpg(process.pid, signal.SIGKILL)
         process.communicate()
-
-
-def wait_for(condition: Callable[[], bool], seconds: float = 60.0) -> None:
-    end = time.monotonic() + seconds
-    while not condition():
-        assert time.monotonic() < end, "waited in vain"
-        time.sleep(0.02)
-
-
-def kept(out: Path) -> int:
-    return sum(f.read_bytes().count(b'"kind": "result"') for f in (out / "ledger").glob("*.lines"))
 
 
 def made_anew(stderr: str) -> int:
@@ -151,11 +140,11 @@ def children(pid: int) -> list[int]:
 
 
 def workers_of(pid: int) -> list[int]:
-    """Processes that fit: joblib's workers, not its keepers."""
+    """Processes that fit."""
     return [
         child
         for child in children(pid)
-        if b"popen_loky" in Path(f"/proc/{child}/cmdline").read_bytes()
+        if b"cli.refit.worker" in Path(f"/proc/{child}/cmdline").read_bytes()
     ]
 
 

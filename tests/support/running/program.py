@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import json
 import os
+import signal
 import subprocess
 import sys
-from collections.abc import Mapping
+import time
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -39,6 +42,43 @@ def freeair(
         cwd=cwd,
         check=False,
     )
+
+
+# Whoever calls the program by its name has no folder of ours in front of the import path, as
+# `python -m` would put it there.
+_PROGRAM = "from cli.main import main; raise SystemExit(main())"
+
+
+@contextmanager
+def begun(
+    *words: str | Path, environment: Mapping[str, str] | None = None, cwd: Path | None = None
+) -> Iterator[subprocess.Popen[str]]:
+    """A command in a group of its own, still running; nothing of its group is left behind."""
+    process = subprocess.Popen(
+        [sys.executable, "-P", "-c", _PROGRAM, *map(str, words)],
+        env={**os.environ, "PYTHONPATH": str(ROOT), "NO_COLOR": "1", **(environment or {})},
+        stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
+        text=True, encoding="utf-8", cwd=cwd, start_new_session=True,
+    )  # fmt: skip
+    try:
+        yield process
+    finally:
+        with suppress(ProcessLookupError):
+            os.killpg(process.pid, signal.SIGKILL)
+        process.communicate()
+
+
+def wait_for(condition: Callable[[], bool], seconds: float = 60.0) -> None:
+    """Wait until something is so; fail when it takes too long."""
+    end = time.monotonic() + seconds
+    while not condition():
+        assert time.monotonic() < end, "waited in vain"
+        time.sleep(0.02)
+
+
+def kept(out: Path) -> int:
+    """Results in the ledger of a refit."""
+    return sum(f.read_bytes().count(b'"kind": "result"') for f in (out / "ledger").glob("*.lines"))
 
 
 def succeed(
