@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from cli.terminal import show
+from cli.terminal.ask import wait_until_ready
 from meas.errors import UsageError
 
 if TYPE_CHECKING:
@@ -119,9 +120,7 @@ def take(who: Subject, rig: Rig, out: Path, swap_seconds: float | None) -> tuple
 
 def _wait(question: str, watched: bool, seconds: float | None) -> None:
     if watched and not seconds:
-        sys.stderr.write(f"{question} Then press Enter. ")
-        sys.stderr.flush()
-        sys.stdin.readline()
+        wait_until_ready(f"{question} Then press Enter", "A sweep plays into what is connected.")
     elif seconds:
         show.note(f"{question} Going on in {seconds:g} s.")
         time.sleep(seconds)

@@ -50,26 +50,27 @@ def guide(
 
 def _lead() -> None:
     from cli.guide import state as guide_state
-    from cli.guide.ask import Left, confirmed
-    from cli.guide.steps import another_unit, next_step
+    from cli.guide.steps import another_unit, next_step, step_back
+    from cli.terminal.ask import Left, WentBack, confirmed
 
     try:
         state = guide_state.read()
         if state is None:
             _greet()
-            if not confirmed("Shall I lead you?"):
-                show.note("Then 'freeair --help' lists the commands.")
-                return
             state = guide_state.State()
         else:
             state = _resumed(state)
             if next_step(state) is None:
                 show.note(f"{state.answers['unit']} is done: {state.files('result')[-1]}")
-                if not confirmed("Measure another driver on the same bench?"):
+                why = "The bench, its level and its calibration stay as they are."
+                if not confirmed("Measure another driver on the same bench?", why):
                     return
                 state = another_unit(state)
         while (step := next_step(state)) is not None:
-            state = _through(step, state)
+            try:
+                state = _through(step, state)
+            except WentBack:
+                state = step_back(step, state)
             guide_state.write(state)
     except (Left, KeyboardInterrupt, typer.Abort):
         show.note("\nLeft. Everything so far is kept; freeair in this folder goes on from here.")
@@ -83,8 +84,9 @@ def _greet() -> None:
         "I can lead you from the wiring to the report of one driver. It takes about ten minutes. "
         "Everything goes into this folder, nothing is overwritten, and each step is shown as the "
         "command that you could type yourself.\n"
-        "At every question: Enter takes what stands in brackets, ? explains, leave (or Ctrl-D) "
-        "stops here and keeps everything. Without hardware: freeair demo."
+        "At every question: Enter takes what stands in brackets, ? explains, back returns to the "
+        "step before, leave (or Ctrl-D) stops and keeps everything. Nothing sounds without Enter "
+        "or a yes. Without hardware: freeair demo. All commands: freeair --help."
     )
 
 
@@ -110,9 +112,9 @@ def _resumed(state: State) -> State:
 
 def _through(step: Step, state: State) -> State:
     """One step, again and again until it is done, skipped or left."""
-    from cli.guide.ask import Question, Skipped, ask
     from cli.guide.desk import Failed
     from cli.guide.steps import ALL_TAKES, STEPS
+    from cli.terminal.ask import Question, Skipped, ask
     from cli.terminal.boundary import report_fault
 
     console = show.console(stderr=True)
@@ -136,8 +138,9 @@ def _through(step: Step, state: State) -> State:
         except Failed:
             pass
         show.note("")
-        text = "What now? (leave keeps everything)"
-        answer = ask(Question(text, default="again", options=options))
+        why = "What went wrong stands above. Nothing is lost, whatever you choose."
+        answer = ask(Question("What now? (leave keeps everything)", why, default="again",
+                              options=options))  # fmt: skip
         if answer == "skip":
             return state.after(step.name)
         if answer == "retake":

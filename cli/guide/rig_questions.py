@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from cli.guide import desk
-from cli.guide.ask import Question, ask, confirmed
+from cli.guide import desk, plain_answers
 from cli.terminal import show
+from cli.terminal.ask import Question, ask, confirmed
 from cli.words import values
 from meas.errors import FreeairError, UsageError
 
@@ -24,17 +26,21 @@ def describe(state: State) -> State:
     """Find a rig that suits the driver, or make one by asking."""
     driver = state.answers["driver"]
     for path in suitable(driver):
-        if confirmed(f"There is a bench in {path}. Measure with that one?"):
+        why = "No asks about the bench; that file stays as it is."
+        if confirmed(f"There is a bench in {path}. Measure with that one?", why):
             return state.after("rig", str(path))
-    while True:
-        path = desk.fresh("bench", ".toml")
-        desk.run("rig", "new", str(path), *_words(driver))
-        show.note("")
-        if confirmed(
-            "Is it wired like this picture?",
-            why="No lets you answer the questions about the bench again; this file stays as it is.",
-        ):
-            return state.after("rig", str(path))
+    device = _device()
+    amplifier, resistor = _asked_again(_AMPLIFIER, state), _asked_again(_resistor(driver), state)
+    state = state.answered(amplifier=amplifier, resistor=resistor)
+    words = ["--series-resistor", resistor, "--device", device]
+    words += _unusual("--amplifier", amplifier, "none")
+    if not confirmed("Usual wiring?", _USUAL_WIRING):
+        words += _wiring()
+    words += ["--woofer"] if driver == "woofer" else _TWEETER
+    path = desk.fresh("bench", ".toml")
+    desk.run("rig", "new", str(path), *words)
+    show.note("")
+    return state.after("rig", str(path))
 
 
 def suitable(driver: str) -> list[Path]:
@@ -57,34 +63,22 @@ def suits(rig: Rig, driver: str) -> bool:
     return driver == "woofer" or not rig.drive.woofer
 
 
-def _words(driver: str) -> list[str]:
-    """The options of ``rig new``, one question each."""
-    device = _device()
-    amplifier = ask(_AMPLIFIER)
-    resistor = ask(
-        Question(
-            "Resistor in series with the driver",
-            "--series-resistor",
-            default="22ohm" if amplifier == "none" else "10ohm",
-            check=lambda text: values.resistance(text, "resistor"),
-            why="Every ohm and gram of the result stands on it: best measured with its leads. "
-            "A few times the driver's resistance spares a headphone output; an amplifier can do "
-            "with less, and must not be able to cook it. freeair rig choose works it out.",
-        )
-    )
-    words = ["--series-resistor", resistor, "--device", device]
-    if "±" not in resistor and "+-" not in resistor:
-        words += _unusual("--tolerance", ask(_TOLERANCE), "1%")
-    words += _unusual("--resistor-side", ask(_SIDE), "hot")
+def _asked_again(question: Question, state: State) -> str:
+    """The answer; Enter stands for the one given before."""
+    before = state.answers.get("amplifier" if question is _AMPLIFIER else "resistor")
+    return ask(question if before is None else replace(question, default=before))
+
+
+def _wiring() -> list[str]:
+    """The options of ``rig new`` that say how a bench differs from the usual one."""
+    words = _unusual("--resistor-side", ask(_SIDE), "hot")
     source = ask(_input("Input of the card on the source node", "--source-input", "1"))
     other = "2" if source == "1" else "1"
     words += _unusual("--source-input", source, "1")
     asked = _input("Input between resistor and driver", "--driver-input", other, source)
     words += _unusual("--driver-input", ask(asked), "2")
     words += _unusual("--input-resistance", ask(_LOADING), "")
-    words += _unusual("--mains", ask(_MAINS), "50")
-    words += _unusual("--amplifier", amplifier, "none")
-    return words + (["--woofer"] if driver == "woofer" else list(_TWEETER))
+    return words + _unusual("--mains", ask(_MAINS), "50")
 
 
 def _unusual(flag: str, value: str, usual: str) -> list[str]:
@@ -92,8 +86,15 @@ def _unusual(flag: str, value: str, usual: str) -> list[str]:
     return [] if value == usual else [flag, value]
 
 
+_USUAL_WIRING = (
+    "Yes means: source - resistor - driver - ground; input 1 (left) on the source node, input 2 "
+    "(right) between resistor and driver; mains of 50 Hz. No asks for each of them. The picture "
+    "that follows shows it."
+)
 _AMPLIFIER = Question(
     "What drives the bench?",
+    "Most small class-D boards are bridged. Where you are not sure, say bridged: it costs a "
+    "caution more and saves an amplifier.",
     "--amplifier",
     default="none",
     options={
@@ -101,33 +102,41 @@ _AMPLIFIER = Question(
         "grounded": "an amplifier whose minus terminal is surely ground",
         "bridged": "an amplifier with a bridged output, or one you are not sure of",
     },
-    why="Most small class-D boards are bridged. Where you are not sure, say bridged: it costs a "
-    "caution more and saves an amplifier.",
 )
-_TOLERANCE = Question(
-    "Its tolerance",
-    "--tolerance",
-    default="1%",
-    check=lambda text: values.percent(text, "tolerance"),
-    why="What its maker or your meter promises. It goes into every uncertainty.",
-)
+
+
+def _resistor(driver: str) -> Question:
+    return Question(
+        "Resistor in series with the driver, with its tolerance if you know it",
+        "Every ohm and gram of the result stands on it, such as 10ohm or 10ohm 1%: best measured "
+        f"with its leads. A few times the resistance of the {driver} spares a headphone output; an "
+        "amplifier can do with less, and must not be able to cook it. freeair rig choose works it "
+        "out.",
+        "--series-resistor",
+        default="10ohm",
+        check=lambda text: values.resistance(text, "resistor"),
+        plain=partial(plain_answers.with_unit, "ohm"),
+    )
+
+
 _SIDE = Question(
     "Which way round are they?",
+    "Hot suits nearly every bench. Ground keeps the driver input at a small voltage.",
     "--resistor-side",
     default="hot",
     options={
         "hot": "source - resistor - driver - ground",
         "ground": "source - driver - resistor - ground",
     },
-    why="Hot suits nearly every bench. Ground keeps the driver input at a small voltage.",
 )
 _LOADING = Question(
     "Resistance of that input, if you know it",
+    "A line input has 10 to 50 kohm (common practice) and loads the driver a little. Known, it is "
+    "taken out.",
     "--input-resistance",
     default="",
     check=lambda text: values.resistance(text, "input"),
-    why="A line input has 10 to 50 kohm (common practice) and loads the driver a little. Known, "
-    "it is taken out.",
+    plain=partial(plain_answers.with_unit, "kohm"),
 )
 
 
@@ -138,10 +147,10 @@ def _mains(text: str) -> None:
 
 _MAINS = Question(
     "Mains frequency where you live, Hz",
+    "Hum is looked for there: 50 or 60.",
     "--mains",
     default="50",
     check=_mains,
-    why="Hum is looked for there: 50 or 60.",
 )
 
 
@@ -156,10 +165,11 @@ def _input(text: str, flag: str, default: str, taken: str = "") -> Question:
 
     return Question(
         text,
+        "Inputs of a card count from 1; left is usually 1 and right is 2.",
         flag,
         default=default,
         check=check,
-        why="Inputs of a card count from 1; left is usually 1 and right is 2.",
+        plain=plain_answers.side_of_a_plug,
     )
 
 
@@ -175,11 +185,11 @@ def _device() -> str:
         ask(
             Question(
                 "Which sound device?",
+                "The list is that of freeair rig devices, the most trustworthy way first. The "
+                "simulated bench needs no hardware and hurts nobody.",
                 "--device",
                 default="1",
                 options=numbered,
-                why="The list is that of freeair rig devices, the most trustworthy way first. The "
-                "simulated bench needs no hardware and hurts nobody.",
             )
         )
     ]

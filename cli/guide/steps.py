@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from cli.driver import mass_to_add
-from cli.guide import desk, rig_questions
-from cli.guide.ask import READY, Question, ask, confirmed
+from cli.guide import desk, plain_answers, rig_questions
 from cli.terminal import show
+from cli.terminal.ask import Question, ask, confirmed, wait_until_ready
 from cli.words import values
 from meas.errors import UsageError
 
@@ -44,6 +45,15 @@ def next_step(state: State) -> Step | None:
     return next((step for step in STEPS if step.name not in state.done and step.due(state)), None)
 
 
+def step_back(step: Step, state: State) -> State:
+    """The session with the last step before this one to be done again; takes stay on disk."""
+    before = [one.name for one in STEPS[: STEPS.index(step)] if one.name in state.done]
+    if not before:
+        show.note("This is the first step.")
+        return state
+    return state.before((before[-1], *RESTS_ON.get(before[-1], ())))
+
+
 # What must be done again once the files of a step are gone.
 RESTS_ON = {
     "rig": ("level", "calibrate", "check"),
@@ -61,22 +71,26 @@ def another_unit(state: State) -> State:
     return state.before(("unit", *ALL_TAKES)).model_copy(update={"answers": kept})
 
 
-def _ready(text: str, *, may_skip: bool = False) -> None:
-    ask(Question(text, default=READY, why="Enter goes on.", may_skip=may_skip))
-
-
 def _unit(state: State) -> State:
-    name = ask(Question("Name of this driver", "UNIT", check=_named,
-                        why="It names takes and report, such as lantern-1."))  # fmt: skip
+    name = ask(
+        Question(
+            "Name of this driver",
+            "It names takes and report, such as lantern-1.",
+            "UNIT",
+            default=state.answers.get("unit"),
+            check=_named,
+        )
+    )
     driver = ask(
         Question(
             "What is it?",
+            "Low frequencies destroy tweeters. If in doubt, it is a tweeter.",
             "--woofer",
+            default=state.answers.get("driver"),
             options={
                 "woofer": "a cone that bears full drive at low frequencies",
                 "tweeter": "anything that does not: low frequencies are held back",
             },
-            why="Low frequencies destroy tweeters. If in doubt, it is a tweeter.",
         )
     )
     if state.answers.get("driver", driver) != driver:
@@ -96,19 +110,28 @@ def _rig(state: State) -> str:
 
 
 def _level(state: State) -> State:
-    _ready("Enter when output and inputs are connected and turned low", may_skip=True)
+    wait_until_ready(
+        "Enter when wired like this picture, output turned low",
+        "Short sweeps, the first at a tenth of the level, show what both inputs hear. back goes to "
+        "the questions about the bench.",
+        may_skip=True,
+    )
     store = state.answers["driver"] == "woofer" or confirmed(
-        "Store the level it suggests, even if that is higher?",
+        "Raise the level, in steps, to what suits the inputs?",
+        "Quiet is safe for tweeters, and good enough while both inputs are said to be good. No "
+        "leaves the level as it is. On the command line: --set.",
         default=False,
-        why="Quiet is safe for tweeters, and good enough while both inputs are said to be good. On "
-        "the command line: --set.",
     )
     desk.run("rig", "level", _rig(state), *(["--set"] if store else []))
     return state.after("level", _rig(state))
 
 
 def _calibrate(state: State) -> State:
-    _ready("Enter to see how the inputs go for this", may_skip=True)
+    wait_until_ready(
+        "Enter to see how the inputs go for this",
+        "Both inputs on one node tell how they differ; that goes out of all that follows.",
+        may_skip=True,
+    )
     desk.run("rig", "calibrate", _rig(state), "--standard", "same-node")
     return state.after("calibrate", _rig(state))
 
@@ -117,14 +140,19 @@ def _check(state: State) -> State:
     known = ask(
         Question(
             "Resistor of known value in the driver's place",
+            "Of about the driver's own resistance, such as 8.2ohm±1%. What the bench reads of it "
+            "proves wiring, levels and calibration in one go.",
             "--resistor",
             check=lambda text: values.resistance(text, "resistor"),
-            why="Of about the driver's own resistance, such as 8.2ohm±1%. What the bench reads of "
-            "it proves wiring, levels and calibration in one go.",
+            plain=partial(plain_answers.with_unit, "ohm"),
             may_skip=True,
         )
     )
-    _ready("Enter when it is there, and the driver input between the two", may_skip=True)
+    wait_until_ready(
+        "Enter when it is there, and the driver input between the two",
+        "A sweep plays into the resistor.",
+        may_skip=True,
+    )
     desk.run("rig", "check", _rig(state), "--resistor", known)
     return state.after("check", _rig(state))
 
@@ -136,12 +164,19 @@ def _take(state: State, *words: str) -> list[str]:
 
 
 def _free_air(state: State) -> State:
-    _ready("Enter when the driver is in place and both inputs are as in the picture")
+    wait_until_ready(
+        "Enter when the driver is in place and both inputs are as in the picture",
+        "Two sweeps up and two down play, some twenty seconds in all.",
+    )
     return state.after("free-air", *_take(state))
 
 
 def _again(state: State) -> State:
-    _ready("Enter when it is clamped anew", may_skip=True)
+    wait_until_ready(
+        "Enter when it is clamped anew",
+        "The difference between the two takes is how well the driver repeats.",
+        may_skip=True,
+    )
     return state.after("again", *_take(state))
 
 
@@ -155,11 +190,12 @@ def _loaded(state: State) -> State:
     diameter = ask(
         Question(
             "Diameter of the cone, from mid-surround to mid-surround",
+            "With a ruler, such as 118mm. It gives the area, and with that Vas and sensitivity; "
+            "here it also tells which mass to try.",
             "--diameter",
             default=state.answers.get("diameter", ""),
             check=lambda text: values.diameter(text, "diameter"),
-            why="With a ruler, such as 118mm. It gives the area, and with that Vas and "
-            "sensitivity; here it also tells which mass to try.",
+            plain=plain_answers.length,
         )
     )
     state = state.answered(diameter=diameter)
@@ -167,6 +203,8 @@ def _loaded(state: State) -> State:
     how = ask(
         Question(
             "How shall the moving mass be found?",
+            "Free air alone gives Re, fs and the Qs. Mms, Bl, Cms and Vas need one thing more. On "
+            "a dome a mass is rarely wise: weigh its moving parts before they are glued.",
             "--added-mass, --test-box",
             default="mass" if woofer else "neither",
             options={
@@ -174,8 +212,6 @@ def _loaded(state: State) -> State:
                 "box": "a sealed box of known volume behind it",
                 "neither": "weighed parts, or not at all",
             },
-            why="Free air alone gives Re, fs and the Qs. Mms, Bl, Cms and Vas need one thing more. "
-            "On a dome a mass is rarely wise: weigh its moving parts before they are glued.",
         )
     )
     if how == "neither":
@@ -187,17 +223,23 @@ def _with_box(state: State) -> State:
     volume = ask(
         Question(
             "Net volume of the box",
+            "What is left with the driver in it, such as 6.8L or 6.8L±0.1L.",
             "--test-box",
             check=lambda text: values.volume(text, "volume"),
-            why="What is left with the driver in it, such as 6.8L or 6.8L±0.1L.",
+            plain=partial(plain_answers.with_unit, "L"),
         )
     )
-    _ready("Enter when the driver is sealed on the box, front side out")
+    wait_until_ready(
+        "Enter when the driver is sealed on the box, front side out",
+        "The same sweeps as in free air; a leak shows in them.",
+    )
     return state.after("loaded", *_take(state, "--test-box", volume))
 
 
 def _reload(state: State) -> State:
-    _ready("Enter to try that", may_skip=True)
+    wait_until_ready(
+        "Enter to try that", "The take before counts too, so that nothing is lost.", may_skip=True
+    )
     return _with_mass(state, "reload")
 
 
@@ -207,14 +249,18 @@ def _with_mass(state: State, step: str) -> State:
     mass = ask(
         Question(
             "Mass on the cone, as weighed",
+            "Weigh what you put on, putty included, such as 7.5g; if you know how well your scales "
+            "do, 7.5g±0.1g.",
             "--added-mass",
             default=proposed,
             check=lambda text: values.mass(text, "mass"),
-            why="Weigh what you put on, putty included, such as 7.5g; if you know how well your "
-            "scales do, 7.5g±0.1g.",
+            plain=partial(plain_answers.with_unit, "g"),
         )
     )
-    _ready("Enter when it sits tight and the driver is clamped as before")
+    wait_until_ready(
+        "Enter when it sits tight and the driver is clamped as before",
+        "The same sweeps as in free air; the mass has to lower the resonance.",
+    )
     made = _take(state, "--added-mass", mass)
     said, better = shift_words(free_hz, _peak_hz(made[-1]), values.mass(mass, "mass").value)
     show.note(said)
@@ -316,41 +362,45 @@ def _file(text: str) -> None:
 _BESIDE = (
     Question(
         "Coil resistance by multimeter",
+        "Less the resistance of its leads, such as 5.9ohm. It guards against a wrong resistor.",
         "--measured-re",
         default="",
         check=lambda text: values.resistance(text, "resistance"),
-        why="Less the resistance of its leads, such as 5.9ohm. It guards against a wrong resistor.",
+        plain=partial(plain_answers.with_unit, "ohm"),
     ),
     Question(
         "Air temperature",
+        "Such as 21C. Without it a heated room is assumed.",
         "--air-temperature",
         default="",
         check=lambda text: values.temperature(text, "temperature"),
-        why="Such as 21C. Without it a heated room is assumed.",
+        plain=partial(plain_answers.with_unit, "C"),
     ),
     Question(
-        "Air pressure at the bench",
+        "Air pressure at the bench, or its altitude",
+        "Such as 985hPa, as it is there and not reduced to sea level, or 300m above the sea. It "
+        "goes straight into Vas; without it sea level is assumed.",
         "--air-pressure",
         default="",
         check=lambda text: values.pressure(text, "pressure"),
-        why="Such as 985hPa, as it is there, not reduced to sea level. It goes straight into Vas; "
-        "without it sea level is assumed.",
+        plain=plain_answers.pressure,
     ),
     Question(
         "Targets file, if there is one",
+        "What the driver was meant to be; freeair targets new FILE makes one.",
         "--targets",
         default="",
         check=_file,
-        why="What the driver was meant to be; freeair targets new FILE makes one.",
     ),
 )
 _WEIGHED = (
     Question(
         "Weight of the moving parts, if you have weighed them",
+        "Cone, coil, former and half of the suspension, such as 9.3g.",
         "--moving-parts",
         default="",
         check=lambda text: values.mass(text, "mass"),
-        why="Cone, coil, former and half of the suspension, such as 9.3g.",
+        plain=partial(plain_answers.with_unit, "g"),
     ),
 )
 
@@ -380,14 +430,6 @@ STEPS = (
         may_skip=True,
     ),
     Step(
-        "check",
-        "Proof",
-        "Who has a second resistor whose value is known can have the bench prove itself on it "
-        "before any driver is measured. Without one: skip.",
-        _check,
-        may_skip=True,
-    ),
-    Step(
         "free-air",
         "Free air",
         "Hold the frame firmly, cone upright as it will work, vents free, nothing near it, and "
@@ -399,6 +441,14 @@ STEPS = (
         "Free air again",
         "Loosen the driver, clamp it anew, sweep again: only that shows how well it repeats.",
         _again,
+        may_skip=True,
+    ),
+    Step(
+        "check",
+        "Proof",
+        "Who has a second resistor whose value is known can have the bench prove itself on it: put "
+        "it in the driver's place. Without one: skip.",
+        _check,
         may_skip=True,
     ),
     Step("look", "A first look", "What free air alone can tell.", _look, may_skip=True),

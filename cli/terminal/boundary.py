@@ -16,6 +16,7 @@ import typer
 from typer.exceptions import TyperException
 
 from cli.terminal import show
+from cli.terminal.ask import Left, WentBack
 from cli.terminal.version import program_version
 from meas.errors import FreeairError, Refused
 
@@ -46,6 +47,9 @@ def run(argv: Sequence[str]) -> int:
         return error.exit_status
     except TyperException as error:
         return _report_usage(as_json, error)
+    except (Left, WentBack):
+        show.note("Left: nothing more was played.")
+        return 2
     except (KeyboardInterrupt, typer.Abort):
         status = 130
     except BrokenPipeError:

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from cli.terminal import show
+from cli.terminal import ask, show
 from meas.errors import UsageError
 
 if TYPE_CHECKING:
@@ -35,11 +34,13 @@ BRIDGED = Caution(
     "Bridged amplifier: no output terminal is ground",
     "Connecting either terminal to the card's ground, an input's sleeve included, shorts half of "
     "the amplifier. Use a differential or isolated (transformer) input for both channels, or "
-    "leave the amplifier out: the headphone output and a larger resistor will do.",
+    "leave the amplifier out: the headphone output and a larger resistor will do. An amplifier can "
+    "also destroy an input by its level: start with the volume at its lowest. Mains-powered "
+    "equipment: local codes and licensed practice come first.",
     asks=True,
 )
 AMPLIFIER = Caution(
-    "Amplifier in the circuit",
+    "Amplifier whose minus terminal is ground",
     "Most small class-D boards are bridged, whatever their terminals are called: make sure that "
     "this one's minus terminal really is ground before any input touches it. Its output can "
     "also destroy an input of the card: start with the volume at its lowest. Mains-powered "
@@ -173,7 +174,7 @@ def for_rig(rig: Rig) -> tuple[Caution, ...]:
     found: list[Caution] = []
     if rig.wiring.amplifier == "bridged":
         found.append(BRIDGED)
-    if rig.wiring.amplifier != "none":
+    elif rig.wiring.amplifier == "grounded":
         found.append(AMPLIFIER)
     found.append(INPUT_LEVEL)
     found.append(_filled(WOOFER_ONLY if rig.drive.woofer else GENTLE, rig))
@@ -223,7 +224,8 @@ def before_playing(file: Path, rig: Rig, *, yes: bool, also: Sequence[Caution] =
     own = for_playing(rig)
     if rig.wiring.amplifier_known:
         own = tuple(replace(caution, asks=False) for caution in own)
-    answered = acknowledge((*also, *own), yes=yes, brief=True)
+    simulated = rig.card.device == "simulated"
+    answered = acknowledge((*also, *own), yes=yes, brief=True, simulated=simulated)
     if not answered or not any(caution.asks for caution in own):
         return rig
     from meas.bench import rig_file
@@ -236,13 +238,16 @@ def before_playing(file: Path, rig: Rig, *, yes: bool, also: Sequence[Caution] =
     return rig.model_copy(update={"wiring": rig.wiring.model_copy(update=kept)})
 
 
-def acknowledge(cautions: Sequence[Caution], *, yes: bool, brief: bool = False) -> bool:
+def acknowledge(
+    cautions: Sequence[Caution], *, yes: bool, brief: bool = False, simulated: bool = False
+) -> bool:
     """Show cautions; where one asks, wait for a yes.
 
     Args:
         cautions: What to show.
         yes: The user has said ``--yes``.
         brief: Only the titles of those that were shown in full when the rig was made.
+        simulated: Nothing can break: titles in one line, the texts where they are asked for.
 
     Returns:
         Whether somebody has typed a yes.
@@ -251,21 +256,24 @@ def acknowledge(cautions: Sequence[Caution], *, yes: bool, brief: bool = False) 
         UsageError: If an answer is needed and there is no terminal, or the answer is no.
     """
     asking = [caution for caution in cautions if caution.asks]
-    print_cautions([caution for caution in cautions if caution.asks or not brief])
-    reminders = [caution.title for caution in cautions if brief and not caution.asks]
-    if reminders:
-        show.note(f"Mind: {'; '.join(reminders)}.", "yellow")
+    if simulated and cautions:
+        titles = "; ".join(caution.title for caution in cautions)
+        show.note(f"Simulated bench, nothing can break. At a real one, mind: {titles}.", "yellow")
+    else:
+        print_cautions([caution for caution in cautions if caution.asks or not brief])
+        reminders = [caution.title for caution in cautions if brief and not caution.asks]
+        if reminders:
+            show.note(f"Mind: {'; '.join(reminders)}.", "yellow")
     if yes or not asking:
         return False
-    titles = "; ".join(caution.title for caution in asking)
     if not show.can_ask():
+        titles = "; ".join(caution.title for caution in asking)
         raise UsageError(
             f"a caution has not been acknowledged: {titles}",
             remedy="Read it, check the wiring (freeair rig wiring FILE), then add --yes.",
         )
-    sys.stderr.write("Checked, and safe to go on? [y/N] ")
-    sys.stderr.flush()
-    if sys.stdin.readline().strip().lower() not in {"y", "yes"}:
+    why = " ".join(f"{caution.title}. {caution.text}" for caution in asking)
+    if not ask.confirmed("Checked, and safe to go on?", why, default=False):
         raise UsageError(
             "stopped before anything was played", remedy="Run it again when the bench is ready."
         )

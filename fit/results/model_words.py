@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from fit.driver.mechanics import IDEAL, MECHANICS, Mechanics
@@ -127,7 +128,7 @@ def _over(parameters: Mapping[str, Estimate]) -> float | None:
     variance = 0.0
     for source in {s for e in parameters.values() for s in e.contributions}:
         moved = {
-            name: Estimate(e.value + _STEP * e.contributions.get(source, 0.0), e.unit, {})
+            name: replace(e, value=e.value + _STEP * e.contributions.get(source, 0.0))
             for name, e in parameters.items()
         }
         variance += ((sum(loss_shares(moved).values()) - total) / _STEP) ** 2

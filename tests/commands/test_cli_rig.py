@@ -63,7 +63,7 @@ def test_new_writes_what_was_said(invoke: Invoke, tmp_path: Path) -> None:
     assert (drive.sweep_seconds, drive.repeats, drive.woofer) == (8.0, 3, False)
     assert rig.mains_hz == 60
     assert ran.stdout.splitlines()[-1] == str(path)
-    assert "Amplifier in the circuit" in ran.stderr
+    assert "Amplifier whose minus terminal is ground" in ran.told
 
 
 def test_resistor_may_carry_its_own_limits(invoke: Invoke, tmp_path: Path) -> None:
@@ -86,7 +86,7 @@ def test_calibration_finds_the_mismatch(invoke: Invoke, tmp_path: Path) -> None:
     (standard,) = calibration.standards
     middle = (standard.frequency_hz > 100) & (standard.frequency_hz < 5000)
     np.testing.assert_allclose(np.abs(standard.ratio[middle]), 1.03, rtol=1e-3)
-    assert "Both inputs on the source node" in ran.stderr
+    assert "Both inputs on the source node" in ran.told
 
 
 def test_calibration_needs_a_yes(invoke: Invoke, tmp_path: Path) -> None:

@@ -10,12 +10,12 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
-from pathlib import Path
 
 import pytest
 from fuzz_readers import READERS, reader, seeds
+from program import ROOT
 
-HARNESS = Path(__file__).with_name("fuzz_readers.py")
+HARNESS = ROOT / "tests" / "support" / "running" / "fuzz_readers.py"
 # So many inputs take a second or two; the slow ones build a whole rig, edit it and read it again.
 RUNS = {"rig": 60, "take": 150, "fit": 150}
 USUAL = 400

@@ -122,9 +122,6 @@ def state(folder: Path) -> State:
 def test_whole_session_with_wrong_answers_left_twice(tmp_path: Path, at) -> None:
     # First sitting: the driver and the bench.
     first = at()
-    first.says("Shall I lead you?", "perhaps")
-    first.shows("is neither")
-    first.says("Shall I lead you?", "")
     first.says("Name of this driver", "")
     first.shows("an answer is needed")
     first.says("Name of this driver", "lantern-1")
@@ -134,14 +131,13 @@ def test_whole_session_with_wrong_answers_left_twice(tmp_path: Path, at) -> None
     first.shows("--woofer")
     first.says("What is it?", "woofer")
     first.says("What drives the bench?", "b")
-    first.says("Resistor in series", "10")
-    first.shows("no unit")
     first.says("Resistor in series", "4,7ohm")
     first.shows("decimal")
-    first.says("Resistor in series", "10ohm")
-    first.says("Its tolerance", "")
+    first.says("Resistor in series", "10")
+    first.says("10ohm? [yes]", "")
+    first.says("Usual wiring?", "no")
     first.says("Which way round", "ground")
-    first.says("on the source node", "2")
+    first.says("on the source node", "right")
     first.says("between resistor and driver [1]", "2")
     first.shows("on the source node already")
     first.says("between resistor and driver [1]", "")
@@ -149,42 +145,46 @@ def test_whole_session_with_wrong_answers_left_twice(tmp_path: Path, at) -> None
     first.says("Mains frequency", "55")
     first.shows("Write 50 or 60")
     first.says("Mains frequency", "60")
-    first.shows("Bridged amplifier: no output terminal is ground")
+    first.shows("no output terminal is ground")
     first.shows("[ + driver − ]────●────[ resistor 10 Ω ]")  # the picture of these very answers
     first.shows("input 2")
-    first.says("Is it wired like this", "no")
-    first.says("What drives the bench?", "grounded")
-    for prompt in ("Resistor in", "tolerance", "Which way", "source node", "between", "Resistance"):
-        first.says(prompt, "")
-    first.says("Mains frequency", "")
+    first.says("wired like this picture", "what picture")
+    first.shows("no yes, so nothing sounds")
+    first.says("wired like this picture", "back")
+    first.says("Measure with that one?", "no")
+    first.says("What drives the bench? [bridged]", "grounded")
+    first.says("Resistor in series with the driver, with its tolerance if you know it [10ohm]", "")
+    first.says("Usual wiring?", "sure")
     first.shows("[ resistor 10 Ω ]────●────[ + driver − ]")
-    first.says("Is it wired like this", "yes")
     first.shows("Level")
+    first.says("wired like this picture", "no")
+    first.shows("Nothing sounds")
     first.press("d")
     first.shows("Everything so far is kept")
     first.ends()
+    assert not (tmp_path / "takes").exists()
     assert state(tmp_path).files("rig") == ("bench-2.toml",)
     assert rig_file.read(tmp_path / "bench.toml").wiring.amplifier == "bridged"
+    assert rig_file.read(tmp_path / "bench-2.toml").wiring.series_resistor_ohm == 10.0
     quicken(tmp_path / "bench-2.toml")
 
     # Second sitting: level and calibration, the caution refused once, left by Ctrl-C.
     second = at()
     second.shows("Going on with lantern-1")
     second.says("turned low", "")
+    second.says("Checked, and safe to go on?", "?")
+    second.shows("really is ground")
     second.says("Checked, and safe to go on?", "n")
     second.shows("stopped before anything was played")
     second.says("What now?", "nonsense")
     second.says("What now?", "again")
     second.says("turned low", "")
-    second.says("Checked, and safe to go on?", "y")
+    second.says("Checked, and safe to go on?", "yes")
     second.shows("this is asked once")
     second.says("how the inputs go for this", "")
     second.shows("[ resistor 10 Ω ]──[ + driver − ]")  # both inputs on one node
-    second.says("Checked, and safe to go on?", "y")
+    second.says("Checked, and safe to go on?", "yes")
     second.shows("Calibrated")
-    second.says("known value", "8.2ohm±1%")
-    second.says("Enter when it is there", "")
-    second.shows("as what it is")
     second.shows("Free air")
     second.press("c")
     second.shows("Everything so far is kept")
@@ -194,15 +194,17 @@ def test_whole_session_with_wrong_answers_left_twice(tmp_path: Path, at) -> None
 
     # Third sitting: takes, result, report.
     third = at()
-    third.shows("Behind us: the driver, the bench, level, calibration, proof.")
+    third.shows("Behind us: the driver, the bench, level, calibration.")
     third.says("in place and both inputs", "")
     third.shows("▾")
     third.shows("Good take")
     third.says("clamped anew", "skip")
+    third.says("known value", "8.2 ohm 1%")
+    third.says("Enter when it is there", "")
+    third.shows("as what it is")
     third.shows("limited most by")
     third.says("Diameter of the cone", "118")
-    third.shows("no unit")
-    third.says("Diameter of the cone", "118mm")
+    third.says("118mm? [yes]", "")
     third.says("How shall the moving mass be found?", "")
     third.shows("Try 15g")
     third.says("Mass on the cone", "3g")  # too light on purpose
@@ -225,8 +227,9 @@ def test_whole_session_with_wrong_answers_left_twice(tmp_path: Path, at) -> None
 
     said = first.commands + second.commands + third.commands
     assert [" ".join(command.split()[1:3]) for command in said] == [
-        "rig new", "rig new", "rig level", "rig level", "rig calibrate", "rig check",
-        "take lantern-1", "fit takes/" + state(tmp_path).files("free-air")[0].split("/")[1],
+        "rig new", "rig new", "rig level", "rig level", "rig calibrate",
+        "take lantern-1", "rig check",
+        "fit takes/" + state(tmp_path).files("free-air")[0].split("/")[1],
         "take lantern-1", "take lantern-1",
         "fit takes/" + state(tmp_path).files("free-air")[0].split("/")[1],
     ]  # fmt: skip
@@ -245,7 +248,6 @@ def test_refused_take_is_told_and_made_again(tmp_path: Path, at) -> None:
     """An amplifier that is switched off: no level, no take; switched on, the session goes on."""
     rig = prepared(tmp_path, amplifier_volt_full_scale=1e-9)
     one = at("guide")
-    one.says("Shall I lead you?", "")
     one.says("Name of this driver", "wren")
     one.says("What is it?", "w")
     one.says("Measure with that one?", "")
@@ -253,7 +255,6 @@ def test_refused_take_is_told_and_made_again(tmp_path: Path, at) -> None:
     one.shows("silent-input")
     one.says("What now?", "skip")
     one.says("how the inputs go", "skip")
-    one.says("known value", "skip")
     one.says("in place and both inputs", "")
     one.shows("Refused: this take supports no numbers")
     quicken(rig)
@@ -271,17 +272,15 @@ def test_dumb_terminal_without_colours_and_signs(tmp_path: Path, at) -> None:
     prepared(tmp_path)
     plain = {"TERM": "dumb", "NO_COLOR": "1", "PYTHONIOENCODING": "ascii"}
     one = at(**plain)
-    one.says("Shall I lead you?", "")
     one.says("Name of this driver", "wren")
     one.says("What is it?", "w")
     one.says("Measure with that one?", "")
     one.says("turned low", "skip")
     one.says("how the inputs go", "")
     one.shows("-----o-------------o----[ resistor 10 ohm ]--[ + driver - ]--+")
-    one.says("Checked, and safe to go on?", "y")
+    one.says("Checked, and safe to go on?", "yes")
     one.shows("calibrating: ")
     one.shows("s left")
-    one.says("known value", "skip")
     one.says("in place and both inputs", "")
     one.shows("|Z| ohm")
     one.shows("***")
@@ -295,12 +294,31 @@ def test_dumb_terminal_without_colours_and_signs(tmp_path: Path, at) -> None:
     assert [line for line in shown if len(line) > 80] == []
 
 
-def test_no_is_taken_for_an_answer(tmp_path: Path, at) -> None:
+def test_leaving_at_once_leaves_nothing(tmp_path: Path, at) -> None:
     one = at()
-    one.says("Shall I lead you?", "n")
-    one.shows("freeair --help")
+    one.says("Name of this driver", "back")
+    one.shows("first step")
+    one.says("Name of this driver", "leave")
     one.ends()
-    assert not list(tmp_path.iterdir())
+    assert [path.name for path in tmp_path.iterdir()] in ([], [FILE.name])
+
+
+def test_nine_answers_to_the_first_number(tmp_path: Path, at) -> None:
+    """A woofer on a usual bench: the name, and Enter wherever it is offered."""
+    one = at()
+    one.says("Name of this driver", "lantern-3")
+    one.says("What is it?", "w")
+    one.says("What drives the bench?", "")
+    one.says("Resistor in series", "")
+    one.says("Usual wiring?", "")
+    one.says("turned low", "")
+    one.says("how the inputs go", "")
+    one.says("Checked, and safe to go on?", "y")
+    one.says("in place and both inputs", "")
+    one.shows("Good take")
+    one.shows("clamped anew")
+    one.press("d")
+    one.ends()
 
 
 def test_without_a_terminal_nothing_waits(tmp_path: Path) -> None:

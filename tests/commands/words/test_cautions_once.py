@@ -47,7 +47,7 @@ def test_what_was_acknowledged_needs_no_yes(invoke: Invoke, tmp_path: Path) -> N
     rig_file.update(path, rig.model_copy(update={"wiring": wiring}))
     done = invoke(*take)
     assert done.status == 0, done.told
-    assert f"Mind: {cautions.BRIDGED.title}" in done.told
+    assert f"mind: {cautions.BRIDGED.title}" in done.told
     assert "shorts half of the amplifier" not in done.told
 
 
@@ -80,7 +80,24 @@ def test_caution_of_the_mass_is_short_the_second_time(invoke: Invoke, tmp_path: 
     assert "must not be magnetic" in invoke(*take).told
     later = invoke(*take)
     assert "must not be magnetic" not in later.told
-    assert f"Mind: {cautions.MAGNET.title}" in later.told
+    assert f"mind: {cautions.MAGNET.title}" in later.told
+
+
+def test_a_real_bench_hears_each_caution_in_full_and_a_simulated_one_in_a_line(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    for amplifier in ("none", "grounded", "bridged"):
+        rig = Rig(name="a", wiring=Wiring(amplifier=amplifier))
+        found = cautions.for_rig(rig)
+        cautions.acknowledge(found, yes=True)
+        real = " ".join(capsys.readouterr().err.split())
+        cautions.acknowledge(found, yes=True, simulated=True)
+        simulated = " ".join(capsys.readouterr().err.split())
+        for caution in found:
+            assert " ".join(caution.text.split()) in real
+            assert caution.title in simulated and caution.text not in simulated
+        # A bridged output has no terminal that is ground: nobody is asked to make sure of one.
+        assert ("minus terminal" in real) == (amplifier == "grounded")
 
 
 def test_doubt_that_takes_share_is_said_once(invoke: Invoke, tmp_path: Path) -> None:

@@ -1,0 +1,67 @@
+"""Answers as people write them, turned into what the command line takes.
+
+The command line is strict, because a script cannot ask back. Here somebody sits at a terminal: a
+number without its unit is asked about, inches and altitudes are converted, and what was understood
+is said.
+"""
+
+from __future__ import annotations
+
+import re
+
+from cli.terminal import ask, show
+
+_NUMBER = r"[0-9]+(?:\.[0-9]+)?"
+_INCH_MM = 25.4
+# The standard atmosphere, ISO 2533:1975: p0 and the exponent of its lowest layer (from memory), and
+# what weather adds at one place (common practice, no source).
+_SEA_LEVEL_HPA, _LAPSE_PER_M, _EXPONENT, _WEATHER_HPA = 1013.25, 2.25577e-5, 5.25588, 30.0
+
+
+def with_unit(unit: str, text: str) -> str:
+    """An answer with its limits tidied; a bare number gets the unit if that is meant.
+
+    Args:
+        unit: Proposed for a bare number, such as ``ohm``.
+        text: As typed, such as ``10``, ``10R 5%``, ``8.2 ohm 1%``, ``7.5 g +/- 0.1 g``.
+
+    Returns:
+        What the command line reads, such as ``10R±5%``.
+    """
+    text = re.sub(r"\s*(?:\+\s*/?\s*-|±)\s*", "±", text.strip())
+    text = re.sub(rf"(?<=[0-9A-Za-zΩµ])\s+({_NUMBER}\s*%)$", r"±\1", text)
+    text = re.sub(rf"({_NUMBER})\s+(?=[A-Za-zΩµ%°])", r"\1", text)
+    if re.fullmatch(rf"{_NUMBER}(?:±{_NUMBER}%)?", text):
+        number, _, limits = text.partition("±")
+        meant = f"{number}{unit}" + (f"±{limits}" if limits else "")
+        why = f"A number needs its unit; without one {unit} is the likely one here."
+        return meant if ask.confirmed(f"{meant}?", why) else text
+    return text
+
+
+def length(text: str) -> str:
+    """A length, inches among them: ``5 inch`` is ``127mm±12.7mm``, half a digit either way."""
+    inches = re.fullmatch(rf"({_NUMBER})\s*(?:in|inch|inches|\"|″|'')", text.strip(), re.IGNORECASE)
+    if inches is None:
+        return with_unit("mm", text)
+    decimals = len(inches[1].partition(".")[2])
+    half = 0.5 * 10.0**-decimals * _INCH_MM
+    written = f"{float(inches[1]) * _INCH_MM:.4g}mm±{half:.3g}mm"
+    show.note(f"{text} is {written}: half a digit either way. A ruler in millimetres tells more.")
+    return written
+
+
+def pressure(text: str) -> str:
+    """An air pressure, or the altitude that it follows from: ``300m`` is about ``978hPa±30hPa``."""
+    height = re.fullmatch(rf"({_NUMBER})\s*(?:m|metres?|meters?)", text.strip(), re.IGNORECASE)
+    if height is None:
+        return with_unit("hPa", text)
+    hpa = _SEA_LEVEL_HPA * (1 - _LAPSE_PER_M * float(height[1])) ** _EXPONENT
+    written = f"{hpa:.0f}hPa±{_WEATHER_HPA:.0f}hPa"
+    show.note(f"At {text} the air has about {written}, by the standard atmosphere and any weather.")
+    return written
+
+
+def side_of_a_plug(text: str) -> str:
+    """An input by its number, or by its side of a stereo plug."""
+    return {"left": "1", "l": "1", "right": "2", "r": "2"}.get(text.strip().lower(), text)
