@@ -7,10 +7,14 @@ import shlex
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from cli.terminal import show
 from cli.terminal.boundary import command
 from meas.errors import UsageError
+
+if TYPE_CHECKING:
+    from cli.guide.state import State
 
 TAKES = Path("takes")
 
@@ -33,8 +37,20 @@ def run(*words: str) -> None:
         raise Failed
 
 
+def rig(state: State) -> str:
+    """The session's rig file."""
+    return state.files("rig")[0]
+
+
+def take(state: State, *words: str) -> list[str]:
+    """Sweep the session's driver; the takes that came of it."""
+    with _new_takes() as made:
+        run("take", state.answers["unit"], "--rig", rig(state), *words)
+    return made
+
+
 @contextmanager
-def new_takes() -> Iterator[list[str]]:
+def _new_takes() -> Iterator[list[str]]:
     """Fills the list with the takes that were made inside the block."""
     before = set(TAKES.glob("*"))
     made: list[str] = []

@@ -8,8 +8,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from cli.driver import mass_to_add
-from cli.guide import desk, plain_answers, rig_questions
+from cli.guide import desk, mass_or_box, plain_answers, rig_questions
 from cli.terminal import show
 from cli.terminal.ask import Question, ask, confirmed, wait_until_ready
 from cli.words import values
@@ -105,10 +104,6 @@ def _named(text: str) -> None:
         raise UsageError(f"'{text}' looks like an option", remedy="Begin with a letter.")
 
 
-def _rig(state: State) -> str:
-    return state.files("rig")[0]
-
-
 def _level(state: State) -> State:
     wait_until_ready(
         "Enter when wired like this picture, output turned low",
@@ -122,8 +117,8 @@ def _level(state: State) -> State:
         "leaves the level as it is. On the command line: --set.",
         default=False,
     )
-    desk.run("rig", "level", _rig(state), *(["--set"] if store else []))
-    return state.after("level", _rig(state))
+    desk.run("rig", "level", desk.rig(state), *(["--set"] if store else []))
+    return state.after("level", desk.rig(state))
 
 
 def _calibrate(state: State) -> State:
@@ -132,8 +127,8 @@ def _calibrate(state: State) -> State:
         "Both inputs on one node tell how they differ; that goes out of all that follows.",
         may_skip=True,
     )
-    desk.run("rig", "calibrate", _rig(state), "--standard", "same-node")
-    return state.after("calibrate", _rig(state))
+    desk.run("rig", "calibrate", desk.rig(state), "--standard", "same-node")
+    return state.after("calibrate", desk.rig(state))
 
 
 def _check(state: State) -> State:
@@ -153,14 +148,8 @@ def _check(state: State) -> State:
         "A sweep plays into the resistor.",
         may_skip=True,
     )
-    desk.run("rig", "check", _rig(state), "--resistor", known)
-    return state.after("check", _rig(state))
-
-
-def _take(state: State, *words: str) -> list[str]:
-    with desk.new_takes() as made:
-        desk.run("take", state.answers["unit"], "--rig", _rig(state), *words)
-    return made
+    desk.run("rig", "check", desk.rig(state), "--resistor", known)
+    return state.after("check", desk.rig(state))
 
 
 def _free_air(state: State) -> State:
@@ -168,7 +157,7 @@ def _free_air(state: State) -> State:
         "Enter when the driver is in place and both inputs are as in the picture",
         "Two sweeps up and two down play, some twenty seconds in all.",
     )
-    return state.after("free-air", *_take(state))
+    return state.after("free-air", *desk.take(state))
 
 
 def _again(state: State) -> State:
@@ -177,159 +166,13 @@ def _again(state: State) -> State:
         "The difference between the two takes is how well the driver repeats.",
         may_skip=True,
     )
-    return state.after("again", *_take(state))
+    return state.after("again", *desk.take(state))
 
 
 def _look(state: State) -> State:
     saved = desk.fresh(f"{state.answers['unit']}-free-air", ".json")
     desk.run("fit", *state.files("free-air", "again"), "--save", str(saved))
     return state.after("look", str(saved))
-
-
-def _loaded(state: State) -> State:
-    diameter = ask(
-        Question(
-            "Diameter of the cone, from mid-surround to mid-surround",
-            "With a ruler, such as 118mm. It gives the area, and with that Vas and sensitivity; "
-            "here it also tells which mass to try.",
-            "--diameter",
-            default=state.answers.get("diameter", ""),
-            check=lambda text: values.diameter(text, "diameter"),
-            plain=plain_answers.length,
-        )
-    )
-    state = state.answered(diameter=diameter)
-    woofer = state.answers["driver"] == "woofer"
-    how = ask(
-        Question(
-            "How shall the moving mass be found?",
-            "Free air alone gives Re, fs and the Qs. Mms, Bl, Cms and Vas need one thing more. On "
-            "a dome a mass is rarely wise: weigh its moving parts before they are glued.",
-            "--added-mass, --test-box",
-            default="mass" if woofer else "neither",
-            options={
-                "mass": "a known mass on the cone",
-                "box": "a sealed box of known volume behind it",
-                "neither": "weighed parts, or not at all",
-            },
-        )
-    )
-    if how == "neither":
-        return state.after("loaded")
-    return _with_mass(state, "loaded") if how == "mass" else _with_box(state)
-
-
-def _with_box(state: State) -> State:
-    volume = ask(
-        Question(
-            "Net volume of the box",
-            "What is left with the driver in it, such as 6.8L or 6.8L±0.1L.",
-            "--test-box",
-            check=lambda text: values.volume(text, "volume"),
-            plain=partial(plain_answers.with_unit, "L"),
-        )
-    )
-    wait_until_ready(
-        "Enter when the driver is sealed on the box, front side out",
-        "The same sweeps as in free air; a leak shows in them.",
-    )
-    return state.after("loaded", *_take(state, "--test-box", volume))
-
-
-def _reload(state: State) -> State:
-    wait_until_ready(
-        "Enter to try that", "The take before counts too, so that nothing is lost.", may_skip=True
-    )
-    return _with_mass(state, "reload")
-
-
-def _with_mass(state: State, step: str) -> State:
-    free_hz = _resonance(state)
-    proposed = state.answers.get("better_mass") or _proposal(state, free_hz)
-    mass = ask(
-        Question(
-            "Mass on the cone, as weighed",
-            "Weigh what you put on, putty included, such as 7.5g; if you know how well your scales "
-            "do, 7.5g±0.1g.",
-            "--added-mass",
-            default=proposed,
-            check=lambda text: values.mass(text, "mass"),
-            plain=partial(plain_answers.with_unit, "g"),
-        )
-    )
-    wait_until_ready(
-        "Enter when it sits tight and the driver is clamped as before",
-        "The same sweeps as in free air; the mass has to lower the resonance.",
-    )
-    made = _take(state, "--added-mass", mass)
-    said, better = shift_words(free_hz, _peak_hz(made[-1]), values.mass(mass, "mass").value)
-    show.note(said)
-    return state.answered(better_mass=better).after(step, *made)
-
-
-def _resonance(state: State) -> float:
-    """Of the first fit; where there is none, of the curve."""
-    from cli.sources import fits
-
-    if not state.files("look"):
-        return _peak_hz(state.files("free-air")[-1])
-    _, fit = fits.read_fit(Path(state.files("look")[0]))
-    return fit.parameters["fs"].value
-
-
-def _peak_hz(folder: str) -> float:
-    """Where |Z| of a take peaks; the resonance for what it is needed for here."""
-    from cli.terminal import take_picture
-    from meas.takes import take as takes
-
-    take = takes.load(Path(folder))
-    tops = take_picture.resonances(take)
-    if take.curve is None or not tops:
-        raise UsageError("the take shows no resonance", where=folder, remedy="Take it again.")
-    return float(take.curve.frequency_hz[tops[0]])
-
-
-def _proposal(state: State, free_hz: float) -> str | None:
-    """Says which mass to try and why; the mass as one writes it, None where nothing is known."""
-    from cli.words import assumed
-    from meas.bench import rig_file
-
-    if not state.answers.get("diameter"):
-        show.note("Take about as much as the cone with its coil weighs: the resonance should fall "
-                  "by 20 to 50 %.")  # fmt: skip
-        return None
-    diameter = values.diameter(state.answers["diameter"], "diameter")
-    moving = mass_to_add.typical_mass(assumed.area_from_diameter(diameter).value)
-    start_hz = rig_file.read(Path(_rig(state))).drive.start_hz
-    found = mass_to_add.propose(free_hz, moving, start_hz)
-    written = f"{1e3 * found.mass_kg:g}g"
-    show.note(
-        f"Try {written}: a cone of that size usually moves about {1e3 * moving:.2g} g, so the "
-        f"resonance would fall from {free_hz:.3g} to about {found.lowered_hz:.2g} Hz. Anything "
-        "that lowers it by 20 to 50 % will do."
-    )
-    if not found.clear:
-        show.note(
-            f"That comes near the lowest frequency swept, {start_hz:g} Hz: set start_hz in the rig "
-            "file lower, or take less.",
-            "yellow",
-        )
-    return written
-
-
-def shift_words(free_hz: float, loaded_hz: float, mass_kg: float) -> tuple[str, str]:
-    """How well a mass did, and which one would do better; empty where it is well chosen."""
-    fell = 1 - loaded_hz / free_hz
-    said = f"The mass lowered the resonance by {100 * fell:.0f} %"
-    if mass_to_add.LEAST_SHIFT <= fell <= mass_to_add.MOST_SHIFT:
-        return f"{said}: well chosen.", ""
-    if fell <= 0:
-        text = "The mass did not lower the resonance, as every mass must: did it sit tight?"
-        return text, f"{1e3 * mass_kg:g}g"
-    moving = mass_to_add.moving_mass(free_hz, loaded_hz, mass_kg)
-    better = f"{1e3 * mass_to_add.propose(free_hz, moving, 0.0).mass_kg:g}g"
-    which = "little to weigh by" if fell < mass_to_add.LEAST_SHIFT else "a lot: the cone may sag"
-    return f"{said}, {which}. About {better} would tell more.", better
 
 
 def _result(state: State) -> State:
@@ -458,7 +301,7 @@ STEPS = (
         "A second condition turns curves into grams and litres. A mass has to sit tight near the "
         "coil, spread evenly so that the cone does not tilt, and must not be magnetic: a ring of "
         "putty, or coins that a magnet ignores. Clamp the frame as before.",
-        _loaded,
+        mass_or_box.first,
         may_skip=True,
     ),
     Step(
@@ -466,7 +309,7 @@ STEPS = (
         "Another mass",
         "A take with a mass that shifts the resonance by 20 to 50 % tells the moving mass better. "
         "The take before counts too.",
-        _reload,
+        mass_or_box.better_mass,
         may_skip=True,
         due=lambda state: bool(state.answers.get("better_mass")),
     ),

@@ -23,9 +23,10 @@ from hypothesis import strategies as st
 from program import ROOT, freeair
 
 from cli.driver import mass_to_add
+from cli.guide.mass_or_box import shift_words
 from cli.guide.rig_questions import suitable, suits
 from cli.guide.state import FILE, State, still_there
-from cli.guide.steps import STEPS, another_unit, next_step, shift_words
+from cli.guide.steps import STEPS, another_unit, next_step
 from cli.main import app
 from meas.bench import rig_file
 from meas.bench.rig import Drive, Rig
