@@ -8,33 +8,80 @@ from typing import Annotated
 
 import typer
 
-from cli import demo
-from cli.bench import import_capture as import_
-from cli.bench import polarity, take
-from cli.box import check as box_check
-from cli.box import command as box
-from cli.driver import compare, export, fit, levels
-from cli.filter import command as filter_
-from cli.guide import command as guide
-from cli.part import command as part
-from cli.refit import command as refit
-from cli.rig import commands as rig
-from cli.series import commands as series
-from cli.targets import commands as targets
-from cli.targets import wind
 from cli.terminal import show
 from cli.terminal.boundary import app, run
 from cli.terminal.import_path import trusted
-from cli.terminal.version import program_version
+from cli.terminal.lazy_commands import Commands, lazy_group
+
+COMMANDS: Commands = {
+    "guide": ("cli.guide.command:guide", "Be led through a measurement, step by step."),
+    "demo": ("cli.demo:demo", "See the whole job without any hardware."),
+    "rig": (
+        {
+            "new": ("cli.rig.commands:new", "Describe the bench in a file that you can edit."),
+            "devices": ("cli.rig.commands:devices", "List the sound devices as a rig names them."),
+            "wiring": ("cli.rig.commands:wiring_picture", "Show the wiring and its cautions."),
+            "level": ("cli.rig.level:level", "Set and verify how loud the bench plays."),
+            "choose": ("cli.rig.choose:choose", "Say which series resistor suits card and driver."),
+            "calibrate": ("cli.rig.calibrate:calibrate", "Measure a standard into the rig."),
+            "check": ("cli.rig.check:check", "Verify the bench on a known resistor."),
+        },
+        "Describe, draw, level, calibrate and check the bench.",
+    ),
+    "take": ("cli.bench.take:take", "Sweep one unit once and save what the inputs recorded."),
+    "import": ("cli.bench.import_capture:import_capture", "Make a take out of a recording."),
+    "polarity": (
+        {
+            "reference": ("cli.bench.polarity:reference", "Learn the driver input's polarity."),
+            "press": ("cli.bench.polarity:press", "Press the cone; say which terminal is plus."),
+            "cell": ("cli.bench.polarity:by_cell", "Explain the plain way: a cell and a look."),
+        },
+        "Say which terminal of a driver is plus.",
+    ),
+    "fit": ("cli.driver.fit:fit", "Fit a driver's parameters, with what limits each of them."),
+    "levels": ("cli.driver.levels:levels", "Follow one driver down to the small signal."),
+    "compare": ("cli.driver.compare:compare", "Say what changed, or how two drivers differ."),
+    "export": ("cli.driver.export:export", "Write a take or a fit as CSV, Touchstone or SPICE."),
+    "part": ("cli.part.command:part", "Measure an inductor, a capacitor or a resistor."),
+    "targets": (
+        {
+            "new": ("cli.targets.new:new", "Make a commented targets file to fill in."),
+            "from-parts": ("cli.targets.from_parts:from_parts", "Compute targets from the parts."),
+        },
+        "Say what a driver was meant to be.",
+    ),
+    "wind": ("cli.targets.wind:wind", "Plan a voice coil, in either direction."),
+    "box": ("cli.box.command:box", "Design a box for a driver, and predict its bass."),
+    "box-check": ("cli.box.check:box_check", "See what a finished box has become."),
+    "filter": ("cli.filter.command:filter_", "Compute a crossover into measured drivers."),
+    "series": (
+        {
+            "limits": ("cli.series.limits:limits", "Derive limits from several good units."),
+            "judge": (
+                "cli.series.judge:judge",
+                "Judge one unit: inside, outside or undecided, and why.",
+            ),
+            "summary": (
+                "cli.series.summary:summary",
+                "Tell the spread of a series, and what drifts.",
+            ),
+            "pairs": ("cli.series.pairs:pairs", "Make the best pairs of a stack of units."),
+        },
+        "Check the units of a small series: limits, one unit, pairs.",
+    ),
+    "refit": ("cli.refit.command:refit", "Fit every take and table of an archive again."),
+}
 
 
 def _print_version(wanted: bool) -> None:
     if wanted:
+        from cli.terminal.version import program_version
+
         show.line(f"freeair {program_version()}")
         raise typer.Exit
 
 
-@app.callback()
+@app.callback(cls=lazy_group(COMMANDS))
 def _freeair(
     _version: Annotated[
         bool,
@@ -52,33 +99,20 @@ def _freeair(
     """
 
 
-app.command("guide")(guide.guide)
-app.command("demo")(demo.demo)
-app.add_typer(rig.app, name="rig")
-app.command("take")(take.take)
-app.command("import")(import_.import_capture)
-app.command("fit")(fit.fit)
-app.command("refit")(refit.refit)
-app.command("levels")(levels.levels)
-app.command("compare")(compare.compare)
-app.command("part")(part.part)
-app.add_typer(series.app, name="series")
-app.add_typer(targets.app, name="targets")
-app.command("wind")(wind.wind)
-app.command("box")(box.box)
-app.command("box-check")(box_check.box_check)
-app.command("filter")(filter_.filter_)
-app.add_typer(polarity.app, name="polarity")
-app.command("export")(export.export)
-
-
 def main() -> int:
     """Run the command that the program was called with."""
     sys.path[:] = trusted(sys.path)
     if not sys.warnoptions:
         # Warnings of libraries are for developers (python -W error shows them), not for the bench.
         warnings.simplefilter("ignore")
-    return run(sys.argv[1:] or (["guide"] if guide.at_terminal() else []))
+    return run(sys.argv[1:] or _led())
+
+
+def _led() -> list[str]:
+    """The guide for somebody who called the program alone, if it can ask."""
+    from cli.guide.command import at_terminal
+
+    return ["guide"] if at_terminal() else []
 
 
 if __name__ == "__main__":

@@ -18,11 +18,6 @@ if TYPE_CHECKING:
     from meas.cone.first_pulse import Pulse
     from meas.curve import FloatArray
 
-app = typer.Typer(
-    no_args_is_help=True,
-    help="Which terminal of a driver is plus: press the cone, the first pulse tells.",
-)
-
 _SECONDS = 6.0
 _CLEAR_SECONDS = 0.3
 
@@ -65,7 +60,6 @@ class Heard:
         raise Refused([Finding("dropout", text, refuses=True)])
 
 
-@app.command("reference")
 def reference(
     rig: Annotated[Path, typer.Argument(metavar="RIG", help="The rig file.")],
     recording: Recording = None,
@@ -105,7 +99,6 @@ def reference(
     show.say(f"Input {known.driver_input} {words}. {_pulse_words(pulse)}", f"Kept in {rig}.")
 
 
-@app.command("press")
 def press(
     unit: Annotated[str, typer.Argument(metavar="UNIT", help="Name of the driver.")],
     rig: RigFile,
@@ -156,7 +149,6 @@ def press(
     show.note("Mark it. A positive voltage on plus moves the cone out.")
 
 
-@app.command("cell")
 def by_cell() -> None:
     """Explain the plain way without any recording: a cell and a look at the cone."""
     from cli.terminal import cautions

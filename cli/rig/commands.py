@@ -1,4 +1,4 @@
-"""``freeair rig``: describe, draw, level, calibrate and check the bench."""
+"""``freeair rig new``, ``devices`` and ``wiring``: describe and draw the bench."""
 
 from __future__ import annotations
 
@@ -7,8 +7,6 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from cli.rig import calibrate, check, choose
-from cli.rig import level as rig_level
 from cli.terminal import show
 from cli.words.options import AsJson
 from meas.errors import UsageError
@@ -16,15 +14,7 @@ from meas.errors import UsageError
 if TYPE_CHECKING:
     from meas.bench.rig import Rig
 
-app = typer.Typer(no_args_is_help=True, rich_markup_mode=None)
 
-
-@app.callback()
-def _rig() -> None:
-    """Describe, draw, level, calibrate and check the bench."""
-
-
-@app.command("new")
 def new(
     file: Annotated[Path, typer.Argument(metavar="FILE", help="Rig file to make (TOML).")],
     series_resistor: Annotated[
@@ -188,7 +178,6 @@ def _made(content: dict[str, Any]) -> Rig:
         ) from error
 
 
-@app.command("devices")
 def devices(as_json: AsJson = False) -> None:
     """List the sound devices by the names that a rig file takes.
 
@@ -230,7 +219,6 @@ def devices(as_json: AsJson = False) -> None:
         show.say("No sound device found. A rig with --device simulated needs none.")
 
 
-@app.command("wiring")
 def wiring_picture(
     file: Annotated[
         Path | None, typer.Argument(metavar="FILE", help="Rig file; without one, the usual way.")
@@ -260,9 +248,3 @@ def wiring_picture(
         write_text(svg, wiring.as_svg(picture).replace("currentColor", "#1b1f24") + "\n")
         show.line(str(svg))
     cautions.print_cautions(cautions.for_rig(described))
-
-
-app.command("level")(rig_level.level)
-app.command("choose")(choose.choose)
-app.command("calibrate")(calibrate.calibrate)
-app.command("check")(check.check)

@@ -8,7 +8,6 @@
 
 from __future__ import annotations
 
-import json
 import sys
 from collections.abc import Sequence
 
@@ -90,8 +89,14 @@ def report_fault(error: FreeairError, *, as_json: bool = False) -> None:
         reasons = [{"code": "usage", "text": str(error)}]
         body = error.what
     if as_json:
-        show.line(json.dumps({"refused": True, "reasons": reasons}, ensure_ascii=False))
+        _print_refusal(reasons)
     show.fault(f"{head}: {error.where}" if error.where else head, body, error.remedy)
+
+
+def _print_refusal(reasons: list[dict[str, str]]) -> None:
+    import json
+
+    show.line(json.dumps({"refused": True, "reasons": reasons}, ensure_ascii=False))
 
 
 def _report_defect(as_json: bool, error: Exception) -> None:
@@ -106,8 +111,7 @@ def _report_defect(as_json: bool, error: Exception) -> None:
         log.write(f"freeair {program_version()}, Python {sys.version}\n{text}")
     what = f"{type(error).__name__}: {error}".strip()
     if as_json:
-        reason = {"code": "internal-error", "text": what}
-        show.line(json.dumps({"refused": True, "reasons": [reason]}, ensure_ascii=False))
+        _print_refusal([{"code": "internal-error", "text": what}])
     show.fault(
         f"Sorry, this is a mistake in freeair {program_version()}, not yours",
         what,
@@ -129,7 +133,6 @@ def _report_usage(as_json: bool, error: TyperException) -> int:
         return 2
     path = context.command_path if context is not None else "freeair"
     if as_json:
-        reason = {"code": "usage", "text": text}
-        show.line(json.dumps({"refused": True, "reasons": [reason]}, ensure_ascii=False))
+        _print_refusal([{"code": "usage", "text": text}])
     show.fault("Not understood", text, f"'{path} --help' shows how it is meant.")
     return 2

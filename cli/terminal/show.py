@@ -10,7 +10,6 @@ from __future__ import annotations
 import codecs
 import os
 import sys
-import unicodedata
 from typing import TYPE_CHECKING, Any, TextIO
 
 if TYPE_CHECKING:
@@ -59,6 +58,8 @@ def _spell_out(error: UnicodeError) -> tuple[str, int]:
 
 
 def _without_accent(letter: str) -> str:
+    import unicodedata
+
     base = unicodedata.normalize("NFKD", letter)[0]
     return base if base.isascii() else "?"
 

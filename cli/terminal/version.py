@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from importlib.metadata import PackageNotFoundError, version
-
 
 def program_version() -> str:
     """Version of the installed program; says so in a checkout that is not installed."""
+    from importlib.metadata import PackageNotFoundError, version
+
     try:
         return version("freeair")
     except PackageNotFoundError:

@@ -4,7 +4,8 @@
 
 prints processor time of fresh processes, the best of several: bare Python, numpy, and commands of
 the program, each also as a multiple of importing numpy, which every machine pays alike. Ratios
-matter, seconds belong to the machine. Libraries that dominate are listed for each command.
+matter, seconds belong to the machine. Libraries that dominate are listed for each command. Help
+is also compared with ``python -c "import typer"``, whole processes both: at most 1.5 is the aim.
 """
 
 from __future__ import annotations
@@ -63,7 +64,7 @@ def write_table(file: Path) -> None:
 def main(argv: Sequence[str] | None = None) -> None:
     """Print all figures."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--repeat", type=int, default=3, help="each figure is the best of these")
+    parser.add_argument("--repeat", type=int, default=5, help="each figure is the best of these")
     repeat = parser.parse_args(argv).repeat
     program = (sys.executable, "-m", "cli.main")
     with tempfile.TemporaryDirectory() as name:
@@ -73,11 +74,14 @@ def main(argv: Sequence[str] | None = None) -> None:
         array = processor_seconds((sys.executable, "-c", "import numpy"), folder, repeat)
         print(f"{'bare Python':30s} {bare:6.3f} s")
         print(f"{'import numpy':30s} {array:6.3f} s")
+        typer = processor_seconds((sys.executable, "-c", "import typer"), folder, repeat)
+        print(f"{'import typer':30s} {typer:6.3f} s")
         unit = array - bare
         for words in (
             ("--version",),
             ("--help",),
             ("fit", "--help"),
+            ("rig", "--help"),
             ("fit", "free.csv"),
             ("fit", "free.csv", "--model", "plain"),
             ("export", "free.csv", "--touchstone", "free.s1p"),
@@ -87,6 +91,8 @@ def main(argv: Sequence[str] | None = None) -> None:
             spent = processor_seconds(command, folder, 1 if once else repeat) - bare
             shown = f"freeair {' '.join(words)}"
             print(f"{shown:44s} {spent:6.3f} s beyond bare Python, {spent / unit:5.1f} x numpy")
+            if words[-1] == "--help":
+                print(f"    {(spent + bare) / typer:.2f} x import typer")
             if not once:
                 print(f"    {heaviest(command, folder)}")
 

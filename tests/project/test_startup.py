@@ -5,18 +5,28 @@ Looked at in sys.modules rather than on a clock, which a busy machine makes lie.
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
 import pytest
 from made_recordings import Bench, write_wav
 from program import ROOT, freeair
+from typer.testing import CliRunner
+
+from cli.main import COMMANDS, app
+from cli.terminal.lazy_commands import Commands
 
 # Import cost measured in fresh processes: scipy 0.7 s and more, lmfit 1.7, pyplot 0.9, numpy 0.15;
 # sounddevice wakes PortAudio, which grabs hardware.
-HEAVY = ("scipy", "matplotlib", "lmfit", "sounddevice", "soundfile", "numpy", "jinja2")
+# pydantic 0.1 s: as long as typer itself.
+HEAVY = (
+    *("scipy", "matplotlib", "lmfit", "sounddevice", "soundfile", "numpy", "jinja2"),
+    *("pydantic", "rich"),
+)
 
 # What these cost beyond numpy, measured in fresh processes: scipy.special or .fft 0.35 s, which a
 # fit needs for Student's t; interpolate 0.4 more, optimize 0.3, signal and stats 1.2.
@@ -57,6 +67,53 @@ def loaded_by(*words: str, of: tuple[str, ...] = HEAVY) -> str:
 )
 def test_help_loads_nothing_heavy(words: list[str]) -> None:
     assert loaded_by(*words) == "LOADED STATUS 0"
+
+
+def test_the_list_of_commands_loads_none_of_them() -> None:
+    of = ("cli.driver.fit", "cli.rig.commands", "cli.rig.level", "cli.refit.command")
+    assert loaded_by("--help", of=of) == "LOADED STATUS 0"
+    assert loaded_by("rig", "--help", of=of) == "LOADED STATUS 0"
+    assert loaded_by("rig", "new", "--help", of=of) == "LOADED cli.rig.commands STATUS 0"
+
+
+def leaves(commands: Commands, *above: str) -> Iterator[tuple[tuple[str, ...], str]]:
+    for name, (home, summary) in commands.items():
+        yield (*above, name), summary
+        if not isinstance(home, str):
+            yield from leaves(home, *above, name)
+
+
+@pytest.mark.parametrize(("words", "summary"), list(leaves(COMMANDS)), ids=str)
+def test_every_command_is_where_the_list_says(words: tuple[str, ...], summary: str) -> None:
+    """Its page of help names it, and the list shows what it does in one line of 80 columns."""
+    shown = CliRunner().invoke(app, [*words, "--help"], env={"COLUMNS": "80"})
+    assert shown.exit_code == 0
+    assert shown.stdout.startswith(f"Usage: freeair {' '.join(words)} [OPTIONS]")
+    listed = CliRunner().invoke(app, [*words[:-1], "--help"], env={"COLUMNS": "80"}).stdout
+    assert f"{words[-1]} " in listed
+    assert f"  {summary}\n" in listed
+
+
+@pytest.mark.parametrize(
+    ("typed", "offered"),
+    [
+        ("freeair re", "refit"),
+        ("freeair rig ca", "calibrate"),
+        ("freeair fit --measured", "--measured-re"),
+        ("freeair series judge --pic", "--picture"),
+    ],
+)
+def test_completion_knows_what_is_not_loaded_yet(typed: str, offered: str) -> None:
+    asked = {
+        "_FREEAIR_COMPLETE": "complete_bash",
+        "COMP_WORDS": typed,
+        "COMP_CWORD": str(typed.count(" ")),
+    }
+    done = subprocess.run(
+        [sys.executable, "-c", "from cli.main import main; main()"],
+        cwd=ROOT, capture_output=True, text=True, env={**os.environ, **asked}, check=False,
+    )  # fmt: skip
+    assert done.stdout.split() == [offered], done.stderr
 
 
 def test_the_probe_can_fail() -> None:

@@ -28,6 +28,7 @@ from cli.guide.rig_questions import suitable, suits
 from cli.guide.state import FILE, State, still_there
 from cli.guide.steps import STEPS, another_unit, next_step
 from cli.main import app
+from cli.terminal.lazy_commands import Deferred
 from meas.bench import rig_file
 from meas.bench.rig import Drive, Rig
 from meas.bench.simulated_settings import SimulatedSettings
@@ -344,6 +345,7 @@ def test_a_spoilt_memory_is_no_crash(tmp_path: Path, at) -> None:
 
 def options(command: Any) -> set[str]:
     """All options of a command and those below it."""
+    command = command.loaded() if isinstance(command, Deferred) else command
     own = {name for parameter in command.params for name in parameter.opts}
     return own.union(*(options(one) for one in getattr(command, "commands", {}).values()))
 

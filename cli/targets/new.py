@@ -1,4 +1,4 @@
-"""``freeair targets``: what was meant, in a file."""
+"""``freeair targets new``: a file for what a driver is meant to be."""
 
 from __future__ import annotations
 
@@ -7,20 +7,9 @@ from typing import Annotated
 
 import typer
 
-from cli.targets import from_parts
 from cli.terminal import show
 
-app = typer.Typer(
-    no_args_is_help=True, help="What a driver was meant to be.", rich_markup_mode=None
-)
 
-
-@app.callback()
-def _targets() -> None:
-    """What a driver was meant to be."""
-
-
-@app.command("new")
 def new(
     file: Annotated[Path, typer.Argument(metavar="FILE", help="File to make (TOML).")],
 ) -> None:
@@ -34,6 +23,3 @@ def new(
     targets_file.write_new(file)
     show.line(str(file))
     show.note("Fill in what you meant, then: freeair fit TAKE... --targets " + str(file))
-
-
-app.command("from-parts")(from_parts.from_parts)

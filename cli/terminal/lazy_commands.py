@@ -1,0 +1,67 @@
+"""Commands of a program that are imported when they are called, never to be listed."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from importlib import import_module
+from typing import Any
+
+import typer
+from typer.core import TyperCommand, TyperGroup
+
+Commands = Mapping[str, "tuple[str | Commands, str]"]
+
+
+class Deferred(TyperCommand):
+    """Stands in a group for a command until somebody calls it, completes it or asks for its help.
+
+    Args:
+        name: Word by which it is called.
+        home: ``module:function`` of a command, or what a group holds.
+        summary: What the command does, in one line.
+    """
+
+    def __init__(self, name: str, home: str | Commands, summary: str) -> None:
+        super().__init__(name, short_help=summary, rich_markup_mode=None)
+        self._home, self._summary = home, summary
+
+    def loaded(self) -> TyperCommand | TyperGroup:
+        """The command itself."""
+        if not isinstance(self._home, str):
+            return lazy_group(self._home)(
+                name=self.name, help=self._summary, no_args_is_help=True, rich_markup_mode=None
+            )
+        module, _, function = self._home.partition(":")
+        app = typer.Typer(add_completion=False, rich_markup_mode=None)
+        app.command(self.name)(getattr(import_module(module), function))
+        command = typer.main.get_command(app)
+        assert isinstance(command, TyperCommand)
+        return command
+
+    def make_context(self, *args: Any, **named: Any) -> typer.Context:
+        """Context of the command itself: whatever happens with it happens through this."""
+        return self.loaded().make_context(*args, **named)
+
+
+def lazy_group(commands: Commands) -> type[TyperGroup]:
+    """Make the class of a group of commands.
+
+    Args:
+        commands: By its name, each command's ``module:function``, or the commands of a group, and
+            what it does in one line.
+    """
+
+    class LazyGroup(TyperGroup):
+        def __init__(self, **named: Any) -> None:
+            super().__init__(**named)
+            for name, (home, summary) in commands.items():
+                self.add_command(Deferred(name, home, summary))
+
+        def parse_args(self, ctx: typer.Context, args: list[str]) -> list[str]:
+            for option in self.get_params(ctx):
+                if option.default is None and getattr(option, "is_flag", False):
+                    # A flag left alone is off; to learn that of None, typer would load pydantic.
+                    option.default = False
+            return super().parse_args(ctx, args)
+
+    return LazyGroup
