@@ -162,7 +162,7 @@ def _document(take: Take, path: Path) -> dict[str, object]:
 
 def say(take: Take, path: Path, *, quiet: bool = False) -> None:
     """A take in words (and, unless quiet, as a curve) on standard error, its path on output."""
-    from cli.terminal import take_picture
+    from cli.pictures import take_picture
     from cli.terminal.progress import level_text
 
     if not quiet:
@@ -198,7 +198,7 @@ def _distortion_words(distortion: Distortion) -> str:
 
 
 def _curve_words(take: Take) -> str:
-    from cli.terminal import take_picture
+    from cli.pictures import take_picture
     from cli.terminal.display import significant
 
     curve = take.curve

@@ -112,7 +112,7 @@ def _resonance(state: State) -> float:
 
 def _peak_hz(folder: str) -> float:
     """Where |Z| of a take peaks; the resonance for what it is needed for here."""
-    from cli.terminal import take_picture
+    from cli.pictures import take_picture
     from meas.takes import take as takes
 
     take = takes.load(Path(folder))

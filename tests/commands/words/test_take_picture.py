@@ -13,7 +13,7 @@ import pexpect
 import pytest
 from program import ROOT, succeed
 
-from cli.terminal import take_picture
+from cli.pictures import take_picture
 from meas.curve import ImpedanceCurve, MagnitudeCurve
 
 

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from cli.terminal.terminal_curve import ASCII, BRAILLE, Ink, curve_lines
+from cli.pictures.terminal_curve import ASCII, BRAILLE, Ink, curve_lines
 
 INKS = pytest.mark.parametrize("ink", [BRAILLE, ASCII], ids=["braille", "ascii"])
 

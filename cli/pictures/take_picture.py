@@ -16,7 +16,7 @@ _MOST = {"driver": 1, "system": 2, "part": 0}
 
 def draw(take: Take) -> None:
     """The curve on standard error, where that is a terminal wide enough."""
-    from cli.terminal import terminal_curve
+    from cli.pictures import terminal_curve
 
     console = show.console(stderr=True)
     if take.curve is None or take.refused or not console.is_terminal:
