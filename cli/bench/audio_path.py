@@ -25,6 +25,7 @@ def open_path(
     *,
     added_mass_kg: float = 0.0,
     test_box_m3: float | None = None,
+    kind: Literal["driver", "part", "system"] = "driver",
     standard: Literal["same-node", "open", "short"] | float | None = None,
     one_input: bool = False,
 ) -> AudioPath:
@@ -37,6 +38,7 @@ def open_path(
         rig: The bench.
         added_mass_kg: On the simulated cone.
         test_box_m3: Behind the simulated cone.
+        kind: What the simulated bench measures.
         standard: What is in the simulated driver's place instead: nothing, a short, a resistor
             [ohm], or the driver input moved to the source node.
         one_input: Record the driver input alone.
@@ -59,6 +61,7 @@ def open_path(
             rig.wiring,
             added_mass_kg=added_mass_kg,
             test_box_m3=test_box_m3,
+            kind=kind,
             standard=standard,
         )
     else:

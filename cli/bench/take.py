@@ -142,6 +142,7 @@ def sweep(who: Subject, bench: Rig, out: Path) -> tuple[Take, Path]:
         bench,
         added_mass_kg=(condition.value or 0.0) if condition.name == "added-mass" else 0.0,
         test_box_m3=condition.value if condition.name == "test-box" else None,
+        kind=who.kind,
     )
     stimulus = choice.build(bench)
     played = benches.play(audio, bench, f"sweeping {who.unit}", stimulus)

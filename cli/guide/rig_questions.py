@@ -37,6 +37,8 @@ def describe(state: State) -> State:
     if not confirmed("Usual wiring?", _USUAL_WIRING):
         words += _wiring()
     words += ["--woofer"] if driver == "woofer" else _TWEETER
+    if driver == "tweeter" and device == SIMULATED:
+        words += ["--simulate", "tweeter"]
     path = desk.fresh("bench", ".toml")
     desk.run("rig", "new", str(path), *words)
     show.note("")

@@ -72,6 +72,10 @@ def new(
         int, typer.Option(metavar="N", help="Pairs of a sweep up and a sweep down.")
     ] = 1,
     mains: Annotated[int, typer.Option(metavar="50|60", help="Mains frequency, Hz.")] = 50,
+    simulate: Annotated[
+        str,
+        typer.Option(metavar="woofer|tweeter", help="The driver on a simulated bench."),
+    ] = "woofer",
 ) -> None:
     """Describe the bench in a file that you can edit.
 
@@ -82,9 +86,17 @@ def new(
     from cli.terminal import cautions
     from cli.words import values
     from meas.bench import rig_file
+    from meas.bench.simulated_settings import TWEETER
     from meas.files.writing import refuse_existing
 
     refuse_existing(file)
+    simulated = {"woofer": {}, "tweeter": TWEETER}.get(simulate) if device == "simulated" else None
+    if simulate != "woofer" and simulated is None:
+        raise UsageError(
+            f"--simulate {simulate} names no driver of the simulated bench",
+            where="--simulate",
+            remedy="Write woofer or tweeter, and --device simulated.",
+        )
     resistor = values.resistance(series_resistor, "--series-resistor")
     said_percent = values.percent(tolerance, "--tolerance").value
     if resistor.half_width is not None:
@@ -129,10 +141,10 @@ def new(
                 "sweep_seconds": sweep_seconds,
                 "repeats": repeats,
             },
-            "simulated": {} if device == "simulated" else None,
+            "simulated": simulated,
         }
     )
-    cautions.print_cautions(cautions.for_rig(made))
+    cautions.acknowledge(cautions.for_rig(made), yes=True, simulated=simulated is not None)
     rig_file.write_new(file, made)
     picture = wiring.describe(made.wiring)
     show.say("", wiring.as_text(picture), "", picture.note, "")

@@ -22,11 +22,12 @@ from meas.curve import ComplexArray, FloatArray
 AIR_STIFFNESS_PA = 1.2041 * 343.2**2
 
 Standard = Literal["same-node", "open", "short"]
+Kind = Literal["driver", "part", "system"]
 _CHUNK = 2**18
 
 
 class SimulatedBench:
-    """A driver (or a calibration standard) on a bench with known faults.
+    """A driver, a part, a finished box or a calibration standard on a bench with known faults.
 
     Inputs are read against ground with ideal anti-alias filters. The source input does not load
     the circuit; the driver input loads its node with its resistance.
@@ -36,6 +37,7 @@ class SimulatedBench:
         wiring: Side of the resistor, and its value unless the settings give a true one.
         added_mass_kg: Mass stuck to the cone [kg].
         test_box_m3: Net volume of a sealed box behind the driver [m3]; None for free air.
+        kind: What is measured: the driver, the part, or the driver in its finished box.
         standard: Instead of the driver: both inputs on the source node (the driver stays
             connected), nothing, a short, or a resistor [ohm].
 
@@ -50,6 +52,7 @@ class SimulatedBench:
         *,
         added_mass_kg: float = 0.0,
         test_box_m3: float | None = None,
+        kind: Kind = "driver",
         standard: Standard | float | None = None,
     ) -> None:
         resistor = settings.series_resistor_ohm or wiring.series_resistor_ohm
@@ -64,21 +67,54 @@ class SimulatedBench:
         self._hot = wiring.resistor_side == "hot"
         self._added_mass_kg = added_mass_kg
         self._test_box_m3 = test_box_m3
+        self._kind = kind
         self._standard = standard
         self._random = np.random.default_rng(settings.seed)
 
     def impedance_ohm(self, frequency_hz: FloatArray) -> ComplexArray:
-        """The driver's true impedance under its condition [ohm], shape as ``frequency_hz``.
+        """The true impedance of what is measured [ohm], shape as ``frequency_hz``.
 
         Thiele (1971) and Small (1972) with a two-inductor ladder as voice coil; a sealed box
         adds the stiffness rho c^2 Sd^2 / V (Small, Closed-box loudspeaker systems, 1972).
         """
+        s = np.asarray(2j * np.pi * frequency_hz, dtype=np.complex128)
+        return self._part(s) if self._kind == "part" else self._loudspeaker(s)
+
+    def _part(self, s: ComplexArray) -> ComplexArray:
+        """A part with its losses [ohm]; a capacitor lets nothing through at 0 Hz."""
         true = self._settings
-        s = 2j * np.pi * frequency_hz
+        if true.part == "inductor":
+            core = s * true.inductor_h
+            lossy: ComplexArray = core * true.inductor_core_ohm / (core + true.inductor_core_ohm)
+            return true.inductor_ohm + lossy
+        if true.part == "capacitor":
+            least = 2e-3 * np.pi  # 1 mHz stands for direct current
+            at = np.where(s == 0, 1j * least, s).astype(np.complex128)
+            blocked: ComplexArray = true.capacitor_ohm + 1 / (at * true.capacitor_f)
+            return blocked
+        return np.full(s.shape, true.resistor_ohm, dtype=np.complex128)
+
+    def _air_in_the_box(self, s: ComplexArray) -> ComplexArray | float:
+        """Stiffness that the air behind the cone adds [N/m].
+
+        In a finished vented box the vent's mass takes part and all losses act at the tuning
+        (R. H. Small, Vented-box loudspeaker systems, J. Audio Eng. Soc. 21(5), 1973).
+        """
+        true = self._settings
+        volume = true.box_volume_m3 if self._kind == "system" else self._test_box_m3
+        if volume is None:
+            return 0.0
+        closed = AIR_STIFFNESS_PA * true.Sd_m2**2 / volume
+        if self._kind != "system" or true.box == "closed":
+            return closed
+        omega = 2 * np.pi * true.box_tuning_hz
+        vented: ComplexArray = closed * s**2 / (s**2 + s * omega / true.box_Q + omega**2)
+        return vented
+
+    def _loudspeaker(self, s: ComplexArray) -> ComplexArray:
+        true = self._settings
         omega = 2 * np.pi * true.fs_hz
-        stiffness = omega**2 * true.Mms_kg
-        if self._test_box_m3 is not None:
-            stiffness += AIR_STIFFNESS_PA * true.Sd_m2**2 / self._test_box_m3
+        stiffness = omega**2 * true.Mms_kg + self._air_in_the_box(s)
         resistance = omega * true.Mms_kg / true.Qms
         Bl_squared = omega * true.Mms_kg * true.Re_ohm / true.Qes
         mass = true.Mms_kg + self._added_mass_kg
@@ -182,6 +218,8 @@ class SimulatedBench:
         slowest = true.Qms / (np.pi * true.fs_hz) * (1 + self._added_mass_kg / true.Mms_kg)
         slowest += (1 / true.Qms + 1 / true.Qes) / (2 * np.pi * true.fs_hz)
         slowest += (true.Le_h + true.L2_h) / true.Re_ohm
+        if self._kind == "system":
+            slowest += true.box_Q / (np.pi * true.box_tuning_hz)
         if true.L2_h > 0 and true.R2_ohm > 0:
             slowest += true.L2_h / true.R2_ohm
         # An absurdly slow mode (R2 of a micro-ohm) is also absurdly weak: no need to wait for it.

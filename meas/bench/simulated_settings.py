@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from typing import Literal
+
 from pydantic import BaseModel, ConfigDict, Field
 
 
 class SimulatedSettings(BaseModel):
-    """A driver on a bench with known faults, for the demo, for learning and for tests.
+    """A bench with known faults, for the demo, for learning and for tests.
 
-    The driver is Re + j w Le + (j w L2 parallel R2) + motional impedance; creep and other laws
-    outside the fitted models are not offered here.
+    Three things can be measured on it: a driver, which is Re + j w Le + (j w L2 parallel R2) +
+    motional impedance (creep and other laws outside the fitted models are not offered here); that
+    driver in a finished box (``take --kind system``); and a part (``take --kind part``).
     """
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
@@ -23,6 +26,19 @@ class SimulatedSettings(BaseModel):
     Qes: float = Field(default=0.46, gt=0)
     Mms_kg: float = Field(default=0.0132, gt=0)
     Sd_m2: float = Field(default=0.0109, gt=0)
+
+    box: Literal["closed", "vented"] = "vented"
+    box_volume_m3: float = Field(default=0.016, gt=0)
+    box_tuning_hz: float = Field(default=46.0, gt=0, description="of a vented box")
+    box_Q: float = Field(default=8.0, gt=0, description="what leaks and damps at the tuning")
+
+    part: Literal["inductor", "capacitor", "resistor"] = "inductor"
+    inductor_h: float = Field(default=0.83e-3, gt=0)
+    inductor_ohm: float = Field(default=0.45, gt=0, description="its wire")
+    inductor_core_ohm: float = Field(default=900.0, gt=0, description="core loss, in parallel")
+    capacitor_f: float = Field(default=4.7e-6, gt=0)
+    capacitor_ohm: float = Field(default=0.09, gt=0, description="its loss, in series")
+    resistor_ohm: float = Field(default=8.2, gt=0)
 
     series_resistor_ohm: float | None = Field(
         default=None, gt=0, description="true resistor; None: as the rig says"
@@ -39,3 +55,10 @@ class SimulatedSettings(BaseModel):
     bits: int = Field(default=24, ge=8, le=32)
     latency_s: float = Field(default=0.031, ge=0)
     seed: int | None = Field(default=None, description="None: different noise in every capture")
+
+
+TWEETER = {
+    "Re_ohm": 5.6, "Le_h": 0.02e-3, "L2_h": 0.04e-3, "R2_ohm": 3.0, "fs_hz": 1150.0, "Qms": 2.4,
+    "Qes": 1.3, "Mms_kg": 0.33e-3, "Sd_m2": 0.71e-3, "noise_volt_rms": 8e-6,
+}  # fmt: skip
+"""An invented dome of 25 mm, to be put in the woofer's place."""
