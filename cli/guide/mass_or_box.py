@@ -6,7 +6,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from cli.driver import mass_to_add
+from cli.driver import coins, mass_to_add
 from cli.guide import desk, plain_answers
 from cli.terminal import show
 from cli.terminal.ask import Question, ask, wait_until_ready
@@ -141,6 +141,8 @@ def _proposal(state: State, free_hz: float) -> str | None:
         f"resonance would fall from {free_hz:.3g} to about {found.lowered_hz:.2g} Hz. Anything "
         "that lowers it by 20 to 50 % will do."
     )
+    if at_hand := coins.near(found.mass_kg):
+        show.note(f"That is about {', or '.join(at_hand[:3])}; weigh what you take.")
     if not found.clear:
         show.note(
             f"That comes near the lowest frequency swept, {start_hz:g} Hz: set start_hz in the rig "
