@@ -15,7 +15,7 @@ from fit.given.measured import AddedMass, FreeAir, MeasuredCurve, Session, TestB
 from fit.given.prior_widths import REPEAT_WEIGHT
 from fit.problem.joint_problem import Problem
 from fit.problem.reported import extremes
-from fit.problem.settle import Settled, polished, settle, sharp
+from fit.problem.settle import Settled, polished, settle, to_all_digits
 from fit.results import model_words
 from fit.results.result import DriverFit, FittedCurve
 from fit.search.candidates import fitted
@@ -83,7 +83,7 @@ def fit_near(
     state = [near["Re"], w0 * near["Re"] / near["Qes"], w0, w0 / near["Qms"]]
     free = np.concatenate([np.log(state), named_model.known(model, near).internal])
     problem = Problem(curves, session, coil, mechanics)
-    settled = sharp(settle(problem, joint_start(problem, free)))
+    settled = to_all_digits(settle(problem, joint_start(problem, free)))
     return _result(settled, (), {}, math.inf, linear=True)
 
 
@@ -183,7 +183,7 @@ def _with_repeatability(first: Settled) -> tuple[Settled, float]:
         problem.driver.mechanics,
         scatter,
     )
-    return sharp(settle(again, first.theta)), freedom
+    return to_all_digits(settle(again, first.theta)), freedom
 
 
 def _result(

@@ -58,7 +58,7 @@ def fit_with_lmfit(
     def vector(current: Parameters) -> FloatArray:
         return np.array([parameter.value for parameter in current.values()], dtype=np.float64)
 
-    varied = [column for column in range(problem.size) if column not in problem.considered]
+    varied = problem.estimated
     front = Minimizer(
         lambda current: problem.residual(vector(current)), parameters, scale_covar=False
     )
@@ -74,6 +74,6 @@ def _parameters(problem: Problem, theta: FloatArray) -> Parameters:
     parameters = Parameters()
     for column, (name, value) in enumerate(zip(problem.names, theta, strict=True)):
         parameters.add(
-            re.sub(r"\W+", "_", name), value=float(value), vary=column not in problem.considered
+            re.sub(r"\W+", "_", name), value=float(value), vary=column not in problem.shape_errors
         )
     return parameters

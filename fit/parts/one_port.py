@@ -1,34 +1,36 @@
 """One curve followed by one small model: parameters with the effect of every error on them.
 
 For one-ports other than a driver's. The bench's common errors are parameters with a prior row
-each, what the model does not follow becomes a variance, as in the joint fit of a driver.
+each; what the model does not follow becomes a variance (`fit.problem.reweighting`), as in the
+joint fit of a driver.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
-from typing import Protocol
+from collections.abc import Callable, Mapping
+from copy import copy
+from dataclasses import dataclass, replace
+from typing import Any, Protocol, Self
 
 import numpy as np
+from numpy.typing import NDArray
 
-from fit.numerics.least_squares import least_squares
+from fit.numerics.covariance import covariance, principal_components
 from fit.problem.common_errors import on_model
+from fit.problem.curve_rows import as_measured, error_effects, stacked
 from fit.problem.misfit import Misfit, estimate, leverages
-from fit.results.result import Z95, Estimate
-from fit.uncertainty.budget import covariance
-from meas.curve import ComplexArray, Curve, FloatArray, ImpedanceCurve, Systematic
+from fit.problem.reweighting import ROUGH, Reweighting
+from fit.results.result import Estimate
+from fit.uncertainty.budget import widening
+from meas.curve import ComplexArray, Curve, FloatArray, Systematic
 
-ROUGH = 0.02
-"""Relative model error assumed before the residuals have shown one."""
-_ROUNDS = 8
-_CLOSE = 0.05
 _STEP = 1e-6
+_NOISE, _MODEL = "random:noise", "random:model"
 
 
 class OnePort(Protocol):
-    """A model of an impedance with few parameters."""
+    """Model of an impedance with few parameters."""
 
     def impedance(self, s: ComplexArray, theta: FloatArray) -> tuple[ComplexArray, ComplexArray]:
         """Impedance [ohm], shape (n,), and its derivatives, shape (p, n), at s [rad/s]."""
@@ -88,25 +90,11 @@ class Followed:
             contributions=contributions,
             logarithmic=logarithmic,
             frequency_hz=frequency_hz,
-            widening=self._widening(contributions),
+            widening=widening(contributions, {(_MODEL,): self.freedom}),
         )
 
     def _spread(self, index: int) -> float:
         return math.sqrt(sum(float(effect[index]) ** 2 for effect in self.effects.values()))
-
-    def _widening(self, contributions: Mapping[str, float]) -> float:
-        """Student's 97.5 % point over the normal one (JCGM 100:2008, G.4.1)."""
-        from scipy.special import stdtrit
-
-        total = sum(part * part for part in contributions.values())
-        uncertain = sum(p * p for name, p in contributions.items() if name.startswith(_MODEL))
-        if uncertain <= 1e-9 * total or not math.isfinite(self.freedom):
-            return 1.0
-        degrees = self.freedom * (total / uncertain) ** 2
-        return max(1.0, float(stdtrit(degrees, 0.975)) / Z95)
-
-
-_NOISE, _MODEL = "random:noise", "random:model"
 
 
 def follow(
@@ -116,7 +104,7 @@ def follow(
     extra: tuple[Systematic, ...] = (),
     known: Mapping[str, str] | None = None,
 ) -> Followed:
-    """Weighted least squares of a model on a curve, with all its common errors.
+    """Fit a model to a curve by weighted least squares, with all common errors of the curve.
 
     Args:
         curve: The measured impedance or its magnitude.
@@ -127,80 +115,65 @@ def follow(
             the error of that source in standard uncertainties, zero as far as is known. Where
             the curve has an error of the same source, it is the same number.
     """
-    run = _Run(curve, model, start.size, (*curve.systematics, *extra), known or {})
-    theta = np.concatenate([start, np.zeros(run.total - start.size)])
-    level = ROUGH
-    for _ in range(_ROUNDS):
-        run.variance = run.noise**2 + (level * run.magnitude) ** 2
-        theta = least_squares(run.residual, run.jacobian, theta).values
-        run.calm(theta)
-        excess = np.mean((np.abs(run.raw(theta)) ** 2 / run.components - run.noise**2)
-                         / run.magnitude**2)  # fmt: skip
-        lower = math.sqrt(max(float(excess), 1e-14))
-        if lower > 0.7 * level:
-            break
-        level = lower
-    misfit = run.misfit(theta)
-    for _ in range(_ROUNDS):
-        before, run.variance = run.variance, run.noise**2 + run.model_variance(misfit)
-        run.variance = np.maximum(run.variance, (1e-9 * run.magnitude) ** 2)
-        theta = least_squares(run.residual, run.jacobian, theta).values
-        run.calm(theta)
-        misfit = run.misfit(theta)
-        if np.max(np.abs(np.log(run.variance / before))) < _CLOSE:
-            break
-    return run.finished(theta, misfit)
+    curve = replace(curve, systematics=(*curve.systematics, *extra))
+    problem = _Problem(curve, model, start.size, known or {})
+    theta = np.concatenate([start, np.zeros(problem.size - start.size)])
+    problem, theta = _REWEIGHTING.lowered(problem, theta, ROUGH)
+    problem, theta, _ = _REWEIGHTING.refined(problem, theta)
+    return _followed(problem, theta)
 
 
-class _Run:
-    """Residuals and Jacobian: model parameters first, then one number per common error."""
+class _Problem:
+    """Residuals and Jacobian: model parameters first, then one number per common error.
 
-    def __init__(
-        self,
-        curve: Curve,
-        model: OnePort,
-        size: int,
-        errors: tuple[Systematic, ...],
-        known: Mapping[str, str],
-    ) -> None:
-        self.model, self.size = model, size
-        self.free = size - len(known)
+    Args:
+        curve: The measured impedance or its magnitude, with its common errors.
+        model: What to fit.
+        own: Number of the model's parameters.
+        known: As for `follow`.
+    """
+
+    def __init__(self, curve: Curve, model: OnePort, own: int, known: Mapping[str, str]) -> None:
+        self.curve, self.model, self.own = curve, model, own
+        self.free = own - len(known)
         # One column for each source, whether the model or the curve tells of it.
-        self.columns = {source: self.free + k for k, source in enumerate(known)}
-        for error in errors:
-            self.columns.setdefault(error.source, self.free + len(self.columns))
-        self.total = self.free + len(self.columns)
-        self.words = {**{error.source: error.text for error in errors}, **known}
-        self.error_columns = [self.columns[error.source] for error in errors]
-        self.frequency = curve.frequency_hz
+        sources = dict.fromkeys([*known, *(error.source for error in curve.systematics)])
+        self.columns = {source: self.free + k for k, source in enumerate(sources)}
+        self.size = self.free + len(self.columns)
+        self.words = {**{error.source: error.text for error in curve.systematics}, **known}
+        self.error_columns = [self.columns[error.source] for error in curve.systematics]
         self.s = np.asarray(2j * np.pi * curve.frequency_hz, dtype=np.complex128)
-        self.data: ComplexArray | FloatArray = curve.values_ohm
-        self.is_complex = isinstance(curve, ImpedanceCurve)
-        self.components = 2 if self.is_complex else 1
+        self.data = curve.values_ohm
+        self.phase = np.iscomplexobj(self.data)
+        self.components = 2 if self.phase else 1
         self.magnitude = np.abs(self.data)
         noise = curve.standard_uncertainty_ohm
         self.noise = np.zeros(self.magnitude.size) if noise is None else noise
-        self.stated = [np.asarray(error.derivative_ohm) for error in errors]
-        self.effects = self._as_rows(self.stated)
-        self.variance = self.noise**2 + (ROUGH * self.magnitude) ** 2
+        self.effects = error_effects(curve)
+        self.variance = _rough_variance(self, ROUGH)
 
-    def _as_rows(self, effects: Sequence[ComplexArray | FloatArray]) -> ComplexArray | FloatArray:
-        stacked = np.array(effects, dtype=np.complex128)
-        stacked = stacked.reshape(len(effects), self.magnitude.size)
-        return stacked if self.is_complex else np.asarray(stacked.real)
+    @property
+    def rows(self) -> int:
+        """Number of rows that compare the curve with the model."""
+        return self.components * self.magnitude.size
 
-    def _modelled(self, theta: FloatArray) -> tuple[ComplexArray | FloatArray, ComplexArray]:
-        z, slopes = self.model.impedance(self.s, theta[: self.size])
-        if self.is_complex:
-            return z, slopes
-        size = np.abs(z)
-        return size, np.real(slopes * (z.conj() / size)).astype(np.complex128)
+    def weighted(self, variance: list[FloatArray]) -> Self:
+        """The same problem under other variances."""
+        other = copy(self)
+        other.variance = variance
+        return other
 
-    def calm(self, theta: FloatArray) -> None:
-        """Take the noise out of the effects of the common errors."""
+    def with_errors_on(self, theta: FloatArray) -> Self:
+        """The same problem with the noise taken out of the effects of the common errors."""
+        other = copy(self)
         z, _ = self._modelled(theta)
-        effects = self._as_rows(self.stated)
-        self.effects = self._as_rows([on_model(effect, self.data, z, self.s) for effect in effects])
+        effects = [on_model(effect, self.data, z, self.s) for effect in error_effects(self.curve)]
+        other.effects = np.array(effects).reshape(self.effects.shape)
+        return other
+
+    def _modelled(self, theta: FloatArray) -> tuple[NDArray[Any], NDArray[Any]]:
+        z, slopes = self.model.impedance(self.s, theta[: self.own])
+        return as_measured(z, slopes, phase=self.phase)
 
     def raw(self, theta: FloatArray) -> ComplexArray | FloatArray:
         """Model with errors minus data [ohm]."""
@@ -211,76 +184,94 @@ class _Run:
         return difference
 
     def residual(self, theta: FloatArray) -> FloatArray:
-        return np.concatenate([self._stack(self.raw(theta)), theta[self.free :]])
+        """Rows in standard deviations: the curve, then the priors."""
+        rows = stacked(self.raw(theta) / np.sqrt(self.variance[0]))
+        return np.concatenate([rows, theta[self.free :]])
 
     def jacobian(self, theta: FloatArray) -> FloatArray:
+        """Derivatives of `residual`, shape (m, p)."""
         _, slopes = self._modelled(theta)
-        upper = np.zeros((self.components * self.magnitude.size, self.total))
-        for column, slope in enumerate(slopes):
-            upper[:, column] = self._stack(slope)
+        weight = np.sqrt(self.variance[0])
+        jacobian = np.zeros((self.rows + len(self.columns), self.size))
+        jacobian[: self.rows, : self.own] = stacked(slopes / weight).T
         for column, effect in zip(self.error_columns, self.effects, strict=True):
-            upper[:, column] += self._stack(effect)
-        priors = np.zeros((len(self.columns), self.total))
-        priors[:, self.free :] = np.eye(len(self.columns))
-        return np.concatenate([upper, priors])
-
-    def _stack(self, values: ComplexArray | FloatArray) -> FloatArray:
-        weighted = values / np.sqrt(self.variance)
-        if not self.is_complex:
-            return np.real(weighted)
-        return np.concatenate([weighted.real, weighted.imag])
-
-    def misfit(self, theta: FloatArray) -> Misfit:
-        rows = self.components * self.magnitude.size
-        return estimate(
-            self.frequency,
-            self.raw(theta),
-            self.magnitude,
-            self.noise,
-            leverages(self.jacobian(theta))[:rows].reshape(self.components, -1).mean(axis=0),
-            stated=bool(np.all(self.noise > 0)),
-        )
-
-    def model_variance(self, misfit: Misfit) -> FloatArray:
-        """Variance per component that gives n correlated points the weight they deserve."""
-        return misfit.length * (misfit.relative * self.magnitude) ** 2
-
-    def finished(self, theta: FloatArray, misfit: Misfit) -> Followed:
-        jacobian = self.jacobian(theta)
-        answer = covariance(jacobian)[: self.size]
-        rows = self.components * self.magnitude.size
-        effects: dict[str, FloatArray] = {}
-        words: dict[str, str] = {}
-        for group, variance, text in (
-            (_NOISE, self.noise**2, "noise of the take"),
-            (_MODEL, self.model_variance(misfit), "what the model does not follow"),
-        ):
-            share = np.tile(np.sqrt(variance / self.variance), self.components)
-            own = _principal(answer @ (jacobian[:rows] * share[:, None]).T)
-            effects |= {f"{group}:{k}": effect for k, effect in enumerate(own, start=1)}
-            words |= {f"{group}:{k}": text for k in range(1, len(own) + 1)}
-        for source, row in zip(self.columns, jacobian[rows:], strict=True):
-            # The prior says zero where the error is one: the row is off by minus one.
-            effects[source] = -(answer @ row)
-            words[source] = self.words[source]
-        raw = self.raw(theta)
-        return Followed(
-            theta=theta[: self.size],
-            effects=effects,
-            sources=words,
-            model_ohm=self.data + raw,
-            residual_rms_relative=float(np.sqrt(np.mean((np.abs(raw) / self.magnitude) ** 2))),
-            freedom=misfit.freedom,
-        )
+            jacobian[: self.rows, column] += stacked(effect / weight)
+        jacobian[self.rows :, self.free :] = np.eye(len(self.columns))
+        return jacobian
 
 
-def _principal(effects: FloatArray) -> list[FloatArray]:
-    """Few independent unit errors with the covariance of many, shape (p, m) to at most p."""
-    size = np.sqrt(np.sum(effects**2, axis=1))
-    size = np.where(size > 0, size, 1.0)
-    left, singular, _ = np.linalg.svd(effects / size[:, None], full_matrices=False)
-    return [
-        size * left[:, k] * singular[k]
-        for k in range(singular.size)
-        if singular[k] ** 2 > 1e-12 * float(np.sum(singular**2))
-    ]
+def _rough_variance(problem: _Problem, level: float) -> list[FloatArray]:
+    return [problem.noise**2 + (level * problem.magnitude) ** 2]
+
+
+def _left_over(problem: _Problem, theta: FloatArray) -> float:
+    """Root mean square of the residual over |Z| beyond the noise."""
+    square = np.abs(problem.raw(theta)) ** 2 / problem.components
+    excess = np.mean((square - problem.noise**2) / problem.magnitude**2)
+    return math.sqrt(max(float(excess), 1e-14))
+
+
+def _local_variance(problem: _Problem, theta: FloatArray) -> tuple[list[FloatArray], Misfit]:
+    misfit = _misfit(problem, theta)
+    variance = problem.noise**2 + _model_variance(problem, misfit)
+    return [np.maximum(variance, (1e-9 * problem.magnitude) ** 2)], misfit
+
+
+_REWEIGHTING = Reweighting[_Problem, Misfit](
+    rough=_rough_variance,
+    left_over=_left_over,
+    local=_local_variance,
+    bounded=lambda theta: theta,
+    rounds=8,
+    close=0.05,
+    tolerance=1e-10,
+    worth=0.0,
+    restate=True,
+)
+
+
+def _misfit(problem: _Problem, theta: FloatArray) -> Misfit:
+    share = leverages(problem.jacobian(theta))[: problem.rows]
+    return estimate(
+        problem.curve.frequency_hz,
+        problem.raw(theta),
+        problem.magnitude,
+        problem.noise,
+        share.reshape(problem.components, -1).mean(axis=0),
+        stated=bool(np.all(problem.noise > 0)),
+    )
+
+
+def _model_variance(problem: _Problem, misfit: Misfit) -> FloatArray:
+    """Variance per component that gives n correlated points the weight they deserve."""
+    return misfit.length * (misfit.relative * problem.magnitude) ** 2
+
+
+def _followed(problem: _Problem, theta: FloatArray) -> Followed:
+    """Propagate every error of the rows to the parameters (`fit.uncertainty.budget`)."""
+    misfit = _misfit(problem, theta)
+    jacobian, rows = problem.jacobian(theta), problem.rows
+    answer = covariance(jacobian)[: problem.own]
+    effects: dict[str, FloatArray] = {}
+    words: dict[str, str] = {}
+    for group, variance, text in (
+        (_NOISE, problem.noise**2, "noise of the take"),
+        (_MODEL, _model_variance(problem, misfit), "what the model does not follow"),
+    ):
+        share = np.tile(np.sqrt(variance / problem.variance[0]), problem.components)
+        own = principal_components(answer @ (jacobian[:rows] * share[:, None]).T)
+        effects |= {f"{group}:{k}": effect for k, effect in enumerate(own, start=1)}
+        words |= {f"{group}:{k}": text for k in range(1, len(own) + 1)}
+    for source, row in zip(problem.columns, jacobian[rows:], strict=True):
+        # The prior says zero where the error is one: the row is off by minus one.
+        effects[source] = -(answer @ row)
+        words[source] = problem.words[source]
+    raw = problem.raw(theta)
+    return Followed(
+        theta=theta[: problem.own],
+        effects=effects,
+        sources=words,
+        model_ohm=problem.data + raw,
+        residual_rms_relative=float(np.sqrt(np.mean((np.abs(raw) / problem.magnitude) ** 2))),
+        freedom=misfit.freedom,
+    )

@@ -1,29 +1,42 @@
 """The joint least-squares problem: residuals, Jacobian, and what every row stands for.
 
-One vector holds the reference state of the driver (free air, logarithms of Re, strength
-Bl^2/Mms, angular resonance, loss), its coil, Mms and Vas where a take can tell them, the small
-departures of each take from the reference, and one standard-normal number per common error.
-Errors that bend a curve keep the value zero: they are propagated, not estimated. Every departure
-and every common error has one prior row.
+One vector (`fit.problem.columns`) holds the reference state of the driver (free air, logarithms
+of Re, strength Bl^2/Mms, angular resonance, loss), its coil, Mms and Vas where a take can tell
+them, the small departures of each take from the reference, and one standard-normal number per
+common error. Every departure and every common error has one prior row.
+
+Common errors that change the shape of a curve instead of its scale keep the value zero: they are
+propagated, not estimated (S. F. Schmidt's consider parameters: Adv. Control Systems 3, 1966). A
+least-squares fit would read them from what the model fails to follow, which in a real driver is
+of their size and not theirs. A scale error has no shape that a model could miss; only another
+measurement, such as the coil by multimeter, tells it.
 """
 
 from __future__ import annotations
 
-import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from copy import copy
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, replace
+from typing import Any, Self
 
 import numpy as np
 from numpy.typing import NDArray
 
 from fit.driver.mechanics import IDEAL, Mechanics
 from fit.driver.voicecoil import CoilModel
-from fit.given.measured import AddedMass, FreeAir, MeasuredCurve, Session, Stated, TestBox
-from fit.given.prior_widths import BOX, DRIFT, REPEAT
-from fit.given.stated_values import AIR_LOAD_LIMITS, StatedValues
+from fit.given.measured import FreeAir, MeasuredCurve, Session
+from fit.given.prior_widths import REPEAT
+from fit.given.stated_values import StatedValues
+from fit.problem.columns import (
+    Column,
+    declare,
+    departure_name,
+    departures_of,
+    error_name,
+)
 from fit.problem.common_errors import on_model
+from fit.problem.curve_rows import as_measured, error_effects, stacked
+from fit.problem.other_values import OtherValues
 from fit.problem.take_model import DriverModel, Modelled, Take
 from meas.curve import random_ohm
 
@@ -34,8 +47,7 @@ SCALES = 0.02
 """Departure of an error's relative effect from its mean, below which it merely scales a curve."""
 
 _NO_GUIDE = 1.1
-WEAK = 30.0
-"""Standard deviation of the rows that keep unidentified coil parameters finite (logarithms)."""
+"""Factor between model and reading from which the model is no better guide than the reading."""
 
 REACH = 30.0
 """Greatest parameter: a logarithm beyond it (13 decades) is no property of a driver."""
@@ -61,6 +73,20 @@ class Rows:
     text: str
 
 
+class _Latest:
+    """What is known at the latest parameters: residual and Jacobian ask for the same."""
+
+    def __init__(self) -> None:
+        self._theta = b""
+        self._known: dict[str | int, Any] = {}
+
+    def at(self, theta: FloatArray) -> dict[str | int, Any]:
+        key = theta.tobytes()
+        if key != self._theta:
+            self._theta, self._known = key, {}
+        return self._known
+
+
 class Problem:
     """Residuals and Jacobian of several takes of one driver under one model.
 
@@ -83,151 +109,96 @@ class Problem:
     ) -> None:
         self.session = session
         self.repeat = repeat or REPEAT
-        self.names: list[str] = ["re", "strength", "resonance", "loss"]
-        coil_columns = [self._add(f"coil{i}") for i in range(coil.size)]
-        law_columns = [self._add(f"law{i}") for i in range(mechanics.size)]
-        self._texts: dict[str, str] = {}
-        self.error_columns: dict[str, int] = {}
+        several = sum(isinstance(curve.condition, FreeAir) for curve in curves) > 1
+        scatter = self.repeat if several else None
+        self.columns = declare(curves, session, coil, mechanics, scatter)
+        self.size = len(self.columns)
+        self.names = [column.name for column in self.columns]
+        place = {name: index for index, name in enumerate(self.names)}
+        self.error_columns = {c.source: place[c.name] for c in self._of_role("error")}
+        self.mass_column, self.volume_column = place.get("mass"), place.get("volume")
         self.stated = StatedValues(session, self.error_columns)
-        self.departure_sizes: list[tuple[int, float, str, str]] = []
-        has_mass = any(isinstance(c.condition, AddedMass) for c in curves)
-        self._weighed = session.moving_parts is not None and session.area is not None
-        self.mass_column = self._add("mass") if has_mass or self._weighed else None
-        has_box = any(isinstance(c.condition, TestBox) for c in curves)
-        self.volume_column = self._add("volume") if has_box else None
         self.driver = DriverModel(
             coil,
             mechanics,
-            coil_columns,
-            law_columns,
+            [place[column.name] for column in self._of_role("coil")],
+            [place[column.name] for column in self._of_role("law")],
             self.mass_column,
             self.volume_column,
             self.stated,
         )
-        for stated in (session.pressure, session.temperature, session.relative_humidity):
-            self._error(stated.source, stated.text)
-        self._error("air-equations", f"equations of humid air, {self.stated.air_equations:.2%}")
-        if session.area is not None:
-            self._error(session.area.source, session.area.text)
-        if self._weighed:
-            self._error("air-load", f"air load of the cone ±{AIR_LOAD_LIMITS:.0%}")
-        several = sum(isinstance(c.condition, FreeAir) for c in curves) > 1
-        self.takes = [self._take(i, c, several) for i, c in enumerate(curves)]
+        self.takes = [_take(index, take, scatter, place) for index, take in enumerate(curves)]
         self.grids = [  # the first take of the same frequencies
             next(i for i, other in enumerate(self.takes) if np.array_equal(take.s, other.s))
             for take in self.takes
         ]
-        self.considered = self._shape_errors()
-        self.size = len(self.names)
+        self.shape_errors = _shape_errors(self.takes)
         self.variance = [take.noise**2 for take in self.takes]
+        self._others = OtherValues(
+            session, self.stated, self.error_columns, self.mass_column, self.size
+        )
+        self._priors = [*self._of_role("departure"), *self._of_role("error")]
+        self._priors += [*self._of_role("coil"), *self._of_role("law")]
+        self._prior_columns = np.array([place[c.name] for c in self._priors], dtype=np.intp)
+        self._prior_means = np.array([column.mean for column in self._priors])
+        self._prior_sizes = np.array([column.size for column in self._priors])
         self.rows = self._lay_out()
-        self._priors = self._prior_rows()
-        self._memory: dict[str | int, Any] = {}
+        self._modelled, self._factors = _Latest(), _Latest()
+
+    def _of_role(self, role: str) -> list[Column]:
+        return [column for column in self.columns if column.role == role]
 
     @property
     def of_readings(self) -> bool:
         """Whether all takes are tables of readings."""
         return all(take.measured.of_readings for take in self.takes)
 
-    def _add(self, name: str) -> int:
-        self.names.append(name)
-        return len(self.names) - 1
+    @property
+    def estimated(self) -> list[int]:
+        """Parameters that a fit moves: all but the errors that change a curve's shape."""
+        return [column for column in range(self.size) if column not in self.shape_errors]
 
-    def _error(self, source: str, text: str) -> int:
-        if source not in self.error_columns:
-            self._texts[source] = text
-            self.error_columns[source] = self._add(f"error {source}")
-        return self.error_columns[source]
-
-    def _shape_errors(self) -> frozenset[int]:
-        """Columns of the common errors that bend a curve instead of scaling it.
-
-        They are propagated, not estimated (S. F. Schmidt's consider parameters: Adv. Control
-        Systems 3, 1966). A least-squares fit would read them from what the model fails to follow,
-        which in a real driver is of their size and not theirs. A scale error has no shape that
-        a model could miss; only another measurement, such as the coil by multimeter, tells it.
-        """
-        bending = set()
-        for take in self.takes:
-            for column, effect in zip(take.error_columns, take.errors.T, strict=True):
-                mean = np.mean(effect)
-                if np.max(np.abs(effect - mean)) > SCALES * np.abs(mean):
-                    bending.add(column)
-        return frozenset(bending)
-
-    def _take(self, index: int, measured: MeasuredCurve, several: bool) -> Take:
-        curve, condition = measured.curve, measured.condition
-        if isinstance(condition, AddedMass):
-            self._error(condition.mass.source, condition.mass.text)
-        if isinstance(condition, TestBox):
-            self._error(condition.volume.source, condition.volume.text)
-        if isinstance(condition, FreeAir):
-            sizes = self.repeat if several else {}
-            group = "random:repeatability"
-        else:
-            sizes = DRIFT | BOX if isinstance(condition, TestBox) else DRIFT
-            group = "random:drift"
-        departures = {}
-        for kind, size in sizes.items():
-            column = departures[kind] = self._add(f"{kind} of take {index + 1}")
-            text = f"{_DEPARTURE_WORDS[kind]} of take {index + 1} ({measured.source})"
-            self.departure_sizes.append((column, size, f"{group}:{kind}:{index + 1}", text))
-        data = curve.values_ohm
-        dtype = np.complex128 if np.iscomplexobj(data) else np.float64
-        effects = np.zeros((data.size, len(curve.systematics)), dtype=dtype)
-        for k, error in enumerate(curve.systematics):
-            effects[:, k] = np.asarray(error.derivative_ohm, dtype=dtype) / data
-        return Take(
-            measured=measured,
-            s=np.asarray(2j * np.pi * curve.frequency_hz, dtype=np.complex128),
-            data=data,
-            magnitude=np.abs(data),
-            noise=random_ohm(curve),
-            errors=effects,
-            error_columns=[self._error(e.source, e.text) for e in curve.systematics],
-            departures=departures,
-        )
+    @property
+    def departures(self) -> dict[int, float]:
+        """Parameter of each departure of a take from the reference state, to its prior width."""
+        return {
+            index: column.size
+            for index, column in enumerate(self.columns)
+            if column.role == "departure"
+        }
 
     def _lay_out(self) -> list[Rows]:
-        """Order of rows: takes, measured values, priors."""
+        """Order of rows: takes, other measured values, priors."""
+        blocks = [
+            ("random:curve", take.data.size * take.components, 1.0, "") for take in self.takes
+        ]
+        blocks += [(value.source, 1, 1.0, value.text) for value in self._others.measured]
+        blocks += [(c.source, 1, -1.0, c.text) for c in self._priors if c.source]
+        blocks.append(("random:model", len(self.driver.columns), -1.0, ""))
         rows: list[Rows] = []
-
-        def add(source: str, count: int, sign: float, text: str) -> None:
+        for source, count, sign, text in blocks:
             first = rows[-1].last if rows else 0
             rows.append(Rows(source, first, first + count, sign, text))
-
-        for take in self.takes:
-            add("random:curve", take.data.size * take.components, 1.0, "")
-        for stated, present in (
-            (self.session.measured_re, self.session.measured_re is not None),
-            (self.session.moving_parts, self._weighed),
-        ):
-            if stated is not None and present:
-                add(stated.source, 1, 1.0, stated.text)
-        for _, _, source, text in self.departure_sizes:
-            add(source, 1, -1.0, text)
-        for source, text in self._texts.items():
-            add(source, 1, -1.0, text)
-        add("random:model", len(self.driver.columns), -1.0, "")
         return rows
 
-    def _prior_rows(self) -> tuple[NDArray[np.intp], FloatArray, FloatArray]:
-        """Parameter, expected value and standard deviation of each of the last rows."""
-        stated = [(column, 0.0, size) for column, size, _, _ in self.departure_sizes]
-        stated += [(self.error_columns[source], 0.0, 1.0) for source in self._texts]
-        weak = zip(self.driver.columns, self.driver.typical, strict=True)
-        stated += [(column, float(value), WEAK) for column, value in weak]
-        columns, means, sizes = zip(*stated, strict=True)
-        return np.array(columns, dtype=np.intp), np.array(means), np.array(sizes)
+    @property
+    def rows_of_others(self) -> slice:
+        """Rows of measured values besides curves."""
+        first = self.rows[len(self.takes)].first
+        return slice(first, first + len(self._others.measured))
 
-    def weighted(self, variance: list[FloatArray]) -> Problem:
-        """The same problem under other variances, one array for each take."""
+    def weighted(self, variance: list[FloatArray]) -> Self:
+        """The same problem under other variances.
+
+        Args:
+            variance: Variance per component of each point [ohm2], one array for each take.
+        """
         other = copy(self)
         other.variance = variance
         return other
 
-    def calm_errors(self, theta: FloatArray) -> None:
-        """Take the noise out of what errors are reckoned by, given a first solution.
+    def with_errors_on(self, theta: FloatArray) -> Self:
+        """The same problem with the noise taken out of what errors refer to.
 
         Weights by readings that scatter would lean on those that came out low. A model that
         misses a reading by more than a tenth is no better guide than the reading.
@@ -235,15 +206,13 @@ class Problem:
         Args:
             theta: Parameters near the optimum, shape (p,).
         """
-        for index, take in enumerate(self.takes):
-            total = self.modelled(theta, index).total
-            model = total if take.is_complex else np.abs(total)
-            read = np.abs(take.data)
-            take.magnitude[:] = np.clip(np.abs(total), read / _NO_GUIDE, read * _NO_GUIDE)
-            for k, error in enumerate(take.measured.curve.systematics):
-                effect = np.asarray(error.derivative_ohm, dtype=take.errors.dtype)
-                take.errors[:, k] = on_model(effect, take.data, model, take.s) / model
-        self._memory.clear()  # factors of the old errors
+        other = copy(self)
+        other._factors = _Latest()  # those of the old errors are none of the new ones
+        other.takes = [
+            _with_errors_on(take, self.modelled(theta, index).total)
+            for index, take in enumerate(self.takes)
+        ]
+        return other
 
     def modelled(self, theta: FloatArray, take: int) -> Modelled:
         """Impedance of one take with its derivatives by the parameters that matter.
@@ -252,23 +221,15 @@ class Problem:
             theta: Parameters, shape (p,).
             take: Index of the take.
         """
-        memory = self._memory_of(theta)
-        if take not in memory:
+        known = self._modelled.at(theta)
+        if take not in known:
             theta = bounded(theta)
             grid = f"reference of take {self.grids[take]}"
-            if grid not in memory:
-                memory[grid] = self.driver.reference(self.takes[take].s, theta)
-            memory[take] = self.driver.of_take(self.takes[take], theta, memory[grid])
-        found: Modelled = memory[take]
+            if grid not in known:
+                known[grid] = self.driver.reference(self.takes[take].s, theta)
+            known[take] = self.driver.of_take(self.takes[take], theta, known[grid])
+        found: Modelled = known[take]
         return found
-
-    def _memory_of(self, theta: FloatArray) -> dict[str | int, Any]:
-        """What is known at these parameters: residual and Jacobian ask for the same."""
-        key = theta.tobytes()
-        if self._memory.get("theta") != key:
-            self._memory.clear()
-            self._memory["theta"] = key
-        return self._memory
 
     def modelled_together(self, theta: FloatArray) -> Iterator[Modelled]:
         """Every take in turn for many vectors of parameters at once; nothing is remembered.
@@ -283,40 +244,6 @@ class Problem:
         for grid, take in zip(self.grids, self.takes, strict=True):
             yield self.driver.of_take(take, vectors, references[grid])
 
-    def _values(self, theta: FloatArray) -> list[tuple[float, FloatArray]]:
-        """Measured values besides curves: residual and Jacobian row of each."""
-        found: list[tuple[float, FloatArray]] = []
-        session = self.session
-        if session.measured_re is None and not self._weighed:
-            return found
-        theta = bounded(theta)
-        if session.measured_re is not None:
-            u = _relative(session.measured_re, session.measured_re.value)
-            row = np.zeros(self.size)
-            row[0] = 1 / u
-            found.append(((theta[0] - math.log(session.measured_re.value)) / u, row))
-        if self._weighed and self.mass_column is not None and session.moving_parts is not None:
-            expected = self.stated.weighed_mass(theta)
-            u = _relative(session.moving_parts, self.stated.weighed_mass(np.zeros(self.size)))
-            row = np.zeros(self.size)
-            row[self.mass_column] = 1 / u
-            for name in (
-                "air-load",
-                session.pressure.source,
-                session.temperature.source,
-                session.relative_humidity.source,
-                *([session.area.source] if session.area is not None else []),
-            ):
-                column = self.error_columns[name]
-                step = np.zeros(self.size)
-                step[column] = 1e-4
-                change = self.stated.weighed_mass(theta + step) - self.stated.weighed_mass(
-                    theta - step
-                )
-                row[column] = -change / (2e-4 * expected * u)
-            found.append(((theta[self.mass_column] - math.log(expected)) / u, row))
-        return found
-
     def raw(self, theta: FloatArray, take: int) -> ComplexArray | FloatArray:
         """Model with the common errors minus data [ohm], shape (n,)."""
         this = self.takes[take]
@@ -326,42 +253,41 @@ class Problem:
 
     def _factor(self, theta: FloatArray, take: int) -> NDArray[Any]:
         """What the common errors multiply a take by."""
-        memory, key = self._memory_of(theta), f"factor of take {take}"
-        if key not in memory:
+        known = self._factors.at(theta)
+        if take not in known:
             this = self.takes[take]
-            memory[key] = this.factor(theta[this.error_columns])
-        found: NDArray[Any] = memory[key]
+            known[take] = this.factor(theta[this.error_columns])
+        found: NDArray[Any] = known[take]
         return found
 
     def residual(self, theta: FloatArray) -> FloatArray:
         """All rows, shape (m,), each in units of its standard deviation."""
-        columns, means, sizes = self._priors
         parts = [
             stacked(self.raw(theta, index) / np.sqrt(variance))
             for index, variance in enumerate(self.variance)
         ]
-        parts.append(np.array([value for value, _ in self._values(theta)]))
-        parts.append((theta[columns] - means) / sizes)
+        parts.append(np.array([value for value, _ in self._others.rows(bounded(theta))]))
+        parts.append((theta[self._prior_columns] - self._prior_means) / self._prior_sizes)
         return np.concatenate(parts)
 
-    def bending_variance(self, take: int) -> FloatArray:
-        """Variance per component that the errors which bend a curve give each point [ohm2].
+    def shape_error_variance(self, take: int) -> FloatArray:
+        """Variance per component that errors of shape give each point [ohm2].
 
         Weights that know of it keep the estimate from leaning on points which are precise but
-        may be bent; what the bending does to the estimate is propagated apart from that.
+        may be off; what the errors do to the estimate is propagated apart from that.
 
         Args:
             take: Index of the take.
         """
         this = self.takes[take]
-        bent = np.zeros(this.data.size)
+        variance = np.zeros(this.data.size)
         for column, error in zip(this.error_columns, this.errors.T, strict=True):
-            if column in self.considered:
-                bent += np.abs(error * this.data) ** 2
-        return bent / this.components
+            if column in self.shape_errors:
+                variance += np.abs(error * this.data) ** 2
+        return variance / this.components
 
-    def considered_effects(self, theta: FloatArray) -> dict[str, FloatArray]:
-        """Rows' change for plus one standard uncertainty of each error that is not estimated.
+    def shape_error_effects(self, theta: FloatArray) -> dict[str, FloatArray]:
+        """Change of the rows for plus one standard uncertainty of each error of shape.
 
         Args:
             theta: Parameters, shape (p,).
@@ -371,8 +297,8 @@ class Problem:
         """
         effects = {
             source: np.zeros(self.rows[-1].last)
-            for source in self._texts
-            if self.error_columns[source] in self.considered
+            for source, column in self.error_columns.items()
+            if column in self.shape_errors
         }
         for index, variance in enumerate(self.variance):
             this, rows = self.takes[index], self.rows[index]
@@ -380,23 +306,19 @@ class Problem:
             total = total if this.is_complex else np.abs(total)
             factor = self._factor(theta, index)
             for column, error in zip(this.error_columns, this.errors.T, strict=True):
-                if column in self.considered:
-                    source = self.names[column].removeprefix("error ")
-                    effects[source][rows.first : rows.last] += stacked(
+                if column in self.shape_errors:
+                    effects[self.columns[column].source][rows.first : rows.last] += stacked(
                         total * error * factor / np.sqrt(variance)
                     )
         return effects
 
     def jacobian(self, theta: FloatArray) -> FloatArray:
-        """Derivatives of `residual`, shape (m, p), as if considered errors did not matter."""
+        """Derivatives of `residual`, shape (m, p); zero by errors of shape."""
         by_parameter = np.zeros((self.size, self.rows[-1].last))
         for index, variance in enumerate(self.variance):
             this, rows = self.takes[index], self.rows[index]
             modelled = self.modelled(theta, index)
-            slopes, total = modelled.slopes, modelled.total
-            if not this.is_complex:
-                slopes = np.real(slopes * (total.conj() / np.abs(total)))
-                total = np.abs(total)
+            total, slopes = as_measured(modelled.total, modelled.slopes, phase=this.is_complex)
             scale = self._factor(theta, index) / np.sqrt(variance)
             block = by_parameter[:, rows.first : rows.last]
             # A source that appears twice in one take must add up.
@@ -404,39 +326,66 @@ class Problem:
                 block[column] += row
             effects = stacked(this.errors.T * (total * scale))
             for column, row in zip(this.error_columns, effects, strict=True):
-                if column not in self.considered:
+                if column not in self.shape_errors:
                     block[column] += row
         last = self.rows[len(self.takes)].first
-        for _, values in self._values(theta):
+        for _, values in self._others.rows(bounded(theta)):
             by_parameter[:, last] = values
             last += 1
-        columns, _, sizes = self._priors
-        by_parameter[columns, np.arange(last, last + columns.size)] = 1 / sizes
+        priors = np.arange(last, last + len(self._priors))
+        by_parameter[self._prior_columns, priors] = 1 / self._prior_sizes
         return by_parameter.T
 
 
-_DEPARTURE_WORDS = {
-    "re": "coil resistance",
-    "compliance": "compliance",
-    "loss": "mechanical loss",
-    "air": "air load",
-    "leak": "leak of the box",
-}
+def _take(
+    index: int, measured: MeasuredCurve, scatter: dict[str, float] | None, place: Mapping[str, int]
+) -> Take:
+    """A curve as the fit sees it.
+
+    Args:
+        index: Its number.
+        measured: Curve and condition.
+        scatter: As for `departures_of`.
+        place: Name of each parameter to its place in the vector.
+    """
+    curve = measured.curve
+    data = curve.values_ohm
+    _, sizes = departures_of(measured, scatter)
+    return Take(
+        measured=measured,
+        s=np.asarray(2j * np.pi * curve.frequency_hz, dtype=np.complex128),
+        data=data,
+        magnitude=np.abs(data),
+        noise=random_ohm(curve),
+        errors=np.ascontiguousarray((error_effects(curve) / data).T),
+        error_columns=[place[error_name(error.source)] for error in curve.systematics],
+        departures={kind: place[departure_name(kind, index)] for kind in sizes},
+    )
+
+
+def _with_errors_on(take: Take, total: ComplexArray) -> Take:
+    """A take whose errors are stated on its modelled impedance."""
+    model = total if take.is_complex else np.abs(total)
+    read = np.abs(take.data)
+    errors = np.zeros_like(take.errors)
+    for k, effect in enumerate(error_effects(take.measured.curve)):
+        errors[:, k] = on_model(effect, take.data, model, take.s) / model
+    magnitude = np.clip(np.abs(total), read / _NO_GUIDE, read * _NO_GUIDE)
+    return replace(take, magnitude=magnitude, errors=errors)
+
+
+def _shape_errors(takes: Sequence[Take]) -> frozenset[int]:
+    """Parameters of the common errors that change the shape of a curve instead of its scale."""
+    found = set()
+    for take in takes:
+        for column, effect in zip(take.error_columns, take.errors.T, strict=True):
+            mean = np.mean(effect)
+            if np.max(np.abs(effect - mean)) > SCALES * np.abs(mean):
+                found.add(column)
+    return frozenset(found)
 
 
 def bounded(theta: FloatArray) -> FloatArray:
     """Parameters kept where an exponential means something; a wild step ends there."""
     # Not np.clip, which takes several times as long for so few numbers.
     return np.asarray(np.minimum(np.maximum(theta, -REACH), REACH))
-
-
-def _relative(stated: Stated, value: float) -> float:
-    """Relative standard uncertainty; a value stated as exact is taken to 1 ppm."""
-    return max(stated.standard_uncertainty / value, 1e-6)
-
-
-def stacked(values: ComplexArray | FloatArray) -> FloatArray:
-    """Real parts, then imaginary ones where there are any, along the last axis."""
-    if np.iscomplexobj(values):
-        return np.concatenate([values.real, values.imag], axis=-1)
-    return np.asarray(values.real, dtype=np.float64)

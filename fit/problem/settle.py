@@ -9,39 +9,35 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fit.numerics.least_squares import least_squares
-from fit.problem import straightened
+from fit.problem import shape_errors
 from fit.problem.joint_problem import Problem, bounded
 from fit.problem.misfit import Misfit
+from fit.problem.reweighting import ROUGH, Reweighting
 
 FloatArray = NDArray[np.float64]
 
-ROUGH = 0.02
-"""Relative model error assumed before the residuals have shown one."""
-_ROUNDS = 6
 _TRIES = 40
 _BETTER = 0.1
 """Gain in chi-square that makes another optimum."""
 _ON_THE_WAY, _AT_THE_END = 0.01, 1e-3
 """Gain in chi-square not worth another step, between rounds and for a candidate."""
-_CLOSE = 0.2
-"""Relative change of the variances from which another round is due."""
 
 
 @dataclass(frozen=True, eq=False)
 class Settled:
-    """A fitted problem; the problem's variances are those of the misfits.
+    """A fitted problem, under the variances of its model errors.
 
     Attributes:
         problem: Residuals and Jacobian.
         theta: The solution, shape (p,).
-        misfits: Model error of each take.
-        bent: The same with what bends the takes.
+        misfits: Model error of each take beyond noise and errors of shape.
+        misfits_over_noise: Model error of each take beyond noise alone.
     """
 
     problem: Problem
     theta: FloatArray
     misfits: tuple[Misfit, ...]
-    bent: tuple[Misfit, ...]
+    misfits_over_noise: tuple[Misfit, ...]
 
     @property
     def misfit(self) -> float:
@@ -55,7 +51,7 @@ class Settled:
         Tables of readings each have a scatter of their own, which is known no better than by the
         points that the parameters leave over in that table.
         """
-        own = [m.freedom for m in self.bent if m.level > 0]
+        own = [m.freedom for m in self.misfits_over_noise if m.level > 0]
         if not own:
             return math.inf
         return min(own) if self.problem.of_readings else sum(own)
@@ -82,10 +78,11 @@ class Settled:
     def scatter(self) -> list[FloatArray]:
         """Variance of noise and whatever else the model misses, by which models are judged.
 
-        What a bend may explain is no model error, but neither a reason for a larger model: a bend
-        is known to first order, and a driver that departs from every model by as little is common.
+        What an error of shape may explain is no model error, but neither a reason for a larger
+        model: it is known to first order, and a driver that departs from every model by as little
+        is common.
         """
-        return straightened.scatter(self.problem, self.bent)
+        return shape_errors.scatter(self.problem, self.misfits_over_noise)
 
     @property
     def deviance(self) -> float:
@@ -99,11 +96,50 @@ class Settled:
 
 
 def rough_variance(problem: Problem, relative: float = ROUGH) -> list[FloatArray]:
-    """Variances of a fit that knows nothing of its model errors yet."""
+    """Variances of a fit that knows nothing of its model errors yet.
+
+    Args:
+        problem: The problem.
+        relative: Model error over |Z| to assume everywhere.
+    """
     return [
-        take.noise**2 + (relative * take.magnitude) ** 2 + problem.bending_variance(index)
+        take.noise**2 + (relative * take.magnitude) ** 2 + problem.shape_error_variance(index)
         for index, take in enumerate(problem.takes)
     ]
+
+
+def left_over(problem: Problem, theta: FloatArray) -> float:
+    """Root mean square of the residual over |Z| beyond its noise, over all takes."""
+    squares, noise = [], []
+    for index, take in enumerate(problem.takes):
+        squares.append((np.abs(problem.raw(theta, index)) / take.magnitude) ** 2 / take.components)
+        noise.append((take.noise / take.magnitude) ** 2)
+    square, floor = np.concatenate(squares), np.concatenate(noise)
+    return math.sqrt(max(float(np.mean(square - floor)), 0.01 * float(np.min(floor)), 1e-16))
+
+
+_Misfits = tuple[tuple[Misfit, ...], tuple[Misfit, ...]]
+
+
+def _local_variance(problem: Problem, theta: FloatArray) -> tuple[list[FloatArray], _Misfits]:
+    misfits = shape_errors.misfits(problem, theta)
+    scatter = shape_errors.scatter(problem, misfits[0])
+    return [
+        variance + problem.shape_error_variance(index) for index, variance in enumerate(scatter)
+    ], misfits
+
+
+_REWEIGHTING = Reweighting[Problem, _Misfits](
+    rough=rough_variance,
+    left_over=left_over,
+    local=_local_variance,
+    bounded=bounded,
+    rounds=6,
+    close=0.2,
+    tolerance=1e-6,
+    worth=_ON_THE_WAY,
+    restate=False,
+)
 
 
 def settle(problem: Problem, start: FloatArray) -> Settled:
@@ -114,43 +150,18 @@ def settle(problem: Problem, start: FloatArray) -> Settled:
     would excuse itself where it is poor.
 
     Args:
-        problem: Its variances are overwritten.
+        problem: The problem under any variances.
         start: Near the optimum, shape (p,).
     """
     # A start that follows the takes closely is not to be lost in the wide valleys of a rough fit.
-    theta, level = start, min(ROUGH, left_over(problem, start))
-    for round_ in range(_ROUNDS):
-        problem.variance = rough_variance(problem, level)
-        theta = _solved(problem, theta, 1e-6, _ON_THE_WAY)
-        if round_ == 0:
-            problem.calm_errors(theta)
-        lower = left_over(problem, theta)
-        if lower > 0.7 * level:
-            break
-        level = lower
-    return _refined(problem, theta)
+    level = min(ROUGH, left_over(problem, start))
+    return _refined(*_REWEIGHTING.lowered(problem, start, level))
 
 
 def _refined(problem: Problem, theta: FloatArray) -> Settled:
-    """Let the model error vary along frequency, from the weights the problem has."""
-    before = problem.variance
-    misfits: tuple[Misfit, ...] = ()
-    bent: tuple[Misfit, ...] = ()
-    for _ in range(_ROUNDS):
-        misfits, bent = straightened.misfits(problem, theta)
-        after = [
-            scatter + problem.bending_variance(index)
-            for index, scatter in enumerate(straightened.scatter(problem, misfits))
-        ]
-        problem.variance = after
-        theta = _solved(problem, theta, 1e-6, _ON_THE_WAY)
-        if all(
-            np.max(np.abs(np.log(new / old))) < _CLOSE
-            for new, old in zip(after, before, strict=True)
-        ):
-            break
-        before = after
-    return Settled(problem, _solved(problem, theta, 1e-8, _AT_THE_END), misfits, bent)
+    """Let the model error vary along frequency, and fit to the end under it."""
+    problem, theta, misfits = _REWEIGHTING.refined(problem, theta)
+    return Settled(problem, _solved(problem, theta, 1e-8, _AT_THE_END), *misfits)
 
 
 def polished(settled: Settled) -> Settled:
@@ -181,11 +192,11 @@ def polished(settled: Settled) -> Settled:
                 best, found = trial.cost, bounded(trial.values)
     if found is not None:
         settled = _refined(problem, found)
-    return sharp(settled)
+    return to_all_digits(settled)
 
 
-def sharp(settled: Settled) -> Settled:
-    """The optimum under the weights of a fit to all digits, for what is to be reported."""
+def to_all_digits(settled: Settled) -> Settled:
+    """Solve a fit to all digits under its weights, for what is to be reported."""
     return replace(settled, theta=_solved(settled.problem, settled.theta, 1e-10))
 
 
@@ -196,13 +207,3 @@ def _solved(
         problem.residual, problem.jacobian, start, tolerance=tolerance, worth=worth
     )
     return bounded(found.values)
-
-
-def left_over(problem: Problem, theta: FloatArray) -> float:
-    """Root mean square of the residual over |Z| beyond its noise, over all takes."""
-    squares, noise = [], []
-    for index, take in enumerate(problem.takes):
-        squares.append((np.abs(problem.raw(theta, index)) / take.magnitude) ** 2 / take.components)
-        noise.append((take.noise / take.magnitude) ** 2)
-    square, floor = np.concatenate(squares), np.concatenate(noise)
-    return math.sqrt(max(float(np.mean(square - floor)), 0.01 * float(np.min(floor)), 1e-16))

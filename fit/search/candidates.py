@@ -18,7 +18,8 @@ from fit.driver.voicecoil import MODELS, CoilModel
 from fit.given.measured import FreeAir, MeasuredCurve, Session
 from fit.numerics.least_squares import least_squares
 from fit.problem.joint_problem import Problem, bounded
-from fit.problem.settle import ROUGH, Settled, left_over, rough_variance, settle
+from fit.problem.reweighting import ROUGH
+from fit.problem.settle import Settled, left_over, rough_variance, settle
 from fit.search.choose import Contest, criterion, penalty
 from fit.search.first_mass_or_box import start as joint_start
 from fit.search.growth import sections_seen
@@ -204,14 +205,13 @@ def _free_state(
     )
     problem = Problem([alone], bare, coil)
     at_rest = np.zeros(problem.size - 4 - coil.size)
-    rough = problem.variance = rough_variance(problem)
-    found = _valleys(problem, [np.concatenate([start, at_rest]) for start in starts])
+    rough = problem.weighted(rough_variance(problem))
+    found = _valleys(rough, [np.concatenate([start, at_rest]) for start in starts])
     # Under a rough model error all valleys are shallow; which is the deepest shows under less.
-    problem.variance = rough_variance(problem, min(left_over(problem, found[0]), ROUGH))
-    best = _valleys(problem, found)[0]
-    sections = sections_seen(problem, best)
-    problem.variance = rough
-    cost = float(np.sum(problem.residual(best) ** 2))
+    fine = problem.weighted(rough_variance(problem, min(left_over(rough, found[0]), ROUGH)))
+    best = _valleys(fine, found)[0]
+    sections = sections_seen(fine, best)
+    cost = float(np.sum(rough.residual(best) ** 2))
     return _FreeState(best[: 4 + coil.size], cost, sections)
 
 
@@ -261,11 +261,11 @@ def _with_laws(
         coil = _beside(ideal.problem.driver.coil, mechanics)
     starts = _starts(ideal, mechanics, coil)
     problem = Problem([take.measured for take in before.takes], before.session, coil, mechanics)
-    problem.variance = before.variance
+    problem = problem.weighted(before.variance)
     was = float(np.sum(before.residual(ideal.theta) ** 2))
     best: tuple[float, FloatArray] = (math.inf, ideal.theta)
     for theta in starts:
-        problem.calm_errors(theta)
+        problem = problem.with_errors_on(theta)
         solution = least_squares(
             problem.residual,
             problem.jacobian,
@@ -279,7 +279,7 @@ def _with_laws(
     price = penalty(problem.driver) - penalty(before.driver)
     if surely or ideal.leaves_structure or was - best[0] > 0.5 * price:
         return settle(problem, best[1])
-    return Settled(problem, best[1], ideal.misfits, ideal.bent)
+    return Settled(problem, best[1], ideal.misfits, ideal.misfits_over_noise)
 
 
 def _starts(ideal: Settled, mechanics: Mechanics, coil: CoilModel) -> list[FloatArray]:

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fit.numerics.least_squares import least_squares
-from fit.problem import straightened
+from fit.problem import shape_errors
 from fit.problem.settle import Settled
 from fit.problem.take_model import DriverModel
 
@@ -149,7 +149,7 @@ def _chi_square(candidate: Settled, variance: list[FloatArray]) -> float:
         evaluations=_EVALUATIONS,
     )
     # A mismatch of the inputs is no reason for a larger model, which would follow it otherwise.
-    return straightened.cost(trial, solution.values)
+    return shape_errors.cost(trial, solution.values)
 
 
 def _admissible(candidate: Settled) -> bool:

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from fit.problem.joint_problem import Problem, stacked
+from fit.problem.curve_rows import as_measured, stacked
+from fit.problem.joint_problem import Problem
 
 FloatArray = NDArray[np.float64]
 
@@ -34,8 +35,7 @@ def sections_seen(problem: Problem, theta: FloatArray) -> list[tuple[float, floa
     corners = np.geomspace(low / _BEYOND, high * _BEYOND, _CORNERS)
     section = take.s / (1 + take.s / corners[:, None])
     total = problem.modelled(theta, 0).total
-    if not take.is_complex:
-        section = np.real(section * (total.conj() / np.abs(total)))
+    _, section = as_measured(total, section, phase=take.is_complex)
     columns = np.zeros((left.size, corners.size))
     upper = stacked(section / np.sqrt(problem.variance[0]))
     columns[: upper.shape[1]] = upper.T

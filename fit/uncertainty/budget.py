@@ -16,6 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from fit.numerics.covariance import covariance, principal_components
 from fit.problem.joint_problem import Problem
 from fit.problem.misfit import Misfit, correlation
 from fit.problem.reported import Extremes, derived
@@ -31,8 +32,6 @@ _POSSIBLE = 0.02
 """Probability from which a rival's own uncertainty counts."""
 _UNKNOWN = 2.0
 """Relative standard uncertainty of what the takes do not tell: no number is given for it."""
-_NEGLIGIBLE = 1e-12
-"""Share of a group's variance below which one of its components is left out."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,15 +52,6 @@ class Budget:
     leverages: Mapping[str, float]
     gradients: Mapping[str, FloatArray]
     choice: Mapping[str, float]
-
-
-def covariance(jacobian: FloatArray) -> FloatArray:
-    """(J'J)^-1, shape (p, p), by singular values of the column-scaled Jacobian."""
-    scale = np.sqrt(np.sum(jacobian**2, axis=0))
-    scale = np.where(scale > 0, scale, 1.0)
-    _, singular, right = np.linalg.svd(jacobian / scale, full_matrices=False)
-    inverse = (right.T / np.maximum(singular, 1e-12 * singular[0])) / scale[:, None]
-    return np.asarray(inverse @ inverse.T)
 
 
 def estimates(settled: Settled, rivals: Sequence[Rival], at: Extremes, freedom: float) -> Budget:
@@ -85,7 +75,7 @@ def estimates(settled: Settled, rivals: Sequence[Rival], at: Extremes, freedom: 
     leverages: dict[str, float] = {}
     noise: list[FloatArray] = []
     weak = np.zeros((len(names), 0))
-    considered = problem.considered_effects(theta)
+    considered = problem.shape_error_effects(theta)
     for index, rows in enumerate(problem.rows):
         block = jacobian[rows.first : rows.last]
         if index < len(problem.takes):
@@ -113,7 +103,7 @@ def estimates(settled: Settled, rivals: Sequence[Rival], at: Extremes, freedom: 
         ("random:noise", noisy, "noise of the takes"),
         ("random:model", np.column_stack([model, weak]), missed),
     ):
-        for number, column in enumerate(_components(effects), start=1):
+        for number, column in enumerate(principal_components(effects), start=1):
             parts[f"{group}:{number}"] = column
             sources[f"{group}:{number}"] = text
     parts[_CHOICE], sources[_CHOICE] = moved, "the choice of the model"
@@ -140,7 +130,7 @@ def estimates(settled: Settled, rivals: Sequence[Rival], at: Extremes, freedom: 
             contributions=contributions,
             logarithmic=unit != "dB",
             frequency_hz=at.inductance if name == "Le" else None,
-            widening=_widening(contributions, degrees),
+            widening=widening(contributions, degrees),
         )
     for name in list(found):
         # Half a section of a ladder says nothing.
@@ -225,23 +215,7 @@ def _gradients(
     return gradients
 
 
-def _components(effects: FloatArray) -> list[FloatArray]:
-    """Few independent unit errors with the same covariance as many: principal components."""
-    size = np.sqrt(np.sum(effects**2, axis=1))
-    size = np.where(size > 0, size, 1.0)
-    left, singular, _ = np.linalg.svd(effects / size[:, None], full_matrices=False)
-    left = left * size[:, None]
-    total = float(np.sum(singular**2))
-    return [
-        left[:, k] * singular[k]
-        for k in range(singular.size)
-        if singular[k] ** 2 > _NEGLIGIBLE * total
-    ]
-
-
-def _widening(
-    contributions: Mapping[str, float], degrees: Mapping[tuple[str, ...], float]
-) -> float:
+def widening(contributions: Mapping[str, float], degrees: Mapping[tuple[str, ...], float]) -> float:
     """Student's 97.5 % point over the normal one, degrees after Welch and Satterthwaite.
 
     JCGM 100:2008, G.4.1; sources without stated degrees of freedom count as certain.

@@ -9,11 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fit.given.measured import AddedMass, FreeAir, TestBox
+from fit.numerics.covariance import covariance
 from fit.problem.joint_problem import Problem
 from fit.problem.reported import Extremes, derived
 from fit.problem.settle import Settled
 from fit.results.result import Estimate
-from fit.uncertainty.budget import covariance
 from fit.uncertainty.rivals import Rival
 from meas.errors import Finding, Refused
 
@@ -207,8 +207,8 @@ def _near_resonance(problem: Problem, theta: FloatArray, index: int) -> list[Fin
 def _uncompared(problem: Problem, index: int, where: NDArray[np.bool_]) -> str:
     """What inputs that differ may do there, in words; nothing where they do little."""
     take = problem.takes[index]
-    bent = (problem.bending_variance(index) / take.magnitude**2)[where]
-    size = float(np.sqrt(take.components * np.mean(bent)))
+    variance = (problem.shape_error_variance(index) / take.magnitude**2)[where]
+    size = float(np.sqrt(take.components * np.mean(variance)))
     if size < NEAR_WARNS:
         return ""
     return f" Inputs that nobody has compared may do it too, by {size:.0%} here: calibrate first"
@@ -278,7 +278,7 @@ def _multimeter(problem: Problem, theta: FloatArray) -> list[Finding]:
     residual = float(problem.residual(theta)[rows.first])
     propagated = sum(
         float(reach @ (jacobian.T @ effect)) ** 2
-        for effect in problem.considered_effects(theta).values()
+        for effect in problem.shape_error_effects(theta).values()
     )
     tension = residual / math.sqrt(max(1 - leverage, 1e-9) + propagated)
     if abs(tension) < 2.5:

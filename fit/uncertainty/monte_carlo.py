@@ -14,12 +14,13 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from fit.numerics.covariance import covariance
 from fit.problem.joint_problem import Problem
 from fit.problem.misfit import correlation
 from fit.problem.reported import Extremes, derived
 from fit.problem.settle import Settled
 from fit.results.result import Z95
-from fit.uncertainty.budget import Budget, covariance
+from fit.uncertainty.budget import Budget
 from fit.uncertainty.replicates import Replicates, refitted
 
 FloatArray = NDArray[np.float64]
@@ -106,7 +107,7 @@ def draws(settled: Settled, count: int, seed: int) -> tuple[FloatArray, Replicat
     problem = settled.problem
     rng = np.random.default_rng(seed)
     truth = np.tile(settled.theta, (count, 1))
-    for column, size, _, _ in problem.departure_sizes:
+    for column, size in problem.departures.items():
         truth[:, column] = size * rng.standard_normal(count)
     for column in problem.error_columns.values():
         truth[:, column] = rng.uniform(-math.sqrt(3), math.sqrt(3), count)
@@ -127,21 +128,20 @@ def draws(settled: Settled, count: int, seed: int) -> tuple[FloatArray, Replicat
         noise = noise * take.noise + missed[first : first + n].T
         data.append(model + (noise if take.is_complex else noise.real))
         first += n
-    stated = sum(1 for row in problem.rows[len(problem.takes) :] if row.sign > 0)
-    return truth, Replicates(data, _stated_errors(problem, settled.theta, truth, stated, rng))
+    return truth, Replicates(data, _stated_errors(problem, settled.theta, truth, rng))
 
 
 def _stated_errors(
-    problem: Problem, start: FloatArray, truth: FloatArray, count: int, rng: np.random.Generator
+    problem: Problem, start: FloatArray, truth: FloatArray, rng: np.random.Generator
 ) -> FloatArray:
     """What makes the rows of other measured values a draw about the truth, shape (r, k).
 
     Such a row is at the fit's own residual plus its slope times the parameters' change; about the
     truth of a replicate it is to be a standard deviation of one.
     """
-    rows = problem.rows[len(problem.takes)].first + np.arange(count)
+    rows = problem.rows_of_others
     slopes, left = problem.jacobian(start)[rows], problem.residual(start)[rows]
-    drawn = rng.uniform(-math.sqrt(3), math.sqrt(3), (truth.shape[0], count))
+    drawn = rng.uniform(-math.sqrt(3), math.sqrt(3), (truth.shape[0], left.size))
     return np.asarray(left + (truth - start) @ slopes.T + drawn)
 
 

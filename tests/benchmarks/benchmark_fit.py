@@ -118,7 +118,7 @@ def lmfit_numeric(candidates: Sequence[Settled], repeat: int) -> float:
         start = lmfit.Parameters()
         for column, value in enumerate(candidate.theta):
             moved = float(value) + (0.05 if column < 4 else 0.0)
-            start.add(f"p{column}", value=moved, vary=column not in problem.considered)
+            start.add(f"p{column}", value=moved, vary=column not in problem.shape_errors)
         lmfit.minimize(
             lambda p: problem.residual(np.array([q.value for q in p.values()])),
             start,
@@ -177,7 +177,7 @@ def single_refits(settled: Settled, replicates: Replicates, *, numeric: bool) ->
                 continue
             start = lmfit.Parameters()
             for column, value in enumerate(settled.theta):
-                start.add(f"p{column}", float(value), vary=column not in problem.considered)
+                start.add(f"p{column}", float(value), vary=column not in problem.shape_errors)
             lmfit.minimize(
                 lambda p, residual=residual: residual(np.array([q.value for q in p.values()])),
                 start,

@@ -89,10 +89,10 @@ def test_jacobian_of_the_whole_problem(kind, coil, mechanics):
     theta[problem.mass_column] = np.log(0.013)
     theta[problem.volume_column] = np.log(0.03)
     theta[problem.takes[3].departures["leak"]] = 0.03
-    problem.calm_errors(theta)
+    problem = problem.with_errors_on(theta)
     jacobian = problem.jacobian(theta)
     # Errors that bend a curve are not estimated; their effect on the rows is stated apart.
-    for source, effect in problem.considered_effects(theta).items():
+    for source, effect in problem.shape_error_effects(theta).items():
         jacobian[:, problem.error_columns[source]] += effect
     assert jacobian.shape == (problem.residual(theta).size, theta.size)
     h = 3e-4

@@ -10,7 +10,7 @@ import pytest
 
 from fit.joint import chosen
 from fit.lmfit_front import fit_with_lmfit
-from fit.uncertainty.budget import covariance
+from fit.numerics.covariance import covariance
 
 F = np.geomspace(10, 10e3, 80)
 D = bench.WOOFER

@@ -7,8 +7,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from fit.numerics.covariance import covariance
 from fit.numerics.least_squares import least_squares
-from fit.uncertainty.budget import covariance
 
 NIST = Path(__file__).resolve().parents[3] / "fixtures" / "published" / "nist"
 

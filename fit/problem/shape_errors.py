@@ -1,8 +1,8 @@
-"""What a fit leaves over once the errors that bend a curve have taken their part.
+"""What a fit leaves over once the common errors that change a curve's shape took their part.
 
-Such errors keep the value zero in a fit (`Problem`). What they may explain, within their own
-uncertainty, is still no reason for a larger model, nor a model error: the budget holds what they
-do to every parameter already.
+Such errors keep the value zero in a fit (`fit.problem.joint_problem`). What they may explain,
+within their own uncertainty, is still no reason for a larger model, nor a model error: the budget
+holds what they do to every parameter already.
 """
 
 from __future__ import annotations
@@ -23,34 +23,34 @@ _CLOSE = 0.1
 
 
 def cost(problem: Problem, theta: FloatArray) -> float:
-    """Chi-square at its least by parameters and bending errors, to first order.
+    """Chi-square at its least by parameters and errors of shape, to first order.
 
     Args:
         problem: Residuals and Jacobian.
-        theta: The optimum without bending errors, shape (p,).
+        theta: The optimum without errors of shape, shape (p,).
     """
     left = problem.residual(theta)
-    slopes, bent = _slopes(problem, theta)
-    if not bent:
+    slopes, any_error = _slopes(problem, theta)
+    if not any_error:
         return float(left @ left)
-    straight, _ = _straightened(slopes, left)
-    return float(straight @ straight)
+    left_after, _ = _projected(slopes, left)
+    return float(left_after @ left_after)
 
 
 def misfits(problem: Problem, theta: FloatArray) -> tuple[tuple[Misfit, ...], tuple[Misfit, ...]]:
-    """Model error of each take beyond its noise and what bends it, and beyond its noise alone.
+    """Model error of each take beyond noise and errors of shape, and beyond noise alone.
 
-    Where there is something to straighten, it is found by the residuals to first order in rounds,
-    each under the weights of the last, at first of the noise alone.
+    Errors of shape are removed from the residuals to first order in rounds, each under the
+    weights of the last, at first of the noise alone.
 
     Args:
         problem: Residuals and Jacobian.
-        theta: The optimum without bending errors, shape (p,).
+        theta: The optimum without errors of shape, shape (p,).
     """
-    slopes, bent = _slopes(problem, theta)
+    slopes, any_error = _slopes(problem, theta)
     left = problem.residual(theta)
-    raw = _misfits(problem, left, _straightened(slopes, left)[1])
-    if not bent or not any(misfit.level for misfit in raw):
+    raw = _misfits(problem, left, _projected(slopes, left)[1])
+    if not any_error or not any(misfit.level for misfit in raw):
         return raw, raw
     found = (Misfit(np.zeros(1), 1.0, float("inf")),) * len(problem.takes)
     for _ in range(_ROUNDS):
@@ -59,14 +59,14 @@ def misfits(problem: Problem, theta: FloatArray) -> tuple[tuple[Misfit, ...], tu
             problem.rows, problem.variance, scatter(problem, found), strict=False
         ):
             weights[rows.first : rows.last].reshape(-1, now.size)[:] = np.sqrt(before / now)
-        straight, taken = _straightened(slopes * weights[:, None], left * weights)
-        last, found = found, _misfits(problem, straight / weights, taken)
+        left_after, taken = _projected(slopes * weights[:, None], left * weights)
+        last, found = found, _misfits(problem, left_after / weights, taken)
         if all(
             abs(new.level - old.level) <= _CLOSE * old.level
             for new, old in zip(found, last, strict=True)
         ):
             break
-    # Far from straight, a step to first order may leave more than there was.
+    # Far from linear, a step to first order may leave more than there was.
     return min(found, raw, key=lambda some: sum(one.level**2 for one in some)), raw
 
 
@@ -84,15 +84,15 @@ def scatter(problem: Problem, found: Sequence[Misfit]) -> list[FloatArray]:
 
 
 def _slopes(problem: Problem, theta: FloatArray) -> tuple[FloatArray, bool]:
-    """Derivatives of the residuals, by the bending errors too, and whether there are any."""
+    """Derivatives of the residuals, by errors of shape too, and whether there are any of these."""
     slopes = problem.jacobian(theta)
-    effects = problem.considered_effects(theta)
+    effects = problem.shape_error_effects(theta)
     for source, effect in effects.items():
         slopes[:, problem.error_columns[source]] += effect
     return slopes, bool(effects)
 
 
-def _straightened(slopes: FloatArray, left: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _projected(slopes: FloatArray, left: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Residuals after the step that makes their squares least, and the leverage of each row."""
     scale = np.sqrt(np.einsum("mp,mp->p", slopes, slopes))
     basis, _ = np.linalg.qr(slopes / np.where(scale > 0, scale, 1.0))

@@ -35,7 +35,7 @@ def test_a_mismatch_within_its_limits_leaves_no_model_error(driver, share):
     settled = chosen(
         free_air(driver, share, runs.rng_of(3, 1)), exact_session(), driver.model
     ).settled
-    assert settled.bent[0].level > 2 * NOISE
+    assert settled.misfits_over_noise[0].level > 2 * NOISE
     # A model error below the noise decides nothing.
     assert settled.misfits[0].level < NOISE
 
@@ -46,8 +46,8 @@ def test_what_no_model_follows_remains():
     settled = chosen(
         free_air(driver, 1.0, runs.rng_of(3, 2)), exact_session(), driver.coil[0]
     ).settled
-    assert settled.bent[0].level > 10 * NOISE
-    assert settled.misfits[0].level > 0.5 * settled.bent[0].level
+    assert settled.misfits_over_noise[0].level > 10 * NOISE
+    assert settled.misfits[0].level > 0.5 * settled.misfits_over_noise[0].level
 
 
 def test_intervals_are_as_wide_as_the_errors():
