@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import functools
 import json
-import math
 import sys
 import warnings
 from collections.abc import Iterator, Sequence
@@ -24,7 +23,7 @@ from meas.errors import Finding, Refused, UsageError
 
 if TYPE_CHECKING:
     from fit.given.measured import Condition, MeasuredCurve, Session
-    from fit.results.result import DriverFit, Estimate
+    from fit.results.result import DriverFit
     from meas.takes.take import Take
 
 
@@ -236,17 +235,11 @@ def _parameters(fitted: DriverFit) -> dict[str, list[Any]]:
             e.unit,
             float(e.standard_uncertainty),
             *(float(end) for end in e.interval_95),
-            _own(e),
+            e.random_uncertainty,
             *(() if e.frequency_hz is None else (float(e.frequency_hz),)),
         ]
         for name, e in fitted.parameters.items()
     }
-
-
-def _own(estimate: Estimate) -> float:
-    """Standard uncertainty beside other fits of the same bench, in the value's unit."""
-    parts = estimate.contributions.items()
-    return float(math.hypot(*(part for source, part in parts if source.startswith("random:"))))
 
 
 def _apart(job: Job) -> list[Finding]:

@@ -254,8 +254,8 @@ def _print(name: str, verdict: UnitVerdict, doubts: Sequence[Finding]) -> None:
 
     from cli.terminal import tables
     from cli.terminal.display import in_order, shown, signed_percent
+    from fit.results.result import DECIBEL
     from fit.series.mask import WORDS
-    from fit.series.values import DECIBEL
 
     show.say(Text(f"{name}: ").append(verdict.verdict, style=tables.VERDICT_STYLE[verdict.verdict]))
     if verdict.findings:

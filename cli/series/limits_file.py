@@ -15,9 +15,10 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 from cli.sources import targets_file
 from cli.words import units
 from cli.words.units import Quantity
+from fit.results.result import DECIBEL, logarithm
 from fit.series.limits import Limit, SeriesLimits
 from fit.series.mask import CENTRES_HZ, Layer, LayerName, Mask
-from fit.series.values import DECIBEL, NAMES, Common, size_of
+from fit.series.values import NAMES, Common
 from meas.errors import UnreadableInput, UsageError
 from meas.files.schema_errors import check_version, validate
 from meas.files.toml_file import read_toml
@@ -323,7 +324,7 @@ def _same(stated: float | None, derived: float | None, symbol: str) -> bool:
     if stated is None or derived is None:
         return True
     unit = NAMES[symbol].unit
-    return abs(size_of(stated, unit) - size_of(derived, unit)) <= _SAME
+    return abs(logarithm(stated, unit) - logarithm(derived, unit)) <= _SAME
 
 
 def _mask(file: _Mask) -> Mask:

@@ -7,9 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fit.compare.changes import REPEATABILITY, assumed_parts, logarithmic_effects, shared_sources
+from fit.compare.repeatability import effects
+from fit.results.error_sources import ASSUMED, variance
+from fit.results.error_sources import difference as difference_of
 from fit.results.result import Z95, DriverFit, FittedCurve
-from fit.results.scaling import exponents
 from meas.curve import FloatArray
 
 _STATE = ("Re", "fs", "Qms", "Qes", "Le")
@@ -47,16 +48,14 @@ def difference(before: DriverFit, after: DriverFit) -> CurveDifference:
     measured = [_mean_magnitude(fit, f) for fit in (before, after)]
     if not all(_NEEDED <= fit.parameters.keys() for fit in (before, after)):
         return CurveDifference(f, measured[1] - measured[0], np.full(f.size, np.nan))
-    effects = [_source_effects(fit, f) for fit in (before, after)]
-    shared = shared_sources(*effects)
-    variance = sum(((effects[1][s] - effects[0][s]) ** 2 for s in shared), np.zeros(f.size))
-    for fit, own in zip((before, after), effects, strict=True):
-        widening = max(e.widening for e in fit.parameters.values())
-        alone = sum(
-            (effect**2 for source, effect in own.items() if source not in shared), np.zeros(f.size)
-        )
-        variance = variance + widening**2 * alone + _clamping(fit, f) + _noise(fit, f)
-    return CurveDifference(f, measured[1] - measured[0], Z95 * np.sqrt(variance))
+    first, second = (_effects(fit, f) for fit in (before, after))
+    widening = (_widening(before), _widening(after))
+    reach = Z95 * np.sqrt(variance(difference_of(first, second, widening=widening)))
+    return CurveDifference(f, measured[1] - measured[0], reach)
+
+
+def _widening(fit: DriverFit) -> float:
+    return max(estimate.widening for estimate in fit.parameters.values())
 
 
 def _free_air(fit: DriverFit) -> list[FittedCurve]:
@@ -102,31 +101,12 @@ def _slopes(fit: DriverFit, f: FloatArray) -> dict[str, FloatArray]:
         "Qes": -m,
         "Le": coil,
     }
-    return {name: np.real(np.conj(Z) / np.abs(Z) * slope) for name, slope in of_Z.items()}
+    return {name: np.real(np.conj(Z) / np.abs(Z) * of_Z[name]) for name in known}
 
 
-def _source_effects(fit: DriverFit, f: FloatArray) -> dict[str, FloatArray]:
-    """Source to its effect on |Z| [ohm], for plus one standard uncertainty."""
-    slopes = _slopes(fit, f)
-    found: dict[str, FloatArray] = {}
-    for name, slope in slopes.items():
-        if name not in fit.parameters:
-            continue
-        for source, effect in logarithmic_effects(fit.parameters[name]).items():
-            found[source] = found.get(source, np.zeros(f.size)) + effect * slope
-    return found
-
-
-def _clamping(fit: DriverFit, f: FloatArray) -> FloatArray:
-    """Variance [ohm2] of what a driver does between takes that the fit cannot show itself."""
-    slopes = _slopes(fit, f)
-    variance = np.zeros(f.size)
-    for part in assumed_parts(fit):
-        effect = np.zeros(f.size)
-        for name, slope in slopes.items():
-            effect += exponents(name, fit.parameters).get(part, 0.0) * slope
-        variance += (REPEATABILITY[part][0] * effect) ** 2
-    return variance
+def _effects(fit: DriverFit, f: FloatArray) -> dict[str, FloatArray]:
+    """Effects on |Z| [ohm] of all error sources, of clamping anew, and of the curve's scatter."""
+    return effects(fit, _slopes(fit, f)) | {f"{ASSUMED}scatter": np.sqrt(_noise(fit, f))}
 
 
 def _noise(fit: DriverFit, f: FloatArray) -> FloatArray:

@@ -10,9 +10,9 @@ from typing import Any, Literal
 
 import numpy as np
 
-from fit.compare.changes import REPEATABILITY, assumed_parts, shared_sources
-from fit.results.result import Z95, DriverFit, Estimate
-from fit.results.scaling import exponents
+from fit.compare.repeatability import effects
+from fit.results.error_sources import difference, variance
+from fit.results.result import DECIBEL, Z95, DriverFit, Estimate
 from meas.curve import FloatArray
 
 LIMIT_DB = 1.0
@@ -113,9 +113,9 @@ def _level(known: Mapping[str, Estimate], f: FloatArray) -> FloatArray:
 
 
 def _slopes(known: Mapping[str, Estimate], f: FloatArray) -> dict[str, FloatArray]:
-    """Change of level [dB] for a unit change of each estimate's own error measure.
+    """Change of level [dB] for a unit change of the logarithm of each parameter.
 
-    That measure is the logarithm, but the decibel for the sensitivity. With N = 1 - x^2 + j x/Q:
+    For the sensitivity that of its power. With N = 1 - x^2 + j x/Q:
     d ln|x^2/N| / d ln fs = -2 + Re[(-2 x^2 + j x/Q)/N], and / d ln Q = Re[j (x/Q)/N].
     """
     x = f / known["fs"].value
@@ -124,38 +124,19 @@ def _slopes(known: Mapping[str, Estimate], f: FloatArray) -> dict[str, FloatArra
     return {
         "fs": _DECIBEL * (-2 + np.real((-2 * x**2 + turn) / N)),
         "Qts": _DECIBEL * np.real(turn / N),
-        "sensitivity_2v83": np.ones(f.size),
+        "sensitivity_2v83": np.full(f.size, 1 / DECIBEL),
     }
 
 
 def _spread(fits: tuple[DriverFit, DriverFit], f: FloatArray) -> FloatArray:
-    """Standard uncertainty of the difference of level [dB]."""
-    effects: list[dict[str, FloatArray]] = []
-    variance = np.zeros(f.size)
-    for fit in fits:
-        known, slopes = fit.parameters, _slopes(fit.parameters, f)
-        own: dict[str, FloatArray] = {}
-        for name, slope in slopes.items():
-            scale = 1.0 if name == "sensitivity_2v83" else 1 / known[name].value
-            for source, part in known[name].contributions.items():
-                own[source] = own.get(source, np.zeros(f.size)) + slope * part * scale
-        effects.append(own)
-        for clamped in assumed_parts(fit):
-            moved = np.zeros(f.size)
-            for name, slope in slopes.items():
-                power = exponents(name, known).get(clamped, 0.0)
-                scale = _DECIBEL / 2 if name == "sensitivity_2v83" else 1.0
-                moved += power * scale * slope
-            variance += (REPEATABILITY[clamped][0] * moved) ** 2
-    shared = shared_sources(*effects)
-    for source in shared:
-        variance += (effects[1][source] - effects[0][source]) ** 2
-    for own, fit in zip(effects, fits, strict=True):
-        widening = max(fit.parameters[name].widening for name in _NEEDED)
-        for source, effect in own.items():
-            if source not in shared:
-                variance += (widening * effect) ** 2
-    return np.sqrt(variance)
+    """Standard uncertainty of the difference of level [dB], widened for few repetitions."""
+    first, second = (effects(fit, _slopes(fit.parameters, f)) for fit in fits)
+    widening = (_widening(fits[0]), _widening(fits[1]))
+    return np.sqrt(variance(difference(first, second, widening=widening)))
+
+
+def _widening(fit: DriverFit) -> float:
+    return max(fit.parameters[name].widening for name in _NEEDED)
 
 
 def _words(

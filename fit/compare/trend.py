@@ -9,9 +9,10 @@ from typing import Any, Literal
 
 import numpy as np
 
-from fit.compare.changes import repeatability
+from fit.compare.repeatability import assumed_effects
+from fit.results.error_sources import RANDOM, part_of, variance
 from fit.results.quantities import QUANTITIES
-from fit.results.result import Z95, DriverFit, Estimate
+from fit.results.result import Z95, DriverFit
 from meas.curve import FloatArray
 
 _CHI2_1 = 3.841459  # 95 % of chi-square with one degree of freedom
@@ -106,9 +107,7 @@ def trend(
     """
     estimates = [fit.parameters[parameter] for _, fit in states]
     values = np.log([e.value for e in estimates])
-    spread = np.array(
-        [_own(e, repeatability(parameter, f)) for e, (_, f) in zip(estimates, states, strict=True)]
-    )
+    spread = np.array([_own(parameter, fit) for _, fit in states])
     reach = np.exp(Z95 * spread)
     times = hours if hours is not None else [None] * len(states)
     points = tuple(
@@ -125,14 +124,12 @@ def trend(
     return _ended(parameter, points, np.asarray(hours, float), values, spread, margin)
 
 
-def _own(estimate: Estimate, clamped: float) -> float:
+def _own(parameter: str, fit: DriverFit) -> float:
     """Standard uncertainty of the logarithm beside states that share the named sources."""
-    random = [
-        part / estimate.value
-        for source, part in estimate.contributions.items()
-        if source.startswith("random:")
-    ]
-    return math.hypot(clamped, estimate.widening * math.hypot(*random)) or 1e-9
+    estimate = fit.parameters[parameter]
+    clamped = math.sqrt(variance(assumed_effects(fit, {parameter: 1.0})))
+    seen = estimate.widening * part_of(estimate.logarithmic_effects, RANDOM)
+    return math.hypot(clamped, seen) or 1e-9
 
 
 def _ended(

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from fit.results.error_sources import combine, named_apart
 from fit.results.result import DriverFit, Estimate
 from meas.errors import Finding
 
@@ -83,26 +84,22 @@ def extrapolate(levels: Sequence[float], values: Sequence[Estimate]) -> Estimate
     """
     u = np.asarray(levels, dtype=np.float64)
     p = np.array([one.value for one in values])
-    noise = np.array([math.sqrt(sum(part * part for name, part in one.contributions.items()
-                                    if name.startswith("random:"))) for one in values])  # fmt: skip
-    noise = np.maximum(noise, 1e-9 * np.abs(p))
-    design = np.stack([np.ones(u.size), (u / u.max()) ** 2], axis=1) / noise[:, None]
+    noise = np.maximum([one.random_uncertainty for one in values], 1e-9 * np.abs(p))
+    law = np.stack([np.ones(u.size), (u / u.max()) ** 2], axis=1)
+    design = law / noise[:, None]
     inverse = np.linalg.inv(design.T @ design)
     weights = inverse[0] @ design.T / noise
     best = float(weights @ p)
-    rest = p - np.stack([np.ones(u.size), (u / u.max()) ** 2], axis=1) @ (
-        inverse @ design.T @ (p / noise)
-    )
+    rest = p - law @ (inverse @ design.T @ (p / noise))
     freedom = u.size - 2
     excess = 1.0
     if freedom > 0:
         excess = max(1.0, float(np.sum((rest / noise) ** 2)) / freedom)
-    contributions: dict[str, float] = {}
-    for index, (weight, one) in enumerate(zip(weights, values, strict=True)):
-        for source, part in one.contributions.items():
-            # What only one take has stays apart from the same name in another.
-            own = f"{source}@{index}" if source.startswith("random:") else source
-            contributions[own] = contributions.get(own, 0.0) + float(weight) * part
+    # What only one take has stays apart from the same name in another.
+    contributions = combine(
+        (float(weight), named_apart(one.contributions, f"@{index}"))
+        for index, (weight, one) in enumerate(zip(weights, values, strict=True))
+    )
     scatter = float(inverse[0, 0]) * (excess - 1.0)
     step = 0.5 * (float(p[int(np.argmin(u))]) - best)
     contributions[LAW] = math.hypot(step, math.sqrt(max(scatter, 0.0)))
@@ -127,7 +124,7 @@ def _resonance_moves(followed: Sequence[AgainstLevel]) -> Finding | None:
     if fs is None:
         return None
     step = fs.values[0].value / fs.small_signal.value - 1.0
-    error = _random(fs.values[0]) / fs.values[0].value
+    error = fs.values[0].random_uncertainty / fs.values[0].value
     if abs(step) < max(_MOVES, 2.0 * error):
         return None
     span = fs.values[-1].value / fs.values[0].value - 1.0
@@ -153,22 +150,11 @@ def coil_warming(in_time: Sequence[tuple[str, DriverFit]]) -> Finding | None:
     first = pairs[0][1]
     name, hottest = max(pairs[1:], key=lambda pair: pair[1].value)
     change = hottest.value / first.value - 1.0
-    square = 0.0
-    for source in {*first.contributions, *hottest.contributions}:
-        a = first.contributions.get(source, 0.0) / first.value
-        b = hottest.contributions.get(source, 0.0) / hottest.value
-        square += a * a + b * b if source.startswith("random:") else (b - a) ** 2
-    if change < max(_WARM, 2.0 * math.sqrt(square)):
+    if change < max(_WARM, 2.0 * hottest.change_from(first, scope="sitting").standard_uncertainty):
         return None
     return Finding(
         "coil-warming",
         f"Re is {100 * change:.1f} % higher in {name} than in the first take: the coil is about "
         f"{change / COPPER_PER_KELVIN:.0f} K warmer (copper, 0.393 % per kelvin). Let it rest "
         "between takes, or drive it less; Qes rises with Re",
-    )
-
-
-def _random(one: Estimate) -> float:
-    return math.sqrt(
-        sum(part * part for name, part in one.contributions.items() if name.startswith("random:"))
     )

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fit.compare.changes import REPEATABILITY
+from fit.compare.repeatability import REPEATABILITY
 from fit.results.result import Z95, FittedCurve
 
 _SPAN = 0.12

@@ -94,18 +94,14 @@ def deviation(
     """
     if not all(symbol in parameters and symbol in plan for symbol in powers):
         return None
-    log = variance = allowed = 0.0
-    effects: dict[str, float] = {}
-    widening = 1.0
-    for symbol, power in powers.items():
-        estimate, target = parameters[symbol], plan[symbol]
-        log += power * math.log(estimate.value / target.target)
-        allowed += abs(power) * _reach_of_limits(target)
-        widening = max(widening, estimate.widening)
-        for source, part in estimate.contributions.items():
-            effects[source] = effects.get(source, 0.0) + power * part / estimate.value
-    variance = sum(effect**2 for effect in effects.values())
-    return Deviation(log, Z95 * widening * math.sqrt(variance), allowed)
+    measured = Estimate.product(((parameters[s], power) for s, power in powers.items()), "1")
+    meant = math.prod(plan[symbol].target ** power for symbol, power in powers.items())
+    relative = measured.standard_uncertainty / measured.value
+    return Deviation(
+        math.log(measured.value / meant),
+        Z95 * measured.widening * relative,
+        sum(abs(power) * _reach_of_limits(plan[symbol]) for symbol, power in powers.items()),
+    )
 
 
 def outside(

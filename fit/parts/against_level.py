@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -49,12 +48,8 @@ def across_levels(
 def _change(before: Estimate, after: Estimate) -> tuple[float, float]:
     if before is after:
         return 0.0, 0.0
-    square = 0.0
-    for source in {*before.contributions, *after.contributions}:
-        a = before.contributions.get(source, 0.0) / before.value
-        b = after.contributions.get(source, 0.0) / after.value
-        square += a * a + b * b if source.startswith("random:") else (b - a) ** 2
-    return after.value / before.value - 1, math.sqrt(square)
+    change = after.change_from(before, scope="sitting")
+    return after.value / before.value - 1, change.standard_uncertainty
 
 
 def _hint(levels: Sequence[AtLevel]) -> Finding | None:

@@ -122,7 +122,7 @@ def verdict(
     low, high = estimate.interval_95
     lower = -math.inf if target.lower is None else target.lower
     upper = math.inf if target.upper is None else target.upper
-    inside = _probability_below(estimate, upper) - _probability_below(estimate, lower)
+    inside = estimate.probability_below(upper) - estimate.probability_below(lower)
     said = f"{name} {target.parameter} = {shown(target.parameter, estimate)}"
     limits = _limits(target)
     word = decide((low, high), lower, upper)
@@ -147,22 +147,6 @@ def decide(interval: tuple[float, float], lower: float, upper: float) -> Word:
     if lower <= low and high <= upper:
         return "inside"
     return "outside" if high < lower or low > upper else "undecided"
-
-
-def _probability_below(estimate: Estimate, limit: float) -> float:
-    """Of the true value; normal in the value or its logarithm, widened as the interval is."""
-    if math.isinf(limit):
-        return 1.0 if limit > 0 else 0.0
-    spread = estimate.widening * estimate.standard_uncertainty
-    distance = limit - estimate.value
-    if estimate.logarithmic:
-        if limit <= 0:
-            return 0.0
-        spread /= estimate.value
-        distance = math.log(limit / estimate.value)
-    if spread == 0:
-        return float(distance >= 0)
-    return 0.5 * math.erfc(-distance / spread / math.sqrt(2))
 
 
 def _limits(target: Target) -> str:

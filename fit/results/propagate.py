@@ -3,16 +3,22 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Hashable, Mapping, Sequence
+from dataclasses import replace
+from typing import TypeVar
+
+import numpy as np
 
 from fit.given.measured import Stated
+from fit.results.error_sources import named_apart
 from fit.results.result import DriverFit, Estimate
+from meas.curve import FloatArray
 from meas.errors import Finding, Refused
 
+Key = TypeVar("Key", bound=Hashable)
 Quantities = Mapping[str, tuple[float, str]]
 """Symbol to value and unit."""
 
-_STEP = 1e-5
 _NOTHING = 1e-9
 """Relative effect that is rounding and not dependence."""
 _SMALL = 1e-3
@@ -20,6 +26,38 @@ _SMALL = 1e-3
 _MOST_BEND = 0.3
 """Where a step of a whole standard uncertainty departs from the straight line by more than this
 part of the result's uncertainty, the first order is no answer (JCGM 100:2008, 5.1.2, note)."""
+
+
+def moved(inputs: Mapping[Key, Estimate], source: str, step: float) -> dict[Key, float]:
+    """Values of all inputs where one error source is off by ``step`` standard uncertainties."""
+    values = {}
+    for key, one in inputs.items():
+        off = step * one.contributions.get(source, 0.0)
+        values[key] = one.value
+        if off:
+            values[key] = (
+                one.value * math.exp(off / one.value) if one.logarithmic else one.value + off
+            )
+    return values
+
+
+def effects_on(
+    function: Callable[[Mapping[Key, float]], FloatArray | float], inputs: Mapping[Key, Estimate]
+) -> dict[str, FloatArray]:
+    """Effect of every error source of some inputs on any function of them.
+
+    A source moves all inputs at once, a little up and down from where they are, so that their
+    correlations count (JCGM 100:2008, 5.1.3, note 2, and 5.2, by sources).
+
+    Args:
+        function: Values by key to one number or several; smooth.
+        inputs: Values with their error sources.
+    """
+    found = {}
+    for source in dict.fromkeys(name for one in inputs.values() for name in one.contributions):
+        up, down = (function(moved(inputs, source, sign * _SMALL)) for sign in (1, -1))
+        found[source] = np.asarray((up - down) / (2 * _SMALL))
+    return found
 
 
 def propagate(
@@ -34,24 +72,27 @@ def propagate(
     Returns:
         Symbol to estimate, the contributions under the identities of the sources.
     """
-    values = {name: stated.value for name, stated in inputs.items()}
-    found = function(values)
-    parts: dict[str, dict[str, float]] = {symbol: {} for symbol in found}
-    own_value = {symbol: value for symbol, (value, _) in found.items()}
-    for name, stated in inputs.items():
-        if stated.standard_uncertainty <= 0:
-            continue
-        step = _STEP * (abs(stated.value) or 1.0)
-        up = function(values | {name: stated.value + step})
-        down = function(values | {name: stated.value - step})
-        for symbol, own in parts.items():
-            slope = (up[symbol][0] - down[symbol][0]) / (2 * step)
-            effect = slope * stated.standard_uncertainty
-            if abs(effect) > _NOTHING * abs(own_value[symbol]):
-                own[stated.source] = own.get(stated.source, 0.0) + effect
+    known = {
+        name: Estimate(
+            stated.value, "", {stated.source: stated.standard_uncertainty}, logarithmic=False
+        )
+        for name, stated in inputs.items()
+    }
+
+    def numbers(values: Mapping[str, float]) -> FloatArray:
+        return np.array([value for value, _ in function(values).values()])
+
+    effects = effects_on(numbers, known)
     return {
-        symbol: Estimate(value, unit, parts[symbol], logarithmic=value > 0 and unit != "dB")
-        for symbol, (value, unit) in found.items()
+        symbol: Estimate(
+            value,
+            unit,
+            {s: float(e[row]) for s, e in effects.items() if abs(e[row]) > _NOTHING * abs(value)},
+            logarithmic=value > 0 and unit != "dB",
+        )
+        for row, (symbol, (value, unit)) in enumerate(
+            function({name: stated.value for name, stated in inputs.items()}).items()
+        )
     }
 
 
@@ -101,64 +142,53 @@ def derive(function: Callable[..., float], *fits: DriverFit, unit: str) -> Estim
     """
     if not fits:
         raise ValueError("give the fits that the function is about")
-    here = [Symbols({s: e.value for s, e in fit.parameters.items()}) for fit in fits]
-    value = function(*here)
+    inputs = {
+        (index, symbol): replace(estimate, contributions=named_apart(estimate.contributions, own))
+        for index, own in enumerate(_suffixes(fits))
+        for symbol, estimate in fits[index].parameters.items()
+    }
+    used: set[tuple[int, str]] = set()
+
+    def at(values: Mapping[tuple[int, str], float]) -> float:
+        arguments = [
+            Symbols({s: v for (i, s), v in values.items() if i == index})
+            for index in range(len(fits))
+        ]
+        found = function(*arguments)
+        used.update((index, s) for index, one in enumerate(arguments) for s in one._used)
+        return found
+
+    def beside(values: Mapping[tuple[int, str], float]) -> float:
+        try:
+            return float(at(values))
+        except (ArithmeticError, ValueError, TypeError):
+            return math.nan
+
+    value = at({key: estimate.value for key, estimate in inputs.items()})
     if not isinstance(value, int | float) or not math.isfinite(value):
         raise ValueError(f"the function gives {value!r}, which is no finite number")
-    effects = _effects_by_source(fits)
-    contributions: dict[str, float] = {}
+    slopes = {source: float(slope) for source, slope in effects_on(beside, inputs).items()}
     bends = 0.0
-    for source, moved in effects.items():
-        up, down = (_moved(function, fits, moved, sign * _SMALL) for sign in (1, -1))
-        slope = (up - down) / (2 * _SMALL)
-        up, down = (_moved(function, fits, moved, sign) for sign in (1, -1))
+    for source, slope in slopes.items():
+        up, down = (beside(moved(inputs, source, sign)) for sign in (1, -1))
         bends += ((up - down) / 2 - slope) ** 2 + ((up + down) / 2 - value) ** 2
-        if abs(slope) > _NOTHING * _NOTHING * abs(value):
-            contributions[source] = slope
+    contributions = {s: e for s, e in slopes.items() if abs(e) > _NOTHING * _NOTHING * abs(value)}
     total = math.hypot(*contributions.values())
     if not math.sqrt(bends) <= _MOST_BEND * total + _NOTHING * abs(value):
         raise Refused([_not_linear(value, total)])
-    used = [
-        fit.parameters[symbol].widening
-        for fit, symbols in zip(fits, here, strict=True)
-        for symbol in symbols._used
-    ]
     return Estimate(
-        float(value), unit, contributions, logarithmic=False, widening=max(used, default=1.0)
+        float(value),
+        unit,
+        contributions,
+        logarithmic=False,
+        widening=max((inputs[key].widening for key in used), default=1.0),
     )
 
 
-def _effects_by_source(fits: Sequence[DriverFit]) -> dict[str, list[dict[str, float]]]:
-    """Source to its effect on the parameters of every fit; random sources are a fit's own."""
-    found: dict[str, list[dict[str, float]]] = {}
-    for index, fit in enumerate(fits):
-        first = next(i for i, other in enumerate(fits) if other is fit)
-        for symbol, estimate in fit.parameters.items():
-            for source, part in estimate.contributions.items():
-                own = f"{source}@{first + 1}" if source.startswith("random:") and first else source
-                found.setdefault(own, [{} for _ in fits])[index][symbol] = part
-    return found
-
-
-def _moved(
-    function: Callable[..., float],
-    fits: Sequence[DriverFit],
-    effects: Sequence[Mapping[str, float]],
-    step: float,
-) -> float:
-    """The function where a source errs by ``step`` standard uncertainties; NaN where it cannot."""
-    arguments = []
-    for fit, effect in zip(fits, effects, strict=True):
-        values = {symbol: estimate.value for symbol, estimate in fit.parameters.items()}
-        for symbol, part in effect.items():
-            value, logarithmic = values[symbol], fit.parameters[symbol].logarithmic
-            off = step * part
-            values[symbol] = value * math.exp(off / value) if logarithmic else value + off
-        arguments.append(Symbols(values))
-    try:
-        return float(function(*arguments))
-    except (ArithmeticError, ValueError, TypeError):
-        return math.nan
+def _suffixes(fits: Sequence[DriverFit]) -> list[str]:
+    """What sets the random sources of each fit apart; the same fit given twice has one set."""
+    first = [next(i for i, other in enumerate(fits) if other is fit) for fit in fits]
+    return [f"@{index + 1}" if index else "" for index in first]
 
 
 def _not_linear(value: float, total: float) -> Finding:

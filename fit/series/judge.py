@@ -11,14 +11,13 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from fit.compare.changes import logarithmic_effects
 from fit.results.judge import Word, decide
-from fit.results.result import Z95, DriverFit, Estimate
+from fit.results.result import DECIBEL, Z95, DriverFit, Estimate, from_logarithm, logarithm
 from fit.results.shares import shares
 from fit.series.limits import Limit, SeriesLimits, mixed_models, said
 from fit.series.mask import WORDS, Departure, Profile, profile
 from fit.series.mask import judge as judge_mask
-from fit.series.values import CMES, DECIBEL, NAMES, Common, apart, back, quantities, size, size_of
+from fit.series.values import CMES, NAMES, Common, apart, quantities
 from meas.errors import Finding, Refused
 
 
@@ -190,17 +189,17 @@ def _judged(limit: Limit, estimate: Estimate | None, fit: DriverFit) -> Judged:
     if limit.changed:
         causes = _every_error(estimate, causes)
     reach = Z95 * math.hypot(*causes.values())
-    at = size(estimate)
-    low = -math.inf if limit.lower is None else size_of(limit.lower, limit.unit)
-    high = math.inf if limit.upper is None else size_of(limit.upper, limit.unit)
+    at = estimate.logarithm
+    low = -math.inf if limit.lower is None else logarithm(limit.lower, limit.unit)
+    high = math.inf if limit.upper is None else logarithm(limit.upper, limit.unit)
     word = decide((at - reach, at + reach), low, high)
     if word == "undecided" and not limit.changed:
         worse = Z95 * math.sqrt(max(0.0, (reach / Z95) ** 2 - limit.measuring**2))
         if decide((at - worse, at + worse), low, high) == "inside":
             word = "inside"
-    deviation = at - size_of(limit.centre, limit.unit)
+    deviation = at - logarithm(limit.centre, limit.unit)
     beyond = max(at - high, low - at, 0.0)
-    ends = (back(at - reach, limit.unit), back(at + reach, limit.unit))
+    ends = (from_logarithm(at - reach, limit.unit), from_logarithm(at + reach, limit.unit))
     text = (
         f"{name} = {quantity.text(estimate.value, 4)} (95 %: {quantity.text(ends[0], 4)} to "
         f"{quantity.text(ends[1], 4)}) lies {said(deviation, limit.unit)} the centre of "
@@ -223,7 +222,7 @@ def _judged(limit: Limit, estimate: Estimate | None, fit: DriverFit) -> Judged:
 def _every_error(estimate: Estimate, causes: Mapping[str, float]) -> dict[str, float]:
     """All errors of the bench, and how a driver repeats; for a limit on the true value."""
     repeats = {k: v for k, v in causes.items() if k.startswith("how well")}
-    whole = math.hypot(*logarithmic_effects(estimate).values())
+    whole = math.hypot(*estimate.logarithmic_effects.values())
     return {"errors of the bench": estimate.widening * whole, **repeats}
 
 

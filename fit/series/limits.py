@@ -16,9 +16,9 @@ import numpy as np
 
 from fit.driver.named_model import known as known_model
 from fit.numerics.robust import centre_and_spread, outlier_limit, tolerance_factor
-from fit.results.result import DriverFit, Estimate
+from fit.results.result import DECIBEL, DriverFit, Estimate, from_logarithm
 from fit.series.mask import Mask, mask, profile
-from fit.series.values import DECIBEL, JUDGED, NAMES, Common, apart, back, common, quantities, size
+from fit.series.values import JUDGED, NAMES, Common, apart, common, quantities
 from meas.errors import Finding, Refused
 
 COVERAGE, CONFIDENCE = 0.99, 0.90
@@ -213,7 +213,7 @@ def _limit(
     factor: float,
 ) -> tuple[Limit, list[Finding]]:
     shared = common(estimates)
-    values = np.array([size(e) for e in estimates])
+    values = np.array([e.logarithm for e in estimates])
     centre, seen = (float(v) for v in centre_and_spread(values))
     own = [
         math.hypot(*apart(symbol, e, fit, shared).values())
@@ -224,9 +224,12 @@ def _limit(
     spread = max(seen, measuring, 1e-9)
     unit = estimates[0].unit
     reach = factor * spread
+    middle, lower, upper = (
+        from_logarithm(size, unit) for size in (centre, centre - reach, centre + reach)
+    )
     limit = Limit(
-        symbol, unit, back(centre, unit), back(centre - reach, unit), back(centre + reach, unit),
-        spread, measuring, shared, estimates[0].frequency_hz, judged=symbol in JUDGED,
+        symbol, unit, middle, lower, upper, spread, measuring, shared,
+        estimates[0].frequency_hz, judged=symbol in JUDGED,
     )  # fmt: skip
     far = outlier_limit(len(values), SUSPECT) * spread
     findings = [
@@ -243,7 +246,7 @@ def _limit(
 
 
 def said(difference: float, unit: str) -> str:
-    """A difference of `size`, as ``4.2 % above`` or ``0.3 dB below``."""
+    """A difference of logarithms, as ``4.2 % above`` or ``0.3 dB below``."""
     side = "above" if difference > 0 else "below"
     if unit == "dB":
         return f"{abs(difference) / DECIBEL:.2g} dB {side}"

@@ -16,9 +16,9 @@ from fit.numerics.robust import (
     spread_interval,
 )
 from fit.numerics.slope import Slope, slope
-from fit.results.result import DriverFit, Estimate
+from fit.results.result import DriverFit, Estimate, from_logarithm, logarithm
 from fit.series.limits import mixed_models
-from fit.series.values import NAMES, apart, back, common, quantities, size, size_of
+from fit.series.values import NAMES, apart, common, quantities
 from meas.curve import FloatArray
 from meas.errors import Finding, Refused
 
@@ -150,7 +150,7 @@ def _statistics(
     estimates = [estimate for _, estimate in own]
     unit = estimates[0].unit
     shared = common(estimates)
-    values = np.array([size(e) for e in estimates])
+    values = np.array([e.logarithm for e in estimates])
     centre, spread = (float(v) for v in centre_and_spread(values))
     variance = [
         math.hypot(*apart(symbol, estimate, fit, shared).values()) ** 2
@@ -168,7 +168,7 @@ def _statistics(
         parameter=symbol,
         unit=unit,
         n=n,
-        centre=back(centre, unit),
+        centre=from_logarithm(centre, unit),
         median=float(np.median([e.value for e in estimates])),
         lowest=min(e.value for e in estimates),
         highest=max(e.value for e in estimates),
@@ -191,7 +191,7 @@ def _beyond(
 ) -> Beyond:
     from scipy.stats import binomtest
 
-    low, high = (None if bound is None else size_of(bound, unit) for bound in bounds)
+    low, high = (None if bound is None else logarithm(bound, unit) for bound in bounds)
     outside = np.zeros(values.size, dtype=bool)
     if low is not None:
         outside |= values < low

@@ -7,7 +7,8 @@ import numpy as np
 import pytest
 from made_fits import FREE_AIR_ONLY, SOURCES, Physical, fit_of
 
-from fit.compare.changes import MARGIN, REPEATABILITY, compare
+from fit.compare.changes import MARGIN, compare
+from fit.compare.repeatability import REPEATABILITY
 from fit.compare.words import in_words, settled, to_json
 from fit.results.result import DriverFit, Estimate
 from fit.results.scaling import exponents

@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 from made_fits import SOURCES, Physical, curve, fit_of
 
-from fit.compare.changes import REPEATABILITY
 from fit.compare.curves import difference, largest
 from fit.compare.pair import LIMIT_DB, pair, pairs
+from fit.compare.repeatability import REPEATABILITY
 from fit.compare.trend import trend
 from fit.compare.words import to_json
 from fit.results.result import DriverFit

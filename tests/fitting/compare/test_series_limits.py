@@ -11,7 +11,7 @@ import pytest
 from driver_bench import FREQUENCY, SESSION, WOOFER, curve, free
 from made_fits import SOURCES, Physical, fit_of
 
-from fit.compare.changes import REPEATABILITY
+from fit.compare.repeatability import REPEATABILITY
 from fit.joint import fit_driver, fit_near
 from fit.numerics.robust import pivots, tolerance_factor
 from fit.results.result import DriverFit

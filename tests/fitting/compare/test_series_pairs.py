@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 from made_fits import Physical, fit_of
 
-from fit.compare.changes import REPEATABILITY
 from fit.compare.matching import cheapest, match
 from fit.compare.pair import pair
+from fit.compare.repeatability import REPEATABILITY
 from fit.results.result import DriverFit
 from fit.series.statistics import summarise
 from meas.errors import Refused

@@ -12,6 +12,7 @@ import pytest
 from made_fits import Physical
 
 from fit.compare import changes
+from fit.compare.repeatability import REPEATABILITY
 from fit.compare.words import in_words
 from fit.diagnosis import by_hand, explain
 from fit.given.measured import AddedMass, FreeAir, MeasuredCurve, Session, Stated
@@ -147,7 +148,7 @@ def test_intervals_of_a_change_cover_the_truth():
 
     def fit(driver, resistor, mass):
         clamped = driver.but(
-            **{p: math.exp(u * rng.normal()) for p, (u, _) in changes.REPEATABILITY.items()}
+            **{p: math.exp(u * rng.normal()) for p, (u, _) in REPEATABILITY.items()}
         )
         drifted = clamped.but(Cms=math.exp(0.02 * rng.normal()))
         loaded = Physical(**{**vars(drifted), "Mms": clamped.Mms + MASS.value + mass})
