@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from cli.pictures import settings
 from cli.terminal import show
 from cli.terminal.display import condition_words
 
@@ -58,9 +59,7 @@ _STYLE: dict[Any, Any] = {
 @contextmanager
 def style() -> Iterator[None]:
     """All pictures are drawn and saved under this."""
-    import matplotlib as mpl
-
-    with mpl.rc_context(_STYLE):
+    with settings.matplotlib().rc_context(settings.fixed(_STYLE)):
         yield
 
 
@@ -80,6 +79,7 @@ def short_name(name: str, letters: int = 40) -> str:
 
 def new_figure(width: float, height: float) -> Figure:
     """An empty figure [inch]."""
+    settings.matplotlib()
     from matplotlib.figure import Figure
 
     return Figure(figsize=(width, height), layout="constrained")
@@ -291,10 +291,8 @@ def draw_motion(places: tuple[Axes, Axes], fit: DriverFit) -> None:
 
 def svg_text(figure: Figure, salt: str) -> str:
     """The figure as an SVG document; ``salt`` makes its identifiers the same every time."""
-    import matplotlib as mpl
-
     buffer = io.StringIO()
-    with mpl.rc_context({**_STYLE, "svg.hashsalt": salt}):
+    with settings.matplotlib().rc_context(settings.fixed({**_STYLE, "svg.hashsalt": salt})):
         figure.savefig(buffer, format="svg", transparent=True, metadata={"Date": None})
     return buffer.getvalue()
 
@@ -312,9 +310,7 @@ def save_picture(figure: Figure, path: Path) -> None:
         return
     check_picture(path)
     buffer = io.BytesIO()
-    import matplotlib as mpl
-
-    with mpl.rc_context(_STYLE):
+    with style():
         figure.savefig(buffer, format="png", dpi=150, facecolor="white")
     write_bytes(path, buffer.getvalue())
 

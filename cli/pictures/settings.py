@@ -1,0 +1,43 @@
+"""Settings of matplotlib that are the same whatever lies around."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Any
+
+
+def matplotlib() -> Any:
+    """The library, with no settings but its own.
+
+    At its first import it would read a ``matplotlibrc`` in the current folder, which in a download
+    may name fonts that are not there, hand every text to a LaTeX, or be a pipe that never ends.
+    """
+    if "matplotlib" not in sys.modules:
+        with _no_file_of_settings():
+            import matplotlib
+    return sys.modules["matplotlib"]
+
+
+def fixed(own: dict[str, Any]) -> dict[str, Any]:
+    """All settings: the library's defaults, and ours above them."""
+    defaults = matplotlib().rcParamsDefault
+    return {key: defaults[key] for key in defaults if not key.startswith("backend")} | own
+
+
+@contextmanager
+def _no_file_of_settings() -> Iterator[None]:
+    exists = os.path.exists
+
+    def asked(path: Any) -> bool:
+        name = os.fspath(path) if isinstance(path, os.PathLike) else path
+        outside = os.path.basename(name) == "matplotlibrc" and "mpl-data" not in name
+        return not outside and exists(path)
+
+    os.path.exists = asked
+    try:
+        yield
+    finally:
+        os.path.exists = exists
