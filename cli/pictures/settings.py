@@ -6,6 +6,8 @@ import os
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
+from importlib import import_module
+from pathlib import Path
 from typing import Any
 
 
@@ -17,7 +19,7 @@ def matplotlib() -> Any:
     """
     if "matplotlib" not in sys.modules:
         with _no_file_of_settings():
-            import matplotlib
+            import_module("matplotlib")
     return sys.modules["matplotlib"]
 
 
@@ -32,9 +34,8 @@ def _no_file_of_settings() -> Iterator[None]:
     exists = os.path.exists
 
     def asked(path: Any) -> bool:
-        name = os.fspath(path) if isinstance(path, os.PathLike) else path
-        outside = os.path.basename(name) == "matplotlibrc" and "mpl-data" not in name
-        return not outside and exists(path)
+        its_own = "mpl-data" in Path(path).parts
+        return (its_own or Path(path).name != "matplotlibrc") and exists(path)
 
     os.path.exists = asked
     try:
