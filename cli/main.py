@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from cli.terminal import show
+from cli.terminal import show, streams
 from cli.terminal.boundary import app, run
 from cli.terminal.import_path import trusted
 from cli.terminal.lazy_commands import Commands, lazy_group
@@ -101,11 +101,16 @@ def _freeair(
 
 def main() -> int:
     """Run the command that the program was called with."""
+    streams.prepare()
     sys.path[:] = trusted(sys.path)
     if not sys.warnoptions:
         # Warnings of libraries are for developers (python -W error shows them), not for the bench.
         warnings.simplefilter("ignore")
-    return run(sys.argv[1:] or _led())
+    status = run(sys.argv[1:] or _led())
+    if why := streams.trouble():
+        show.fault("Not possible: standard output", f"cannot be written ({why})")
+        return status or 2
+    return status
 
 
 def _led() -> list[str]:

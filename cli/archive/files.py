@@ -15,9 +15,9 @@ with a dot, and folders that a refit made, are passed by.
 from __future__ import annotations
 
 import codecs
-import json
 import os
 import re
+import stat
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime
@@ -43,6 +43,7 @@ _TABLES = (".csv", ".tsv", ".s1p")
 _LARGEST_FILE = 100_000_000
 _ADVICE = "Restore the take from a copy, or measure again."
 _HEAD_BYTES = 65536
+_LARGEST_MARK = 10_000
 _PLAIN_OHMS = b"# HZ Z RI R 1"
 _IMPEDANCE = b"frequency_hz,resistance_ohm,reactance_ohm"
 _KEYS = ("unit", "label", "added-mass", "test-box", "taken-at", "condition")
@@ -105,24 +106,20 @@ def look(archive: Path, *, captures: bool = False) -> Iterator[Measured | LeftOu
         captures: Whether the recordings will be analysed again: refused takes then count, and
             the recording is part of the digest.
     """
-    seen: set[tuple[int, int]] = set()
+    root = archive.resolve()
     folders = [archive]
     while folders:
         folder = folders.pop()
         try:
-            about = folder.stat()
-            if (about.st_dev, about.st_ino) in seen:  # a link back to where we come from
-                continue
-            seen.add((about.st_dev, about.st_ino))
             inside = sorted(os.scandir(folder), key=lambda entry: entry.name)
         except OSError as error:
             yield _unreadable(archive, folder, error)
             continue
         names = {entry.name for entry in inside}
-        if MARK in names and _ours(folder / MARK):
+        if MARK in names and is_ours(folder / MARK):
             continue
         if RECORD in names:
-            yield _take(archive, folder, captures=captures)
+            yield _take(archive, folder, root, captures=captures)
             continue
         robbed = CAPTURE in names and IMPEDANCE in names
         if robbed:
@@ -132,25 +129,61 @@ def look(archive: Path, *, captures: bool = False) -> Iterator[Measured | LeftOu
             )  # fmt: skip
         deeper = []
         for entry in inside:
+            path = Path(entry.path)
             if entry.name.startswith("."):
                 continue
-            if entry.is_dir():
-                deeper.append(Path(entry.path))
-            elif Path(entry.name).suffix.lower() in _TABLES and not (
+            if entry.is_dir(follow_symlinks=False):
+                deeper.append(path)
+            elif path.suffix.lower() in _TABLES and not (
                 robbed and entry.name in (IMPEDANCE, DISTORTION)
             ):
-                yield _table(archive, Path(entry.path))
+                why = _no_file(path, root)
+                yield _not_opened(archive, path, why) if why else _table(archive, path)
+            elif entry.is_symlink() and _leads_out(path, root):
+                yield _not_opened(archive, path, "is a link out of the archive")
         folders += reversed(deeper)
+
+
+def _no_file(path: Path, root: Path) -> str:
+    """Why a path is not opened: only files are, and those that a link within the archive names.
+
+    A pipe would be waited for without end, a device may have none, and what a link names outside
+    is nobody's measurement here.
+    """
+    try:
+        about = path.lstat()
+        if stat.S_ISLNK(about.st_mode):
+            target = path.resolve(strict=True)
+            if not target.is_relative_to(root):
+                return "is a link out of the archive"
+            about = target.lstat()
+    except (OSError, RuntimeError):  # RuntimeError: a link to itself, before Python 3.13
+        return "is a link that leads nowhere"
+    return "" if stat.S_ISREG(about.st_mode) else "is a folder, a pipe or a device, not a file"
+
+
+def _leads_out(link: Path, root: Path) -> bool:
+    """Whether a link names a folder outside; one inside is looked at where it lies."""
+    try:
+        target = link.resolve(strict=True)
+        return target.is_dir() and not target.is_relative_to(root)
+    except (OSError, RuntimeError):
+        return False
+
+
+def _not_opened(archive: Path, path: Path, why: str) -> LeftOut:
+    return LeftOut(_below(archive, path), "", "not-opened", why, "Copy what belongs here into it.")
 
 
 def _below(archive: Path, path: Path) -> str:
     return path.relative_to(archive).as_posix()
 
 
-def _ours(mark: Path) -> bool:
+def is_ours(mark: Path) -> bool:
+    """Whether a file is the mark of a folder that a refit made."""
     try:
-        said = json.loads(mark.read_text(encoding="utf-8"))
-    except (OSError, ValueError):
+        said = read_json(mark, "mark of a refit", "", _LARGEST_MARK)[0]
+    except UsageError:
         return False
     return isinstance(said, dict) and str(said.get("format", "")).startswith("freeair-refit-folder")
 
@@ -209,10 +242,13 @@ def _content(path: Path) -> bytes:
     return read_bytes(path, "impedance table", _LARGEST_FILE, "Move it out of the archive.")
 
 
-def _take(archive: Path, folder: Path, *, captures: bool) -> Measured | LeftOut:
+def _take(archive: Path, folder: Path, root: Path, *, captures: bool) -> Measured | LeftOut:
     from meas.takes import take as takes
 
     source = _below(archive, folder)
+    for name in (RECORD, IMPEDANCE, DISTORTION, CAPTURE):
+        if os.path.lexists(folder / name) and (why := _no_file(folder / name, root)):
+            return LeftOut(source, "", "not-opened", f"its {name} {why}", _ADVICE)
     try:
         told = _told(read_json(folder / RECORD, "take", _ADVICE)[0])
         if told is None:
@@ -257,7 +293,7 @@ def _told(record: object) -> _Told | None:
     plain = all(end is None or isinstance(end, int | float) for end in (value, half_width))
     if name not in ("free-air", "added-mass", "test-box") or (value is None) != (name[0] == "f"):
         return None
-    if not plain or not isinstance(written, str) or not _is_time(taken_at):
+    if not plain or not isinstance(written, str) or not is_time(taken_at):
         return None
     refusing = [f for f in findings if isinstance(f, dict) and f.get("refuses") is True]
     if refused and not refusing:
@@ -277,7 +313,8 @@ def _of_take(take: Take) -> _Told:
     )  # fmt: skip
 
 
-def _is_time(text: str) -> bool:
+def is_time(text: str) -> bool:
+    """Whether a text is a time with its offset, ISO 8601."""
     try:
         return datetime.fromisoformat(text).tzinfo is not None
     except ValueError:
@@ -302,14 +339,27 @@ def _table(archive: Path, path: Path) -> Measured | LeftOut:
 
 def _rows(content: bytes, sign: str) -> str:
     """Digest of a table's numbers: no comments, no blank lines, nothing beside the impedance."""
-    bare = (line.strip() for line in content.splitlines())
-    lines = [line for line in bare if line and line[:1] != sign.encode()]
-    if sign == "!" and _PLAIN_OHMS in lines:  # Touchstone as we export it: the same numbers
-        points = [b",".join(line.split()) for line in lines if line[:1].isdigit()]
-        lines = [_IMPEDANCE, *points]
-    if lines and lines[0].startswith(_IMPEDANCE):  # what stands behind, an export may add to
-        lines = [b",".join(line.split(b",", 3)[:3]) for line in lines]
-    return digest_of(b"\n".join(lines))
+    whole = sha256()
+    for row in _bare_rows(content, sign):
+        whole.update(row + b"\n")
+    return whole.hexdigest()[:32]
+
+
+def _bare_rows(content: bytes, sign: str) -> Iterator[bytes]:
+    """Header and rows one after the other, for they may be many and short."""
+    header = b""
+    plain = False
+    for line in re.finditer(rb"[^\r\n]+", content):
+        bare = line[0].strip()
+        if not bare or bare[:1] == sign.encode():
+            continue
+        if not header:
+            plain = sign == "!" and bare == _PLAIN_OHMS
+            bare = header = _IMPEDANCE if plain else bare
+        elif plain:  # Touchstone as we export it: the same numbers
+            bare = b",".join(bare.split())
+        # What stands behind, an export may add to.
+        yield b",".join(bare.split(b",", 3)[:3]) if header.startswith(_IMPEDANCE) else bare
 
 
 def _comments(content: bytes, sign: str) -> Mapping[str, str]:
@@ -347,7 +397,7 @@ def _condition(said: Mapping[str, str], where: str) -> tuple[TakeCondition, floa
     Raises:
         UsageError: If the comments contradict themselves or cannot be read.
     """
-    if said.get("taken-at") and not _is_time(said["taken-at"]):
+    if said.get("taken-at") and not is_time(said["taken-at"]):
         raise UsageError(
             f"taken-at '{said['taken-at']}' is no time with its offset",
             remedy="Write it like 2026-03-01T10:00:00+01:00.",

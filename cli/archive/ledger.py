@@ -8,7 +8,8 @@ tells. Lines reach the medium at least every second: a fit takes longer than tha
 only where a fit takes longer.
 
 Results are found by the digest of everything they depend on. A line ``completed`` lists the keys
-of all states of a finished refit: what the next one is compared with.
+of all states of a finished refit: what the next one is compared with. A line ``claimed`` says that
+a refit is at a fit, as long as it lives: it holds a lock on its segment.
 """
 
 from __future__ import annotations
@@ -17,8 +18,8 @@ import io
 import json
 import os
 import secrets
+import stat
 import time
-import zlib
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
@@ -27,13 +28,17 @@ from hashlib import file_digest, sha256
 from pathlib import Path
 from typing import Any, BinaryIO
 
-from cli.archive.files import MARK, MARK_FORMAT
+from cli.archive.files import MARK, MARK_FORMAT, is_ours
+from cli.archive.ledger_lines import Completed, Result, Wrote, parse, pieces_of, written
 from cli.archive.states import Identity
 from meas.errors import UsageError
+from meas.files.json_file import read_json
+from meas.files.lock import hold, is_held, one_writer
 from meas.files.writing import unwritable, write_text, write_with
 
 _SEGMENT = "freeair-refit-ledger/1"
 _FLUSH_SECONDS = 1.0
+_LONGEST_LINE = 64_000_000
 _ABOUT = (
     "Made by freeair refit. The ledger holds every fit; tables and the page are written anew from "
     "it each time. To forget all fits, remove this folder."
@@ -69,7 +74,10 @@ class Ledger:
         self._segments: list[Path] = []
         self._open: dict[int, BinaryIO] = {}
         self._places: dict[str, Place] = {}
+        self._claims: dict[str, int] = {}  # key to segment
+        self._ended: set[int] = set()  # segments whose refit runs no more
         self._completed: tuple[str, ...] = ()
+        self._finished = 0
         self._written: set[str] = set()
         self._read_to: dict[int, int] = {}
         self._own: int | None = None
@@ -113,10 +121,44 @@ class Ledger:
         self._places[key] = self._append(json.dumps(content), row, body)
         return self._places[key]
 
+    def claim(self, key: str) -> bool:
+        """Take on a fit, unless another refit has made it or is at it.
+
+        Where the system has no locks nobody is seen to be at it: the fit is made twice then.
+
+        Raises:
+            UsageError: If the ledger cannot be written.
+        """
+        with one_writer(self._folder / "any"):
+            self._catch_up()
+            if key in self._places:
+                return False
+            by = self._claims.get(key, -1)
+            if by not in (-1, self._own_index) and self._runs(by):
+                return False
+            self._append(json.dumps({"kind": "claimed", "key": key}))
+            return True
+
+    def release(self, key: str) -> None:
+        """Let go of a fit that came to no result."""
+        self._append(json.dumps({"kind": "released", "key": key}))
+
+    def forget(self, key: str) -> None:
+        """Make nothing of a result whose body is damaged."""
+        self.damaged += 1
+        del self._places[key]
+
+    def _runs(self, segment: int) -> bool:
+        """Whether the refit that writes a segment is still there."""
+        if segment not in self._ended and not is_held(self._segments[segment]):
+            self._ended.add(segment)
+        return segment not in self._ended
+
     def complete(self, keys: Sequence[str]) -> None:
         """Say that a refit is finished, unless the last one ended with the same results."""
         if tuple(keys) != self._completed:
-            self._append(json.dumps({"kind": "completed", "time": _now(), "keys": list(keys)}))
+            content = {"kind": "completed", "time": _now(), "keys": list(keys)}
+            self._append(json.dumps(content | {"number": self._finished + 1}))
             self._completed = tuple(keys)
             self.flush()
 
@@ -192,9 +234,7 @@ class Ledger:
             self._open.clear()
 
     def _append(self, head: str, row: str = "{}", body: str = "{}") -> Place:
-        pieces = [piece.encode() for piece in (head, row, body)]
-        content = b"\t".join(pieces)
-        line = b"%08x\t%s\n" % (zlib.crc32(content), content)
+        line, starts = written(head, row, body)
         try:
             own = self._begin() if self._own is None else self._own
             start = self._end
@@ -206,9 +246,7 @@ class Ledger:
             raise unwritable(self._folder, error) from error
         if time.monotonic() - self._flushed > _FLUSH_SECONDS:
             self.flush()
-        row_at = start + 9 + len(pieces[0]) + 1
-        body_at = row_at + len(pieces[1]) + 1
-        return Place(self._own_index, start + 9, row_at, body_at, start + len(line))
+        return Place(self._own_index, *(start + at for at in starts), start + len(line))
 
     def _begin(self) -> int:
         name = f"{datetime.now(UTC):%Y%m%dT%H%M%S}-{secrets.token_hex(4)}.lines"
@@ -216,6 +254,7 @@ class Ledger:
         how = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND
         how |= getattr(os, "O_BINARY", 0)  # Windows would write two bytes for each line's end
         self._own = os.open(path, how, 0o666)
+        hold(self._own)
         self._own_index = len(self._segments)
         self._segments.append(path)
         os.write(self._own, f"{_SEGMENT}\n".encode())
@@ -245,40 +284,51 @@ class Ledger:
                 self._read(index, path)
 
     def _read(self, index: int, path: Path) -> None:
-        """Read a segment from where it was read to."""
+        """Read a segment from where it was read to; pass over what is none, or cannot be read."""
         begin = self._read_to.get(index, 0)
+        if begin < 0:
+            return
         try:
-            with path.open("rb") as file:
-                if not begin and file.readline() != f"{_SEGMENT}\n".encode():
-                    self.damaged += 1
+            about = path.lstat()  # a link may lead anywhere, and a pipe has no end
+            with path.open("rb") if stat.S_ISREG(about.st_mode) else io.BytesIO() as file:
+                if not begin and file.readline(_LONGEST_LINE) != f"{_SEGMENT}\n".encode():
+                    self._give_up(index)
                     return
                 file.seek(begin or file.tell())
                 for start, line in _lines(file):
                     if line.endswith(b"\n"):  # else another refit may be at it
                         self._take_in(index, start, line)
                         self._read_to[index] = start + len(line)
-        except OSError as error:
-            raise UsageError(
-                f"cannot be read ({error.strerror or error})",
-                where=str(path),
-                remedy="Check the medium, or remove that file: its fits are then made again.",
-            ) from error
+                    elif len(line) == _LONGEST_LINE:
+                        self._give_up(index)
+                        return
+        except OSError:
+            self._give_up(index)
+
+    def _give_up(self, index: int) -> None:
+        self.damaged += 1
+        self._read_to[index] = -1
 
     def _take_in(self, segment: int, start: int, line: bytes) -> None:
-        checksum, _, content = line.partition(b"\t")
-        pieces = content[:-1].split(b"\t")
-        if len(pieces) != 3 or checksum != b"%08x" % zlib.crc32(content[:-1]):
+        pieces = pieces_of(line)
+        said = None if pieces is None else parse(pieces)
+        if pieces is None or said is None:
             self.damaged += 1
-            return
-        head = json.loads(pieces[0])
-        if head["kind"] == "result":
+        elif isinstance(said, Result):
             row = start + 9 + len(pieces[0]) + 1
             body = row + len(pieces[1]) + 1
-            self._places[head["key"]] = Place(segment, start + 9, row, body, start + len(line))
-        elif head["kind"] == "completed" and head["time"] >= self.last_completed:
-            self._completed, self.last_completed = tuple(head["keys"]), head["time"]
-        elif head["kind"] == "wrote":
-            self._written.add(head["digest"])
+            self._places[said.key] = Place(segment, start + 9, row, body, start + len(line))
+        elif isinstance(said, Completed):
+            # Times say less: one finished under a clock of 2099 would be the last for ever.
+            if (said.number, said.time) >= (self._finished, self.last_completed):
+                self._completed, self.last_completed = tuple(said.keys), said.time
+            self._finished = max(said.number, self._finished)
+        elif isinstance(said, Wrote):
+            self._written.add(said.digest)
+        elif said.kind == "claimed":
+            self._claims[said.key] = segment
+        elif self._claims.get(said.key) == segment:
+            del self._claims[said.key]
 
 
 class _Told(io.BufferedIOBase):
@@ -303,7 +353,7 @@ class _Told(io.BufferedIOBase):
 
 def _lines(file: BinaryIO) -> Iterator[tuple[int, bytes]]:
     start = file.tell()
-    for line in file:
+    while line := file.readline(_LONGEST_LINE):
         yield start, line
         start += len(line)
 
@@ -333,6 +383,12 @@ def _claim(out: Path, folder: Path) -> None:
             mark = json.dumps({"format": MARK_FORMAT, "about": _ABOUT}, indent=1)
             write_text(out / MARK, mark + "\n", overwrite=True)
         folder.mkdir(exist_ok=True)
+        if folder.is_symlink():
+            raise UsageError(
+                "is a link, and results belong into the folder itself",
+                where=str(folder),
+                remedy="Put the folder there instead, or give another one: --out DIR.",
+            )
     except OSError as error:
         raise unwritable(out, error) from error
     _check_version(out)
@@ -343,14 +399,9 @@ def _visible(folder: Path) -> Iterator[Path]:
 
 
 def _check_version(out: Path) -> None:
-    try:
-        said = json.loads((out / MARK).read_text(encoding="utf-8"))
-        known = said["format"] == MARK_FORMAT
-    except (OSError, ValueError, TypeError, KeyError):
-        known = False
-    if not known:
+    remedy = "Update freeair, or give another folder: --out DIR."
+    said = read_json(out / MARK, "mark", remedy)[0] if is_ours(out / MARK) else {}
+    if said.get("format") != MARK_FORMAT:
         raise UsageError(
-            f"its {MARK} is damaged, or of a newer version",
-            where=str(out),
-            remedy="Update freeair, or give another folder: --out DIR.",
+            f"its {MARK} is damaged, or of a newer version", where=str(out), remedy=remedy
         )

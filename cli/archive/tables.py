@@ -4,17 +4,20 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any, BinaryIO
 
 from cli.archive.files import LeftOut
+from cli.terminal import show
 from meas.errors import UsageError
 
 ABOUT = ("unit", "label", "first_taken_at", "last_taken_at", "takes", "model", "not_fitted_because")
-_SUFFIX = {
+UNITS = {
     "ohm": "_ohm", "H": "_henry", "Hz": "_hz", "kg": "_kg", "m/N": "_m_per_n", "kg/s": "_kg_per_s",
     "T m": "_tm", "m3": "_m3", "m2": "_m2", "dB": "_db", "1": "",
 }  # fmt: skip
+"""Unit to what ends the name of a column."""
 _PARTS = ("", "_standard_uncertainty", "_low_95", "_high_95")
 
 Units = Mapping[str, str]
@@ -25,7 +28,7 @@ def columns(units: Units, order: Sequence[str]) -> list[str]:
     """Names of all columns: every parameter with its uncertainty and interval, in SI units."""
     named = list(ABOUT)
     for symbol in order:
-        named += [f"{symbol}{part}{_SUFFIX[units[symbol]]}" for part in _PARTS]
+        named += [f"{symbol}{part}{UNITS[units[symbol]]}" for part in _PARTS]
         if symbol == "Le":
             named.append("Le_frequency_hz")
     return named
@@ -54,9 +57,20 @@ def write_csv(file: BinaryIO, names: Sequence[str], lines: Iterable[Sequence[Any
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(names)
     for line in lines:
-        writer.writerow("" if cell is None else cell for cell in line)
+        writer.writerow(_cell(cell) for cell in line)
     text.flush()
     text.detach()
+
+
+def _cell(cell: Any) -> Any:
+    """A cell that no spreadsheet runs and no terminal obeys; JSON has texts as they are.
+
+    Spreadsheets take what begins with =, +, - or @ for a formula (OWASP, CSV Injection), some cut
+    at any separator first. An apostrophe before it makes it text.
+    """
+    if not isinstance(cell, str):
+        return "" if cell is None else cell
+    return re.sub(r"(^|[,;\t\n|\"'])(?=[\s\"']*[=+\-@＝＋－＠])", r"\1'", show.harmless(cell))
 
 
 def left_out_lines(items: Iterable[LeftOut]) -> Iterator[list[str]]:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from cli.archive.ledger import Ledger, Place, identity_of
 from cli.archive.states import seconds
+from meas.errors import FreeairError
 
 if TYPE_CHECKING:
     from cli.refit.plan import Archive
@@ -95,7 +96,10 @@ def changed(ledger: Ledger, old: Place, new: Place) -> tuple[Change, ...]:
         return ()
     from fit.compare.changes import compare
 
-    compared = compare(_fit(ledger, old), _fit(ledger, new))
+    try:
+        compared = compare(_fit(ledger, old), _fit(ledger, new))
+    except (FreeairError, ValueError, RecursionError):  # a body that was tampered with
+        return ()
     return tuple(change for change in compared.changes if change.verdict == "changed")
 
 
@@ -111,7 +115,8 @@ def _may_have(old: Mapping[str, Any], new: Mapping[str, Any]) -> bool:
         if found is None:
             continue
         now, own = found[0], math.hypot(spread, found[5])
-        away = abs(now - was) if unit == "dB" else abs(math.log(now / was)) * min(was, now)
+        ratio = unit != "dB" and now * was > 0
+        away = abs(math.log(now / was)) * min(abs(was), abs(now)) if ratio else abs(now - was)
         if away > Z95 * own * 0.99:
             return True
     return False

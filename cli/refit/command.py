@@ -9,6 +9,7 @@ import typer
 
 from cli.terminal import show
 from cli.words.options import AirPressure, AirTemperature, Model, RelativeHumidity
+from meas.errors import UsageError
 
 if TYPE_CHECKING:
     from contextlib import AbstractContextManager
@@ -116,7 +117,7 @@ def refit(
     )
     scale = table_scale.read(table_tolerance)  # before a long look at files
     asked = plan.Asked(tuple(diameter or ()), tuple(area or ()), words, model, from_captures)
-    results = out or archive / "refitted"
+    results = out or _beside(archive)
     found = plan.read(archive, asked)
     if any(not source.take for state in found.states for source in state.sources):
         scale.tell(["tables"])
@@ -128,6 +129,22 @@ def refit(
         done = _fit(found, results, engine, parquet=parquet, as_json=as_json)
     if done.faults:
         raise typer.Exit(FAULTS)
+
+
+def _beside(archive: Path) -> Path:
+    """The folder of results in the archive.
+
+    Raises:
+        UsageError: If a link of that name would lead them elsewhere.
+    """
+    results = archive / "refitted"
+    if results.is_symlink():
+        raise UsageError(
+            "is a link, and results belong into the archive",
+            where=str(results),
+            remedy="Say where they should go: --out DIR.",
+        )
+    return results
 
 
 def _fit(found: Archive, out: Path, engine: Engine, *, parquet: bool, as_json: bool) -> Done:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Sequence
+import time
+from collections.abc import Callable, Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
 from cli.archive.files import LeftOut
@@ -17,6 +18,9 @@ if TYPE_CHECKING:
     from cli.archive.ledger import Ledger
     from cli.refit.job import Outcome
     from cli.refit.plan import Archive
+
+
+_WAIT_SECONDS = 0.2
 
 
 class Run:
@@ -37,6 +41,7 @@ class Run:
         self._parquet, self._as_json = parquet, as_json
         self._passing: dict[int, Outcome] = {}  # outcomes that another try may better
         self._said = 0
+        self._other_said = False
         self.files = {"results": ledger.out / "results.csv"}
         if parquet:
             self.files["parquet"] = ledger.out / "results.parquet"
@@ -60,20 +65,55 @@ class Run:
 
     def _fit(self) -> None:
         archive, ledger = self._archive, self._ledger
-        waiting = [n for n, key in enumerate(archive.keys) if ledger.place(key) is None]
+        waiting = [n for n in range(len(archive.keys)) if not self._is_kept(n)]
         self._introduce(len(waiting))
         self._say_on()
         takes = sum(len(archive.states[n].sources) for n in waiting)
         with watching(len(waiting), takes) as told:
-            for outcome in outcomes(waiting, archive.job, self._engine):
-                if outcome.lasting:
-                    head = archive.head(outcome.number)
-                    ledger.add(outcome.key, head, outcome.row, outcome.body)
-                else:
-                    self._passing[outcome.number] = outcome
-                told(len(archive.states[outcome.number].sources))
-                self._say_on()
+            while waiting:
+                elsewhere: list[int] = []
+                claimed = self._claimed(waiting, elsewhere, told)
+                for outcome in outcomes(claimed, archive.job, self._engine):
+                    self._keep(outcome)
+                    told(len(archive.states[outcome.number].sources))
+                    self._say_on()
+                if waiting := elsewhere:  # until the other has made them, or is gone
+                    time.sleep(_WAIT_SECONDS)
         ledger.flush()
+
+    def _claimed(
+        self, waiting: Sequence[int], elsewhere: list[int], told: Callable[[int], None]
+    ) -> Iterator[int]:
+        """What is to be fitted here; what another refit is at is added to ``elsewhere``."""
+        for number in waiting:
+            key = self._archive.keys[number]
+            if self._ledger.claim(key):
+                yield number
+            elif self._ledger.place(key) is None:
+                elsewhere.append(number)
+                if not self._other_said:
+                    show.note("Another refit is at this archive: each fit is made by one of them.")
+                    self._other_said = True
+            else:
+                told(len(self._archive.states[number].sources))
+                self._say_on()
+
+    def _keep(self, outcome: Outcome) -> None:
+        if outcome.lasting:
+            head = self._archive.head(outcome.number)
+            self._ledger.add(outcome.key, head, outcome.row, outcome.body)
+        else:
+            self._passing[outcome.number] = outcome
+            self._ledger.release(outcome.key)
+
+    def _is_kept(self, number: int) -> bool:
+        """Whether a result is there; where scripts are to get it, it must be readable too."""
+        key = self._archive.keys[number]
+        place = self._ledger.place(key)
+        if place is not None and self._as_json and not _is_object(self._ledger.body(place)):
+            self._ledger.forget(key)
+            return False
+        return place is not None
 
     def _introduce(self, waiting: int) -> None:
         states = self._archive.states
@@ -159,6 +199,13 @@ class Run:
             key for key in self._archive.keys if self._ledger.place(key) is not None
         ])  # fmt: skip
         return done
+
+
+def _is_object(text: str) -> bool:
+    try:
+        return isinstance(json.loads(text), dict)
+    except (ValueError, RecursionError):
+        return False
 
 
 def _refusal(row: dict[str, Any]) -> list[LeftOut]:

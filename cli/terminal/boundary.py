@@ -8,6 +8,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Sequence
 
@@ -17,7 +18,7 @@ from typer.exceptions import TyperException
 from cli.terminal import show
 from cli.terminal.ask import Left, WentBack
 from cli.terminal.version import program_version
-from meas.errors import FreeairError, Refused
+from meas.errors import FreeairError, Refused, UsageError
 
 app = typer.Typer(
     name="freeair",
@@ -55,6 +56,12 @@ def run(argv: Sequence[str]) -> int:
         # The reader of a pipe has gone; Python would complain again while closing the stream.
         sys.stdout = None
         return 1
+    except OSError as error:
+        if not error.filename:
+            _report_defect(as_json, error)
+            return 1
+        report_fault(_of_system(error), as_json=as_json)
+        return 2
     except Exception as error:
         _report_defect(as_json, error)
         return 1
@@ -97,6 +104,15 @@ def _print_refusal(reasons: list[dict[str, str]]) -> None:
     import json
 
     show.line(json.dumps({"refused": True, "reasons": reasons}, ensure_ascii=False))
+
+
+def _of_system(error: OSError) -> UsageError:
+    """What the operating system has against a file, where no reader or writer put it in words."""
+    return UsageError(
+        f"cannot be used ({error.strerror or error})",
+        where=os.fsdecode(error.filename),
+        remedy="Check the name, the medium, and who may read and write there.",
+    )
 
 
 def _report_defect(as_json: bool, error: Exception) -> None:

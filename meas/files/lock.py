@@ -60,3 +60,32 @@ def _lock(folder: int, path: Path) -> None:
             return  # a drive without locks
         else:
             return
+
+
+def hold(opened: int) -> None:
+    """Lock a file for as long as it is open, which ends with the process at the latest."""
+    try:
+        import fcntl
+
+        fcntl.flock(opened, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except (ImportError, OSError):
+        return  # no such locks here
+
+
+def is_held(path: Path) -> bool:
+    """Whether another process holds a file; False where there are no locks."""
+    try:
+        import fcntl
+
+        opened = os.open(path, os.O_RDONLY)
+    except (ImportError, OSError):
+        return False
+    try:
+        fcntl.flock(opened, fcntl.LOCK_SH | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return True
+    except OSError:
+        return False
+    finally:
+        os.close(opened)
+    return False

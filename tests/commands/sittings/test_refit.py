@@ -212,9 +212,11 @@ def test_a_torn_line_and_a_damaged_one_cost_their_own_fits(invoke: Invoke, tmp_p
     (segment,) = (tmp_path / "refitted" / "ledger").glob("*.lines")
     whole = segment.read_bytes()
     lines = whole.splitlines(keepends=True)
-    digit = lines[1].index(b'"value": 5') + 9
-    lines[1] = lines[1][:digit] + b"7" + lines[1][digit + 1 :]  # a wrong number, and good JSON
-    segment.write_bytes(b"".join(lines[:3])[:-200])  # and the power goes while the second is kept
+    one, two = (k for k, line in enumerate(lines) if b'"kind": "result"' in line)
+    digit = lines[one].index(b'"value": 5') + 9
+    # A wrong number, and good JSON; and the power goes while the second is kept.
+    lines[one] = lines[one][:digit] + b"7" + lines[one][digit + 1 :]
+    segment.write_bytes(b"".join(lines[: two + 1])[:-200])
     for file in (tmp_path / "refitted").glob("*.[ch]*"):  # no table has been written then
         file.unlink()
     ran = invoke("refit", tmp_path, "--workers", 1, "--json")
@@ -415,7 +417,7 @@ def test_tables_say_what_takes_know(tmp_path: Path) -> None:
 def test_a_pipe_is_not_waited_for(tmp_path: Path) -> None:
     os.mkfifo(tmp_path / "pipe.csv")
     (only,) = look(tmp_path)
-    assert only.path == "pipe.csv"  # what is in it, whoever fits it finds: nothing
+    assert (only.source, only.code) == ("pipe.csv", "not-opened")
 
 
 def test_what_changes_while_it_is_read_gives_no_number(
