@@ -1,31 +1,34 @@
-"""`fit_driver`: measured curves in, `DriverFit` out."""
+"""`fit_driver`: measured curves in, `DriverFit` out.
+
+The method, in its order: takes in one order; every coil on the free-air take; those near the best
+to all takes; laws of suspension and former on the best of them (`fit.search.candidates`); the
+choice (`fit.search.choose`); repeatability (`fit.problem.repeatability`); estimates with what
+limits them (`fit.uncertainty.budget`, `monte_carlo`); doubts (`fit.uncertainty.doubts`).
+"""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fit.driver import named_model
 from fit.given import air
 from fit.given.measured import AddedMass, FreeAir, MeasuredCurve, Session, TestBox
-from fit.given.prior_widths import REPEAT_WEIGHT
 from fit.problem.joint_problem import Problem
+from fit.problem.repeatability import with_repeatability
 from fit.problem.reported import extremes
 from fit.problem.settle import Settled, polished, settle, to_all_digits
 from fit.results import model_words
 from fit.results.result import DriverFit, FittedCurve
 from fit.search.candidates import fitted
-from fit.search.choose import Contest, Ranking
+from fit.search.choose import Contest
 from fit.search.first_mass_or_box import start as joint_start
 from fit.uncertainty import budget, doubts, monte_carlo
-from fit.uncertainty.rivals import Rival
+from fit.uncertainty.rivals import Rival, rivals_of
 from meas.errors import Finding, Refused
-
-FloatArray = NDArray[np.float64]
 
 AUTO = "auto"
 
@@ -40,6 +43,27 @@ def fit_driver(curves: Sequence[MeasuredCurve], session: Session, model: str = A
     area; either gives the other with the area; both give the area without the ruler, which then
     only checks it.
 
+    A driver of 6 ohm, 50 Hz, Qms 4 and Qes 0.5, with a coil of 0.5 mH, from exact curves in free
+    air and with 10 g on a cone of 20 g:
+
+    >>> import numpy as np
+    >>> from fit.given.in_python import in_free_air, session, with_added_mass
+    >>> from meas.curve import ImpedanceCurve
+    >>> f = np.geomspace(10, 5000, 60)
+    >>> def curve(added):
+    ...     s, w0 = 2j * np.pi * f, 2 * np.pi * 50
+    ...     moving = 6 * w0 / 0.5 * s / ((1 + added / 20e-3) * s**2 + w0 / 4 * s + w0**2)
+    ...     return ImpedanceCurve(f, 6 + 0.5e-3 * s + moving)
+    >>> takes = [in_free_air(curve(0)), with_added_mass(curve(10e-3), (10e-3, 0.01e-3))]
+    >>> fit = fit_driver(takes, session(pressure=(101325, 200)))
+    >>> for symbol in ("Re", "fs", "Qms", "Qes", "Mms"):
+    ...     print(f"{symbol} {fit.parameters[symbol].value:.5g}")
+    Re 6
+    fs 50
+    Qms 4
+    Qes 0.5
+    Mms 0.02
+
     Args:
         curves: At least one in free air; any number with added masses and test boxes.
         session: What else was measured.
@@ -53,19 +77,18 @@ def fit_driver(curves: Sequence[MeasuredCurve], session: Session, model: str = A
     """
     # One order for all, so that the same takes give the same digits however they are named.
     order = sorted(range(len(curves)), key=lambda index: _ORDER[curves[index].condition.name])
-    found = chosen([curves[index] for index in order], session, model)
-    result = _result(found.settled, found.rivals, found.choice, found.freedom)
-    as_given = tuple(result.curves[order.index(index)] for index in range(len(curves)))
-    return replace(result, curves=as_given)
+    found = reported(chosen([curves[index] for index in order], session, model))
+    as_given = tuple(found.curves[order.index(index)] for index in range(len(curves)))
+    return replace(found, curves=as_given)
 
 
 def fit_near(
     curves: Sequence[MeasuredCurve], session: Session, model: str, near: Mapping[str, float]
 ) -> DriverFit:
-    """The same by one model from a state that is known to be near, without looking elsewhere.
+    """Estimate a driver by one model from a state known to be near, without looking elsewhere.
 
     For units of a series, which are alike and measured alike: no rival models, one free-air take,
-    intervals by linear propagation. What it takes for the optimum may be a valley beside it; then
+    intervals by linear propagation. The optimum found may be a valley beside the deepest; then
     the model misses the curve more than it does in other units, and `fit_driver` has to look.
 
     Args:
@@ -83,29 +106,28 @@ def fit_near(
     state = [near["Re"], w0 * near["Re"] / near["Qes"], w0, w0 / near["Qms"]]
     free = np.concatenate([np.log(state), named_model.known(model, near).internal])
     problem = Problem(curves, session, coil, mechanics)
-    settled = to_all_digits(settle(problem, joint_start(problem, free)))
-    return _result(settled, (), {}, math.inf, linear=True)
+    return reported(Chosen(to_all_digits(settle(problem, joint_start(problem, free)))), linear=True)
 
 
 @dataclass(frozen=True, eq=False)
 class Chosen:
-    """The model that a fit settled on.
+    """The model that a fit ended with.
 
     Attributes:
         settled: Its solution, with the weights it was found under.
         rivals: The other models.
-        choice: Model to its criterion.
+        scores: Name of each model to its criterion.
         freedom: Degrees of freedom of the repeatability.
     """
 
     settled: Settled
-    rivals: Sequence[Rival]
-    choice: Mapping[str, float]
-    freedom: float
+    rivals: Sequence[Rival] = ()
+    scores: Mapping[str, float] = field(default_factory=dict)
+    freedom: float = math.inf
 
 
 def chosen(curves: Sequence[MeasuredCurve], session: Session, model: str = AUTO) -> Chosen:
-    """Fit all models that the data may ask for, and choose.
+    """Fit every plausible model, and choose.
 
     Args:
         curves: As for `fit_driver`.
@@ -118,118 +140,66 @@ def chosen(curves: Sequence[MeasuredCurve], session: Session, model: str = AUTO)
     """
     wanted = None if model == AUTO else named_model.named(model)
     if not any(isinstance(curve.condition, FreeAir) for curve in curves):
-        raise Refused(
-            [
-                Finding(
-                    "no-free-air",
-                    "no take in free air: masses and boxes are told from their difference to it",
-                    refuses=True,
-                )
-            ]
-        )
+        raise Refused([_NO_FREE_AIR])
     contest = Contest()
     ranking = contest.ranked(fitted(curves, session, contest, wanted))
-    first = next(c for c in ranking.candidates if model in (AUTO, c.problem.driver.name))
-    rivals = _rivals(first, ranking)
-    best = polished(first)
-    freedom = math.inf
-    if sum(isinstance(curve.condition, FreeAir) for curve in curves) > 1:
-        best, freedom = _with_repeatability(best)
-    return Chosen(best, rivals, ranking.scores, freedom)
+    best = next(c for c in ranking.candidates if model in (AUTO, c.problem.driver.name))
+    settled, freedom = with_repeatability(polished(best))
+    return Chosen(settled, rivals_of(best, ranking), ranking.scores, freedom)
 
 
-def _rivals(best: Settled, ranking: Ranking) -> list[Rival]:
-    """The other candidates, each with its probability by the criterion beside the best.
+def reported(found: Chosen, *, linear: bool = False) -> DriverFit:
+    """Estimate everything from the model chosen, and say what speaks against it.
 
-    One that the criterion left out, because its coil imitates the resonance, is no rival.
+    Args:
+        found: The model.
+        linear: Whether linear propagation has to do for every interval.
+
+    Raises:
+        Refused: As `fit_driver`.
     """
-    found = []
-    for other in ranking.candidates:
-        if other is best or math.isinf(ranking.score(other)):
-            continue
-        behind = float(np.clip(ranking.doubt(other) - ranking.doubt(best), -60.0, 60.0))
-        found.append(Rival(other, 1 / (1 + _odds(behind, ranking.likeliest.freedom))))
-    return found
-
-
-def _odds(behind: float, freedom: float) -> float:
-    """Of the better of two models, by what the other is behind in chi-square.
-
-    By Student's law instead of the normal one where the variance comes from few points.
-    """
-    if math.isinf(freedom):
-        return math.exp(behind / 2)
-    power: float = (1 + abs(behind) / freedom) ** (freedom / 2)
-    return power if behind > 0 else 1 / power
-
-
-def _with_repeatability(first: Settled) -> tuple[Settled, float]:
-    """Fit again with the scatter that the free-air takes show among themselves.
-
-    A few takes tell their scatter badly: a prior scatter counts for `REPEAT_WEIGHT` of them.
-    """
-    problem = first.problem
-    free = [take for take in problem.takes if isinstance(take.measured.condition, FreeAir)]
-    freedom = REPEAT_WEIGHT + len(free) - 1
-    scatter = {}
-    for kind, expected in problem.repeat.items():
-        seen = first.theta[[take.departures[kind] for take in free]]
-        spread = float(np.sum((seen - np.mean(seen)) ** 2))
-        scatter[kind] = math.sqrt((REPEAT_WEIGHT * expected**2 + spread) / freedom)
-    again = Problem(
-        [take.measured for take in problem.takes],
-        problem.session,
-        problem.driver.coil,
-        problem.driver.mechanics,
-        scatter,
-    )
-    return to_all_digits(settle(again, first.theta)), freedom
-
-
-def _result(
-    settled: Settled,
-    rivals: Sequence[Rival],
-    choice: Mapping[str, float],
-    freedom: float,
-    *,
-    linear: bool = False,
-) -> DriverFit:
-    problem, theta = settled.problem, settled.theta
-    free = [take for take in problem.takes if isinstance(take.measured.condition, FreeAir)]
-    bands = [take.measured.curve.frequency_hz[[0, -1]] for take in free]
-    band = (float(min(b[0] for b in bands)), float(max(b[1] for b in bands)))
-    doubts.refuse_without_resonance(settled, band)
+    problem, theta = found.settled.problem, found.settled.theta
+    band = _free_air_band(problem)
+    doubts.refuse_without_resonance(found.settled, band)
     at = extremes(problem, theta, band)
-    found = budget.estimates(settled, rivals, at, freedom)
+    limits = budget.estimates(found.settled, found.rivals, at, found.freedom)
     if not linear:
-        found = monte_carlo.where_needed(found, settled, at)
-    doubts.refuse_without_values(found.estimates)
-    curves = tuple(_fitted(settled, index) for index in range(len(problem.takes)))
-    findings = doubts.about(settled, found.estimates, band)
-    findings += doubts.about_model(settled, rivals, choice, at)
-    findings += model_words.doubts(problem.driver.name, found.estimates, band)
-    if "Vas" in found.estimates:
-        air_stated = problem.session
-        findings += air.doubts(
-            air_stated.pressure.value,
-            air_stated.temperature.value,
-            air_stated.relative_humidity.value,
-        )
+        limits = monte_carlo.where_needed(limits, found.settled, at)
+    doubts.refuse_without_values(limits.estimates)
+    findings = [
+        *doubts.about(found.settled, limits.estimates, band),
+        *doubts.about_model(found.settled, found.rivals, found.scores, at),
+        *model_words.doubts(problem.driver.name, limits.estimates, band),
+        *(_doubts_about_air(problem.session) if "Vas" in limits.estimates else []),
+    ]
     refusing = [finding for finding in findings if finding.refuses]
     if refusing:
         raise Refused(refusing)
     return DriverFit(
         model=problem.driver.name,
-        parameters=found.estimates,
-        curves=curves,
+        parameters=limits.estimates,
+        curves=tuple(_curve(found.settled, index) for index in range(len(problem.takes))),
         warnings=tuple(findings),
-        sources=found.sources,
-        leverages=found.leverages,
-        model_choice=choice,
+        sources=limits.sources,
+        leverages=limits.leverages,
+        model_choice=found.scores,
     )
 
 
-def _fitted(settled: Settled, index: int) -> FittedCurve:
+def _free_air_band(problem: Problem) -> tuple[float, float]:
+    """Lowest and highest frequency in free air [Hz]."""
+    free = [take for take in problem.takes if isinstance(take.measured.condition, FreeAir)]
+    bands = [take.measured.curve.frequency_hz[[0, -1]] for take in free]
+    return float(min(b[0] for b in bands)), float(max(b[1] for b in bands))
+
+
+def _doubts_about_air(session: Session) -> Sequence[Finding]:
+    stated = (session.pressure, session.temperature, session.relative_humidity)
+    return air.doubts(*(value.value for value in stated))
+
+
+def _curve(settled: Settled, index: int) -> FittedCurve:
+    """One take beside its model."""
     problem, theta = settled.problem, settled.theta
     take = problem.takes[index]
     condition = take.measured.condition
@@ -251,3 +221,10 @@ def _fitted(settled: Settled, index: int) -> FittedCurve:
         motional_ohm=modelled.motion,
         residual_rms_relative=float(np.sqrt(np.mean(relative**2))),
     )
+
+
+_NO_FREE_AIR = Finding(
+    "no-free-air",
+    "no take in free air: a mass or a box shows in the difference to it. Add a take in free air",
+    refuses=True,
+)

@@ -27,6 +27,7 @@ from fit.uncertainty.rivals import Rival, choice_effect
 FloatArray = NDArray[np.float64]
 
 _STEP = 1e-5
+_MODEL = "random:model"
 _CHOICE = "random:model:choice"
 _POSSIBLE = 0.02
 """Probability from which a rival's own uncertainty counts."""
@@ -54,8 +55,31 @@ class Budget:
     choice: Mapping[str, float]
 
 
+@dataclass(eq=False)
+class _Effects:
+    """What the unit errors of every source do to q quantities, in logarithms or decibels.
+
+    Attributes:
+        parts: Source to effect, shape (q,).
+        sources: Source to its description.
+        leverages: As in `Budget`.
+    """
+
+    parts: dict[str, FloatArray]
+    sources: dict[str, str]
+    leverages: dict[str, float]
+
+    def add(self, source: str, text: str, effect: FloatArray) -> None:
+        self.parts[source], self.sources[source] = effect, text
+
+    def add_group(self, group: str, text: str, effects: FloatArray) -> None:
+        """Add many random errors, shape (q, m), as few."""
+        for number, effect in enumerate(principal_components(effects), start=1):
+            self.add(f"{group}:{number}", text, effect)
+
+
 def estimates(settled: Settled, rivals: Sequence[Rival], at: Extremes, freedom: float) -> Budget:
-    """All reported parameters with signed contributions of every error source.
+    """Estimate all reported parameters with signed contributions of every error source.
 
     Args:
         settled: The fit.
@@ -70,57 +94,92 @@ def estimates(settled: Settled, rivals: Sequence[Rival], at: Extremes, freedom: 
     names = list(values)
     gradients = _gradients(problem, theta, at, names)  # (q, p), of the logarithm
     effect = gradients @ C  # (q, p)
-    parts: dict[str, FloatArray] = {}
-    sources: dict[str, str] = {}
-    leverages: dict[str, float] = {}
-    noise: list[FloatArray] = []
-    weak = np.zeros((len(names), 0))
-    considered = problem.shape_error_effects(theta)
-    for index, rows in enumerate(problem.rows):
-        block = jacobian[rows.first : rows.last]
-        if index < len(problem.takes):
-            take = problem.takes[index]
-            noise.append(_scaled(block, take.noise / np.sqrt(problem.variance[index])))
-        elif rows.source == "random:model":
-            weak = effect @ block.T
-        elif rows.source in considered:
-            # Data too high by J_b pull the estimate by +C J' J_b.
-            parts[rows.source] = effect @ (jacobian.T @ considered[rows.source])
-            sources[rows.source] = rows.text
-        else:
-            parts[rows.source] = rows.sign * (effect @ block.T)[:, 0]
-            sources[rows.source] = rows.text
-            leverages[rows.source] = float(block[0] @ C @ block[0])
+    found = _stated_effects(problem, theta, jacobian, C, effect)
+    noise = _noise_effects(problem, effect, jacobian)
     model = _model_effects(problem, effect, jacobian, misfits)
-    missed = "what the model does not follow"
-    if not any(misfit.structured for misfit in misfits) and problem.of_readings:
-        missed = "scatter of the readings"
-    noisy = effect @ np.concatenate(noise).T
-    known = np.sum(np.column_stack([noisy, model, weak, *parts.values()]) ** 2, axis=1)
+    weak = effect @ _block(problem, jacobian, _MODEL).T
+    known = np.sum(np.column_stack([noise, model, weak, *found.parts.values()]) ** 2, axis=1)
     more = _more_open(settled, rivals, at, names, np.sum(effect * gradients, axis=1))
     moved = choice_effect(settled, rivals, at, values, known, more)
-    for group, effects, text in (
-        ("random:noise", noisy, "noise of the takes"),
-        ("random:model", np.column_stack([model, weak]), missed),
-    ):
-        for number, column in enumerate(principal_components(effects), start=1):
-            parts[f"{group}:{number}"] = column
-            sources[f"{group}:{number}"] = text
-    parts[_CHOICE], sources[_CHOICE] = moved, "the choice of the model"
-    told: tuple[str, ...] = ("random:model",)
-    if any(take.measured.of_readings for take in problem.takes):
-        # The digits of a reading say the least it is uncertain by. The residuals told the rest as
-        # what they are beyond it: the sum is as uncertain as they are, whatever the digits say.
-        told = ("random:noise", "random:model")
-    degrees = {told: min(m.freedom for m in misfits), ("random:repeatability",): freedom}
+    found.add_group("random:noise", "noise of the takes", noise)
+    found.add_group(_MODEL, _missed(settled), np.column_stack([model, weak]))
+    found.add(_CHOICE, "the choice of the model", moved)
+    reported = _identified(_estimates(values, found.parts, at, _degrees(settled, freedom)))
+    rows = {name: row for row, name in enumerate(names) if name in reported}
+    return Budget(
+        reported,
+        found.sources,
+        found.leverages,
+        {name: gradients[row] for name, row in rows.items()},
+        {name: abs(float(moved[row])) for name, row in rows.items()},
+    )
+
+
+def _stated_effects(
+    problem: Problem, theta: FloatArray, jacobian: FloatArray, C: FloatArray, effect: FloatArray
+) -> _Effects:
+    """Effects of every error with a name: of the bench, of stated values, of single takes."""
+    found = _Effects({}, {}, {})
+    of_shape = problem.shape_error_effects(theta)
+    for rows in problem.rows[len(problem.takes) :]:
+        block = jacobian[rows.first : rows.last]
+        if rows.source == _MODEL:
+            continue
+        if rows.source in of_shape:
+            # Data too high by J_b pull the estimate by +C J' J_b.
+            found.add(rows.source, rows.text, effect @ (jacobian.T @ of_shape[rows.source]))
+        else:
+            found.add(rows.source, rows.text, rows.sign * (effect @ block.T)[:, 0])
+            found.leverages[rows.source] = float(block[0] @ C @ block[0])
+    return found
+
+
+def _block(problem: Problem, jacobian: FloatArray, source: str) -> FloatArray:
+    """Rows of the Jacobian that stand for a source."""
+    rows = next(rows for rows in problem.rows if rows.source == source)
+    return jacobian[rows.first : rows.last]
+
+
+def _noise_effects(problem: Problem, effect: FloatArray, jacobian: FloatArray) -> FloatArray:
+    """Effects of the noise of every point, shape (q, m)."""
+    blocks = [
+        _scaled(jacobian[rows.first : rows.last], take.noise / np.sqrt(variance))
+        for take, rows, variance in zip(problem.takes, problem.rows, problem.variance, strict=False)
+    ]
+    return effect @ np.concatenate(blocks).T
+
+
+def _missed(settled: Settled) -> str:
+    """What the model error is, in words."""
+    if settled.problem.of_readings and not any(m.structured for m in settled.misfits):
+        return "scatter of the readings"
+    return "what the model does not follow"
+
+
+def _degrees(settled: Settled, freedom: float) -> dict[tuple[str, ...], float]:
+    """Degrees of freedom of groups of sources, by what their names begin with."""
+    model: tuple[str, ...] = (_MODEL,)
+    if any(take.measured.of_readings for take in settled.problem.takes):
+        # The digits of a reading say the least it is uncertain by; the residuals show the rest as
+        # what lies beyond: the sum is as uncertain as they are, whatever the digits say.
+        model = ("random:noise", _MODEL)
+    return {model: min(m.freedom for m in settled.misfits), ("random:repeatability",): freedom}
+
+
+def _estimates(
+    values: Mapping[str, tuple[float, str]],
+    parts: Mapping[str, FloatArray],
+    at: Extremes,
+    degrees: Mapping[tuple[str, ...], float],
+) -> dict[str, Estimate]:
+    """Estimates of what the takes determine, each from its row of the effects."""
     found = {}
-    for row, name in enumerate(names):
-        value, unit = values[name]
+    for row, (name, (value, unit)) in enumerate(values.items()):
         scale = 1.0 if unit == "dB" else value
         contributions = {
-            source: float(column[row] * scale)
-            for source, column in parts.items()
-            if column[row] != 0.0
+            source: float(effect[row] * scale)
+            for source, effect in parts.items()
+            if effect[row] != 0.0
         }
         if unit != "dB" and math.hypot(*contributions.values()) > _UNKNOWN * value:
             continue
@@ -132,19 +191,17 @@ def estimates(settled: Settled, rivals: Sequence[Rival], at: Extremes, freedom: 
             frequency_hz=at.inductance if name == "Le" else None,
             widening=widening(contributions, degrees),
         )
-    for name in list(found):
-        # Half a section of a ladder says nothing.
+    return found
+
+
+def _identified(found: Mapping[str, Estimate]) -> dict[str, Estimate]:
+    """Estimates without half sections of a ladder, which say nothing."""
+    kept = dict(found)
+    for name in found:
         other = {"L": "R", "R": "L"}.get(name[0], "") + name[1:]
-        if name[1:].isdigit() and name != "L1" and other not in found:
-            del found[name]
-    kept = {name: row for row, name in enumerate(names) if name in found}
-    return Budget(
-        found,
-        sources,
-        leverages,
-        {name: gradients[row] for name, row in kept.items()},
-        {name: abs(float(moved[row])) for name, row in kept.items()},
-    )
+        if name[1:].isdigit() and name != "L1" and other not in kept:
+            del kept[name]
+    return kept
 
 
 def _scaled(block: FloatArray, weight: FloatArray) -> FloatArray:

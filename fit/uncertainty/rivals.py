@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from fit.problem.reported import Extremes, derived
 from fit.problem.settle import Settled
 from fit.results.result import Z95
+from fit.search.choose import Ranking
 
 FloatArray = NDArray[np.float64]
 
@@ -27,11 +28,40 @@ class Rival:
 
     Attributes:
         settled: Its fit.
-        probability: Of its being the better one.
+        probability: Probability that this model is the better one.
     """
 
     settled: Settled
     probability: float
+
+
+def rivals_of(best: Settled, ranking: Ranking) -> list[Rival]:
+    """Rank the other candidates, each with its probability by the criterion beside the best.
+
+    One that the criterion left out, because its coil imitates the resonance, is no rival.
+
+    Args:
+        best: The candidate chosen.
+        ranking: All candidates.
+    """
+    found = []
+    for other in ranking.candidates:
+        if other is best or math.isinf(ranking.score(other)):
+            continue
+        behind = float(np.clip(ranking.doubt(other) - ranking.doubt(best), -60.0, 60.0))
+        found.append(Rival(other, 1 / (1 + _odds(behind, ranking.likeliest.freedom))))
+    return found
+
+
+def _odds(behind: float, freedom: float) -> float:
+    """Odds for the better of two models, the other being behind by so much in chi-square.
+
+    By Student's law instead of the normal one where the variance comes from few points.
+    """
+    if math.isinf(freedom):
+        return math.exp(behind / 2)
+    power: float = (1 + abs(behind) / freedom) ** (freedom / 2)
+    return power if behind > 0 else 1 / power
 
 
 def choice_effect(

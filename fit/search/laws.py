@@ -1,0 +1,98 @@
+"""Laws of suspension and former on models already fitted without them."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fit.driver.mechanics import Mechanics
+from fit.driver.voicecoil import MODELS, CoilModel
+from fit.numerics.least_squares import least_squares
+from fit.problem.joint_problem import Problem, bounded
+from fit.problem.settle import Settled, settle
+from fit.search.choose import penalty
+from fit.search.free_air import WORTH
+
+FloatArray = NDArray[np.float64]
+
+_TRIES = 15
+"""Evaluations after which a law shows whether it gains anything."""
+SECTION_LESS = {"ladder": "plain", "ladder3": "ladder", "ladder4": "ladder3"}
+"""Each ladder to the one of a section less."""
+
+
+def with_laws(
+    ideal: Settled, mechanics: Mechanics, coil: CoilModel | None = None, *, surely: bool = False
+) -> Settled:
+    """Fit the same takes with laws: to the end if these gain anything, else a few steps only.
+
+    One that gains nothing remains a rival: what it would make of the parameters is possible.
+    Where the fit without laws leaves structure, its variances hide what they would explain: they
+    are always settled then.
+
+    Args:
+        ideal: The fit without laws.
+        mechanics: The laws.
+        coil: Coil model; by default that of the fit without laws, but for a former one section
+            less, where there are sections.
+        surely: Settle whatever it gains.
+    """
+    before = ideal.problem
+    if coil is None:
+        coil = _beside(ideal.problem.driver.coil, mechanics)
+    starts = _starts(ideal, mechanics, coil)
+    problem = Problem([take.measured for take in before.takes], before.session, coil, mechanics)
+    problem = problem.weighted(before.variance)
+    was = float(np.sum(before.residual(ideal.theta) ** 2))
+    best: tuple[float, FloatArray] = (math.inf, ideal.theta)
+    for theta in starts:
+        problem = problem.with_errors_on(theta)
+        solution = least_squares(
+            problem.residual,
+            problem.jacobian,
+            theta,
+            tolerance=1e-4,
+            worth=WORTH,
+            evaluations=_TRIES,
+        )
+        if solution.cost < best[0]:
+            best = (solution.cost, bounded(solution.values))
+    price = penalty(problem.driver) - penalty(before.driver)
+    if surely or ideal.leaves_structure or was - best[0] > 0.5 * price:
+        return settle(problem, best[1])
+    return Settled(problem, best[1], ideal.misfits, ideal.misfits_over_noise)
+
+
+def _starts(ideal: Settled, mechanics: Mechanics, coil: CoilModel) -> list[FloatArray]:
+    """Starting vectors of a model with laws, from the fit of the coil without.
+
+    A closed former is seen in the coil as a section of a ladder: where the coil has a section
+    less, each in turn becomes the ring.
+    """
+    driver, theta = ideal.problem.driver, ideal.theta
+    first = driver.columns[-1] + 1  # the laws stand behind the coil
+    head, tail = theta[: driver.coil_columns[0]], theta[first:]
+    own = theta[driver.coil_columns]
+    if coil is driver.coil:
+        return [np.concatenate([head, own, law, tail]) for law in mechanics.starts]
+    starts = []
+    for section in range(1, own.size, 2):
+        L, R = np.exp(own[section : section + 2])
+        rest = np.delete(own, [section, section + 1])
+        for law in mechanics.starts:
+            ring = np.array([law[-3], theta[2] + math.log(L / R), math.log(R)])
+            starts.append(np.concatenate([head, rest, law[:-3], ring, tail]))
+    return starts
+
+
+def _beside(coil: CoilModel, mechanics: Mechanics) -> CoilModel:
+    """Coil to try beside laws: one section less than before where a closed ring takes its place."""
+    simpler = SECTION_LESS.get(coil.name) if mechanics.former is not None else None
+    return coil if simpler is None else coil_named(simpler)
+
+
+def coil_named(name: str) -> CoilModel:
+    """Coil model by its name."""
+    return next(coil for coil in MODELS if coil.name == name)
