@@ -14,7 +14,8 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from fit.driver import named_model
+from fit.driver.from_reported import known
+from fit.driver.models import named
 from fit.given import air
 from fit.given.measured import AddedMass, FreeAir, MeasuredCurve, Session, TestBox
 from fit.problem.joint_problem import Problem
@@ -101,10 +102,10 @@ def fit_near(
         ValueError: If no model has the given name.
         Refused: As `fit_driver`; ``unknown-coil`` when one of the model's parameters is missing.
     """
-    coil, mechanics = named_model.named(model)
+    coil, mechanics = named(model)
     w0 = 2 * math.pi * near["fs"]
     state = [near["Re"], w0 * near["Re"] / near["Qes"], w0, w0 / near["Qms"]]
-    free = np.concatenate([np.log(state), named_model.known(model, near).internal])
+    free = np.concatenate([np.log(state), known(model, near).internal])
     problem = Problem(curves, session, coil, mechanics)
     return reported(Chosen(to_all_digits(settle(problem, joint_start(problem, free)))), linear=True)
 
@@ -138,7 +139,7 @@ def chosen(curves: Sequence[MeasuredCurve], session: Session, model: str = AUTO)
         ValueError: If no model has the given name.
         Refused: When the takes do not belong together, or none is in free air.
     """
-    wanted = None if model == AUTO else named_model.named(model)
+    wanted = None if model == AUTO else named(model)
     if not any(isinstance(curve.condition, FreeAir) for curve in curves):
         raise Refused([_NO_FREE_AIR])
     contest = Contest()

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from html import escape
 from typing import TYPE_CHECKING
 
-from fit.results.quantities import OF_LAWS, OF_MODELS, QUANTITIES
+from fit.results.quantities import QUANTITIES
 
 if TYPE_CHECKING:
     from fit.results.result import Estimate
@@ -70,13 +70,15 @@ class Shown:
 
 def shown(symbol: str, unit: str) -> Shown:
     """How ``symbol`` is shown; one that is not known by its SI ``unit``."""
+    from fit.driver.models import OF_COILS, OF_LAWS
+
     known = QUANTITIES.get(symbol) or OF_LAWS.get(symbol)
     if known is not None:
         sign = _SIGNS.get(known.shown_unit, known.shown_unit)
         short = _SHORT.get(symbol, symbol)
         return Shown(short, _MARKUP.get(symbol, symbol), known.name, sign, known.scale)
     scale, name = _COIL_SCALES.get(unit, (1.0, unit))
-    told = OF_MODELS[symbol].name if symbol in OF_MODELS else "of the model"
+    told = OF_COILS[symbol].name if symbol in OF_COILS else "of the model"
     words = _WORDS.get(symbol, told)
     short, markup = _SHORT.get(symbol, symbol), _MARKUP.get(symbol, escape(symbol))
     return Shown(short, markup, words, _SIGNS.get(name, name), scale)

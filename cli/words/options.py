@@ -84,7 +84,7 @@ def check_model(model: str) -> None:
     Raises:
         UsageError: If it is not ``auto`` and no model has this name.
     """
-    from fit.driver.named_model import COILS, LAWS, named
+    from fit.driver.models import COIL_NAMES, LAW_NAMES, named
     from fit.joint import AUTO
 
     if model == AUTO:
@@ -95,8 +95,8 @@ def check_model(model: str) -> None:
         raise UsageError(
             f"there is no model '{model}'",
             where="--model",
-            remedy=f"{AUTO}, or one of {' '.join(COILS)}, alone or with one of {' '.join(LAWS)} "
-            "behind it.",
+            remedy=f"{AUTO}, or one of {' '.join(COIL_NAMES)}, alone or with one of "
+            f"{' '.join(LAW_NAMES)} behind it.",
         ) from None
 
 

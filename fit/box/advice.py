@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from fit.box.as_built import SystemFit
-from fit.box.predict import Box
+from fit.box.circuit import Box
 from fit.box.vent import FLANGED_END, FREE_END
 from fit.results.result import Estimate
 from meas.errors import Finding

@@ -9,7 +9,7 @@ from typing import Literal
 
 import numpy as np
 
-from fit.box.boxed_driver import DEPARTURES, BoxedDriver
+from fit.box.driver_in_box import DEPARTURES, DriverInBox
 from fit.box.saved_driver import SavedDriver
 from fit.box.start import Peaks, closed, find, vented
 from fit.parts.one_port import Followed, follow
@@ -80,7 +80,7 @@ def fit_system(curve: Curve, driver: SavedDriver, kind: BoxKind | None = None) -
     followed_curve = _below(curve, _BAND * peaks.at_hz[-1])
     if followed_curve.frequency_hz.size < _FEWEST:
         raise Refused([_TOO_FEW])
-    model = BoxedDriver(driver, vented=kind == "vented")
+    model = DriverInBox(driver, vented=kind == "vented")
     start = np.concatenate([own, np.zeros(model.size - len(own))])
     found = follow(followed_curve, model, start, known=model.known)
     if found.residual_rms_relative > _POOR:
@@ -113,7 +113,7 @@ def _below(curve: Curve, highest_hz: float) -> Curve:
 
 
 def _quantities(
-    found: Followed, model: BoxedDriver, peaks: Peaks
+    found: Followed, model: DriverInBox, peaks: Peaks
 ) -> tuple[dict[str, Estimate], float | None]:
     parameters = {"Vb": found.estimate(model.volume, "m3")}
     leak: Callable[[FloatArray], float]
@@ -138,7 +138,7 @@ def _quantities(
     return parameters, 1 / upper if upper > 0 else None
 
 
-def _resonance_of(model: BoxedDriver, near_hz: float) -> Callable[[FloatArray], float]:
+def _resonance_of(model: DriverInBox, near_hz: float) -> Callable[[FloatArray], float]:
     """Frequency at which the mechanical reactance vanishes [Hz]; a closed box has only one, within
     a decade of its peak of |Z|."""
     from scipy.optimize import brentq
@@ -154,7 +154,7 @@ def _resonance_of(model: BoxedDriver, near_hz: float) -> Callable[[FloatArray], 
     return resonance
 
 
-def _total_q(model: BoxedDriver, theta: FloatArray, fc: float) -> float:
+def _total_q(model: DriverInBox, theta: FloatArray, fc: float) -> float:
     """Q of the moving mass against all losses at resonance, coil circuit included (Small 1972)."""
     w = 2 * math.pi * fc
     loss = float(model.mechanical(np.array([1j * w]), theta)[0].real)
@@ -181,7 +181,7 @@ def _poor(found: Followed, kind: BoxKind) -> Finding:
 
 
 def _doubts(
-    found: Followed, model: BoxedDriver, parameters: Mapping[str, Estimate], curve: Curve
+    found: Followed, model: DriverInBox, parameters: Mapping[str, Estimate], curve: Curve
 ) -> list[Finding]:
     doubts: list[Finding] = []
     if not curve.systematics:

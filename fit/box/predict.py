@@ -13,10 +13,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fit.box.circuit import Behaviour, Mounted, behaviour
+from fit.box.circuit import Air, Behaviour, Box, Mounted, behaviour
 from fit.box.saved_driver import SavedDriver
 from fit.box.sealed import SealedBox, sealed_by_volume
 from fit.box.vented import VentedBox, vented_by_volume
+from fit.driver.impedance import RE, STRENGTH
 from fit.results.quantities import rounded
 from fit.results.result import Estimate
 from meas.curve import ComplexArray, FloatArray
@@ -36,36 +37,6 @@ _NOTICED = 0.02
 """Of fc and Qtc; 2 % are 0.2 dB at most."""
 
 
-@dataclass(frozen=True)
-class Air:
-    """The air in and around the box.
-
-    Attributes:
-        density: [kg/m3].
-        sound_speed: [m/s].
-    """
-
-    density: float
-    sound_speed: float
-
-
-@dataclass(frozen=True)
-class Box:
-    """A box to build.
-
-    Attributes:
-        volume: Net of driver, vent and braces [m3].
-        fb: Tuning of the vent [Hz]; None for a closed box.
-        QL: Leakage Q at fb; infinite for none.
-        vent_area: Of all vents [m2]; None while it is not chosen.
-    """
-
-    volume: float
-    fb: float | None = None
-    QL: float = math.inf
-    vent_area: float | None = None
-
-
 @dataclass(frozen=True, eq=False)
 class Band:
     """A curve and how far it may be off.
@@ -77,6 +48,10 @@ class Band:
 
     value: FloatArray
     standard_uncertainty: FloatArray
+
+    def over(self, divisor: float) -> Band:
+        """The same over a number."""
+        return Band(self.value / divisor, self.standard_uncertainty / divisor)
 
 
 @dataclass(frozen=True, eq=False)
@@ -115,38 +90,11 @@ def grid() -> FloatArray:
 
 
 def mounted(
-    driver: SavedDriver,
-    theta: FloatArray,
-    frequency_hz: FloatArray,
-    box: Box,
-    air: Air,
-    source_ohm: float = 0.0,
+    driver: SavedDriver, theta: FloatArray, box: Box, air: Air, source_ohm: float = 0.0
 ) -> Mounted:
-    """The circuit of a driver in a box.
-
-    The area is the one with which Vas, Mms and fs agree, sqrt(Vas/(rho c^2 Cms)): a ruler enters
-    only as far as the fit let it.
-    """
-    Re, fs, Qms, Qes, Vas, Mms = np.exp(theta[:6])
-    ws = 2 * math.pi * fs
-    Cms = 1 / (ws**2 * Mms)
-    s = np.asarray(2j * np.pi * frequency_hz)
-    return Mounted(
-        coil_ohm=driver.blocked(s, theta),
-        Bl=math.sqrt(ws * Mms * Re / Qes) * driver.force(s, theta),
-        Mms=Mms,
-        Cms=Cms,
-        Rms=ws * Mms / Qms,
-        Sd=math.sqrt(Vas / (air.density * air.sound_speed**2 * Cms)),
-        volume=box.volume,
-        fb=box.fb,
-        QL=box.QL,
-        vent_area=None if box.fb is None else box.vent_area or 1.0,
-        density=air.density,
-        sound_speed=air.sound_speed,
-        source_ohm=source_ohm,
-        stiffness=driver.stiffness(s, theta)[0],
-    )
+    """Put a driver with parameters of its fit's kind into a box."""
+    Vas, Mms = np.exp(theta[4:6])
+    return Mounted(driver.driver, driver.electrical(theta), Mms, Vas, box, air, source_ohm)
 
 
 def total_Q(theta: FloatArray, source_ohm: float = 0.0) -> float:  # noqa: N802  # Q: the field's symbol
@@ -185,32 +133,33 @@ def predict(
         frequency_hz: Shape (n,); default `grid`.
     """
     f = grid() if frequency_hz is None else frequency_hz
-    has_vent = box.fb is not None
+
+    def solved(theta: FloatArray) -> Behaviour:
+        return behaviour(f, mounted(driver, theta, box, air, source_ohm), drive_volt)
 
     def curves(theta: FloatArray) -> FloatArray:
-        done = _solved(driver, theta, f, box, air, drive_volt, source_ohm)
-        vent = done.vent_speed_m_s if done.vent_speed_m_s is not None else np.zeros(f.size)
-        size = np.abs(done.impedance_ohm)
+        done = solved(theta)
+        vent, size = done.vent_flow_m3_s, np.abs(done.impedance_ohm)
         return np.stack([done.level_db, done.excursion_m, vent, done.group_delay_s, size])
 
     value = curves(driver.theta)
     slopes = _derivatives(curves, driver.theta)  # (p, 5, n)
     effects = np.array(list(driver.effects.values())).reshape(-1, driver.theta.size)
     spread = np.sqrt(np.sum(np.einsum("kp,pcn->kcn", effects, slopes) ** 2, axis=0))
-    band = [Band(own, u) for own, u in zip(value, spread, strict=True)]
-    vent = band[2] if has_vent else None
+    level, excursion, flow, delay, size = (
+        Band(own, u) for own, u in zip(value, spread, strict=True)
+    )
+    vented, area = box.fb is not None, box.vent_area
     return Prediction(
         frequency_hz=f,
-        level_db=band[0],
-        excursion_m=band[1] if driver.has_mass else None,
-        vent_speed_m_s=vent if box.vent_area is not None else None,
-        group_delay_s=band[3],
-        impedance_ohm=_solved(
-            driver, driver.theta, f, box, air, drive_volt, source_ohm
-        ).impedance_ohm,
-        magnitude_ohm=band[4],
+        level_db=level,
+        excursion_m=excursion if driver.has_mass else None,
+        vent_speed_m_s=flow.over(area) if vented and area is not None else None,
+        group_delay_s=delay,
+        impedance_ohm=solved(driver.theta).impedance_ohm,
+        magnitude_ohm=size,
         parameters=_parameters(driver, box, source_ohm),
-        vent_flow_m3_s=vent.value * (box.vent_area or 1.0) if vent is not None else None,
+        vent_flow_m3_s=flow.value if vented else None,
         warnings=_shifted(driver, box, source_ohm),
     )
 
@@ -223,25 +172,24 @@ def _shifted(driver: SavedDriver, box: Box, source_ohm: float) -> tuple[Finding,
     fc is where the pressure leads by 90 degrees, Qtc its size there over what Bl/Re makes of it
     far above.
     """
-    if box.fb is not None or not driver.mechanics.laws:
+    model, theta = driver.driver, driver.electrical(driver.theta)
+    if box.fb is not None or not model.mechanics.laws:
         return ()
     fs, Vas = (math.exp(driver.theta[k]) for k in (1, 4))
-    total = total_Q(driver.theta, source_ohm)
-    plain = sealed_by_volume(fs, total, Vas, box.volume)
+    plain = sealed_by_volume(fs, total_Q(driver.theta, source_ohm), Vas, box.volume)
+    w0, source = 2 * math.pi * fs, math.exp(theta[RE]) + source_ohm
     x = plain.fc / fs
-    Re, _, Qms, Qes = np.exp(driver.theta[:4])
-    source = Re + source_ohm
     for _ in range(_ROUNDS):
-        s = np.array([2j * math.pi * fs * x])
-        k = driver.stiffness(s, driver.theta)[0]
-        ring, force, _, _ = driver.ring(s, driver.theta)
-        spring = -x * x + 1j * x / Qms + k + Vas / box.volume
-        held = spring * (1 + ring / source) / force + 1j * x * force * Re / (source * Qes)
+        s = np.array([1j * w0 * x])
+        ring, force, _, _ = model.ring(s, theta)
+        spring = model.dynamics(s, theta, stiffer=Vas / box.volume) / w0**2
+        motor = s * force * math.exp(theta[STRENGTH]) / (w0**2 * source)
+        held = spring * (1 + ring / source) / force + motor
         x = math.sqrt(float(held[0].real) + x * x)
     Qtc = x * x / float(held[0].imag)
     if abs(x * fs / plain.fc - 1) < _NOTICED and abs(Qtc / plain.Qtc - 1) < _NOTICED:
         return ()
-    laws = {"suspension": driver.mechanics.suspension, "ring": driver.mechanics.former}
+    laws = {"suspension": model.mechanics.suspension, "ring": model.mechanics.former}
     parts = " and the ".join(name for name, law in laws.items() if law is not None)
     return (
         Finding(
@@ -251,18 +199,6 @@ def _shifted(driver: SavedDriver, box: Box, source_ohm: float) -> tuple[Finding,
             f"{plain.Qtc:.3g}. The curves follow it",
         ),
     )
-
-
-def _solved(
-    driver: SavedDriver,
-    theta: FloatArray,
-    f: FloatArray,
-    box: Box,
-    air: Air,
-    drive_volt: float,
-    source_ohm: float,
-) -> Behaviour:
-    return behaviour(f, mounted(driver, theta, f, box, air, source_ohm), drive_volt)
 
 
 def _derivatives(function: Callable[[FloatArray], FloatArray], theta: FloatArray) -> FloatArray:

@@ -14,9 +14,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fit.driver.mechanics import Mechanics
-from fit.driver.named_model import KnownModel, known
-from fit.driver.voicecoil import CoilModel, Empirical, Plain
+from fit.driver.coils.plain import Plain
+from fit.driver.from_reported import KnownModel, known
+from fit.driver.impedance import STATE_SIZE, Driver
 from fit.results.quantities import rounded
 from fit.results.result import DriverFit, Estimate
 from meas.curve import ComplexArray, FloatArray
@@ -24,6 +24,17 @@ from meas.errors import Finding, Refused
 
 STATE = ("Re", "fs", "Qms", "Qes", "Vas", "Mms")
 """What the first columns are logarithms of."""
+
+_OF_STATE = np.array(
+    [
+        [1.0, 0.0, 0.0, 0.0, 0.0, 0.0],  # ln Re
+        [1.0, 1.0, 0.0, -1.0, 0.0, 0.0],  # ln Bl^2/Mms = ln Re + ln ws - ln Qes
+        [0.0, 1.0, 0.0, 0.0, 0.0, 0.0],  # ln ws
+        [0.0, 1.0, -1.0, 0.0, 0.0, 0.0],  # ln Rms/Mms = ln ws - ln Qms
+    ]
+)
+"""The state of `fit.driver.impedance` by `STATE`, all as logarithms (R. H. Small, J. Audio Eng.
+Soc. 20(5), 1972)."""
 
 _NO_INDUCTANCE = 1e-9
 
@@ -33,57 +44,32 @@ class SavedDriver:
     """A fitted driver.
 
     Attributes:
+        driver: Coil and laws of the fit.
         theta: Logarithms of `STATE`, then the internal parameters of coil and laws, shape (p,).
         effects: Error source to its effect on ``theta`` for plus one standard uncertainty.
-        coil: The coil model of the fit.
-        mechanics: Its laws of suspension and former.
         has_mass: Whether Mms is known; its column holds a stand-in otherwise.
         sources: Error source to its description.
         widening: Factor on 1.96 for few repetitions, the largest of the parameters.
         warnings: What is missing in the fit.
     """
 
+    driver: Driver
     theta: FloatArray
     effects: Mapping[str, FloatArray]
-    coil: CoilModel
-    mechanics: Mechanics
     has_mass: bool
     sources: Mapping[str, str]
     widening: float
     warnings: tuple[Finding, ...] = ()
 
-    def blocked(self, s: ComplexArray, theta: FloatArray) -> ComplexArray:
-        """Impedance of the blocked coil, Re and a ring beside it included [ohm], shape (n,)."""
-        coil, _ = self.coil.impedance(s, self.of_coil(theta))
-        return np.asarray(math.exp(theta[0]) + coil + self.ring(s, theta)[0])
+    def electrical(self, theta: FloatArray) -> FloatArray:
+        """The vector of `fit.driver.impedance` for one of ``theta``'s kind."""
+        turns = np.where(_OF_STATE[:, 1], math.log(2 * math.pi), 0.0)
+        state = _OF_STATE @ theta[: len(STATE)] + turns
+        return np.concatenate([state, theta[len(STATE) :]])
 
-    def force(self, s: ComplexArray, theta: FloatArray) -> ComplexArray:
-        """Factor of a closed former on the force factor (`fit.driver.former`), shape (n,)."""
-        return self.ring(s, theta)[1]
-
-    def stiffness(
-        self, s: ComplexArray, theta: FloatArray
-    ) -> tuple[ComplexArray, ComplexArray, ComplexArray]:
-        """Dynamic stiffness over 1/Cms, 1 at resonance, with its derivatives."""
-        return self.mechanics.stiffness(self._over_resonance(s, theta), self.of_laws(theta))
-
-    def ring(
-        self, s: ComplexArray, theta: FloatArray
-    ) -> tuple[ComplexArray, ComplexArray, ComplexArray, ComplexArray]:
-        """What a former does to coil and force factor, with derivatives (`Mechanics.ring`)."""
-        per_ohm = math.exp(theta[3] - theta[0])  # ws Mms/Bl^2 = Qes/Re
-        return self.mechanics.ring(self._over_resonance(s, theta), self.of_laws(theta), per_ohm)
-
-    def _over_resonance(self, s: ComplexArray, theta: FloatArray) -> ComplexArray:
-        return np.asarray(s / (2 * math.pi * math.exp(theta[1])))
-
-    def of_laws(self, theta: FloatArray) -> FloatArray:
-        """The internal parameters of the laws."""
-        return theta[len(STATE) + self.coil.size :]
-
-    def of_coil(self, theta: FloatArray) -> FloatArray:
-        """The coil's internal parameters."""
-        return theta[len(STATE) : len(STATE) + self.coil.size]
+    def by_theta(self, slopes: ComplexArray) -> ComplexArray:
+        """Derivatives by ``theta`` from those by the vector of `electrical`, shape (p, n)."""
+        return np.concatenate([_OF_STATE.T @ slopes[:STATE_SIZE], slopes[STATE_SIZE:]])
 
     def estimate(self, value: float, gradient: FloatArray, unit: str) -> Estimate:
         """A quantity of the driver with what limits it (JCGM 102:2011, 6.2.1.3).
@@ -119,16 +105,15 @@ def of_fit(fit: DriverFit) -> SavedDriver:
         warnings.append(_NO_LE)
         values["Le"] = _NO_INDUCTANCE
     model = known(fit.model, values)
-    if isinstance(model.coil, Empirical):
+    if model.driver.coil.within_band_only:
         warnings.append(_within_its_band(fit))
     values.setdefault("Mms", 0.01)
     sources = sorted({source for estimate in given.values() for source in estimate.contributions})
     effects = {source: _effect(given, model, source) for source in sources}
     return SavedDriver(
+        driver=model.driver,
         theta=np.concatenate([np.log([values[name] for name in STATE]), model.internal]),
         effects={source: effect for source, effect in effects.items() if np.any(effect)},
-        coil=model.coil,
-        mechanics=model.mechanics,
         has_mass="Mms" in given,
         sources=dict(fit.sources),
         widening=max(given[name].widening for name in STATE if name in given),
@@ -142,7 +127,7 @@ def _effect(given: Mapping[str, Estimate], model: KnownModel, source: str) -> Fl
         name: e.contributions[source] for name, e in given.items() if source in e.contributions
     }
     state = [changes.get(name, 0.0) / given[name].value if name in given else 0.0 for name in STATE]
-    return np.concatenate([state, model.moved(changes)])
+    return np.concatenate([state, model.changed(changes)])
 
 
 _NO_VOLUME = Finding(
@@ -164,7 +149,7 @@ def _within_its_band(fit: DriverFit) -> Finding:
     low, high = (float(end) for end in curve.frequency_hz[[0, -1]])
     return Finding(
         "coil-within-band",
-        f"the coil of the fit is described by two power laws without a circuit behind them, which "
-        f"say nothing outside {rounded(low)} to {rounded(high)} Hz where the take was: what is "
-        "computed there leans on a continuation",
+        "the coil model of the fit has no circuit behind it and says nothing outside "
+        f"{rounded(low)} to {rounded(high)} Hz, where the take was: what is computed there leans "
+        "on a continuation",
     )

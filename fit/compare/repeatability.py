@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from fit.driver.models import OF_LAWS
 from fit.results.error_sources import ASSUMED, Effect, combine
-from fit.results.quantities import OF_LAWS, QUANTITIES
+from fit.results.quantities import QUANTITIES
 from fit.results.result import DriverFit
 from fit.results.scaling import Exponents, exponents
 

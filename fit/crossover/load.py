@@ -8,7 +8,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fit.driver.named_model import KnownModel, known, motion
+from fit.driver.from_reported import in_free_air
+from fit.driver.impedance import Modelled
 from fit.results.result import DriverFit
 from meas.curve import ComplexArray, FloatArray, ImpedanceCurve
 
@@ -74,22 +75,25 @@ def from_fit(name: str, fit: DriverFit) -> Load:
         KeyError: If the fit lacks Re, fs, Qms or Res.
     """
     values = {symbol: e.value for symbol, e in fit.parameters.items()}
-    driver = _FreeDriver(values, known(fit.model, values))
+    model = in_free_air(fit.model, values)
     curve = next((c for c in fit.curves if c.condition == "free-air"), fit.curves[0])
-    used = (*_STATE, *driver.model.symbols)
+
+    def modelled(f: FloatArray) -> Modelled:
+        return model.driver.impedance(np.asarray(2j * np.pi * f), model.internal)
 
     def effect(source: str) -> Impedance:
-        changes = {n: fit.parameters[n].contributions.get(source, 0.0) for n in used}
-        return lambda f: np.asarray(driver.moved(changes) @ driver.impedance(f)[1])
+        parts = {n: fit.parameters[n].contributions.get(source, 0.0) for n in model.symbols}
+        changes = model.changed(parts)
+        return lambda f: np.asarray(changes @ modelled(f).by_parameter(changes.size))
 
-    told = {s for symbol in used for s in fit.parameters[symbol].contributions}
+    found = {s for symbol in model.symbols for s in fit.parameters[symbol].contributions}
     return Load(
         name=name,
-        impedance=lambda f: driver.impedance(f)[0],
+        impedance=lambda f: modelled(f).total,
         band_hz=(float(curve.frequency_hz[0]), float(curve.frequency_hz[-1])),
         # What is random in two fits is not the same error, whatever it is called in each.
-        errors={_own(source, name): effect(source) for source in sorted(told)},
-        sources={_own(source, name): fit.sources.get(source, source) for source in told},
+        errors={_own(source, name): effect(source) for source in sorted(found)},
+        sources={_own(source, name): fit.sources.get(source, source) for source in found},
         Re=values["Re"],
         Le=values.get("Le", 0.0),
     )
@@ -109,44 +113,9 @@ def fitted_impedance(
     Raises:
         Refused: ``unknown-coil``.
     """
-    f = np.asarray(frequency_hz, dtype=float)
-    return _FreeDriver(values, known(model, values)).impedance(f)[0]
-
-
-_STATE = ("Re", "fs", "Qms", "Res")
-
-
-@dataclass(frozen=True, eq=False)
-class _FreeDriver:
-    """A fitted driver in free air: Re + coil + Res times its motion (`fit.driver.named_model`).
-
-    A closed former stands beside the coil and turns the force factor (`fit.driver.former`).
-    """
-
-    values: Mapping[str, float]
-    model: KnownModel
-
-    def moved(self, changes: Mapping[str, float]) -> FloatArray:
-        """Changes of the parameters of `impedance` by small ones of the reported."""
-        state = [changes[name] / self.values[name] for name in _STATE]
-        return np.concatenate([state, self.model.moved(changes)])
-
-    def impedance(self, f: FloatArray) -> tuple[ComplexArray, ComplexArray]:
-        """Impedance [ohm] and its derivatives by the logarithms of `_STATE`, coil and laws."""
-        Re, fs, Qms, Res = (self.values[name] for name in _STATE)
-        model, s = self.model, np.asarray(2j * np.pi * f, dtype=np.complex128)
-        x, laws = s / (2 * np.pi * fs), (model.mechanics, model.of_laws)
-        coil, by_coil = model.coil.impedance(s, model.of_coil)
-        unturned, by = motion(x, Qms, *laws)
-        # Bl^2/(ws Mms) is Res/Qms.
-        series, force, by_series, by_force = model.mechanics.ring(x, model.of_laws, Qms / Res)
-        moving = Res * force**2 * unturned
-        by = Res * force**2 * by
-        turned = by_series + 2 * Res * force * unturned * by_force  # by ln x, ln Qms/Res, laws
-        flat = np.full(f.shape, Re + 0j)
-        by_state = [flat, by[0] - turned[0], by[1] + turned[1], moving - turned[1]]
-        slopes = np.stack([*by_state, *by_coil, *(by[2:] + turned[2:])])
-        return Re + coil + series + moving, slopes
+    known = in_free_air(model, values)
+    s = np.asarray(2j * np.pi * np.asarray(frequency_hz, dtype=float))
+    return known.driver.impedance(s, known.internal).total
 
 
 def _own(source: str, name: str) -> str:

@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 
 from fit.crossover.ladder import Part
 from fit.crossover.network import Branch
+from fit.crossover.spice import conductance
 
 
 def netlist(branches: Sequence[Branch], subcircuits: Mapping[str, str]) -> str:
@@ -54,22 +55,17 @@ def _branch_lines(branch: Branch, driver: str) -> list[str]:
 
 def _part_lines(name: str, part: Part, here: str, there: str) -> list[str]:
     if part.kind == "resistor":
-        return [_ohm(name, here, there, part.value + part.series_ohm)]
+        return [conductance(name, here, there, part.value + part.series_ohm)]
     inner = here
     lines: list[str] = []
     if part.series_ohm > 0:
         inner = f"{name}_i"
-        lines.append(_ohm(f"{name}_s", here, inner, part.series_ohm))
+        lines.append(conductance(f"{name}_s", here, inner, part.series_ohm))
     letter = "C" if part.kind == "capacitor" else "L"
     lines.append(f"{letter}{name} {inner} {there} {part.value!r}")
     if part.kind == "inductor" and math.isfinite(part.core_ohm):
-        lines.append(_ohm(f"{name}_c", inner, there, part.core_ohm))
+        lines.append(conductance(f"{name}_c", inner, there, part.core_ohm))
     return lines
-
-
-def _ohm(name: str, here: str, there: str, ohm: float) -> str:
-    # A conductance as controlled source: simulators may raise small resistances.
-    return f"G{name} {here} {there} {here} {there} {1 / ohm!r}"
 
 
 def _subcircuit_name(text: str) -> str:

@@ -14,8 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from fit.driver.former import Former
-from fit.driver.suspension import Creep, Law, Relaxing
+from fit.driver.laws.law import Law
 
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
@@ -244,14 +243,3 @@ def _lossless_at_resonance(
 
 
 IDEAL = Mechanics()
-CANDIDATES: tuple[Mechanics, ...] = (
-    Mechanics(suspension=Creep()),
-    Mechanics(suspension=Relaxing()),
-    Mechanics(former=Former()),
-)
-"""Single laws that the automatic choice tries beside the ideal spring."""
-COMBINED: tuple[Mechanics, ...] = tuple(
-    Mechanics(suspension=law, former=Former()) for law in (Creep(), Relaxing())
-)
-"""Two laws at once, by name only."""
-MECHANICS: tuple[Mechanics, ...] = (IDEAL, *CANDIDATES, *COMBINED)

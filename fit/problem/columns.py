@@ -6,8 +6,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+from fit.driver.coils.coil import CoilModel
 from fit.driver.mechanics import Mechanics
-from fit.driver.voicecoil import CoilModel
 from fit.given import air
 from fit.given.measured import AddedMass, FreeAir, MeasuredCurve, Session, TestBox
 from fit.given.prior_widths import BOX, DRIFT

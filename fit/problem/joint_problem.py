@@ -22,8 +22,9 @@ from typing import Any, Self
 import numpy as np
 from numpy.typing import NDArray
 
+from fit.driver.coils.coil import CoilModel
+from fit.driver.impedance import Modelled
 from fit.driver.mechanics import IDEAL, Mechanics
-from fit.driver.voicecoil import CoilModel
 from fit.given.measured import FreeAir, MeasuredCurve, Session
 from fit.given.prior_widths import REPEAT
 from fit.given.stated_values import StatedValues
@@ -37,7 +38,7 @@ from fit.problem.columns import (
 from fit.problem.common_errors import on_model
 from fit.problem.curve_rows import as_measured, error_effects, stacked
 from fit.problem.other_values import OtherValues
-from fit.problem.take_model import DriverModel, Modelled, Take
+from fit.problem.take_model import DriverModel, Take
 from meas.curve import random_ohm
 
 FloatArray = NDArray[np.float64]
@@ -119,13 +120,7 @@ class Problem:
         self.mass_column, self.volume_column = place.get("mass"), place.get("volume")
         self.stated = StatedValues(session, self.error_columns)
         self.driver = DriverModel(
-            coil,
-            mechanics,
-            [place[column.name] for column in self._of_role("coil")],
-            [place[column.name] for column in self._of_role("law")],
-            self.mass_column,
-            self.volume_column,
-            self.stated,
+            coil, mechanics, self.mass_column, self.volume_column, self.stated
         )
         self.takes = [_take(index, take, scatter, place) for index, take in enumerate(curves)]
         self.grids = [  # the first take of the same frequencies
@@ -226,7 +221,7 @@ class Problem:
             theta = bounded(theta)
             grid = f"reference of take {self.grids[take]}"
             if grid not in known:
-                known[grid] = self.driver.reference(self.takes[take].s, theta)
+                known[grid] = self.driver.at(self.takes[take].s, theta)
             known[take] = self.driver.of_take(self.takes[take], theta, known[grid])
         found: Modelled = known[take]
         return found
@@ -238,9 +233,7 @@ class Problem:
             theta: Shape (r, p).
         """
         vectors = bounded(theta).T[:, :, None]
-        references = {
-            grid: self.driver.reference(self.takes[grid].s, vectors) for grid in set(self.grids)
-        }
+        references = {grid: self.driver.at(self.takes[grid].s, vectors) for grid in set(self.grids)}
         for grid, take in zip(self.grids, self.takes, strict=True):
             yield self.driver.of_take(take, vectors, references[grid])
 

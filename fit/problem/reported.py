@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from fit.driver.voicecoil import Plain
+from fit.driver.coils.plain import Plain
 from fit.given import air
 from fit.problem.joint_problem import Problem
 

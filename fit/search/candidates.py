@@ -9,8 +9,9 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from fit.driver.mechanics import CANDIDATES, IDEAL, Mechanics
-from fit.driver.voicecoil import MODELS, CoilModel
+from fit.driver.coils.coil import CoilModel
+from fit.driver.mechanics import IDEAL, Mechanics
+from fit.driver.models import CANDIDATES, COILS
 from fit.given.measured import MeasuredCurve, Session
 from fit.problem.joint_problem import Problem
 from fit.problem.settle import Settled, settle
@@ -82,7 +83,7 @@ def coils_on_all_takes(takes: Takes) -> list[Settled]:
     ranked = sorted(states, key=lambda name: states[name].cost)
     limit = _HOPELESS + _AS_HOPELESS * states[ranked[0]].cost
     worth = [name for place, name in enumerate(ranked) if place < 2 or states[name].cost < limit]
-    return [takes.fitted_by(coil) for coil in MODELS if coil.name in worth]
+    return [takes.fitted_by(coil) for coil in COILS if coil.name in worth]
 
 
 def _near_the_best(coils: Ranking) -> list[Settled]:

@@ -8,7 +8,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from fit.driver.voicecoil import MODELS, CoilModel
+from fit.driver.coils.coil import CoilModel
+from fit.driver.models import COILS
 from fit.given.measured import FreeAir, MeasuredCurve, Session
 from fit.numerics.least_squares import least_squares
 from fit.problem.joint_problem import Problem, bounded
@@ -56,7 +57,7 @@ def coils_on_free_air(curves: Sequence[MeasuredCurve], session: Session) -> Mapp
     alone = _free_air(curves)
     search = Search(alone.curve)
     states: dict[str, FreeState] = {}
-    for coil in MODELS:
+    for coil in COILS:
         starts = search.starts(coil)
         if coil.grows_from is not None:
             simpler = states[coil.grows_from]

@@ -15,7 +15,7 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import NDArray
 
-from fit.driver.voicecoil import CoilModel, Shape
+from fit.driver.coils.coil import CoilModel, Shape
 from meas.curve import Curve, ImpedanceCurve
 
 FloatArray = NDArray[np.float64]

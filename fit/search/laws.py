@@ -7,8 +7,9 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from fit.driver.coils.coil import CoilModel
 from fit.driver.mechanics import Mechanics
-from fit.driver.voicecoil import MODELS, CoilModel
+from fit.driver.models import COILS
 from fit.numerics.least_squares import least_squares
 from fit.problem.joint_problem import Problem, bounded
 from fit.problem.settle import Settled, settle
@@ -95,4 +96,4 @@ def _beside(coil: CoilModel, mechanics: Mechanics) -> CoilModel:
 
 def coil_named(name: str) -> CoilModel:
     """Coil model by its name."""
-    return next(coil for coil in MODELS if coil.name == name)
+    return next(coil for coil in COILS if coil.name == name)

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fit.driver.named_model import known as known_model
+from fit.driver.from_reported import known as known_model
 from fit.numerics.robust import centre_and_spread, outlier_limit, tolerance_factor
 from fit.results.result import DECIBEL, DriverFit, Estimate, from_logarithm
 from fit.series.mask import Mask, mask, profile

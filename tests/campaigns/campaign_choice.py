@@ -32,8 +32,9 @@ import numpy as np
 from campaign_drivers import DRIVERS, Bench, Driver, exact_session, exact_takes
 from scipy.optimize import least_squares, nnls
 
-from fit.driver.mechanics import CANDIDATES, IDEAL, Mechanics
-from fit.driver.voicecoil import MODELS, CoilModel
+from fit.driver.coils.coil import CoilModel
+from fit.driver.mechanics import IDEAL, Mechanics
+from fit.driver.models import CANDIDATES, COILS
 from fit.given import in_python
 from fit.joint import fit_driver
 from fit.problem.joint_problem import Problem
@@ -57,7 +58,7 @@ CONTAINS = {
 }
 """Coil to the coils that can do the same, in a limit of their parameters."""
 ONE_CIRCUIT = {"+relaxing", "+former"}
-"""Told apart only by where the corner lies (`fit.driver.suspension.BORDER`)."""
+"""Told apart only by where the corner lies (`fit.driver.laws.law.BORDER`)."""
 
 
 def contains(other: tuple[str, str], true: tuple[str, str]) -> bool:
@@ -111,7 +112,7 @@ def expected_gain(driver: Driver) -> tuple[float, str]:
     true = (coil, f"+{law}" if law else "")
     found = {
         other.name + laws.name: fitted_without_noise(driver, take, other, laws)
-        for other in MODELS
+        for other in COILS
         for laws in (IDEAL, *CANDIDATES)
         if not contains((other.name, laws.name), true)
     }
@@ -124,7 +125,7 @@ def expected_gain(driver: Driver) -> tuple[float, str]:
 def size(model: str) -> int:
     coil, plus, law = model.partition("+")
     of_law = next(m.size for m in (IDEAL, *CANDIDATES) if m.name == plus + law)
-    return next(m.size for m in MODELS if m.name == coil) + of_law
+    return next(m.size for m in COILS if m.name == coil) + of_law
 
 
 def choices(place: int, seed: int, noise: float, first: int, last: int) -> list[str]:

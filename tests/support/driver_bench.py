@@ -1,4 +1,4 @@
-"""Synthetic drivers, independent of `fit.driver.motional`, for tests of the estimator."""
+"""Synthetic drivers, independent of `fit.driver.impedance`, for tests of the estimator."""
 
 from __future__ import annotations
 

@@ -8,9 +8,9 @@ import driver_bench as bench
 import numpy as np
 import pytest
 
-from fit.driver.mechanics import IDEAL, MECHANICS
-from fit.driver.motional import motional
-from fit.driver.voicecoil import MODELS
+from fit.driver.impedance import motional
+from fit.driver.mechanics import IDEAL
+from fit.driver.models import COILS, MECHANICS
 from fit.problem.joint_problem import Problem
 from meas.curve import MagnitudeCurve, Systematic
 
@@ -65,7 +65,7 @@ def _takes(kind):
     ]
 
 
-EVERY_MODEL = [*((coil, IDEAL) for coil in MODELS), *((MODELS[1], law) for law in MECHANICS[1:])]
+EVERY_MODEL = [*((coil, IDEAL) for coil in COILS), *((COILS[1], law) for law in MECHANICS[1:])]
 
 
 @pytest.mark.parametrize(
@@ -111,7 +111,7 @@ def test_jacobian_of_the_whole_problem(kind, coil, mechanics):
 
 
 def test_rows_are_accounted_for():
-    problem = Problem(_takes("complex"), bench.SESSION, MODELS[0])
+    problem = Problem(_takes("complex"), bench.SESSION, COILS[0])
     assert [r.first for r in problem.rows[1:]] == [r.last for r in problem.rows[:-1]]
     problem.variance = [np.abs(take.data) ** 2 for take in problem.takes]
     assert problem.rows[-1].last == problem.residual(np.zeros(problem.size)).size

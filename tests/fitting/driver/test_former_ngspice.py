@@ -2,7 +2,7 @@
 
 Coil and ring are two inductors with a coupling, each with its own back-EMF, and each pushes the
 moving system: velocity is the current of the mechanical loop (`ngspice_bench`). Nothing of
-`fit.driver.former` is in it.
+`fit.driver.laws.former` is in it.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from scipy.optimize import brentq
 
 from fit.box import predict
-from fit.box.boxed_driver import BoxedDriver
+from fit.box.driver_in_box import DEPARTURES, DriverInBox
 from fit.box.saved_driver import of_fit
 from fit.crossover.load import fitted_impedance
 from fit.crossover.spice import subcircuit
@@ -195,7 +195,7 @@ def test_a_box_is_that_of_the_ring(name: str, tmp_path: Path) -> None:
     )
     z = seen["v(in)"] / seen["i(vi)"]
     np.testing.assert_allclose(found.impedance_ohm, z, rtol=SAME)
-    finished = BoxedDriver(driver, vented=False)
+    finished = DriverInBox(driver, vented=False)
     theta = np.zeros(finished.size)
     theta[0] = math.log(ring.truth(LADDER)["Vas"] / VOLUME)
     np.testing.assert_allclose(finished.impedance(2j * np.pi * f, theta)[0], z, rtol=SAME)
@@ -207,3 +207,21 @@ def test_a_box_is_that_of_the_ring(name: str, tmp_path: Path) -> None:
     # Half space at 1 m (L. L. Beranek, Acoustics, 1954, ch. 4): rho Sd a/(2 pi).
     pressure = DENSITY * LADDER.Sd * omega * velocity / (2 * math.pi)
     np.testing.assert_allclose(20e-6 * 10 ** (found.level_db.value / 20), pressure, rtol=SAME)
+
+
+@pytest.mark.parametrize("name", RINGS)
+def test_a_spring_that_softened_leaves_the_ring(name: str, tmp_path: Path) -> None:
+    """In the finished box the suspension is 10 % softer than in the fit, the ring as it was."""
+    ring, softer = RINGS[name], 0.1
+    source = ["I1 0 in AC 1", ".ac dec 60 10 1000", ".save v(in)"]
+    today = replace(LADDER, Cms=LADDER.Cms * math.exp(softer))
+    seen = play(today, ring, source, tmp_path, box=VOLUME)
+    finished = DriverInBox(of_fit(fit_that_found(LADDER, ring)), vented=False)
+    theta = np.zeros(finished.size)
+    theta[0] = math.log(ring.truth(LADDER)["Vas"] / VOLUME)
+    departures = dict(
+        zip(DEPARTURES, range(finished.size - len(DEPARTURES), finished.size), strict=True)
+    )
+    theta[departures["compliance"]] = softer / DEPARTURES["compliance"]
+    s = 2j * np.pi * seen["frequency"].real
+    np.testing.assert_allclose(finished.impedance(s, theta)[0], seen["v(in)"], rtol=SAME)

@@ -7,10 +7,12 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq
 
-from fit.driver.former import Former
-from fit.driver.mechanics import CANDIDATES, IDEAL, MECHANICS, Mechanics
-from fit.driver.motional import motional
-from fit.driver.suspension import Creep, Relaxing
+from fit.driver.impedance import motional
+from fit.driver.laws.creep import Creep
+from fit.driver.laws.former import Former
+from fit.driver.laws.relaxing import Relaxing
+from fit.driver.mechanics import IDEAL, Mechanics
+from fit.driver.models import CANDIDATES, MECHANICS
 from fit.joint import fit_driver
 
 X = 1j * np.geomspace(0.02, 300, 60)

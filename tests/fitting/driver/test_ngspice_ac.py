@@ -13,11 +13,11 @@ import pytest
 from ngspice_bench import Air, Driver, Load, ac_impedance, fractional_inductor, nonlinear
 from numpy.typing import NDArray
 
-from fit.driver.motional import motional
-from fit.driver.voicecoil import MODELS
+from fit.driver.impedance import motional
+from fit.driver.models import COILS
 
 TOLERANCE = 1e-6
-COIL = {model.name: model for model in MODELS}
+COIL = {model.name: model for model in COILS}
 
 LADDER = Driver()
 PLAIN = Driver(coil=((0.42e-3, None),))

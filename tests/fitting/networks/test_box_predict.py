@@ -27,7 +27,8 @@ from fit.box.circuit import behaviour
 from fit.box.predict import CHUFFS, Air, Box, cautions, mounted, predict
 from fit.box.saved_driver import SavedDriver, of_fit
 from fit.box.vented import vented_flattest
-from fit.driver.voicecoil import MODELS, CoilModel
+from fit.driver.coils.coil import CoilModel
+from fit.driver.models import COILS
 from fit.results.result import DriverFit
 from meas.errors import Refused
 
@@ -138,10 +139,10 @@ def test_correlation_matters() -> None:
     )
 
 
-@pytest.mark.parametrize("model", [model.name for model in MODELS])
+@pytest.mark.parametrize("model", [model.name for model in COILS])
 def test_every_coil_model_comes_back_from_what_is_reported(model: str) -> None:
     """Internal parameters out of the reported ones give the same impedance."""
-    coil = next(one for one in MODELS if one.name == model)
+    coil = next(one for one in COILS if one.name == model)
     internal = coil.typical + 0.1
     reported = {name: value for name, (value, _) in coil.reported(internal).items()}
     fit = fit_of(STRONG)
@@ -153,10 +154,11 @@ def test_every_coil_model_comes_back_from_what_is_reported(model: str) -> None:
     if model == "plain":
         known["Le"] = replace(like, value=float(wanted[0].imag / s[0].imag))
     driver = of_fit(replace(fit, model=model, parameters=known))
-    np.testing.assert_allclose(driver.blocked(s, driver.theta) - STRONG.Re, wanted, rtol=1e-9)
+    blocked = driver.driver.blocked(s, driver.electrical(driver.theta))
+    np.testing.assert_allclose(blocked - STRONG.Re, wanted, rtol=1e-9)
 
 
-@pytest.mark.parametrize("coil", [model for model in MODELS if model.name != "plain"])
+@pytest.mark.parametrize("coil", [model for model in COILS if model.name != "plain"])
 @pytest.mark.parametrize("laws", LAWS)
 def test_effects_are_derivatives(coil: CoilModel, laws: str) -> None:
     """Moving fs and all that a model reports by a source moves coil and spring as stated.
@@ -179,8 +181,9 @@ def test_effects_are_derivatives(coil: CoilModel, laws: str) -> None:
         return of_fit(replace(fit, model=model, parameters=known | extra, sources={"x": "x"}))
 
     def both(driver: SavedDriver, theta: NDArray[np.float64]) -> NDArray[np.complex128]:
-        moving = 10 * driver.stiffness(s, theta)[0], 10 * driver.force(s, theta)
-        return np.concatenate([driver.blocked(s, theta), *moving])
+        model, state = driver.driver, driver.electrical(theta)
+        moving = model.dynamics(s, state) / s**2, model.force(s, state) * np.ones(s.size)
+        return np.concatenate([model.blocked(s, state), *(10 * part for part in moving)])
 
     s = 2j * np.pi * np.geomspace(10, 2e4, 20)
     driver, other = at(0.0), at(step)
@@ -200,7 +203,7 @@ def test_a_law_that_moves_the_box_is_told(laws: str) -> None:
     text = "".join(w.text for w in told if w.code == "law-shifts-box")
     assert bool(text) == bool(laws)
     f = np.geomspace(80, 120, 4001)
-    circuit = mounted(driver, driver.theta, f, box, AIR)
+    circuit = mounted(driver, driver.theta, box, AIR)
     pressure = behaviour(f, circuit, 1.0).pressure_pa
     at = int(np.argmin(np.abs(pressure.real)))
     above = DENSITY * circuit.Sd * rigid.Bl / (2 * math.pi * rigid.Re * circuit.Mms)

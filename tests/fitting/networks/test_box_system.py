@@ -25,7 +25,7 @@ from ngspice_bench import Driver
 from numpy.typing import NDArray
 
 from fit.box.as_built import SystemFit, fit_system
-from fit.box.boxed_driver import DEPARTURES, BoxedDriver
+from fit.box.driver_in_box import DEPARTURES, DriverInBox
 from fit.box.saved_driver import SavedDriver, of_fit
 from fit.box.start import find
 from fit.results.result import DriverFit
@@ -145,10 +145,10 @@ def test_magnitude_alone_will_do(tmp_path: Path) -> None:
 
 def boxed(
     driver: Driver, alpha: float, fb: float | None, leak: float, laws: str = ""
-) -> tuple[BoxedDriver, NDArray[np.float64]]:
+) -> tuple[DriverInBox, NDArray[np.float64]]:
     """Model and parameters that a truth asks for, nothing departed."""
     fit = under(laws, fit_of(driver, EFFECTS))
-    model = BoxedDriver(of_fit(fit), vented=fb is not None)
+    model = DriverInBox(of_fit(fit), vented=fb is not None)
     own = [math.log(alpha), leak] if fb is None else [
         math.log(alpha), math.log(2 * math.pi * fb), leak
     ]  # fmt: skip
@@ -232,7 +232,7 @@ def test_departures_are_in_every_budget() -> None:
 
 def plain_curve(fit: DriverFit, f: NDArray[np.float64]) -> ImpedanceCurve:
     """The driver in free air: a box of a million litres."""
-    model = BoxedDriver(of_fit(fit), vented=False)
+    model = DriverInBox(of_fit(fit), vented=False)
     theta = np.concatenate([[-20.0, 0.0], np.zeros(model.size - 2)])
     return ImpedanceCurve(f, model.impedance(2j * np.pi * f, theta)[0], np.full(f.size, 1e-3))
 
@@ -282,7 +282,7 @@ def with_other_losses(rng: np.random.Generator) -> tuple[ImpedanceCurve, SavedDr
     box = 1 / (1 / air + 1 / port + wb / leak_q)
     spring = w0**2 / (1 - rng.uniform(0, 0.08) * np.log10(s / w0))
     D = s * s + w0 / truth["Qms"] * s + spring + w0**2 * truth["Vas"] / volume * box * s
-    coil = driver.coil.impedance(s, driver.theta[6:])[0]
+    coil = driver.driver.coil.impedance(s, driver.theta[6:])[0]
     z = STRONG.Re + coil + STRONG.Bl**2 / STRONG.Mms * s / D
     sigma = 2e-4 * np.abs(z)
     seen = z + sigma * (rng.normal(size=f.size) + 1j * rng.normal(size=f.size))

@@ -5,7 +5,7 @@ import pytest
 from ngspice_bench import run_ngspice
 
 from fit.crossover.spice import subcircuit
-from fit.driver.named_model import LAWS
+from fit.driver.models import LAW_NAMES
 from meas.errors import Refused
 
 STATE = {"Re": 5.9, "fs": 47.3, "Qms": 4.1, "Res": 31.0}
@@ -110,7 +110,7 @@ def test_the_steepest_creep(tmp_path):
 
 
 def test_every_law_has_a_circuit():
-    assert set(MECHANICS) == {"", *LAWS}
+    assert set(MECHANICS) == {"", *LAW_NAMES}
 
 
 def test_an_empirical_coil_is_refused():

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from fit.driver.named_model import named
+from fit.driver.models import named
 from fit.given import in_python
 from fit.problem.joint_problem import Problem
 from fit.problem.misfit import leverages

@@ -6,7 +6,7 @@ import driver_bench as bench
 import numpy as np
 import pytest
 
-from fit.driver.voicecoil import MODELS
+from fit.driver.models import COILS
 from fit.joint import fit_driver
 from fit.search.guess import Search
 from meas.curve import ImpedanceCurve, MagnitudeCurve
@@ -84,7 +84,7 @@ def test_a_magnitude_alone_is_found():
     assert found >= 14
 
 
-@pytest.mark.parametrize("coil", MODELS, ids=lambda coil: coil.name)
+@pytest.mark.parametrize("coil", COILS, ids=lambda coil: coil.name)
 def test_first_start_is_near(coil):
     """Variable projection on the grid lands within a grid step of the truth."""
     d = bench.WOOFER

@@ -8,17 +8,18 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq
 
-from fit.driver.mechanics import MECHANICS
-from fit.driver.named_model import COILS, LAWS, known, motion, named
-from fit.driver.voicecoil import MODELS
+from fit.driver.coils.plain import Plain
+from fit.driver.from_reported import in_free_air, known
+from fit.driver.impedance import Driver
+from fit.driver.models import COIL_NAMES, LAW_NAMES, MECHANICS, OF_COILS, OF_LAWS, named
 from fit.results.model_words import doubts, in_words, loss_shares, tell
-from fit.results.quantities import OF_COILS, OF_LAWS, QUANTITIES
+from fit.results.quantities import QUANTITIES
 from fit.results.result import DriverFit, Estimate
 from meas.errors import Refused
 
 FS = 47.0
-X = 1j * np.geomspace(0.05, 40, 50)
-NAMES = [coil + laws for coil in COILS for laws in ("", *LAWS)]
+S = 2j * np.pi * FS * np.geomspace(0.05, 40, 50)
+NAMES = [coil + laws for coil in COIL_NAMES for laws in ("", *LAW_NAMES)]
 
 
 def reported(name: str) -> dict[str, float]:
@@ -34,13 +35,14 @@ def test_parameters_come_back(name: str) -> None:
     values, h = reported(name), 1e-5
     model = known(name, values)
     coil, mechanics = named(name)
-    np.testing.assert_allclose(np.sort(model.of_coil), np.sort(coil.typical), atol=1e-12)
-    np.testing.assert_allclose(model.of_laws, mechanics.typical, rtol=1e-12)
+    of_coil, of_laws = np.split(model.internal, [coil.size])
+    np.testing.assert_allclose(np.sort(of_coil), np.sort(coil.typical), atol=1e-12)
+    np.testing.assert_allclose(of_laws, mechanics.typical, rtol=1e-12)
     for symbol in model.symbols:
         up, down = (
             known(name, values | {symbol: values[symbol] * (1 + step)}).internal for step in (h, -h)
         )
-        slope = model.moved({symbol: values[symbol]})
+        slope = model.changed({symbol: values[symbol]})
         np.testing.assert_allclose((up - down) / (2 * h), slope, rtol=1e-7, atol=1e-7)
 
 
@@ -70,25 +72,63 @@ def test_half_a_model_is_none() -> None:
         known("plain", {"fs": FS})
 
 
+@pytest.mark.parametrize("name", NAMES)
+def test_derivatives_of_the_impedance(name: str) -> None:
+    """By every parameter, against differences whose error is (Q h)^2 of the motional part."""
+    driver, h = Driver(*named(name)), 1e-5
+    state = np.log([5.9, 31.0 * 72.0, 2 * np.pi * FS, 72.0])
+    theta = np.concatenate([state, driver.typical])
+    slopes = driver.impedance(S, theta).by_parameter(driver.size)
+    for row, step in zip(slopes, h * np.eye(driver.size), strict=True):
+        up, down = (driver.impedance(S, theta + sign * step).total for sign in (1, -1))
+        np.testing.assert_allclose((up - down) / (2 * h), row, rtol=0, atol=1e-6 * 37)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_one_impedance(name: str) -> None:
+    """With derivatives or without, at once or in parts, in free air or in a box of no stiffness."""
+    driver = Driver(*named(name))
+    theta = np.concatenate([np.log([5.9, 31.0 * 72.0, 2 * np.pi * FS, 72.0]), driver.typical])
+    whole = driver.impedance(S, theta)
+    np.testing.assert_allclose(
+        driver.blocked(S, theta) + driver.motion(S, theta), whole.total, rtol=1e-13
+    )
+    np.testing.assert_allclose(driver.motion(S, theta), whole.motion, rtol=1e-12)
+    both = np.stack([theta, theta + 0.1]).T[:, :, None]
+    together = driver.impedance(S, both).total
+    np.testing.assert_allclose(together[1], driver.impedance(S, theta + 0.1).total, rtol=1e-12)
+
+
 @pytest.mark.parametrize("mechanics", MECHANICS, ids=lambda mechanics: mechanics.name or "ideal")
-def test_motion(mechanics) -> None:
-    """1 at resonance by definition; derivatives against differences, whose error is (Q h)^2."""
-    Q, internal, h = 3.0, mechanics.typical, 1e-5
-    z, slopes = motion(X, Q, mechanics, internal)
-    at, _ = motion(np.array([1j]), Q, mechanics, internal)
-    assert at[0] == pytest.approx(1.0, abs=1e-12)
-    pairs = [
-        [motion(X * math.exp(-step), Q, mechanics, internal)[0] for step in (h, -h)],
-        [motion(X, Q * math.exp(step), mechanics, internal)[0] for step in (h, -h)],
-        *(
-            [motion(X, Q, mechanics, internal + step * one)[0] for step in (h, -h)]
-            for one in np.eye(internal.size)
-        ),
-    ]
-    for row, (up, down) in zip(slopes, pairs, strict=True):
-        np.testing.assert_allclose((up - down) / (2 * h), row, rtol=0, atol=1e-6)
-    if not mechanics.laws:  # R. H. Small, J. Audio Eng. Soc. 20(5), 1972
-        np.testing.assert_allclose(z, 1 / (1 + 1j * Q * (X.imag - 1 / X.imag)), rtol=1e-12)
+def test_motion_at_resonance_is_res(mechanics) -> None:
+    """By definition, whatever the law; an ideal spring everywhere as R. H. Small, J. Audio Eng.
+    Soc. 20(5), 1972. A ring turns the force, so that its driver shows less."""
+    values = {"Re": 5.9, "fs": FS, "Qms": 4.1, "Res": 31.0, "Le": 1e-4, "L1": 1e-4}
+    own = mechanics.reported(mechanics.typical, FS)
+    model = in_free_air(
+        "plain" + mechanics.name, values | {symbol: value for symbol, (value, _) in own.items()}
+    )
+    at = np.array([2j * np.pi * FS])
+    motion, force = (f(at, model.internal) for f in (model.driver.motion, model.driver.force))
+    assert motion / force**2 == pytest.approx(31.0, rel=1e-12)
+    if not mechanics.laws:
+        x = S / (2 * np.pi * FS)
+        expected = 31.0 / (1 + 4.1 * (x + 1 / x))
+        np.testing.assert_allclose(model.driver.motion(S, model.internal), expected, rtol=1e-12)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_the_state_moves_as_stated(name: str) -> None:
+    """Derivatives of the whole vector by what is reported; differences err by h^2."""
+    values, h = reported(name) | {"Re": 5.9, "Qms": 4.1, "Res": 31.0}, 1e-5
+    model = in_free_air(name, values)
+    for symbol in model.symbols:
+        up, down = (
+            in_free_air(name, values | {symbol: values[symbol] * (1 + step)}).internal
+            for step in (h, -h)
+        )
+        slope = model.changed({symbol: values[symbol]})
+        np.testing.assert_allclose((up - down) / (2 * h), slope, rtol=1e-7, atol=1e-7)
 
 
 def fit_of(model: str, **values: float) -> DriverFit:
@@ -161,5 +201,9 @@ def test_doubts_about_models() -> None:
     assert "20 to 5000 Hz" in found.text
 
 
-def test_the_typical_coil_is_listed() -> None:
-    assert tuple(coil.name for coil in MODELS) == COILS
+def test_a_model_of_another_version_keeps_its_name() -> None:
+    assert in_words("spiral+spring", {}) == "spiral+spring"
+
+
+def test_plain_is_the_simplest() -> None:
+    assert COIL_NAMES[0] == Plain.name

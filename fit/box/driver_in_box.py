@@ -1,12 +1,9 @@
 """Electrical impedance of a driver in its finished box, with its Jacobian.
 
-Z = Re + Zc + a s/D(s), D = m s^2 + l s + w0^2 (k(s/w0) + alpha T(s)), everything divided by the
-moving mass in free air: a = Bl^2/Mms, l the loss, k the dynamic stiffness of the suspension
-(`fit.driver.mechanics`; 1 for a spring), alpha = Vas/Vb that of the box's air over it at w0. A
-closed former turns Bl and stands beside the coil (`fit.driver.former`).
-T = s^2/(s^2 + s wb/QL + wb^2) for a vented box with leakage Q, and s/(s + g) for a closed one that
-leaks at the rate g; QL stands for all losses of the box, since absorption and a rough vent look
-much the same (R. H. Small, J. Audio Eng. Soc. 20(10), 1972 and 21(5), 1973).
+The impedance is that of `fit.driver.impedance`; the box adds the stiffness of its air
+(`fit.driver.enclosed_air`), alpha = Vas/Vb times that of the suspension. QL stands for all losses
+of a vented box, since absorption and a rough vent look much the same; a closed one leaks at a
+rate g (R. H. Small, J. Audio Eng. Soc. 20(10), 1972 and 21(5), 1973).
 
 The driver is the one of its saved fit, as uncertain as the fit says: every error source of the
 fit is a parameter, a standard-normal number. So is every departure of the driver since: the coil
@@ -22,6 +19,8 @@ from collections.abc import Mapping
 import numpy as np
 
 from fit.box.saved_driver import SavedDriver
+from fit.driver import enclosed_air
+from fit.driver.impedance import RESONANCE, STRENGTH, Condition, Modelled
 from fit.given.prior_widths import BOX, DRIFT
 from meas.curve import ComplexArray, FloatArray
 
@@ -40,6 +39,9 @@ on the cone: as in a test box (`fit.given.prior_widths`). Weather: within
 All common practice, no source.
 """
 
+_IMPEDANCE_MOVES = ("re", "compliance", "loss", "air")
+"""Departures that show in the impedance; the weather shows in the volume alone."""
+
 _WORDS = {
     "re": "coil resistance on another day",
     "compliance": "drift of the suspension since the fit",
@@ -54,7 +56,7 @@ def _renamed(source: str) -> str:
     return re.sub("^random:", "random:driver-", source)
 
 
-class BoxedDriver:
+class DriverInBox:
     """A driver in a box, for `fit.parts.one_port.follow`.
 
     Parameters: ln alpha, then ln wb and 1/QL (vented) or g over the driver's resonance (closed);
@@ -104,98 +106,55 @@ class BoxedDriver:
         """Tuning of the vent [Hz]."""
         return math.exp(float(theta[1])) / (2 * math.pi)
 
-    def mechanical(self, s: ComplexArray, theta: FloatArray) -> ComplexArray:
-        """Mechanical impedance over Mms, D(s)/s [1/s], shape (n,)."""
-        return np.asarray(self._parts(s, theta)[0] / s)
-
     def resistance(self, theta: FloatArray) -> float:
         """Coil resistance in the box [ohm]."""
         return math.exp(float(self.state(theta)[0]) + self.departures(theta)["re"])
 
     def strength(self, theta: FloatArray) -> float:
-        """a = Bl^2/Mms [ohm/s]: Re w0/Qes of the fit."""
-        p = self.state(theta)
-        return 2 * math.pi * math.exp(float(p[0] + p[1] - p[3]))
+        """Bl^2/Mms [ohm rad/s]."""
+        return math.exp(float(self._electrical(theta)[STRENGTH]))
 
     def inertia(self, theta: FloatArray) -> float:
         """Moving mass over that in free air."""
         return math.exp(self.departures(theta)["air"])
 
+    def mechanical(self, s: ComplexArray, theta: FloatArray) -> ComplexArray:
+        """Mechanical impedance over Mms [1/s], shape (n,)."""
+        force = self.driver.driver.force(s, self._electrical(theta))
+        return np.asarray(self.strength(theta) * force**2 / self._modelled(s, theta).motion)
+
     def impedance(self, s: ComplexArray, theta: FloatArray) -> tuple[ComplexArray, ComplexArray]:
         """Impedance [ohm], shape (n,), and its derivatives, shape (size, n)."""
-        p = self.state(theta)
-        D, by = self._parts(s, theta)
-        coil, coil_slopes = self.driver.coil.impedance(s, self.driver.of_coil(p))
-        _, along, by_laws = self.driver.stiffness(s, p)
-        spring = self._spring(theta)
-        series, force, by_series, by_force = self.driver.ring(s, p)
-        unturned = self.strength(theta) * s / D
-        moving = force**2 * unturned
-        turned = by_series + 2 * force * unturned * by_force  # by ln s/ws, ln Qes/Re, laws
-        Re = np.full(s.shape, self.resistance(theta), dtype=np.complex128)
-        down = -moving / D  # derivative by D
-        # By ln Re, ln fs, ln Qms, ln Qes, ln Vas, ln Mms and the parameters of coil and laws.
-        state = np.stack(
-            [
-                Re + moving - turned[1],
-                moving
-                + down * (2 * by["stiffness"] - spring * along + by["loss"] + 2 * by["box"])
-                - turned[0],
-                -down * by["loss"],
-                -moving + turned[1],
-                np.zeros_like(moving),
-                np.zeros_like(moving),
-                *coil_slopes,
-                *(down * spring * by_laws + turned[2:]),
-            ]
-        )
-        since = {
-            "re": Re,
-            "compliance": -down * by["stiffness"],
-            "loss": down * by["loss"],
-            "air": down * by["inertia"],
-            "weather": np.zeros_like(moving),
-        }
-        own = [down * by["box"], *(down * by[name] for name in self._tuning_names)]
-        slopes = np.concatenate(
-            [
-                np.stack(own),
-                -(self.effects @ state),
-                np.stack([size * since[name] for name, size in DEPARTURES.items()]),
-            ]
-        )
-        return Re + coil + series + moving, slopes
+        modelled, first = self._modelled(s, theta), self.driver.driver.size
+        rows = modelled.by_parameter(first + self.own + len(_IMPEDANCE_MOVES))
+        own, since = rows[first : first + self.own], rows[first + self.own :]
+        by_errors = -(self.effects @ self.driver.by_theta(rows[:first]))
+        by_name = dict(zip(_IMPEDANCE_MOVES, since, strict=True))
+        nothing = np.zeros_like(modelled.total)
+        by_departures = [size * by_name.get(name, nothing) for name, size in DEPARTURES.items()]
+        return modelled.total, np.concatenate([own, by_errors, np.stack(by_departures)])
 
-    def _spring(self, theta: FloatArray) -> float:
-        """Stiffness of the suspension at resonance, over Mms [1/s2]."""
-        w0 = 2 * math.pi * math.exp(float(self.state(theta)[1]))
-        return w0**2 * math.exp(-self.departures(theta)["compliance"])
+    def _electrical(self, theta: FloatArray) -> FloatArray:
+        """The driver's vector of `fit.driver.impedance`."""
+        return self.driver.electrical(self.state(theta))
 
-    @property
-    def _tuning_names(self) -> tuple[str, ...]:
-        return ("tuning", "leak") if self.vented else ("leak",)
-
-    def _parts(
-        self, s: ComplexArray, theta: FloatArray
-    ) -> tuple[ComplexArray, dict[str, ComplexArray]]:
-        """D(s), its terms, and its derivatives by ln wb and by the leak."""
-        p, since = self.state(theta), self.departures(theta)
-        w0 = 2 * math.pi * math.exp(float(p[1]))
-        stiff = w0**2 * math.exp(float(theta[0]))
-        by = {
-            "inertia": math.exp(since["air"]) * s * s,
-            "loss": w0 / math.exp(float(p[2])) * math.exp(since["loss"]) * s,
-            "stiffness": self._spring(theta) * self.driver.stiffness(s, p)[0],
-        }
+    def _modelled(self, s: ComplexArray, theta: FloatArray) -> Modelled:
+        """The impedance by the driver's parameters, those of the box and `_IMPEDANCE_MOVES`."""
+        electrical, driver = self._electrical(theta), self.driver.driver
+        first, since = driver.size, self.departures(theta)
+        column = {name: first + self.own + k for k, name in enumerate(_IMPEDANCE_MOVES)}
+        size = math.exp(2 * electrical[RESONANCE] + theta[0])
         if self.vented:
-            wb, q = math.exp(float(theta[1])), float(theta[2])
-            below = s * s + s * wb * q + wb**2
-            by["box"] = stiff * s * s / below
-            by["tuning"] = -by["box"] / below * (2 * wb**2 + s * wb * q)
-            by["leak"] = -by["box"] / below * s * wb
+            air, *slopes = enclosed_air.vented(size, s, math.exp(float(theta[1])), float(theta[2]))
         else:
-            below = s + self.reference * float(theta[1])
-            by["box"] = stiff * s / below
-            by["leak"] = -by["box"] / below * self.reference
-        D = by["inertia"] + by["loss"] + by["stiffness"] + by["box"]
-        return D, by
+            air, by_leak = enclosed_air.closed(size, s, self.reference * float(theta[1]))
+            slopes = [by_leak * self.reference]
+        inertia = math.exp(since["air"])
+        condition = Condition(
+            {kind: (since[kind], column[kind]) for kind in ("re", "compliance", "loss")},
+            inertia,
+            [(column["air"], inertia)],
+            stiffness=air,
+            by_stiffness=list(enumerate([air, *slopes], start=first)),
+        )
+        return driver.impedance(s, electrical, condition)

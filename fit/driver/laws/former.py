@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 
 import numpy as np
-from numpy.typing import NDArray
 
-from fit.driver.suspension import BORDER, size_and_delay
+from fit.driver.elements.quantity import Quantity
+from fit.driver.elements.unbounded import Slopes, logarithms, size_and_delay
+from fit.driver.laws.law import BORDER, ComplexArray, FloatArray, Law, Written, percent
+from meas.errors import Finding
 
-FloatArray = NDArray[np.float64]
-ComplexArray = NDArray[np.complex128]
 
-
-class Former:
+class Former(Law):
     """A shorted turn of resistance Rf and inductance Lf that moves with the coil.
 
     Faraday's and Ohm's laws for a ring in the field of the gap, Bf its length times that field,
@@ -27,6 +27,11 @@ class Former:
     """
 
     name = "former"
+    quantities: Mapping[str, Quantity] = {
+        "brake": Quantity("1", "brake of the ring over the spring at resonance", 1e-2, "%"),
+        "f_former": Quantity("Hz", "where the ring lets go", 1, "Hz"),
+        "R_former": Quantity("ohm", "resistance of the ring as seen in the coil", 1, "ohm"),
+    }
     size = 3
     typical: FloatArray = np.log([0.2, 0.05, 1.0])
     starts: tuple[FloatArray, ...] = (np.log([0.1, 0.02, 0.5]), np.log([0.1, 0.2, 0.5]))
@@ -53,12 +58,38 @@ class Former:
 
     def internal(
         self, values: Mapping[str, float], resonance_hz: float
-    ) -> tuple[FloatArray, list[dict[str, float]]]:
+    ) -> tuple[FloatArray, Slopes]:
         """ln brake, ln fs/f_former and ln R_former."""
         found, slopes = size_and_delay(values, "brake", "f_former", resonance_hz)
-        R = values["R_former"]
-        return np.append(found, np.log(R)), [*slopes, {"R_former": 1 / R}]
+        R, more = logarithms(values, ["R_former"])
+        return np.append(found, R), slopes + more
 
     def plausible(self, internal: FloatArray) -> bool:
         """Whether its corner is that of a ring, not of a suspension that gives slowly."""
         return bool(np.exp(-internal[1]) >= BORDER)
+
+    def words(self, written: Written) -> str:
+        """Where it brakes."""
+        return f"a ring brakes below {written('f_former')}"
+
+    def finding(self, written: Written, values: Mapping[str, float], share: float) -> Finding:
+        """Where the ring lets go, and what it takes of loss and force.
+
+        The share of the force is `turn` of the class: brake over the stiffness at resonance,
+        which with R and Bl makes it, is the share of the loss times (1 + (fs/f_former)^2)/Qms.
+        """
+        takes = ""
+        if "Res" in values:
+            corner = 1 + (values["fs"] / values["f_former"]) ** 2
+            turn = math.sqrt(share * corner * values["R_former"] / values["Res"])
+            takes = (
+                f" Far above, it stands in the coil as {written('R_former')} and takes "
+                f"{100 * turn:.2g} % of the force: Bl is the one far below."
+            )
+        return Finding(
+            "ring-brakes",
+            f"A ring brakes: the mechanical loss lets go above {written('f_former')}, as that of a "
+            "closed metal former does (a shorted turn in the gap, by its resistance and "
+            f"inductance). It takes {percent(share)} of the loss at resonance.{takes} Where one is "
+            "meant, that is no fault. Next, if not: look for the slit of the former.",
+        )

@@ -5,7 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from fit.driver.voicecoil import MODELS, Empirical, Ladder, Lossy, Plain
+from fit.driver.coils.empirical import Empirical
+from fit.driver.coils.ladder import Ladder
+from fit.driver.coils.lossy import Lossy
+from fit.driver.coils.plain import Plain
+from fit.driver.models import COILS
 
 OMEGA = 2 * np.pi * np.geomspace(10, 40e3, 60)
 S = 1j * OMEGA
@@ -27,7 +31,7 @@ def five_point(function, x, step=2e-3):
     ) / (12 * step)
 
 
-@pytest.mark.parametrize("model", MODELS, ids=lambda model: model.name)
+@pytest.mark.parametrize("model", COILS, ids=lambda model: model.name)
 def test_derivatives(model):
     internal = TYPICAL[model.name]
     z, slopes = model.impedance(S, internal)
@@ -43,7 +47,7 @@ def test_derivatives(model):
         np.testing.assert_allclose(slopes[k], expected, atol=1e-9 * np.max(np.abs(z)), rtol=0)
 
 
-@pytest.mark.parametrize("model", MODELS, ids=lambda model: model.name)
+@pytest.mark.parametrize("model", COILS, ids=lambda model: model.name)
 def test_a_coil_is_a_short_at_zero_frequency_and_passive_everywhere(model):
     assert abs(model.impedance(np.array([1e-9j]), TYPICAL[model.name])[0][0]) < 1e-3
     z = model.impedance(S, TYPICAL[model.name])[0]
@@ -51,7 +55,7 @@ def test_a_coil_is_a_short_at_zero_frequency_and_passive_everywhere(model):
     assert np.all(z.imag > 0)
 
 
-@pytest.mark.parametrize("model", MODELS, ids=lambda model: model.name)
+@pytest.mark.parametrize("model", COILS, ids=lambda model: model.name)
 def test_starting_values_reproduce_the_linear_combination_they_come_from(model):
     for shape in model.shapes:
         coefficients = np.linspace(1.0, 2.0, model.basis(S, shape).shape[1])
@@ -64,7 +68,7 @@ def test_starting_values_reproduce_the_linear_combination_they_come_from(model):
 def test_ladder_limits():
     """Low: all inductors in series. High: the first alone, the losses in series with it."""
     for name, sections in (("ladder", 1), ("ladder3", 2), ("ladder4", 3)):
-        model = next(m for m in MODELS if m.name == name)
+        model = next(m for m in COILS if m.name == name)
         assert isinstance(model, Ladder)
         values = np.exp(TYPICAL[name])
         low, high = np.array([1e-3j]), np.array([1e12j])
@@ -77,7 +81,7 @@ def test_ladder_limits():
 
 
 def test_ladder_reports_sections_by_rising_corner():
-    model = next(m for m in MODELS if m.name == "ladder3")
+    model = next(m for m in COILS if m.name == "ladder3")
     one = np.log([1e-4, 9e-4, 2.0, 2e-4, 9.0])
     other = np.log([1e-4, 2e-4, 9.0, 9e-4, 2.0])
     assert model.reported(one) == model.reported(other)
@@ -124,7 +128,7 @@ def test_a_model_that_grows_starts_as_the_simpler_one():
     lossy = Lossy().impedance(S, TYPICAL["lossy"])[0]
     (start,) = Empirical().grown(TYPICAL["lossy"])
     np.testing.assert_allclose(Empirical().impedance(S, start)[0], lossy, rtol=1e-11)
-    models = {model.name: model for model in MODELS}
+    models = {model.name: model for model in COILS}
     simpler = models["ladder3"].impedance(S, TYPICAL["ladder3"])[0]
     for start in models["ladder4"].grown(TYPICAL["ladder3"]):
         grown = models["ladder4"].impedance(S, start)[0]

@@ -1,0 +1,1 @@
+"""Voice-coil models, one file each."""

@@ -1,0 +1,112 @@
+"""A driver's parameters out of what a saved fit reports, with derivatives."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from fit.driver.elements.unbounded import Slopes
+from fit.driver.impedance import Driver
+from fit.driver.models import COIL_NAMES, named
+from meas.curve import FloatArray
+from meas.errors import Finding, Refused
+
+
+@dataclass(frozen=True, eq=False)
+class KnownModel:
+    """The model of a saved fit with its parameters.
+
+    Attributes:
+        driver: Coil and laws.
+        internal: Their internal parameters, those of the coil first, shape (p,).
+        slopes: For each of them the derivatives by reported parameters, by name.
+    """
+
+    driver: Driver
+    internal: FloatArray
+    slopes: Sequence[Mapping[str, float]]
+
+    @property
+    def symbols(self) -> tuple[str, ...]:
+        """Reported parameters that the internal ones are made of."""
+        return tuple(dict.fromkeys(name for row in self.slopes for name in row))
+
+    def changed(self, changes: Mapping[str, float]) -> FloatArray:
+        """Changes of the internal parameters for small ones of the reported, shape (p,)."""
+        return np.array(
+            [sum(k * changes.get(name, 0.0) for name, k in row.items()) for row in self.slopes]
+        )
+
+
+def known(name: str, values: Mapping[str, float]) -> KnownModel:
+    """The model of a fit.
+
+    Args:
+        name: Of the model.
+        values: Reported parameters, ``fs`` among them.
+
+    Raises:
+        Refused: ``unknown-coil``, if this version has no such model, or if the
+            takes left one of its parameters open: nothing is made of half a model.
+    """
+    try:
+        driver = Driver(*named(name))
+    except ValueError:
+        raise Refused([_unknown(name)]) from None
+    try:
+        internal, slopes = driver.coil.internal(values)
+        of_laws, law_slopes = driver.mechanics.internal(values, values["fs"])
+    except KeyError as missing:
+        raise Refused([_open(name, str(missing.args[0]))]) from None
+    return KnownModel(driver, np.concatenate([internal, of_laws]), [*slopes, *law_slopes])
+
+
+def in_free_air(name: str, values: Mapping[str, float]) -> KnownModel:
+    """The same with the reference state: the whole vector of `fit.driver.impedance`.
+
+    Re, strength Res Rms/Mms, resonance 2 pi fs and loss 2 pi fs/Qms (R. H. Small, J. Audio Eng.
+    Soc. 20(5), 1972), as logarithms.
+
+    Args:
+        name: Of the model.
+        values: Reported parameters, ``Re fs Qms Res`` among them.
+
+    Raises:
+        Refused: As `known`.
+        KeyError: If the state is not known.
+    """
+    model = known(name, values)
+    Re, fs, Qms, Res = (values[symbol] for symbol in ("Re", "fs", "Qms", "Res"))
+    w0 = 2 * math.pi * fs
+    loss = {"fs": 1 / fs, "Qms": -1 / Qms}
+    slopes: Slopes = [{"Re": 1 / Re}, {"Res": 1 / Res, **loss}, {"fs": 1 / fs}, loss]
+    state = np.log([Re, Res * w0 / Qms, w0, w0 / Qms])
+    return KnownModel(
+        model.driver, np.concatenate([state, model.internal]), [*slopes, *model.slopes]
+    )
+
+
+def _unknown(name: str) -> Finding:
+    return Finding(
+        "unknown-coil",
+        f"the fit's model '{name}' is not known to this version; fit the takes again",
+        refuses=True,
+    )
+
+
+def _open(name: str, missing: str) -> Finding:
+    if missing == "Le":
+        text = (
+            "the takes did not reach up to where the inductance shows; measure up to 2 kHz at "
+            "least and fit again"
+        )
+    else:
+        simpler = "" if name in COIL_NAMES else ", or without the law behind the plus sign"
+        text = (
+            f"the takes leave {missing} of the model '{name}' open, so that it is no whole model; "
+            f"fit with a simpler --model (plain, lossy or ladder{simpler})"
+        )
+    return Finding("unknown-coil", text, refuses=True)

@@ -1,0 +1,1 @@
+"""Laws of suspension and former, one file each."""

@@ -1,0 +1,95 @@
+"""A suspension that gives slowly, by one element."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+
+import numpy as np
+
+from fit.driver.elements.quantity import Quantity
+from fit.driver.elements.sections import Section
+from fit.driver.elements.unbounded import Slopes, size_and_delay
+from fit.driver.laws.law import (
+    AT_FS,
+    BORDER,
+    NO_FAULT,
+    ComplexArray,
+    FloatArray,
+    Law,
+    Written,
+    percent,
+)
+from meas.errors import Finding
+
+
+class Relaxing(Law):
+    """A spring in series with a Kelvin-Voigt element: C0 [1 + give/(1 + s tau)].
+
+    One term of the retardation spectrum of a viscoelastic solid (J. D. Ferry, Viscoelastic
+    Properties of Polymers, 3rd ed. 1980, ch. 3). Far below 1/(2 pi tau) the compliance is C0
+    (1 + give), far above it C0: an ordinary spring at both ends.
+    """
+
+    name = "relaxing"
+    quantities: Mapping[str, Quantity] = {
+        "give": Quantity("1", "slow give of the suspension", 1e-2, "%"),
+        "f_give": Quantity("Hz", "where the suspension gives", 1, "Hz"),
+    }
+    size = 2
+    typical: FloatArray = np.log([0.2, 3.0])
+    starts: tuple[FloatArray, ...] = (np.log([0.2, 5.0]), np.log([0.2, 0.5]))
+
+    def stiffness(
+        self, x: ComplexArray, internal: FloatArray
+    ) -> tuple[ComplexArray, ComplexArray, ComplexArray]:
+        """By ln give and by the logarithm of tau times the angular resonance."""
+        give, delay = np.exp(internal)
+        slow = 1 / (1 + x * delay)
+        compliance = 1 + give * slow
+        k = 1 / compliance
+        by_delay = give * x * delay * slow**2 * k**2
+        return k, by_delay, np.array([-give * slow * k**2, by_delay])
+
+    def reported(
+        self, internal: FloatArray, resonance_hz: float
+    ) -> Mapping[str, tuple[float, str]]:
+        """Share by which the compliance grows, and the frequency where it does."""
+        give, delay = (float(value) for value in np.exp(internal))
+        return {"give": (give, "1"), "f_give": (resonance_hz / delay, "Hz")}
+
+    def internal(
+        self, values: Mapping[str, float], resonance_hz: float
+    ) -> tuple[FloatArray, Slopes]:
+        """ln give and ln fs/f_give."""
+        return size_and_delay(values, "give", "f_give", resonance_hz)
+
+    def plausible(self, internal: FloatArray) -> bool:
+        """Whether it gives slowly: the corner of its stiffness, (1 + give)/tau, is low."""
+        give, delay = np.exp(internal)
+        return bool((1 + give) / delay < BORDER)
+
+    def words(self, written: Written) -> str:
+        """How much it gives, and where."""
+        return f"suspension gives {written('give')} more below {written('f_give')}"
+
+    def finding(self, written: Written, values: Mapping[str, float], share: float) -> Finding:
+        """How much softer the suspension is far below its corner, and what that costs."""
+        return Finding(
+            "suspension-gives",
+            f"The suspension gives slowly: far below {written('f_give')} its compliance is "
+            f"higher by {written('give')} than far above. {AT_FS}. That takes {percent(share)} "
+            f"of the mechanical loss at resonance. {NO_FAULT}.",
+        )
+
+    def circuit(
+        self,
+        internal: FloatArray,
+        inductance: float,
+        resonance_hz: float,
+        band_hz: tuple[float, float],
+    ) -> list[Section]:
+        """The spring, and the slow element as an inductance bridged by a resistance."""
+        found = self.reported(internal, resonance_hz)
+        slow = found["give"][0] * inductance
+        return [(None, inductance), (slow * 2 * math.pi * found["f_give"][0], slow)]
