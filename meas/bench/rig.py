@@ -73,7 +73,7 @@ class Standard(_Table):
 
     @property
     def standard_uncertainty(self) -> FloatArray:
-        """Of the real and of the imaginary part each, shape (n,)."""
+        """Standard uncertainty of the real and of the imaginary part each, shape (n,)."""
         return np.array([row[3] for row in self.points])
 
 
@@ -100,7 +100,7 @@ class Calibration(_Table):
         return self
 
     def find(self, kind: StandardKind) -> Standard | None:
-        """The standard of a kind of which there is one at most; None without."""
+        """Find the standard of a kind that can be there once only; None without it."""
         return next((one for one in self.standards if one.kind == kind), None)
 
     @property

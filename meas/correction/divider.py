@@ -36,6 +36,10 @@ def from_ratio(
 def to_ratio(impedance_ohm: ComplexArray, wiring: Wiring) -> ComplexArray:
     """Driver input over source input that an impedance gives; the inverse of `from_ratio`.
 
+    >>> bench = Wiring(series_resistor_ohm=10.0)
+    >>> to_ratio(np.array([10.0 + 0j, 0.0 + 0j]), bench)
+    array([0.5+0.j, 0. +0.j])
+
     Args:
         impedance_ohm: Impedance [ohm], complex, shape (n,).
         wiring: Resistor, side and input resistance.

@@ -172,7 +172,11 @@ def build(drive: Drive, sample_rate_hz: int) -> Stimulus:
 
 
 def rate_constant(start_hz: float, stop_hz: float, seconds: float) -> float:
-    """L = T/ln(f2/f1), the time in which an exponential sweep grows e-fold [s] (Farina 2000)."""
+    """Time in which an exponential sweep grows e-fold, L = T/ln(f2/f1) [s] (Farina 2000).
+
+    >>> round(rate_constant(20.0, 20000.0, 1.0), 6)
+    0.144765
+    """
     return float(seconds / np.log(stop_hz / start_hz))
 
 
@@ -183,7 +187,11 @@ def synchronised_rate_constant(start_hz: float, stop_hz: float, seconds: float) 
 
 
 def harmonic_lead(rate_constant_seconds: float, order: int) -> float:
-    """L ln n: how much earlier than the sweep itself its n-th harmonic appears [s]."""
+    """Time by which the n-th harmonic of a sweep comes before the sweep itself, L ln n [s].
+
+    >>> round(harmonic_lead(rate_constant(20.0, 20000.0, 1.0), 2), 6)
+    0.100343
+    """
     return float(rate_constant_seconds * np.log(order))
 
 

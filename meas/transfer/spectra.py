@@ -53,7 +53,7 @@ class Spectra:
 
     @property
     def frequency_hz(self) -> FloatArray:
-        """Of the lines [Hz], shape (k,)."""
+        """Frequencies of the lines [Hz], shape (k,)."""
         lines = self.first_bin + np.arange(self.source.shape[1], dtype=np.float64)
         return lines * self.bin_hz
 
