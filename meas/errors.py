@@ -12,7 +12,8 @@ Every message says what is wrong, where, and what to do about it.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import KW_ONLY, dataclass
+from typing import Self
 
 
 @dataclass(frozen=True)
@@ -21,13 +22,42 @@ class Finding:
 
     Attributes:
         code: Stable reason code such as ``clipped`` or ``no-resonance``.
-        text: One or two sentences for the person at the bench: what, where, what to do.
+        what: What was found and where, for the person at the bench.
         refuses: True when no number may be derived from the data.
+        ground: Physics or measurement that it rests on; may be empty.
+        next_step: What to do about it; may be empty. A sentence of its own, or, beginning with a
+            small letter, what follows "Next:".
     """
 
     code: str
-    text: str
+    what: str
     refuses: bool = False
+    _: KW_ONLY
+    ground: str = ""
+    next_step: str = ""
+
+    @property
+    def statement(self) -> str:
+        """What was found, and the ground for it."""
+        return _sentences(self.what, self.ground)
+
+    @property
+    def text(self) -> str:
+        """All of it in one paragraph."""
+        step = f"Next: {self.next_step}" if self.next_step[:1].islower() else self.next_step
+        return _sentences(self.statement, step)
+
+    def as_json(self) -> dict[str, str]:
+        """Code and text, and the parts of the text where it has more than one."""
+        parts = {"what": self.what, "ground": self.ground, "next_step": self.next_step}
+        given = {name: part for name, part in parts.items() if part}
+        return {"code": self.code, "text": self.text, **(given if len(given) > 1 else {})}
+
+
+def _sentences(first: str, second: str) -> str:
+    if not first or not second:
+        return first or second
+    return f"{first} {second}" if first[-1] in ".?!" else f"{first}. {second}"
 
 
 class FreeairError(Exception):
@@ -80,6 +110,14 @@ class Refused(FreeairError):
             raise ValueError("a refusal needs at least one reason")
         what = "; ".join(f"{reason.code}: {reason.text.rstrip('.')}" for reason in self.reasons)
         super().__init__(what, where=where, remedy=remedy)
+
+    @classmethod
+    def because(
+        cls, code: str, what: str, *, next_step: str = "", where: str = "", remedy: str = ""
+    ) -> Self:
+        """A refusal for one reason, by the fields of its `Finding`."""
+        reason = Finding(code, what, refuses=True, next_step=next_step)
+        return cls([reason], where=where, remedy=remedy)
 
 
 class BenchFailure(Refused):

@@ -51,11 +51,12 @@ def open_path(
 
         settings = rig.simulated or SimulatedSettings()
         if rig.wiring.series_resistor_ohm is None and settings.series_resistor_ohm is None:
-            text = (
-                "the rig does not say what its series resistor is, so nothing can be simulated. "
-                "Set series_resistor_ohm in the rig file"
+            raise Refused.because(
+                "unknown-resistor",
+                "the rig does not say what its series resistor is, so nothing can be simulated",
+                next_step="Set series_resistor_ohm in the rig file",
+                where=rig.name,
             )
-            raise Refused([Finding("unknown-resistor", text, refuses=True)], where=rig.name)
         path: AudioPath = SimulatedBench(
             settings,
             rig.wiring,

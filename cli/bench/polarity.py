@@ -49,15 +49,16 @@ class Heard:
         Raises:
             Refused: ``dropout``.
         """
-        from meas.errors import Finding, Refused
+        from meas.errors import Refused
 
         if all(abs(at - pulse.at_s) > _CLEAR_SECONDS for at in self.lost_s):
             return pulse
-        text = (
-            f"the sound system lost blocks beside the pulse at {pulse.at_s:.2f} s, and a gap looks "
-            "like a pulse. Close other programs and repeat"
+        raise Refused.because(
+            "dropout",
+            f"the sound system lost blocks beside the pulse at {pulse.at_s:.2f} s, and a gap "
+            "looks like a pulse",
+            next_step="Close other programs and repeat",
         )
-        raise Refused([Finding("dropout", text, refuses=True)])
 
 
 def reference(
@@ -165,22 +166,25 @@ def by_cell() -> None:
 
 def _inverted(bench: Rig, rig: Path) -> bool:
     from cli.bench import audio_path
-    from meas.errors import Finding, Refused
+    from meas.errors import Refused
 
     known = bench.polarity
     if known is None:
-        text = (
-            "the polarity of the driver input is not known, so a pulse says nothing. Take the "
-            f"reference with a cell first: freeair polarity reference {rig}"
+        raise Refused.because(
+            "no-reference",
+            "the polarity of the driver input is not known, so a pulse says nothing",
+            next_step=f"Take the reference with a cell first: freeair polarity reference {rig}",
+            where=str(rig),
         )
-        raise Refused([Finding("no-reference", text, refuses=True)], where=str(rig))
     now = (bench.wiring.driver_input, audio_path.device_name(bench))
     if now != (known.driver_input, known.device):
-        text = (
-            f"the reference was taken on input {known.driver_input} of {known.device}, the rig now "
-            f"says input {now[0]} of {now[1]}. Take it again: freeair polarity reference {rig}"
+        raise Refused.because(
+            "other-input",
+            f"the reference was taken on input {known.driver_input} of {known.device}, the rig "
+            f"now says input {now[0]} of {now[1]}",
+            next_step=f"Take it again: freeair polarity reference {rig}",
+            where=str(rig),
         )
-        raise Refused([Finding("other-input", text, refuses=True)], where=str(rig))
     return known.inverted
 
 

@@ -91,11 +91,15 @@ def complete(findings: tuple[Finding, ...], curve: Curve | None) -> tuple[Findin
     """The findings, with a refusal where there is no curve and none of them says why."""
     if curve is not None or any(finding.refuses for finding in findings):
         return findings
-    text = (
-        "no curve came out of the recording: the inputs hold no sweep that both share. Check "
-        "wiring, levels and which input is which"
+    return (
+        *findings,
+        Finding(
+            "faint",
+            "no curve came out of the recording: the inputs hold no sweep that both share",
+            refuses=True,
+            next_step="Check wiring, levels and which input is which",
+        ),
     )
-    return (*findings, Finding("faint", text, refuses=True))
 
 
 def aged(calibration: Calibration | None, bench: Rig) -> tuple[Finding, ...]:
@@ -142,7 +146,7 @@ def report_levels(made: Sequence[tuple[Take, Path]], *, as_json: bool) -> None:
     if as_json:
         document: dict[str, object] = {"takes": [_document(take, path) for take, path in made]}
         if refused:
-            reasons = [{"code": r.code, "text": r.text} for take in refused for r in take.reasons]
+            reasons = [r.as_json() for take in refused for r in take.reasons]
             document = {"refused": True, "reasons": reasons, **document}
         show.line(json.dumps(document, ensure_ascii=False))
     else:
@@ -152,8 +156,8 @@ def report_levels(made: Sequence[tuple[Take, Path]], *, as_json: bool) -> None:
 
 
 def _document(take: Take, path: Path) -> dict[str, object]:
-    found = [{"code": f.code, "text": f.text} for f in take.findings if not f.refuses]
-    reasons = [{"code": reason.code, "text": reason.text} for reason in take.reasons]
+    found = [f.as_json() for f in take.findings if not f.refuses]
+    reasons = [reason.as_json() for reason in take.reasons]
     document: dict[str, object] = {"take": str(path), "findings": found}
     if take.refused:
         document = {"refused": True, "reasons": reasons, **document}

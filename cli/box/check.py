@@ -212,8 +212,8 @@ def _as_json(
         },
         "peaks_hz": list(found.peaks_hz),
         "residual_rms_relative": found.residual_rms_relative,
-        "changes": [{"code": f.code, "text": f.text} for f in told],
-        "warnings": [{"code": f.code, "text": f.text} for f in doubts],
+        "changes": [f.as_json() for f in told],
+        "warnings": [f.as_json() for f in doubts],
         "sources": dict(found.sources),
     }
     if found.QL_at_least is not None:

@@ -66,7 +66,7 @@ def document(
         },
         "coverage_factor": Z95 * driver.widening,
         "curves": curves,
-        "findings": [{"code": f.code, "text": f.text} for f in findings],
+        "findings": [f.as_json() for f in findings],
     }
 
 

@@ -155,7 +155,5 @@ def _document(
             }
             for one in followed
         },
-        "findings": [
-            {"code": one.code, "text": one.text} for one in found if isinstance(one, Finding)
-        ],
+        "findings": [one.as_json() for one in found if isinstance(one, Finding)],
     }

@@ -87,14 +87,9 @@ def compare(text: str, branch: str | None, solution: NetworkSolution) -> Measure
     predicted = solution.branches[names.index(branch)]
     inside = (frequency >= solution.frequency_hz[0]) & (frequency <= solution.frequency_hz[-1])
     if np.count_nonzero(inside) < 10:
-        raise Refused(
-            [
-                Finding(
-                    "no-common-band",
-                    "the section was measured where the drivers are not known",
-                    refuses=True,
-                )
-            ],
+        raise Refused.because(
+            "no-common-band",
+            "the section was measured where the drivers are not known",
             where=text,
         )
     frequency, ratio, variance = frequency[inside], ratio[inside], variance[inside]
@@ -111,14 +106,9 @@ def compare(text: str, branch: str | None, solution: NetworkSolution) -> Measure
         findings=known,
     )
     if not made.weighed.any():
-        raise Refused(
-            [
-                Finding(
-                    "faint",
-                    "the section lets nothing through in the band that was measured",
-                    refuses=True,
-                )
-            ],
+        raise Refused.because(
+            "faint",
+            "the section lets nothing through in the band that was measured",
             where=text,
         )
     return MeasuredTransfer(**{**made.__dict__, "findings": (*known, *_judged(made))})
@@ -187,8 +177,9 @@ def _ratio(
 
     transfer = estimate(samples, rate, find_passes(samples, rate))
     if transfer is None:
-        raise Refused(
-            [Finding("silent-input", "nothing that both inputs share was heard", refuses=True)],
+        raise Refused.because(
+            "silent-input",
+            "nothing that both inputs share was heard",
             where=text,
         )
     frequency, ratio, variance = transfer.frequency_hz, transfer.ratio, transfer.variance

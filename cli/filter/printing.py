@@ -221,7 +221,7 @@ def as_json(
             "minimum_ohm": _estimate(result.least_load),
             "minimum_at_hz": result.least_hz,
         },
-        "findings": [{"code": found.code, "text": found.text} for found in findings],
+        "findings": [found.as_json() for found in findings],
     }
     if asked.minimum_ohm is not None:
         document["load"] |= {

@@ -128,11 +128,19 @@ def _quiet() -> Iterator[None]:
 
 def _fitted(job: Job) -> Outcome:
     if job.models != models_digest():
-        text = (
-            "this worker runs another version of freeair than the command, so that its numbers "
-            "could differ. Install the same version on every machine and start again"
+        return failed(
+            job,
+            (
+                Finding(
+                    "other-version",
+                    "this worker runs another version of freeair than the command, so that its "
+                    "numbers could differ",
+                    refuses=True,
+                    next_step="Install the same version on every machine and start again",
+                ),
+            ),
+            lasting=False,
         )
-        return failed(job, (Finding("other-version", text, refuses=True),), lasting=False)
     curves, takes, aside, findings = _read(job)
     if changed := [one for one in aside if one.code == "changed-meanwhile"]:
         reasons = tuple(Finding(one.code, f"{one.source}: {one.text}", True) for one in changed)
@@ -186,7 +194,7 @@ def failed(
     job: Job, reasons: Sequence[Finding], aside: Sequence[LeftOut] = (), *, lasting: bool = True
 ) -> Outcome:
     """The outcome where there is no fit."""
-    refused = [{"code": reason.code, "text": reason.text} for reason in reasons]
+    refused = [reason.as_json() for reason in reasons]
     document = {
         "refused": True,
         "unit": job.identity[0],

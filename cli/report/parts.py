@@ -36,13 +36,15 @@ class Told:
 
 
 def told(findings: Iterable[Finding]) -> tuple[Told, ...]:
-    """Findings with what comes after ``Next:`` apart, so that the eye finds it."""
-    split = []
-    for finding in findings:
-        text, _, step = finding.text.partition(" Next: ")
-        step = f"{step[:1].upper()}{step[1:]}"
-        split.append(Told(finding.code, _ended(text), _ended(step)))
-    return tuple(split)
+    """Findings as sentences, the next step apart so that the eye finds it."""
+    return tuple(
+        Told(
+            finding.code,
+            _ended(finding.statement),
+            _ended(f"{finding.next_step[:1].upper()}{finding.next_step[1:]}"),
+        )
+        for finding in findings
+    )
 
 
 def _ended(text: str) -> str:

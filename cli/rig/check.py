@@ -183,14 +183,18 @@ def _disagreement(wrong: list[Band], resistor_ohm: float) -> Finding:
         ),
     )
     off = 100 * (worst.resistance_ohm / resistor_ohm - 1)
-    text = (
+    return Finding(
+        "bench-disagrees",
         f"between {worst.low_hz:g} and {worst.high_hz:g} Hz the bench reads "
         f"{worst.resistance_ohm:.4g} {worst.reactance_ohm:+.3g}j ohm ({off:+.2g} %), more than "
-        "bench and resistor explain. Check the series resistor's value, both resistors with a "
-        "meter, the contacts and which input is which; calibrate; only the highest bands wrong "
-        "means a wire-wound resistor with inductance or an uncalibrated delay"
+        "bench and resistor explain",
+        refuses=True,
+        next_step=(
+            "Check the series resistor's value, both resistors with a meter, the contacts and "
+            "which input is which; calibrate; only the highest bands wrong means a wire-wound "
+            "resistor with inductance or an uncalibrated delay"
+        ),
     )
-    return Finding("bench-disagrees", text, refuses=True)
 
 
 def _print(bands: list[Band], resistor_ohm: float) -> None:

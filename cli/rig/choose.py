@@ -9,7 +9,7 @@ import typer
 
 from cli.terminal import show
 from cli.words.options import AsJson
-from meas.errors import Finding, Refused, UsageError
+from meas.errors import Refused, UsageError
 
 if TYPE_CHECKING:
     from fit.design.series_resistor import Choice, Expected, Side
@@ -104,11 +104,13 @@ def choose(
     )
     found = choose_resistor(card, expected, side, limits, series=series, band_hz=(lowest, 20000.0))
     if not found:
-        text = (
+        raise Refused.because(
+            "load-too-small",
             f"no resistor up to 1000 ohm brings the load to the {least_load} that the output is "
-            "made for. Use another output, or an amplifier"
+            "made for",
+            next_step="Use another output, or an amplifier",
+            where="--least-load",
         )
-        raise Refused([Finding("load-too-small", text, refuses=True)], where="--least-load")
     best, shown = found[0], around(found[0], found)
     if as_json:
         show.line(json.dumps({"best_ohm": best.resistor_ohm, "choices": [_row(c) for c in shown]}))

@@ -132,28 +132,21 @@ def _verify(rig: Rig) -> None:
     peaks = _peaks(rig)
     show.say(f"Verified at level {at:g}: {level_text(peaks)}")
     if max(peaks) >= TOO_HOT:
-        raise Refused(
-            [
-                Finding(
-                    "clipped",
-                    f"at level {at:g} an input reaches {100 * max(peaks):.0f} % of full scale. "
-                    "Turn the input gain or the amplifier down and run this again",
-                    refuses=True,
-                )
-            ]
+        raise Refused.because(
+            "clipped",
+            f"at level {at:g} an input reaches {100 * max(peaks):.0f} % of full scale",
+            next_step="Turn the input gain or the amplifier down and run this again",
         )
     if min(peaks) < TOO_FAINT:
         quiet = "source" if peaks[0] < peaks[1] else "driver"
-        raise Refused(
-            [
-                Finding(
-                    "faint",
-                    f"at level {at:g} the {quiet} input reaches only {100 * min(peaks):.2g} % of "
-                    "full scale. Turn the output or the input gain up, check that input's wiring, "
-                    "and run this again",
-                    refuses=True,
-                )
-            ]
+        raise Refused.because(
+            "faint",
+            f"at level {at:g} the {quiet} input reaches only {100 * min(peaks):.2g} % of full "
+            "scale",
+            next_step=(
+                "Turn the output or the input gain up, check that input's wiring, and run this "
+                "again"
+            ),
         )
 
 

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from cli.terminal import show
-from meas.errors import Finding, Refused, UsageError
+from meas.errors import Refused, UsageError
 
 if TYPE_CHECKING:
     import numpy as np
@@ -52,11 +52,14 @@ def by_tone(file: Path, rig: Rig, tone: str | None, volts: str | None) -> None:
     samples = _played(rig, frequency, seconds)
     rms = tone_rms(across_driver(samples, rig), rate, frequency)
     if rms < _FAINT:
-        text = (
-            "the tone is not heard at the driver. Turn the output or the input gain up and check "
-            "the wiring (freeair rig wiring)"
+        raise Refused.because(
+            "faint",
+            "the tone is not heard at the driver",
+            next_step=(
+                "Turn the output or the input gain up and check the wiring (freeair rig wiring)"
+            ),
+            where=str(file),
         )
-        raise Refused([Finding("faint", text, refuses=True)], where=str(file))
     if reading is None:
         show.say(f"The tone reads {100 * rms:.3g} % of full scale (rms) across the driver.")
         show.note(
@@ -117,6 +120,9 @@ def _played(rig: Rig, frequency: float, seconds: float) -> NDArray[np.float32]:
     with progress.capturing(f"tone of {frequency:g} Hz", rate) as told:
         capture = audio.play_and_record(output, rate, told)
     if np.abs(capture.samples).max(initial=0.0) >= 0.999:
-        text = "an input reaches full scale during the tone. Lower the level or the input gain"
-        raise Refused([Finding("clipped", text, refuses=True)])
+        raise Refused.because(
+            "clipped",
+            "an input reaches full scale during the tone",
+            next_step="Lower the level or the input gain",
+        )
     return capture.samples

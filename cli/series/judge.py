@@ -244,8 +244,8 @@ def _document(
             }
             for item in verdict.departures
         ],
-        "findings": [{"code": f.code, "text": f.text} for f in verdict.findings],
-        "warnings": [{"code": f.code, "text": f.text} for f in doubts],
+        "findings": [f.as_json() for f in verdict.findings],
+        "warnings": [f.as_json() for f in doubts],
     }
 
 

@@ -103,7 +103,7 @@ def _document(found: SeriesLimits) -> dict[str, Any]:
             }
             for limit in found.limits
         ],
-        "findings": [{"code": f.code, "text": f.text} for f in found.findings],
+        "findings": [f.as_json() for f in found.findings],
     }
 
 

@@ -111,12 +111,18 @@ def mixed_levels(taken: Sequence[Take]) -> tuple[Finding, ...]:
     levels = {take.rig.drive.level for take in taken if take.excitation.get("kind") != "imported"}
     if len(levels) < 2:
         return ()
-    text = (
-        f"these takes were made at {len(levels)} levels, from {min(levels):g} to {max(levels):g} "
-        "of full scale, and a driver changes with level: the parameters are a mixture. Use takes "
-        "of one level, or follow the parameters down to the small signal: freeair levels TAKE..."
+    return (
+        Finding(
+            "mixed-levels",
+            f"these takes were made at {len(levels)} levels, from {min(levels):g} to "
+            f"{max(levels):g} of full scale, and a driver changes with level: the parameters are "
+            "a mixture",
+            next_step=(
+                "Use takes of one level, or follow the parameters down to the small signal: "
+                "freeair levels TAKE..."
+            ),
+        ),
     )
-    return (Finding("mixed-levels", text),)
 
 
 def _split(text: str, option: str, example: str) -> tuple[str, str]:

@@ -323,7 +323,7 @@ def _document(found: Intention) -> dict[str, Any]:
             }
             for name, e in found.parameters.items()
         },
-        "findings": [{"code": f.code, "text": f.text} for f in found.findings],
+        "findings": [f.as_json() for f in found.findings],
     }
 
 

@@ -208,7 +208,7 @@ def _coil_json(
         "outside_diameter_m": coil.outside_diameter,
         "air_core_inductance_H": coil.air_core_inductance,
         "lasting_power_W": coil.power_at_density(),
-        "cautions": [{"code": f.code, "text": f.text} for f in found],
+        "cautions": [f.as_json() for f in found],
     }
     if gap is not None:
         document["clearance_inside_m"], document["clearance_outside_m"] = coil.clearances(gap)

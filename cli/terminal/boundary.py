@@ -90,7 +90,7 @@ def report_fault(error: FreeairError, *, as_json: bool = False) -> None:
     """Say what is wrong, where, and what to do about it."""
     head = "Refused" if isinstance(error, Refused) else "Not possible"
     if isinstance(error, Refused):
-        reasons = [{"code": reason.code, "text": reason.text} for reason in error.reasons]
+        reasons = [reason.as_json() for reason in error.reasons]
         body = "\n".join(f"{reason.code}: {reason.text}" for reason in error.reasons)
     else:
         reasons = [{"code": "usage", "text": str(error)}]

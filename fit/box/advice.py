@@ -126,6 +126,7 @@ def _leak(measured: Estimate, planned: float) -> list[Finding]:
         Finding(
             "more-loss",
             f"QL is {measured.value:.2g} (95 %: {low:.2g} to {high:.2g}) where {planned:.2g} was "
-            "planned: lower output around the tuning. Look for leaks and for lining near the vent",
+            "planned: lower output around the tuning",
+            next_step="Look for leaks and for lining near the vent",
         )
     ]

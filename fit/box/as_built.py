@@ -163,9 +163,9 @@ def _total_q(model: DriverInBox, theta: FloatArray, fc: float) -> float:
 
 _TOO_FEW = Finding(
     "too-few-points",
-    f"the curve has fewer than {_FEWEST} points around the peaks, too few to tell a box. Measure "
-    "a sweep, or give a table with more rows",
+    f"the curve has fewer than {_FEWEST} points around the peaks, too few to tell a box",
     refuses=True,
+    next_step="Measure a sweep, or give a table with more rows",
 )
 
 
@@ -220,8 +220,11 @@ def _doubts(
             Finding(
                 "leaky",
                 f"the box loses much: QL {leak.value:.2g} where a tight one has 5 to 20 (R. H. "
-                "Small 1973; from memory). Look for leaks at the driver's rim, the terminals and "
-                "the joints, and for lining in the way of the vent",
+                "Small 1973; from memory)",
+                next_step=(
+                    "Look for leaks at the driver's rim, the terminals and the joints, and for "
+                    "lining in the way of the vent"
+                ),
             )
         )
     return doubts

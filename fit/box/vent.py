@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from meas.errors import Finding, Refused
+from meas.errors import Refused
 
 FREE_END = 0.6133
 """End correction of an unflanged circular tube over its radius, low frequency
@@ -55,16 +55,11 @@ def tube_length(
     length = plug - ends * radius
     if length <= 0:
         highest = tuning(0.0, volume, bore, sound_speed, tubes, ends)
-        raise Refused(
-            [
-                Finding(
-                    "vent-too-narrow",
-                    f"a bore of {bore * 1e3:.0f} mm cannot tune {volume * 1e3:.3g} L to "
-                    f"{fb:.3g} Hz: even a bare hole gives {highest:.3g} Hz. Take a wider bore or "
-                    "more tubes",
-                    refuses=True,
-                )
-            ]
+        raise Refused.because(
+            "vent-too-narrow",
+            f"a bore of {bore * 1e3:.0f} mm cannot tune {volume * 1e3:.3g} L to {fb:.3g} Hz: even "
+            f"a bare hole gives {highest:.3g} Hz",
+            next_step="Take a wider bore or more tubes",
         )
     return length
 

@@ -20,7 +20,7 @@ import numpy as np
 from scipy.optimize import brentq, root
 
 from meas.curve import ComplexArray, FloatArray
-from meas.errors import Finding, Refused
+from meas.errors import Refused
 
 
 @dataclass(frozen=True)
@@ -165,15 +165,10 @@ def vented_flattest(fs: float, QT: float, Vas: float, QL: float = 7.0) -> Vented
         solution = _chebyshev(QT, QL)
         family = "rippled"
     if solution is None:
-        raise Refused(
-            [
-                Finding(
-                    "no-alignment",
-                    f"no flat or rippled vented box exists for Qts {QT:.3g} with QL {QL:.3g}; "
-                    "a closed box, or a vented one of chosen volume and tuning, is left",
-                    refuses=True,
-                )
-            ]
+        raise Refused.because(
+            "no-alignment",
+            f"no flat or rippled vented box exists for Qts {QT:.3g} with QL {QL:.3g}; a closed "
+            "box, or a vented one of chosen volume and tuning, is left",
         )
     return _box(family, fs, QT, Vas, QL, *solution)
 

@@ -17,7 +17,7 @@ import numpy as np
 from fit.compare.pair import Pair, pair
 from fit.results.result import Z95, DriverFit
 from meas.curve import FloatArray
-from meas.errors import Finding, Refused
+from meas.errors import Refused
 
 FEWEST = 3
 SECONDS = 30.0
@@ -76,15 +76,17 @@ def match(units: Sequence[tuple[str, DriverFit]]) -> Matching:
             of its unit.
     """
     if len(units) < FEWEST:
-        text = f"{len(units)} units leave nothing to choose: freeair compare tells how two match"
-        raise Refused([Finding("too-few-units", text, refuses=True)])
+        raise Refused.because(
+            "too-few-units",
+            f"{len(units)} units leave nothing to choose: freeair compare tells how two match",
+        )
     mute = [name for name, fit in units if "sensitivity_2v83" not in fit.parameters]
     if mute:
-        text = (
+        raise Refused.because(
+            "no-sensitivity",
             f"the level of {', '.join(mute)} is not known: a pair needs a take with a known mass "
-            "(or in a test box) and the diameter of the cone of every unit"
+            "(or in a test box) and the diameter of the cone of every unit",
         )
-        raise Refused([Finding("no-sensitivity", text, refuses=True)])
     known: dict[Edge, Pair] = {}
     for i, j in combinations(range(len(units)), 2):
         found = pair((units[i][0], units[j][0]), (units[i][1], units[j][1]))

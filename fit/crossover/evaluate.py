@@ -96,8 +96,11 @@ def evaluate(
     try:
         band = common_band(branches)
     except ValueError as error:
-        text = f"{error}. Measure both over overlapping bands"
-        raise Refused([Finding("no-common-band", text, refuses=True)]) from error
+        raise Refused.because(
+            "no-common-band",
+            f"{error}",
+            next_step="Measure both over overlapping bands",
+        ) from error
     f = grid(band)
     solution = solve(branches, f)
     least = estimate(branches, f, minimum, "ohm")
@@ -270,7 +273,7 @@ def _windings(branches: Sequence[Branch]) -> list[Finding]:
         Finding(
             "no-winding",
             f"the winding resistance of {', '.join(bare)} is not given and counts as none: the "
-            "level comes out too high and the load too low. Measure the coil (freeair part "
-            "inductor) or give series_resistance",
+            "level comes out too high and the load too low",
+            next_step="Measure the coil (freeair part inductor) or give series_resistance",
         )
     ]

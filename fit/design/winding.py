@@ -232,7 +232,8 @@ def cautions(
                 "hot-coil",
                 f"{power:.3g} W drive {density / 1e6:.0f} A/mm2 through the wire; above "
                 f"{CAUTIOUS_DENSITY / 1e6:.0f} A/mm2 (here {limit:.2g} W) for long, the coil runs "
-                "hot enough to soften enamel and glue. Use thicker wire or less power.",
+                "hot enough to soften enamel and glue",
+                next_step="Use thicker wire or less power.",
             )
         )
     return tuple(found)

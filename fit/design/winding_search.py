@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from fit.design.winding import Coil, Former, Gap, cautions
 from fit.design.wire import Wire
-from meas.errors import Finding, Refused, UsageError
+from meas.errors import Refused, UsageError
 
 
 @dataclass(frozen=True)
@@ -63,16 +63,11 @@ def solutions(
     if good:
         return good
     nearest = min(candidates, key=lambda coil: (len(_lacks(wish, coil)), _distance(wish, coil)))
-    raise Refused(
-        [
-            Finding(
-                "no-coil",
-                f"No coil of these wires and layers fits. Closest: {nearest.layers} layers of "
-                f"{nearest.wire.bare * 1e3:.3g} mm, {nearest.turns} turns, "
-                f"{nearest.resistance[1]:.3g} ohm; but {'; '.join(_lacks(wish, nearest))}",
-                refuses=True,
-            )
-        ],
+    raise Refused.because(
+        "no-coil",
+        f"No coil of these wires and layers fits. Closest: {nearest.layers} layers of "
+        f"{nearest.wire.bare * 1e3:.3g} mm, {nearest.turns} turns, {nearest.resistance[1]:.3g} "
+        f"ohm; but {'; '.join(_lacks(wish, nearest))}",
         remedy="Try thinner wire, other numbers of layers, or more room",
     )
 

@@ -244,7 +244,8 @@ def in_words(candidates: tuple[Identified, ...]) -> Finding:
         return Finding(
             "wire-unknown",
             "Resistance and overall diameter suit neither copper nor aluminium: stranded, plated "
-            "or alloy wire, or a slip in one of them. Measure a longer piece.",
+            "or alloy wire, or a slip in one of them",
+            next_step="Measure a longer piece.",
         )
     if len(likely) == 1:
         return Finding("wire-named", f"The wire is {told}.")

@@ -215,7 +215,9 @@ def _finding(group: list[tuple[int, Bump]], takes: int) -> Finding:
         f"A small resonance at {clearest.frequency_hz:.3g} Hz: a bump of {clearest.ohm:.2g} ohm "
         f"({100 * clearest.relative:.1f} % of |Z|, Q about {clearest.Q:.0f}), {where}; "
         f"{clearest.ratio:.0f} times its uncertainty. A loose dust cap, a rim or lead that sings, "
-        "a cone or surround mode, and a panel or clamp that resonates look the same in the curve. "
-        "Next: touch dust cap, leads, frame and clamp in turn during a steady tone there and see "
-        "which one changes it; a bump that moves with the clamping is not the driver's.",
+        "a cone or surround mode, and a panel or clamp that resonates look the same in the curve.",
+        next_step=(
+            "touch dust cap, leads, frame and clamp in turn during a steady tone there and see "
+            "which one changes it; a bump that moves with the clamping is not the driver's."
+        ),
     )

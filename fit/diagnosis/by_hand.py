@@ -220,6 +220,7 @@ def _top(x: FloatArray, y: FloatArray, peak: int) -> tuple[float, float]:
 
 
 def _impossible(why: str) -> Refused:
-    return Refused(
-        [Finding("hand-check-impossible", f"Three points cannot be read: {why}.", refuses=True)]
+    return Refused.because(
+        "hand-check-impossible",
+        f"Three points cannot be read: {why}.",
     )

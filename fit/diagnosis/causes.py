@@ -7,11 +7,15 @@ from meas.errors import Finding
 
 LOSS = (
     "closed metal former (a shorted turn that brakes), lossy suspension, or a coil that rubs; one "
-    "curve cannot tell. Next: compare Rms across takes with different masses: braking by eddy "
-    "currents stays the same at every resonance, the loss of a suspension rises as the resonance "
-    "falls; rubbing changes with the level and shows as harmonics."
+    "curve cannot tell."
+)
+OTHER_MASSES = (
+    "compare Rms across takes with different masses: braking by eddy currents stays the same at "
+    "every resonance, the loss of a suspension rises as the resonance falls; rubbing changes with "
+    "the level and shows as harmonics."
 )
 
+_NAME_WIRE = "measure a metre of the wire and name it by its resistance."
 
 _MOST = 0.5
 """Share of the loss from which a law of the model is its cause."""
@@ -51,13 +55,12 @@ def suspension(case: Case) -> list[Finding]:
         else "spider or surround too soft, or not glued all around"
     )
     step = (
-        "Next: run it in for some hours and compare; then thin the surround or take a softer "
-        "spider."
+        "run it in for some hours and compare; then thin the surround or take a softer spider."
         if stiff
-        else "Next: look for a loose edge; then take a stiffer spider or a second one."
+        else "look for a loose edge; then take a stiffer spider or a second one."
     )
-    text = f"{size(case, 'Cms')}: {where}.{needed(case)}{mended(case, 'Cms')} {step}"
-    return [Finding("stiff-suspension" if stiff else "soft-suspension", text)]
+    what = f"{size(case, 'Cms')}: {where}.{needed(case)}{mended(case, 'Cms')}"
+    return [Finding("stiff-suspension" if stiff else "soft-suspension", what, next_step=step)]
 
 
 def moving_parts(case: Case) -> list[Finding]:
@@ -71,9 +74,9 @@ def moving_parts(case: Case) -> list[Finding]:
         where += ": glue, coating, dust cap or coil heavier than meant"
     if case.coil.mass is not None:
         where += f" (the coil as planned weighs {1e3 * case.coil.mass:.2g} g of it all)"
-    step = "Next: weigh the parts of the next one before they are glued."
-    text = f"{size(case, 'Mms')}: {where}.{needed(case, part='Mms')}{mended(case, 'Mms')} {step}"
-    return [Finding("heavy-moving-parts" if heavy else "light-moving-parts", text)]
+    what = f"{size(case, 'Mms')}: {where}.{needed(case, part='Mms')}{mended(case, 'Mms')}"
+    step = "weigh the parts of the next one before they are glued."
+    return [Finding("heavy-moving-parts" if heavy else "light-moving-parts", what, next_step=step)]
 
 
 def coil(case: Case) -> list[Finding]:
@@ -98,30 +101,33 @@ def coil(case: Case) -> list[Finding]:
                 Finding(
                     "missing-turns" if low else "surplus-turns",
                     f"{apart}: {turns}; Bl is off in the same ratio, as it is by turns and not by "
-                    f"wire.{mended(case, 'Re', with_too='Bl')} Next: count while winding, or "
-                    "measure the coil before it is glued in.",
+                    f"wire.{mended(case, 'Re', with_too='Bl')}",
+                    next_step="count while winding, or measure the coil before it is glued in.",
                 )
             ]
         case "wire":
             return [
                 Finding(
                     "wrong-wire",
-                    f"{apart}: {wire}; Bl is as planned, so the turns are there. Next: measure a "
-                    "metre of the wire and name it by its resistance.",
+                    f"{apart}: {wire}; Bl is as planned, so the turns are there.",
+                    next_step=_NAME_WIRE,
                 )
             ]
     if case.deviation(Bl=1.0) is None:
-        tell = (
-            "Resistance alone cannot tell which. Next: a take with a known mass gives Bl, which "
-            "falls with the turns and not with the wire, against a target of Bl."
+        tell = "Resistance alone cannot tell which."
+        step = (
+            "a take with a known mass gives Bl, which falls with the turns and not with the wire, "
+            "against a target of Bl."
         )
     else:
         tell = (
             "Bl, which falls with the turns and not with the wire, fits neither alone or cannot "
-            "decide. Next: measure a metre of the wire and name it by its resistance."
+            "decide."
         )
+        step = _NAME_WIRE
     warm = "" if low else " A warm coil shows 0.39 % more per kelvin: let it rest first."
-    return [Finding("turns-or-wire", f"{apart}: either {turns}, or {wire}. {tell}{warm}")]
+    what = f"{apart}: either {turns}, or {wire}. {tell}"
+    return [Finding("turns-or-wire", what, next_step=step + warm)]
 
 
 def _turns_or_wire(case: Case) -> str:
@@ -168,8 +174,8 @@ def field(case: Case) -> list[Finding]:
         turns = "The coil differs from its plan too, so part of it may be turns."
     else:
         turns = "Re is not off, so the turns are there."
-    text = f"{size(case, 'Bl')}: {why}. {turns}{told}{mended(case, 'Bl')} Next: {step}."
-    return [Finding("weak-gap-field" if weak else "strong-gap-field", text)]
+    what = f"{size(case, 'Bl')}: {why}. {turns}{told}{mended(case, 'Bl')}"
+    return [Finding("weak-gap-field" if weak else "strong-gap-field", what, next_step=f"{step}.")]
 
 
 def loss(case: Case) -> list[Finding]:
@@ -186,9 +192,8 @@ def loss(case: Case) -> list[Finding]:
         return [modelled]
     law = case.law
     if law is None:
-        return [
-            Finding("high-mechanical-loss", f"{size(case, 'Rms')}: {LOSS}{mended(case, 'Rms')}")
-        ]
+        what = f"{size(case, 'Rms')}: {LOSS}{mended(case, 'Rms')}"
+        return [Finding("high-mechanical-loss", what, next_step=OTHER_MASSES)]
     seen = (
         f"From {law.low_hz:.3g} to {law.high_hz:.3g} Hz it goes as f^{-law.exponent:.1f} "
         f"(± {law.reach_95:.1f})"
@@ -198,9 +203,8 @@ def loss(case: Case) -> list[Finding]:
             f"{seen}, which does not decide between a brake (0: closed former, ferrofluid) and "
             "the loss of a suspension (1); a coil that rubs fits neither."
         )
-        step = "a take with a heavier mass, which spreads the resonances further apart"
-        return [Finding("high-mechanical-loss", f"{size(case, 'Rms')}. {text}"
-                        f"{mended(case, 'Rms')} Next: {step}.")]  # fmt: skip
+        step = "a take with a heavier mass, which spreads the resonances further apart."
+        return [_lossy(case, "high-mechanical-loss", text, step)]
     if law.brakes:
         text = (
             f"{seen}: a brake in proportion to velocity, as a closed metal former is (a shorted "
@@ -208,20 +212,21 @@ def loss(case: Case) -> list[Finding]:
             "a suspension's loss would rise as the resonance falls. The two cannot be told apart "
             "by the curve."
         )
-        step = _SLIT
-        return [Finding("closed-former-or-viscous", f"{size(case, 'Rms')}. {text}"
-                        f"{mended(case, 'Rms')} Next: {step}.")]  # fmt: skip
+        return [_lossy(case, "closed-former-or-viscous", text, _SLIT)]
     text = (
         f"{seen}: the loss of a suspension, which rises as the resonance falls; a closed former "
         "would brake the same at every mass."
     )
-    step = _MATERIAL
-    return [Finding("lossy-suspension", f"{size(case, 'Rms')}. {text}{mended(case, 'Rms')} "
-                    f"Next: {step}.")]  # fmt: skip
+    return [_lossy(case, "lossy-suspension", text, _MATERIAL)]
 
 
-_SLIT = "look for the slit of the former, or measure its resistance around: a few mΩ brake"
-_MATERIAL = "another surround or spider material, or less glue and damping paint on the surround"
+def _lossy(case: Case, code: str, cause: str, step: str) -> Finding:
+    what = f"{size(case, 'Rms')}. {cause}{mended(case, 'Rms')}"
+    return Finding(code, what, next_step=step)
+
+
+_SLIT = "look for the slit of the former, or measure its resistance around: a few mΩ brake."
+_MATERIAL = "another surround or spider material, or less glue and damping paint on the surround."
 
 
 def _modelled(case: Case) -> Finding | None:
@@ -233,7 +238,6 @@ def _modelled(case: Case) -> Finding | None:
     slow = sum(share for law, share in case.shares.items() if law != "former")
     if max(ring, slow) < _MOST:
         return None
-    apart = f"{size(case, 'Rms')}. "
     if ring > slow:
         if case.law is not None and case.law.yields:
             return None
@@ -250,4 +254,4 @@ def _modelled(case: Case) -> Finding | None:
             f"damping paint do: that takes {100 * min(slow, 1.0):.0f} % of the loss at resonance."
         )
         code, step = "lossy-suspension", _MATERIAL
-    return Finding(code, f"{apart}{text}{mended(case, 'Rms')} Next: {step}.")
+    return _lossy(case, code, text, step)

@@ -10,7 +10,15 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
 from fit.diagnosis.case import Case, confidence, needed, size_of
-from fit.diagnosis.causes import LOSS, PHYSICS, field, loss, moving_parts, suspension
+from fit.diagnosis.causes import (
+    LOSS,
+    OTHER_MASSES,
+    PHYSICS,
+    field,
+    loss,
+    moving_parts,
+    suspension,
+)
 from fit.diagnosis.causes import coil as coil_cause
 from fit.diagnosis.known_coil import KnownCoil
 from fit.diagnosis.losses import loss_law
@@ -20,6 +28,8 @@ from fit.results.model_words import loss_shares
 from fit.results.result import Estimate, FittedCurve
 from fit.results.scaling import exponents
 from meas.errors import Finding
+
+_KNOWN_MASS = "a take with a known mass on the cone."
 
 
 def explain(
@@ -62,14 +72,13 @@ def explain(
 
 
 def _grounded(case: Case, finding: Finding) -> Finding:
-    """A finding with its confidence and the physics that it rests on, before the next step."""
+    """A finding with its confidence and the physics that it rests on."""
     if finding.code not in PHYSICS:
         return finding
     part, physics = PHYSICS[finding.code]
     sure = confidence(case, part)
     ground = f"Rests on: {physics}{f'; {part} is {sure}' if sure else ''}."
-    text, sign, step = finding.text.partition(" Next: ")
-    return replace(finding, text=f"{text} {ground}{sign}{step}")
+    return replace(finding, ground=ground)
 
 
 def _resonance_alone(case: Case) -> list[Finding]:
@@ -94,7 +103,8 @@ def _resonance_alone(case: Case) -> list[Finding]:
             f"{size_of(case, 'fs')}: Mms Cms lies {100 * abs(product - 1):.0f} % "
             f"{'below' if product < 1 else 'above'} plan. Either the suspension is too "
             f"{spring} (by that much in compliance) or the moving parts are too {mass} (by that "
-            "much in mass); free air cannot tell. Next: a take with a known mass on the cone.",
+            "much in mass); free air cannot tell.",
+            next_step=_KNOWN_MASS,
         )
     ]
 
@@ -110,6 +120,7 @@ def _qs_alone(case: Case) -> list[Finding]:
                 "high-mechanical-loss",
                 f"{size_of(case, 'Qms')}. With the mass as planned, Rms is "
                 f"{100 * (1 / mechanical.factor - 1):.0f} % above plan: {LOSS}",
+                next_step=OTHER_MASSES,
             )
         )
     if "Re" in case.stated and "Re" in case.parameters:
@@ -124,8 +135,8 @@ def _qs_alone(case: Case) -> list[Finding]:
                 "weak-motor-or-mass" if weak else "strong-motor-or-mass",
                 f"{size_of(case, 'Qes')}. Bl^2/Mms is off: either Bl lies {bl:.0f} % "
                 f"{'below' if weak else 'above'} plan (turns or field), or the moving mass about "
-                f"{mass:.0f} % {'above' if weak else 'below'} it; free air cannot tell. Next: a "
-                "take with a known mass on the cone.",
+                f"{mass:.0f} % {'above' if weak else 'below'} it; free air cannot tell.",
+                next_step=_KNOWN_MASS,
             )
         )
     return found

@@ -130,9 +130,9 @@ def _phase_spread(curve: ImpedanceCurve, errors: tuple[Systematic, ...]) -> Floa
 
 UNRESOLVED = Finding(
     "unresolved-part",
-    "nowhere in the band can this bench tell the phase well enough to know what the part is. "
-    "Calibrate the inputs, or take a series resistor nearer to the part's impedance",
+    "nowhere in the band can this bench tell the phase well enough to know what the part is",
     refuses=True,
+    next_step="Calibrate the inputs, or take a series resistor nearer to the part's impedance",
 )
 
 

@@ -234,9 +234,9 @@ def _inverse_q(model: OnePort, theta: FloatArray) -> float:
 
 _TOO_FEW = Finding(
     "too-few-points",
-    "the curve has fewer than four points, which is too few to tell a part from its errors. "
-    "Measure a sweep, or give a table with more rows",
+    "the curve has fewer than four points, which is too few to tell a part from its errors",
     refuses=True,
+    next_step="Measure a sweep, or give a table with more rows",
 )
 _UNSTATED = Finding(
     "bench-unknown",
@@ -262,9 +262,12 @@ def _doubts(whole: Curve, curve: Curve, found: Followed, kind: str) -> list[Find
         doubts.append(
             Finding(
                 "band-cut",
-                f"only {rounded(low)} to {rounded(high)} Hz were used: beyond, the bench is off by "
-                "more than it can be reckoned with. Calibrate the inputs (freeair rig calibrate), "
-                "or take a series resistor nearer to the part's impedance",
+                f"only {rounded(low)} to {rounded(high)} Hz were used: beyond, the bench is off "
+                "by more than it can be reckoned with",
+                next_step=(
+                    "Calibrate the inputs (freeair rig calibrate), or take a series resistor "
+                    "nearer to the part's impedance"
+                ),
             )
         )
     if found.residual_rms_relative > _ROUGH:
@@ -273,7 +276,8 @@ def _doubts(whole: Curve, curve: Curve, found: Followed, kind: str) -> list[Find
                 "varies",
                 f"the {kind} departs from constant values by "
                 f"{100 * found.residual_rms_relative:.1f} % of |Z|, which the uncertainties "
-                "include. Look at the table against frequency",
+                "include",
+                next_step="Look at the table against frequency",
             )
         )
     return doubts

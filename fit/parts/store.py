@@ -118,7 +118,7 @@ def to_json(
             }
             for at in levels
         ],
-        "warnings": [{"code": w.code, "text": w.text} for w in (*part.warnings, *findings)],
+        "warnings": [w.as_json() for w in (*part.warnings, *findings)],
         "sources": dict(part.sources),
     }
 

@@ -195,7 +195,10 @@ def _not_linear(value: float, total: float) -> Finding:
     return Finding(
         "not-linear",
         f"the result, {value:.4g}, bends too much within what its inputs leave open (first order: "
-        f"±{total:.2g}), or has no value there: no uncertainty can be given for it. Measure the "
-        "inputs better, or ask for another quantity, such as the reciprocal or the difference",
+        f"±{total:.2g}), or has no value there: no uncertainty can be given for it",
         refuses=True,
+        next_step=(
+            "Measure the inputs better, or ask for another quantity, such as the reciprocal or the "
+            "difference"
+        ),
     )

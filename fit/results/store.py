@@ -63,8 +63,8 @@ def to_json(
             }
             for v in verdicts
         ],
-        "findings": [{"code": f.code, "text": f.text} for f in findings],
-        "warnings": [{"code": f.code, "text": f.text} for f in (*fit.warnings, *warnings)],
+        "findings": [f.as_json() for f in findings],
+        "warnings": [f.as_json() for f in (*fit.warnings, *warnings)],
         "sources": dict(fit.sources),
         "covariance": covariance(fit.parameters),
         "model_choice": {name: float(value) for name, value in fit.model_choice.items()},
@@ -146,7 +146,7 @@ def from_json(document: object, *, where: str = "") -> DriverFit:
             )
             for c in saved.curves
         ),
-        warnings=tuple(Finding(w.code, w.text) for w in saved.warnings),
+        warnings=tuple(w.finding() for w in saved.warnings),
         sources=saved.sources,
         model_choice=saved.model_choice,
     )
@@ -314,6 +314,14 @@ class _SavedCurve(_Saved):
 class _SavedFinding(_Saved):
     code: str
     text: str
+    what: str = ""
+    ground: str = ""
+    next_step: str = ""
+
+    def finding(self) -> Finding:
+        return Finding(
+            self.code, self.what or self.text, ground=self.ground, next_step=self.next_step
+        )
 
 
 class _SavedFit(_Saved):

@@ -140,11 +140,14 @@ def reference_units(
         verdict = judge_unit(fit, limits)
         if verdict.verdict != "inside":
             causes = ", ".join(finding.code.partition("-")[2] for finding in verdict.findings)
-            text = (
-                f"{name} would itself come out {verdict.verdict} by {causes}: it lies far out for "
-                "a good unit, and the limits lean on the rest. Look at it again"
+            found.append(
+                Finding(
+                    "reference-not-inside",
+                    f"{name} would itself come out {verdict.verdict} by {causes}: it lies far out "
+                    "for a good unit, and the limits lean on the rest",
+                    next_step="Look at it again",
+                )
             )
-            found.append(Finding("reference-not-inside", text))
     return tuple(found)
 
 

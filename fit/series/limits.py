@@ -184,9 +184,12 @@ def mixed_models(models: Sequence[str]) -> Finding:
     return Finding(
         "mixed-models",
         f"the units are fitted by different models ({', '.join(models)}), whose parameters differ "
-        f"where units do not. Fit all by one: freeair fit TAKE... --model {models[0]} --save FILE, "
-        "or give the takes themselves",
+        "where units do not",
         refuses=True,
+        next_step=(
+            f"Fit all by one: freeair fit TAKE... --model {models[0]} --save FILE, or give the "
+            "takes themselves"
+        ),
     )
 
 

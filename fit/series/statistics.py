@@ -20,7 +20,7 @@ from fit.results.result import DriverFit, Estimate, from_logarithm, logarithm
 from fit.series.limits import mixed_models
 from fit.series.values import NAMES, apart, common, quantities
 from meas.curve import FloatArray
-from meas.errors import Finding, Refused
+from meas.errors import Refused
 
 FEWEST = 3
 """Units from which there is a spread at all."""
@@ -127,8 +127,10 @@ def summarise(
         Refused: ``too-few-units`` or ``mixed-models``.
     """
     if len(units) < FEWEST:
-        text = f"{len(units)} units are no series: from {FEWEST} on there is a spread to speak of"
-        raise Refused([Finding("too-few-units", text, refuses=True)])
+        raise Refused.because(
+            "too-few-units",
+            f"{len(units)} units are no series: from {FEWEST} on there is a spread to speak of",
+        )
     models = sorted({fit.model for _, fit in units})
     if len(models) > 1:
         raise Refused([mixed_models(models)])

@@ -92,11 +92,11 @@ def refuse_without_values(estimates: Mapping[str, Estimate]) -> None:
     """
     missing = [name for name in ("fs", "Qms") if name not in estimates]
     if missing:
-        text = (
-            f"the takes leave {' and '.join(missing)} open: no resonance can be told from the coil "
-            "beside it; sweep an octave beyond the resonance on both sides, with less noise"
+        raise Refused.because(
+            "no-resonance",
+            f"the takes leave {' and '.join(missing)} open: no resonance can be told from the "
+            "coil beside it; sweep an octave beyond the resonance on both sides, with less noise",
         )
-        raise Refused([Finding("no-resonance", text, refuses=True)])
 
 
 def about_model(
@@ -287,12 +287,18 @@ def _multimeter(problem: Problem, theta: FloatArray) -> list[Finding]:
     bench = meter.value * math.exp(
         residual / max(1 - leverage, 1e-9) * meter.standard_uncertainty / meter.value
     )
-    text = (
-        f"the multimeter says {meter.value:.4g} ohm for the coil, the bench {bench:.4g} ohm: "
-        f"{abs(tension):.1f} times the uncertainty of both. Measure the series resistor, take "
-        "the leads of the meter off the reading, and check the rig file"
-    )
-    return [Finding("unknown-resistor", text, refuses=abs(tension) > 4)]
+    return [
+        Finding(
+            "unknown-resistor",
+            f"the multimeter says {meter.value:.4g} ohm for the coil, the bench {bench:.4g} ohm: "
+            f"{abs(tension):.1f} times the uncertainty of both",
+            refuses=abs(tension) > 4,
+            next_step=(
+                "Measure the series resistor, take the leads of the meter off the reading, and "
+                "check the rig file"
+            ),
+        )
+    ]
 
 
 def _masses(problem: Problem, theta: FloatArray) -> list[Finding]:
@@ -322,12 +328,15 @@ def _masses(problem: Problem, theta: FloatArray) -> list[Finding]:
         if len(masses) == 2
         else "this one fits least: it is wrong or came loose. By the others"
     )
-    text = (
-        f"{take}: the masses contradict each other by {tension:.1f} times their uncertainty; "
-        f"{doubted} it would be {1e3 * others:.4g} g, not {1e3 * mass.value:.4g} g. Weigh again, "
-        "and measure again"
-    )
-    return [Finding("mass-disagrees", text, refuses=tension > MASSES_REFUSE)]
+    return [
+        Finding(
+            "mass-disagrees",
+            f"{take}: the masses contradict each other by {tension:.1f} times their uncertainty; "
+            f"{doubted} it would be {1e3 * others:.4g} g, not {1e3 * mass.value:.4g} g",
+            refuses=tension > MASSES_REFUSE,
+            next_step="Weigh again, and measure again",
+        )
+    ]
 
 
 def _areas(estimates: Mapping[str, Estimate]) -> list[Finding]:

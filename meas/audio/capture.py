@@ -149,9 +149,15 @@ def _clock(capture: Capture) -> list[Finding]:
     off = float(measured) / asked - 1
     if abs(off) <= allowed:
         return []
-    text = (
-        f"the card delivered {float(measured):.0f} samples a second by the computer's clock, not "
-        f"{asked}: every frequency would be off by {abs(off):.1%}. Set the rate that the card runs "
-        "at, use another way to it ('freeair rig devices'), or give the computer less to do"
-    )
-    return [Finding("wrong-clock", text, refuses=True)]
+    return [
+        Finding(
+            "wrong-clock",
+            f"the card delivered {float(measured):.0f} samples a second by the computer's clock, "
+            f"not {asked}: every frequency would be off by {abs(off):.1%}",
+            refuses=True,
+            next_step=(
+                "Set the rate that the card runs at, use another way to it ('freeair rig "
+                "devices'), or give the computer less to do"
+            ),
+        )
+    ]

@@ -6,7 +6,7 @@ import difflib
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from meas.errors import BenchFailure, Finding
+from meas.errors import BenchFailure
 
 # What is known about how each host interface reports trouble, best first. From the trackers of
 # PortAudio and python-sounddevice; only ALSA was tried by ourselves.
@@ -103,14 +103,9 @@ def find_device(devices: Sequence[Device], wanted: str, inputs: int, outputs: in
         names = "; ".join(d.identity for d in ranked(able))
         alike = len({d.identity for d in able}) == 1
         remedy = "unplug one of them, they cannot be told apart" if alike else "name one in full"
-        raise BenchFailure(
-            [
-                Finding(
-                    "ambiguous-device",
-                    f"'{wanted}' fits {len(able)} devices: {names}",
-                    refuses=True,
-                )
-            ],
+        raise BenchFailure.because(
+            "ambiguous-device",
+            f"'{wanted}' fits {len(able)} devices: {names}",
             remedy=f"{remedy.capitalize()}.",
         )
     raise _too_few(ranked(matches)[0], inputs, outputs)
@@ -118,8 +113,9 @@ def find_device(devices: Sequence[Device], wanted: str, inputs: int, outputs: in
 
 def no_device() -> BenchFailure:
     """The error for a machine on which the system shows no sound device."""
-    return BenchFailure(
-        [Finding("no-device", "the system shows no sound device that can be used", refuses=True)],
+    return BenchFailure.because(
+        "no-device",
+        "the system shows no sound device that can be used",
         remedy="Plug the card in and see that the system lists it (on Linux: your user may need "
         "the group 'audio', or the sound server is not running); 'freeair rig devices' lists "
         "what is found. A rig with device 'simulated' needs no hardware.",
@@ -132,33 +128,24 @@ def _unknown(devices: Sequence[Device], wanted: str) -> BenchFailure:
     close = difflib.get_close_matches(wanted.casefold(), list(lower), n=3, cutoff=0.6)
     hint = f"Did you mean {' or '.join(dict.fromkeys(lower[c] for c in close))}? " if close else ""
     names = "; ".join(d.identity for d in ranked(devices))
-    return BenchFailure(
-        [Finding("unknown-device", f"no sound device is called '{wanted}'", refuses=True)],
+    return BenchFailure.because(
+        "unknown-device",
+        f"no sound device is called '{wanted}'",
         remedy=f"{hint}There are: {names}.",
     )
 
 
 def _too_few(device: Device, inputs: int, outputs: int) -> BenchFailure:
     if device.inputs < inputs:
-        return BenchFailure(
-            [
-                Finding(
-                    "too-few-inputs",
-                    f"the device has {device.inputs} inputs, but input {inputs} is to be recorded",
-                    refuses=True,
-                )
-            ],
+        return BenchFailure.because(
+            "too-few-inputs",
+            f"the device has {device.inputs} inputs, but input {inputs} is to be recorded",
             where=device.identity,
             remedy="Use a card with two line inputs, or correct the input numbers of the rig.",
         )
-    return BenchFailure(
-        [
-            Finding(
-                "too-few-outputs",
-                f"the device has {device.outputs} outputs, {outputs} needed to play the sweep",
-                refuses=True,
-            )
-        ],
+    return BenchFailure.because(
+        "too-few-outputs",
+        f"the device has {device.outputs} outputs, {outputs} needed to play the sweep",
         where=device.identity,
         remedy="Where the system shows inputs and outputs of a card as two devices, give both as "
         "'INPUT | OUTPUT', of one host interface.",

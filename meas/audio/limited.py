@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meas.audio.protocol import AudioPath, Capture, Progress
-from meas.errors import Finding, Refused
+from meas.errors import Refused
 
 _ROUNDING = 1e-6
 """Samples are single precision: a peak at the level itself may come out this much above it."""
@@ -42,9 +42,9 @@ class LimitedPath:
         """
         peak = float(np.max(np.abs(output), initial=0.0))
         if not peak <= self.highest_level * (1 + _ROUNDING):
-            text = (
+            raise Refused.because(
+                "too-loud",
                 f"a peak of {peak:.3g} was to be played, and this rig allows "
-                f"{self.highest_level:g} (level in the rig file); nothing was played"
+                f"{self.highest_level:g} (level in the rig file); nothing was played",
             )
-            raise Refused([Finding("too-loud", text, refuses=True)])
         return self.path.play_and_record(output, sample_rate_hz, on_progress)

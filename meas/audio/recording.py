@@ -238,8 +238,9 @@ def _truncated(path: Path, frames: int, rate: int) -> Finding:
     return Finding(
         "truncated",
         f"the file {path.name} ends before its header says, after {frames / rate:.2f} s: copying "
-        "or recording broke off. Copy it again from where it was recorded.",
+        "or recording broke off",
         refuses=True,
+        next_step="Copy it again from where it was recorded.",
     )
 
 

@@ -90,8 +90,11 @@ def rub_and_buzz(
             "rub",
             f"Harmonics of the 10th order and up reach {100 * size:.2g} % at {at:.0f} Hz and fall "
             "away above the resonance: the coil rubs, or a lead, a seam or a particle in the gap "
-            "buzzes there. Listen at that frequency, turn the driver over, look for what touches; "
-            "Qms and Rms contain its friction",
+            "buzzes there",
+            next_step=(
+                "Listen at that frequency, turn the driver over, look for what touches; Qms and "
+                "Rms contain its friction"
+            ),
         ),
     )
 

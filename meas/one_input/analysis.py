@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,14 +18,13 @@ from meas.validity.of_resonance import resonance
 from meas.validity.relation import relate
 from meas.validity.track import track
 
-_NAMES = {
-    "source input": "recording of the known resistor",
-    "driver input": "recording of the driver",
-    "Both inputs hold": "Both recordings hold",
-    "Record in stereo, switch off any mono mix, and connect each input to its node": (
-        "The resistor was recorded twice, or the driver was: swap them in between"
-    ),
-}
+_NAMES = ("recording of the known resistor", "recording of the driver")
+_TWICE = Finding(
+    "same-signal",
+    "Both recordings hold the same signal: the resistor was recorded twice, or the driver was",
+    refuses=True,
+    next_step="Swap them in between",
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -72,40 +71,51 @@ def analyse_substituted(
     if any(np.std(one) < 1e-6 for one in (known, driver)):
         size = min(known.size, driver.size)
         both = np.stack([known[:size], driver[:size]], axis=1)
-        return Substituted(None, _told(of_record.silent(both, transfer_of(both, 8000)[0])), peak)
+        dead = of_record.silent(both, transfer_of(both, 8000)[0], _NAMES)
+        return Substituted(None, _refusals_first(dead), peak)
     samples = paired(known, driver, sample_rate_hz)
     passes, transfer = transfer_of(samples, sample_rate_hz)
     findings = [
-        *of_record.same_signal(samples),
-        *of_record.at_full_scale(samples, sample_rate_hz),
-        *of_record.blanked(samples, sample_rate_hz, passes),
+        *([_TWICE] if of_record.same_signal(samples) else []),
+        *of_record.at_full_scale(samples, sample_rate_hz, _NAMES),
+        *of_record.blanked(samples, sample_rate_hz, passes, _NAMES),
         *of_record.cut_off(unmoved[0], sample_rate_hz, passes, stimulus),
         *of_record.wrong_rate(samples, sample_rate_hz, passes, stimulus, rig.mains_hz),
     ]
     curve = None
     if rig.wiring.series_resistor_ohm is None:
-        text = "The series resistor is not known. Set series_resistor_ohm in the rig file"
-        findings.append(Finding("unknown-resistor", text, refuses=True))
+        findings.append(
+            Finding(
+                "unknown-resistor",
+                "The series resistor is not known",
+                refuses=True,
+                next_step="Set series_resistor_ohm in the rig file",
+            )
+        )
     elif transfer is not None:
         curve = curve_from(transfer, rig, using)
     if curve is None and not _refused(findings):
-        text = (
-            "Nothing of the driver can be told: the node stays silent, or the driver is open or "
-            "shorted. Check the wiring and raise the drive"
+        findings.append(
+            Finding(
+                "faint",
+                "Nothing of the driver can be told: the node stays silent, or the driver is open "
+                "or shorted",
+                refuses=True,
+                next_step="Check the wiring and raise the drive",
+            )
         )
-        findings.append(Finding("faint", text, refuses=True))
     if not _refused(findings):
         relation = relate(samples, sample_rate_hz, contained=passes.contained)
         moves = track(relation, passes)
         quiet = [relation.residual[begin:end] for begin, end in passes.silences]
         rms = float(np.sqrt(np.mean(np.concatenate(quiet) ** 2))) if quiet else 0.0
-        findings += of_residual.bursts(samples, relation, moves)
+        findings += of_residual.bursts(samples, relation, moves, _NAMES)
         if not _refused(findings):
             findings += of_residual.drift(moves, rms, humming=False)
-            findings += of_residual.distortion(moves, rms, swept=passes.swept)
+            findings += of_residual.distortion(moves, rms, swept=passes.swept, name=_NAMES[1])
     if curve is not None and not _refused(findings):
         findings += _of_curve(curve, rig, kind)
-    return Substituted(curve, _told(findings), peak)
+    return Substituted(curve, _refusals_first(findings), peak)
 
 
 def _of_curve(curve: Curve, rig: Rig, kind: str) -> list[Finding]:
@@ -130,15 +140,8 @@ def _of_curve(curve: Curve, rig: Rig, kind: str) -> list[Finding]:
     return [*findings, Finding("substitution", text)]
 
 
-def _told(findings: Iterable[Finding]) -> tuple[Finding, ...]:
-    """In terms of the two recordings instead of two inputs, refusals first."""
-    told = []
-    for finding in findings:
-        text = finding.text
-        for word, instead in _NAMES.items():
-            text = text.replace(word, instead)
-        told.append(replace(finding, text=text))
-    return tuple(sorted(told, key=lambda finding: not finding.refuses))
+def _refusals_first(findings: Iterable[Finding]) -> tuple[Finding, ...]:
+    return tuple(sorted(findings, key=lambda finding: not finding.refuses))
 
 
 def _refused(findings: Iterable[Finding]) -> bool:

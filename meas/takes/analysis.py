@@ -35,15 +35,15 @@ _LARGEST_RELATIVE_UNCERTAINTY = 0.3
 
 _UNKNOWN_RESISTOR = Finding(
     "unknown-resistor",
-    "The series resistor of this rig is not known, and every ohm is measured against it. Measure "
-    "the resistor and set series_resistor_ohm in the rig file.",
+    "The series resistor of this rig is not known, and every ohm is measured against it",
     refuses=True,
+    next_step="Measure the resistor and set series_resistor_ohm in the rig file.",
 )
 _OUTSIDE_CALIBRATION = Finding(
     "outside-calibration",
-    "The recording and the calibration of the rig share no band of frequencies. Calibrate again "
-    "with the excitation that you measure with.",
+    "The recording and the calibration of the rig share no band of frequencies",
     refuses=True,
+    next_step="Calibrate again with the excitation that you measure with.",
 )
 
 

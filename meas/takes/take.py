@@ -125,6 +125,16 @@ class Take:
         return take_html(self)
 
 
+class _Finding(BaseModel):
+    """A finding as take.json keeps it: in one text."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    code: str
+    text: str
+    refuses: bool = False
+
+
 class _Record(BaseModel):
     """The content of take.json."""
 
@@ -137,7 +147,7 @@ class _Record(BaseModel):
     label: str
     taken_at: str
     refused: bool
-    findings: Annotated[tuple[Finding, ...], FailFast()]
+    findings: Annotated[tuple[_Finding, ...], FailFast()]
     points: int = Field(ge=0, description="rows of impedance.csv; 0: there is none")
     sample_rate_hz: int = Field(gt=0)
     peak: tuple[float | None, float | None]
@@ -237,7 +247,7 @@ def load(path: str | Path) -> Take:
         peak=(_number(record.peak[0]), _number(record.peak[1])),
         excitation=record.excitation,
         software=record.software,
-        findings=record.findings,
+        findings=tuple(Finding(f.code, f.text, f.refuses) for f in record.findings),
         curve=_curve(folder / IMPEDANCE, record) if record.points else None,
         stream=record.stream,
         events=record.events,
@@ -310,7 +320,7 @@ def _record_text(take: Take, points: int) -> str:
         "label": take.label,
         "taken_at": take.taken_at,
         "refused": take.refused,
-        "findings": [vars(finding) for finding in take.findings],
+        "findings": [{"code": f.code, "text": f.text, "refuses": f.refuses} for f in take.findings],
         "points": points,
         "sample_rate_hz": take.sample_rate_hz,
         "peak": [_storable(peak) for peak in take.peak],

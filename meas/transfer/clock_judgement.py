@@ -43,23 +43,29 @@ class OneClock:
         if drift is None:
             return []
         if drift.steady:
-            text = (
-                f"The two inputs ran on two clocks: the driver input was {drift.ppm:+.2f} ppm fast "
-                f"and began {drift.offset:.1f} samples late. It was resampled to the clock of the "
-                "source input, and the delay that is left was set by minimum phase, to within "
-                f"±{rig.assumptions.mismatch_delay_samples:g} sample: Le carries that uncertainty, "
-                "and a calibration cannot be used. Take both channels from one device"
-            )
-            return [Finding("separate-clocks", text)]
+            return [
+                Finding(
+                    "separate-clocks",
+                    f"The two inputs ran on two clocks: the driver input was {drift.ppm:+.2f} ppm "
+                    f"fast and began {drift.offset:.1f} samples late. It was resampled to the "
+                    "clock of the source input, and the delay that is left was set by minimum "
+                    f"phase, to within ±{rig.assumptions.mismatch_delay_samples:g} sample: Le "
+                    "carries that uncertainty, and a calibration cannot be used",
+                    next_step="Take both channels from one device",
+                )
+            ]
         if drift.slip < _LARGEST_SLIP or any(finding.refuses for finding in others):
             return []
-        text = (
-            f"The two inputs ran apart by {drift.slip:.2g} samples during the recording, and not "
-            f"steadily (up to {drift.wander:.2g} samples off a steady drift), so that it cannot be "
-            "taken out: two clocks that wander, or frames lost on one channel. Take both channels "
-            "from one device"
-        )
-        return [Finding("clock-drift", text, refuses=True)]
+        return [
+            Finding(
+                "clock-drift",
+                f"The two inputs ran apart by {drift.slip:.2g} samples during the recording, and "
+                f"not steadily (up to {drift.wander:.2g} samples off a steady drift), so that it "
+                "cannot be taken out: two clocks that wander, or frames lost on one channel",
+                refuses=True,
+                next_step="Take both channels from one device",
+            )
+        ]
 
 
 def settle(samples: NDArray[np.float32], sample_rate_hz: int) -> OneClock:

@@ -77,8 +77,9 @@ def dead_or_at_an_end(resistor_side: str) -> tuple[Finding, ...]:
     silent = Finding(
         "silent-input",
         "The driver input does not follow the source: it is not connected, the wrong input, or "
-        "turned down. Check its cable and gain",
+        "turned down",
         refuses=True,
+        next_step="Check its cable and gain",
     )
     return (silent, _shorted() if resistor_side == "hot" else _no_current())
 
@@ -115,9 +116,9 @@ def swapped(ratio: ComplexArray) -> tuple[Finding, ...]:
         Finding(
             "swapped-inputs",
             "The driver input carries more than the source input, so the impedance comes out "
-            "negative: the inputs are swapped. Exchange the cables or source_input and "
-            "driver_input in the rig file",
+            "negative: the inputs are swapped",
             refuses=True,
+            next_step="Exchange the cables or source_input and driver_input in the rig file",
         ),
     )
 
@@ -137,9 +138,12 @@ def faint(relative_uncertainty: FloatArray) -> tuple[Finding, ...]:
         Finding(
             "faint" if refuses else "noisy",
             f"Noise makes the impedance uncertain by {100 * relative:.2g} % at a typical "
-            f"frequency{', too much to use' if refuses else ''}. Raise the drive or the input gain "
-            "towards -6 dB re full scale, use a longer sweep, keep cables away from the mains",
+            f"frequency{', too much to use' if refuses else ''}",
             refuses=refuses,
+            next_step=(
+                "Raise the drive or the input gain towards -6 dB re full scale, use a longer "
+                "sweep, keep cables away from the mains"
+            ),
         ),
     )
 
@@ -148,9 +152,9 @@ def unheard() -> Finding:
     """No frequency at all is known well enough."""
     return Finding(
         "faint",
-        "At no frequency does the excitation stand out of the noise enough to give an impedance. "
-        "Raise the drive or the input gain towards -6 dB re full scale",
+        "At no frequency does the excitation stand out of the noise enough to give an impedance",
         refuses=True,
+        next_step="Raise the drive or the input gain towards -6 dB re full scale",
     )
 
 
@@ -182,10 +186,11 @@ def not_passive(
     return (
         Finding(
             "not-passive",
-            f"The impedance has a negative real part from {first:.0f} Hz on at {100 * share:.0f} % "
-            "of the points, which nothing passive has: one input is delayed against the "
-            "other or inverted. Calibrate the rig with both inputs on the source node",
+            f"The impedance has a negative real part from {first:.0f} Hz on at {100 * share:.0f} "
+            "% of the points, which nothing passive has: one input is delayed against the other "
+            "or inverted",
             refuses=refuses,
+            next_step="Calibrate the rig with both inputs on the source node",
         ),
     )
 
@@ -244,9 +249,12 @@ def _hum(size: float, at: float, resonance_hz: float | None, *, refuses: bool) -
     much = "a third of the signal or more" if size >= _LOST else f"{100 * size:.2g} % of the signal"
     return Finding(
         "hum",
-        f"Mains hum at {at:.0f} Hz{near} is {much} there. Break the ground loop, use short "
-        "shielded cables away from transformers, raise the drive, and repeat",
+        f"Mains hum at {at:.0f} Hz{near} is {much} there",
         refuses=refuses,
+        next_step=(
+            "Break the ground loop, use short shielded cables away from transformers, raise the "
+            "drive, and repeat"
+        ),
     )
 
 

@@ -12,6 +12,7 @@ from meas.excitation.stimulus import Stimulus
 from meas.transfer.passes import Passes
 
 INPUT_NAMES = ("source input", "driver input")
+"""What the two columns of a record are called in findings, where both inputs record at once."""
 
 _DEAD_RMS = 3e-6
 _FULL_SCALE = 0.9995
@@ -42,7 +43,9 @@ NOT_EVEN_NOISE = (
 )
 
 
-def silent(samples: NDArray[np.float32], passes: Passes) -> tuple[Finding, ...]:
+def silent(
+    samples: NDArray[np.float32], passes: Passes, names: tuple[str, str] = INPUT_NAMES
+) -> tuple[Finding, ...]:
     """Find inputs that record nothing at all.
 
     Criterion: the rms without offset is below -110 dB re full scale, less than any converter's
@@ -59,11 +62,11 @@ def silent(samples: NDArray[np.float32], passes: Passes) -> tuple[Finding, ...]:
     return tuple(
         Finding(
             "silent-input",
-            f"The {name} recorded nothing ({_decibel(value)} dB re full scale). Check its cable, "
-            "plug, input selection and gain, and which input is which",
+            f"The {name} recorded nothing ({_decibel(value)} dB re full scale)",
             refuses=True,
+            next_step="Check its cable, plug, input selection and gain, and which input is which",
         )
-        for name, value, silent_input in zip(INPUT_NAMES, rms, dead, strict=True)
+        for name, value, silent_input in zip(names, rms, dead, strict=True)
         if silent_input
     )
 
@@ -89,14 +92,18 @@ def same_signal(samples: NDArray[np.float32]) -> tuple[Finding, ...]:
         Finding(
             "same-signal",
             "Both inputs hold the same signal"
-            + ("" if abs(scale - 1.0) < 1e-6 else f", one {scale:.4g} times the other")
-            + ". Record in stereo, switch off any mono mix, and connect each input to its node",
+            + ("" if abs(scale - 1.0) < 1e-6 else f", one {scale:.4g} times the other"),
             refuses=True,
+            next_step=(
+                "Record in stereo, switch off any mono mix, and connect each input to its node"
+            ),
         ),
     )
 
 
-def at_full_scale(samples: NDArray[np.float32], sample_rate_hz: int) -> tuple[Finding, ...]:
+def at_full_scale(
+    samples: NDArray[np.float32], sample_rate_hz: int, names: tuple[str, str] = INPUT_NAMES
+) -> tuple[Finding, ...]:
     """Find inputs that reach the end of the converter.
 
     Criterion: three samples and more in a row at full scale (0.05 % tolerance, for converters
@@ -104,7 +111,7 @@ def at_full_scale(samples: NDArray[np.float32], sample_rate_hz: int) -> tuple[Fi
     Saturation below full scale, in the analogue part, is found in the residual instead.
     """
     findings = []
-    for channel, name in enumerate(INPUT_NAMES):
+    for channel, name in enumerate(names):
         signal = samples[:, channel]
         high, low = signal >= _FULL_SCALE, signal <= -_FULL_SCALE
         if not (high.any() or low.any()):
@@ -119,16 +126,19 @@ def at_full_scale(samples: NDArray[np.float32], sample_rate_hz: int) -> tuple[Fi
             Finding(
                 "clipped",
                 f"The {name} reaches full scale {ends} in {count} samples, first at "
-                f"{first / sample_rate_hz:.3f} s. Turn that input's gain or the drive down by "
-                "6 dB and repeat",
+                f"{first / sample_rate_hz:.3f} s",
                 refuses=True,
+                next_step="Turn that input's gain or the drive down by 6 dB and repeat",
             )
         )
     return tuple(findings)
 
 
 def blanked(
-    samples: NDArray[np.float32], sample_rate_hz: int, passes: Passes
+    samples: NDArray[np.float32],
+    sample_rate_hz: int,
+    passes: Passes,
+    names: tuple[str, str] = INPUT_NAMES,
 ) -> tuple[Finding, ...]:
     """Find blocks of zeros inside the excitation.
 
@@ -156,10 +166,10 @@ def blanked(
                 return (
                     Finding(
                         "dropout",
-                        f"The {INPUT_NAMES[channel]} holds {end - begin} zeros in a row at "
-                        f"{begin / rate:.3f} s: a block was lost. Use larger buffers, close "
-                        "other programs, and repeat",
+                        f"The {names[channel]} holds {end - begin} zeros in a row at "
+                        f"{begin / rate:.3f} s: a block was lost",
                         refuses=True,
+                        next_step="Use larger buffers, close other programs, and repeat",
                     ),
                 )
     return ()
@@ -205,9 +215,9 @@ def cut_off(
     return (
         Finding(
             "truncated",
-            f"The recording {' and '.join(where)}. Start recording before the sweep and "
-            "stop a second after it",
+            f"The recording {' and '.join(where)}",
             refuses=True,
+            next_step="Start recording before the sweep and stop a second after it",
         ),
     )
 
@@ -219,7 +229,8 @@ def offset(samples: NDArray[np.float32]) -> tuple[Finding, ...]:
         Finding(
             "dc-offset",
             f"The {name} has a constant offset of {100 * mean:.1f} % of full scale, which takes "
-            "away headroom. Look for a bias voltage or a faulty input",
+            "away headroom",
+            next_step="Look for a bias voltage or a faulty input",
         )
         for name, mean in zip(INPUT_NAMES, means, strict=True)
         if abs(mean) > _OFFSET_MENTIONED
@@ -258,8 +269,9 @@ def wrong_rate(
                 "wrong-rate",
                 f"The first sweep lasts {heard / sample_rate_hz:.2f} s in the recording, "
                 f"{played / sample_rate_hz:.2f} s were played: it was recorded at another rate "
-                "than stated, or resampled on the way. Set one rate everywhere and repeat",
+                "than stated, or resampled on the way",
                 refuses=True,
+                next_step="Set one rate everywhere and repeat",
             ),
         )
     spectrum = _silence_spectrum(samples, sample_rate_hz, passes)
@@ -280,8 +292,9 @@ def wrong_rate(
                         "wrong-rate",
                         f"The silences hold mains hum at {mains * factor:.1f} Hz and its "
                         f"harmonics instead of {mains:g} Hz: the file says {sample_rate_hz} Hz "
-                        f"but was recorded at {true_rate} Hz. Correct the file's header",
+                        f"but was recorded at {true_rate} Hz",
                         refuses=True,
+                        next_step="Correct the file's header",
                     ),
                 )
     return ()
@@ -326,7 +339,8 @@ def resampled(
         Finding(
             "resampled",
             f"The noise ends well below half the sample rate of {sample_rate_hz} Hz: something "
-            "resamples on the way. Set the rate at which the card really runs",
+            "resamples on the way",
+            next_step="Set the rate at which the card really runs",
         ),
     )
 

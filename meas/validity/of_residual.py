@@ -42,7 +42,12 @@ _MOST_DISTORTION = (
 )
 
 
-def bursts(samples: NDArray[np.float32], relation: Relation, moves: Track) -> tuple[Finding, ...]:
+def bursts(
+    samples: NDArray[np.float32],
+    relation: Relation,
+    moves: Track,
+    names: tuple[str, str] = INPUT_NAMES,
+) -> tuple[Finding, ...]:
     """Find places where the relation breaks for a moment: lost, repeated or blanked frames.
 
     Criterion: where frames are missing from both inputs, the driver's memory of what was lost is
@@ -90,29 +95,30 @@ def bursts(samples: NDArray[np.float32], relation: Relation, moves: Track) -> tu
         return (
             Finding(
                 "clipped",
-                f"The {INPUT_NAMES[saturated]} is cut off at its peaks, worst at {when:.3f} s, by "
-                f"{100 * size[worst]:.2g} % of the signal. Turn that input's gain or the drive "
-                "down by 6 dB and repeat",
+                f"The {names[saturated]} is cut off at its peaks, worst at {when:.3f} s, by "
+                f"{100 * size[worst]:.2g} % of the signal",
                 refuses=True,
+                next_step="Turn that input's gain or the drive down by 6 dB and repeat",
             ),
         )
     if size[worst] < _BURST_REFUSED:
         return (
             Finding(
                 "disturbance",
-                f"At {when:.3f} s the driver input jumps by {100 * size[worst]:.2g} % of the "
-                "signal against what the source input explains. Too small to matter; listen for "
-                "crackling contacts",
+                f"At {when:.3f} s the {names[1]} jumps by {100 * size[worst]:.2g} % of the "
+                f"signal against what the {names[0]} explains. Too small to matter",
+                next_step="Listen for crackling contacts",
             ),
         )
     if events >= _MANY_BURSTS:
         return (
             Finding(
                 "nonlinear",
-                f"The driver input jumps {events} times, worst at {when:.3f} s by "
+                f"The {names[1]} jumps {events} times, worst at {when:.3f} s by "
                 f"{100 * size[worst]:.2g} % of the signal: a coil that rubs, a rattle or a bad "
-                "contact. Find it, lower the drive, and repeat",
+                "contact",
                 refuses=True,
+                next_step="Find it, lower the drive, and repeat",
             ),
         )
     frame = worst * _BURST_FRAMES
@@ -121,10 +127,10 @@ def bursts(samples: NDArray[np.float32], relation: Relation, moves: Track) -> tu
         return (
             Finding(
                 "channel-slip",
-                f"At {when:.3f} s the {INPUT_NAMES[clicks.index(True)]} breaks and the other does "
-                "not: one channel lost or repeated frames. Take both channels from one device, "
-                "use larger buffers, and repeat",
+                f"At {when:.3f} s the {names[clicks.index(True)]} breaks and the other does "
+                "not: one channel lost or repeated frames",
                 refuses=True,
+                next_step="Take both channels from one device, use larger buffers, and repeat",
             ),
         )
     return (
@@ -219,9 +225,9 @@ def drift(
                 "channel-slip",
                 "The two inputs moved against each other in time during the take: their phase at "
                 f"one frequency changed by {np.degrees(turn):.2g} degrees. One channel lost or "
-                "repeated frames, or two devices with two clocks were used. Take both channels "
-                "from one device, use larger buffers, and repeat",
+                "repeated frames, or two devices with two clocks were used",
                 refuses=True,
+                next_step="Take both channels from one device, use larger buffers, and repeat",
             ),
         )
     if change > max(_GAIN_REFUSED, noise):
@@ -230,10 +236,13 @@ def drift(
             Finding(
                 "gain-riding",
                 f"The ratio of the inputs at one frequency changed by {100 * change:.2g} % "
-                f"between {first:.1f} s and {last:.1f} s. Switch off automatic gain, enhancements "
-                "and noise suppression of the inputs; if there are none, the unit itself changed "
-                "(a coil that warms, a suspension that creeps): lower the drive, rest it, repeat",
+                f"between {first:.1f} s and {last:.1f} s",
                 refuses=True,
+                next_step=(
+                    "Switch off automatic gain, enhancements and noise suppression of the inputs; "
+                    "if there are none, the unit itself changed (a coil that warms, a suspension "
+                    "that creeps): lower the drive, rest it, repeat"
+                ),
             ),
         )
     return ()
@@ -254,7 +263,9 @@ def distortion_size(moves: Track, quiet_rms: float, *, swept: bool) -> float:
     return float(share.max() if swept else np.median(share))
 
 
-def distortion(moves: Track, quiet_rms: float, *, swept: bool) -> tuple[Finding, ...]:
+def distortion(
+    moves: Track, quiet_rms: float, *, swept: bool, name: str = INPUT_NAMES[1]
+) -> tuple[Finding, ...]:
     """Find a driver that is driven beyond its linear range.
 
     Criterion: what neither gain nor phase of the prediction explains in a block, less the noise,
@@ -271,6 +282,7 @@ def distortion(moves: Track, quiet_rms: float, *, swept: bool) -> tuple[Finding,
         moves: The relation over time.
         quiet_rms: Noise of the driver input in the driven band, full scale 1.
         swept: Whether the drive goes through the frequencies one after the other.
+        name: What the finding calls the driver input.
     """
     good = moves.driven
     if np.count_nonzero(good) < 2 * BLOCKS_TOGETHER:
@@ -289,7 +301,7 @@ def distortion(moves: Track, quiet_rms: float, *, swept: bool) -> tuple[Finding,
     return (
         Finding(
             "nonlinear" if refuses else "distortion",
-            f"The driver input holds {100 * size:.2g} % of distortion {where}. "
+            f"The {name} holds {100 * size:.2g} % of distortion {where}. "
             + (
                 "The impedance belongs to this level alone: lower the drive by 10 dB and repeat"
                 if refuses

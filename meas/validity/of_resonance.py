@@ -100,9 +100,9 @@ def resonance(
                 Finding(
                     "wrong-resistor-side",
                     f"The impedance dips at {frequency_hz[dip]:.0f} Hz where a driver has its "
-                    "peak: the resistor is on the other side of the driver than the rig says. "
-                    "Correct resistor_side in the rig file or the wiring",
+                    "peak: the resistor is on the other side of the driver than the rig says",
                     refuses=True,
+                    next_step="Correct resistor_side in the rig file or the wiring",
                 ),
             ), None
     if not tops:
@@ -110,11 +110,13 @@ def resonance(
         return (
             Finding(
                 "no-resonance",
-                f"There is no resonance between {low:.0f} Hz and {high:.0f} Hz: this is no "
-                "free driver, its cone or coil is blocked, or the drive stops short of the "
-                "resonance. Check what is connected; widen the sweep; a passive part or a driver "
-                "in its box is measured with --kind part or --kind system",
+                f"There is no resonance between {low:.0f} Hz and {high:.0f} Hz: this is no free "
+                "driver, its cone or coil is blocked, or the drive stops short of the resonance",
                 refuses=True,
+                next_step=(
+                    "Check what is connected; widen the sweep; a passive part or a driver in its "
+                    "box is measured with --kind part or --kind system"
+                ),
             ),
         ), None
     first = next((top for top in tops if _falls(frequency_hz, impedance_ohm, top) > _FALL), tops[0])
@@ -129,8 +131,9 @@ def resonance(
             Finding(
                 "two-resonances",
                 f"There are resonances at {places}: a driver in a vented box, or touching "
-                "something that resonates. Measure it in free air, or say --kind system",
+                "something that resonates",
                 refuses=True,
+                next_step="Measure it in free air, or say --kind system",
             ),
         ), float(frequency_hz[first])
     return (), float(frequency_hz[first])

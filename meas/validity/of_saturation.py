@@ -79,9 +79,9 @@ def saturation(
         Finding(
             "clipped",
             f"The {INPUT_NAMES[channel]} saturates {ends}: there it departs from the other input "
-            f"by {100 * bend.worst:.2g} % of its peak ({20 * np.log10(peak):.1f} dB re full "
-            "scale). Turn that input's gain or the drive down by 6 dB and repeat",
+            f"by {100 * bend.worst:.2g} % of its peak ({20 * np.log10(peak):.1f} dB re full scale)",
             refuses=True,
+            next_step="Turn that input's gain or the drive down by 6 dB and repeat",
         ),
     )
 

@@ -80,7 +80,7 @@ def _fit_page(name: str) -> str:
     fit = replace(fit_of(DRIVER), curves=(first, second), sources=sources)
     return fit_page.fit_page(
         fit, unit=name, verdicts=judge(fit.parameters, AIMS),
-        findings=[Finding("stiff", f"because {name} Next: ask {name}")],
+        findings=[Finding("stiff", f"because {name}", next_step=f"ask {name}")],
         warnings=[Finding(name, name)],
         origin=fit_page.Origin(None, ((name, name),), "9.9", "2026-02-14"),
     )  # fmt: skip

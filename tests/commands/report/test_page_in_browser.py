@@ -64,7 +64,7 @@ def page(fit: DriverFit, tmp_path_factory: pytest.TempPathFactory) -> Path:
         fit,
         unit="Auerhahn",
         verdicts=judge(fit.parameters, TARGETS),
-        findings=[Finding("stiff-suspension", "Compliance is low. Next: run it in.")],
+        findings=[Finding("stiff-suspension", "Compliance is low.", next_step="run it in.")],
         warnings=[Finding("hum", "Some hum at 50 Hz")],
         origin=fit_page.Origin(
             rig,

@@ -298,7 +298,7 @@ def test_forms_of_a_fit(fit: DriverFit, tmp_path: Path) -> None:
     what = {
         "unit": NASTY,
         "verdicts": judge(fit.parameters, TARGETS),
-        "findings": [Finding("stiff-suspension", "compliance is low $x_1$. Next: run it in")],
+        "findings": [Finding("stiff-suspension", "compliance is low $x_1$", next_step="run it in")],
         "warnings": [],
         "origin": fit_page.Origin(None, (("Bench", "in the | shed"),), "9.9", "2026-02-14"),
     }
