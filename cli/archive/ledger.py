@@ -121,8 +121,8 @@ class Ledger:
         self._places[key] = self._append(json.dumps(content), row, body)
         return self._places[key]
 
-    def claim(self, key: str) -> bool:
-        """Take on a fit, unless another refit has made it or is at it.
+    def claim(self, key: str, *, anyway: bool = False) -> bool:
+        """Take on a fit, unless another refit has made it or, if not ``anyway``, is at it.
 
         Where the system has no locks nobody is seen to be at it: the fit is made twice then.
 
@@ -134,7 +134,7 @@ class Ledger:
             if key in self._places:
                 return False
             by = self._claims.get(key, -1)
-            if by not in (-1, self._own_index) and self._runs(by):
+            if by not in (-1, self._own_index) and not anyway and self._runs(by):
                 return False
             self._append(json.dumps({"kind": "claimed", "key": key}))
             return True
@@ -289,19 +289,23 @@ class Ledger:
         if begin < 0:
             return
         try:
-            about = path.lstat()  # a link may lead anywhere, and a pipe has no end
-            with path.open("rb") if stat.S_ISREG(about.st_mode) else io.BytesIO() as file:
-                if not begin and file.readline(_LONGEST_LINE) != f"{_SEGMENT}\n".encode():
-                    self._give_up(index)
+            if not stat.S_ISREG(path.lstat().st_mode):  # a link leads anywhere, a pipe has no end
+                self._give_up(index)
+                return
+            with path.open("rb") as file:
+                first = b"" if begin else file.readline(_LONGEST_LINE)
+                if not begin and first != f"{_SEGMENT}\n".encode():
+                    if first.endswith(b"\n") or len(first) > len(_SEGMENT):
+                        self._give_up(index)  # else another refit is just beginning it
                     return
                 file.seek(begin or file.tell())
                 for start, line in _lines(file):
-                    if line.endswith(b"\n"):  # else another refit may be at it
-                        self._take_in(index, start, line)
-                        self._read_to[index] = start + len(line)
-                    elif len(line) == _LONGEST_LINE:
-                        self._give_up(index)
+                    if not line.endswith(b"\n"):  # another refit may be at it
+                        if len(line) == _LONGEST_LINE:
+                            self._give_up(index)
                         return
+                    self._take_in(index, start, line)
+                    self._read_to[index] = start + len(line)
         except OSError:
             self._give_up(index)
 

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
 
 _WAIT_SECONDS = 0.2
+_PATIENCE_SECONDS = 60.0  # with another refit that may have been stopped, or cannot print
 
 
 class Run:
@@ -70,24 +71,33 @@ class Run:
         self._say_on()
         takes = sum(len(archive.states[n].sources) for n in waiting)
         with watching(len(waiting), takes) as told:
+            heard = time.monotonic()
             while waiting:
                 elsewhere: list[int] = []
-                claimed = self._claimed(waiting, elsewhere, told)
+                anyway = time.monotonic() - heard > _PATIENCE_SECONDS
+                claimed = self._claimed(waiting, elsewhere, told, anyway=anyway)
                 for outcome in outcomes(claimed, archive.job, self._engine):
                     self._keep(outcome)
                     told(len(archive.states[outcome.number].sources))
                     self._say_on()
+                if len(elsewhere) < len(waiting):
+                    heard = time.monotonic()
                 if waiting := elsewhere:  # until the other has made them, or is gone
                     time.sleep(_WAIT_SECONDS)
         ledger.flush()
 
     def _claimed(
-        self, waiting: Sequence[int], elsewhere: list[int], told: Callable[[int], None]
+        self,
+        waiting: Sequence[int],
+        elsewhere: list[int],
+        told: Callable[[int], None],
+        *,
+        anyway: bool,
     ) -> Iterator[int]:
         """What is to be fitted here; what another refit is at is added to ``elsewhere``."""
         for number in waiting:
             key = self._archive.keys[number]
-            if self._ledger.claim(key):
+            if self._ledger.claim(key, anyway=anyway):
                 yield number
             elif self._ledger.place(key) is None:
                 elsewhere.append(number)

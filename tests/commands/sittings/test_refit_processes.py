@@ -10,6 +10,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
@@ -125,10 +126,15 @@ def test_two_at_once_on_one_archive(archive: Path, whole: Result, tmp_path: Path
         started(words(archive, tmp_path, "--workers", "1")) as one,
         started(words(archive, tmp_path, "--workers", "2")) as other,
     ):
-        for process in (one, other):
-            stdout, said = process.communicate(timeout=120)
+        with ThreadPoolExecutor(2) as threads:  # read both, for neither may wait to be read
+            found = list(
+                threads.map(lambda process: process.communicate(timeout=120), (one, other))
+            )
+        for process, (stdout, said) in zip((one, other), found, strict=True):
             assert process.returncode == 0, said
             assert Result(stdout, tmp_path) == whole
+    assert kept(tmp_path) == FITS  # each made once between them
+    assert "Another refit is at this archive" in " ".join(f"{found[0][1]} {found[1][1]}".split())
     done = freeair("refit", archive, "--out", tmp_path, "--json")
     assert made_anew(done.stderr) == 0
     assert Result(done.stdout, tmp_path) == whole
@@ -194,3 +200,22 @@ def answering(address: str) -> dict[str, int]:
         [sys.executable, "-c", code, address], capture_output=True, text=True, check=True
     )
     return json.loads(done.stdout)
+
+
+def test_one_that_stands_still_is_not_waited_for(
+    archive: Path, whole: Result, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A refit that was stopped (Ctrl-Z) keeps its claims; the other makes those fits itself."""
+    from cli.archive.ledger import Ledger
+    from cli.refit import run
+
+    monkeypatch.setattr(run, "_PATIENCE_SECONDS", 1.0)
+    with started(words(archive, tmp_path, "--workers", "2")) as stopped:
+        wait_for(lambda: kept(tmp_path) >= 1)
+        os.killpg(stopped.pid, signal.SIGSTOP)
+        from cli.main import run as freeair_here
+
+        assert freeair_here(words(archive, tmp_path, "--workers", "1")[3:]) == 0
+    ledger = Ledger(tmp_path)
+    assert len(ledger.before) == FITS
+    ledger.close()
