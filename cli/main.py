@@ -12,6 +12,7 @@ from cli.terminal import show, streams
 from cli.terminal.boundary import app, run
 from cli.terminal.import_path import trusted
 from cli.terminal.lazy_commands import Commands, lazy_group
+from fit.numerics.one_thread import one_thread_from_the_start
 
 COMMANDS: Commands = {
     "guide": ("cli.guide.command:guide", "Be led through a measurement, step by step."),
@@ -103,6 +104,7 @@ def main() -> int:
     """Run the command that the program was called with."""
     streams.prepare()
     sys.path[:] = trusted(sys.path)
+    one_thread_from_the_start()
     if not sys.warnoptions:
         # Warnings of libraries are for developers (python -W error shows them), not for the bench.
         warnings.simplefilter("ignore")

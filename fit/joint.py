@@ -18,6 +18,7 @@ from fit.driver.from_reported import known
 from fit.driver.models import named
 from fit.given import air
 from fit.given.measured import AddedMass, FreeAir, MeasuredCurve, Session, TestBox
+from fit.numerics.one_thread import one_thread
 from fit.problem.joint_problem import Problem
 from fit.problem.repeatability import with_repeatability
 from fit.problem.reported import extremes
@@ -36,6 +37,7 @@ AUTO = "auto"
 _ORDER = {"free-air": 0, "added-mass": 1, "test-box": 2}
 
 
+@one_thread()
 def fit_driver(curves: Sequence[MeasuredCurve], session: Session, model: str = AUTO) -> DriverFit:
     """Estimate a driver from one or more takes in one least-squares problem.
 
@@ -83,6 +85,7 @@ def fit_driver(curves: Sequence[MeasuredCurve], session: Session, model: str = A
     return replace(found, curves=as_given)
 
 
+@one_thread()
 def fit_near(
     curves: Sequence[MeasuredCurve], session: Session, model: str, near: Mapping[str, float]
 ) -> DriverFit:
