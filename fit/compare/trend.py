@@ -3,20 +3,33 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
 
+from fit.compare.decay import Decay, NoEnd, decay, is_flat
 from fit.compare.repeatability import assumed_effects
 from fit.results.error_sources import RANDOM, part_of, variance
-from fit.results.quantities import QUANTITIES
+from fit.results.quantities import QUANTITIES, Quantity
 from fit.results.result import Z95, DriverFit
 from meas.curve import FloatArray
 
-_CHI2_1 = 3.841459  # 95 % of chi-square with one degree of freedom
-_TIMES = 400
+Verdict = Literal["yes", "no", "undecided", "unknown"]
+
+_ENDLESS: Mapping[NoEnd, tuple[Verdict, str]] = {
+    "even": (
+        "no",
+        "Not settled: {} still moves so evenly that its end cannot be told. Go on, and measure "
+        "again.",
+    ),
+    "no-curve": (
+        "unknown",
+        "Where {} will end cannot be told: the states do not lie on a curve that dies away. Were "
+        "they all measured alike, and the hours right?",
+    ),
+}
 FEWEST = 4
 """States from which an end can be told: level, size and pace are three unknowns."""
 
@@ -57,7 +70,7 @@ class Trend:
 
     parameter: str
     points: tuple[Point, ...]
-    verdict: Literal["yes", "no", "undecided", "unknown"]
+    verdict: Verdict
     text: str
     limit: float | None = None
     limit_95: tuple[float, float] | None = None
@@ -66,7 +79,7 @@ class Trend:
 
     def as_json(self) -> dict[str, Any]:
         """Ready for ``json.dumps``; what is not known is absent."""
-        told: dict[str, Any] = {
+        document: dict[str, Any] = {
             "parameter": self.parameter,
             "verdict": self.verdict,
             "points": [
@@ -75,13 +88,13 @@ class Trend:
             ],
         }
         if self.limit is not None and self.limit_95 is not None:
-            told |= {
+            document |= {
                 "limit": self.limit,
                 "limit_95": list(self.limit_95),
                 "hours_constant": self.hours_constant,
                 "hours_left": self.hours_left,
             }
-        return told
+        return document
 
 
 def trend(
@@ -121,7 +134,23 @@ def trend(
             parameter, points, "unknown",
             f"Where it will end cannot be told from {len(states)} states: from {FEWEST} on.",
         )  # fmt: skip
-    return _ended(parameter, points, np.asarray(hours, float), values, spread, margin)
+    t = np.asarray(hours, float) - hours[0]
+    name = f"{QUANTITIES[parameter].name} {parameter}"
+    if is_flat(values, spread):
+        return Trend(parameter, points, *_no_trend(name, t, spread, margin))
+    found = decay(t, values, spread)
+    if not isinstance(found, Decay):
+        verdict, text = _ENDLESS[found]
+        return Trend(parameter, points, verdict, text.format(name))
+    return Trend(
+        parameter,
+        points,
+        *_judged(found, name, QUANTITIES[parameter], margin),
+        limit=math.exp(found.end),
+        limit_95=(math.exp(found.low), math.exp(found.high)),
+        hours_constant=found.T,
+        hours_left=found.hours_left(margin),
+    )
 
 
 def _own(parameter: str, fit: DriverFit) -> float:
@@ -132,99 +161,37 @@ def _own(parameter: str, fit: DriverFit) -> float:
     return math.hypot(clamped, seen) or 1e-9
 
 
-def _ended(
-    parameter: str,
-    points: tuple[Point, ...],
-    t: FloatArray,
-    values: FloatArray,
-    spread: FloatArray,
-    margin: float,
-) -> Trend:
-    quantity = QUANTITIES[parameter]
-    name = f"{quantity.name} {parameter}"
-    t = t - t[0]
-    flat = float(np.sum(((values - np.average(values, weights=spread**-2)) / spread) ** 2))
-    if flat < _chi2(len(t) - 1, 1.644854):
-        sure = Z95 * math.hypot(spread[-1], spread[-2]) <= math.log1p(margin)
-        seen = (
-            f", which is less than {100 * margin:g} %."
-            if sure
-            else f"; that hides changes of more than {100 * margin:g} %, though. Two or more "
-            "free-air takes of each state show more."
-        )
-        return Trend(
-            parameter, points, "yes" if sure else "undecided",
-            f"No trend: {name} stayed at one value over {t[-1]:g} h, within what clamping anew "
-            f"does{seen}",
-        )  # fmt: skip
-    constants = np.geomspace(t[-1] / 50, t[-1] * 10, _TIMES)
-    fits = [_line(t, values, spread, T) for T in constants]
-    chi2 = np.array([fit[3] for fit in fits])
-    best = int(np.argmin(chi2))
-    if chi2[best] > _chi2(len(t) - 3, 3.090232):
-        return Trend(
-            parameter, points, "unknown",
-            f"Where {name} will end cannot be told: the states do not lie on a curve that dies "
-            "away. Were they all measured alike, and the hours right?",
-        )  # fmt: skip
-    likely = np.flatnonzero(chi2 <= chi2[best] + _CHI2_1)
-    if likely[-1] == _TIMES - 1:
-        return Trend(
-            parameter, points, "no",
-            f"Not settled: {name} still moves so evenly that its end cannot be told. Go on, and "
-            "measure again.",
-        )  # fmt: skip
-    # Profile of the end: chi-square at its best in everything else, within 3.84 of the least.
-    spare = np.sqrt(np.maximum(chi2[best] + _CHI2_1 - chi2[likely], 0.0))
-    low = min(fits[k][0] - s * fits[k][2] for k, s in zip(likely, spare, strict=True))
-    high = max(fits[k][0] + s * fits[k][2] for k, s in zip(likely, spare, strict=True))
-    end, size, T = fits[best][0], fits[best][1], float(constants[best])
-    rest = end - (end + size * math.exp(-t[-1] / T))  # of the smooth curve, not of one take
-    # The last state lies where the curve lies; its end is as uncertain as the limit.
-    rests = (rest + low - end, rest + high - end)
-    limit = math.log1p(margin)
-    left = max(0.0, T * math.log(abs(size) * math.exp(-t[-1] / T) / limit)) if size else 0.0
-    ends = f"{quantity.text(math.exp(end))} (95 %: {quantity.text(math.exp(low))} to "
-    ends += f"{quantity.text(math.exp(high))})"
-    still = abs(rest) < 0.0005
-    towards = "where it is now" if still else f"{100 * math.expm1(rest):+.1f} % from here"
-    towards += f", time constant {T:.2g} h"
-    if -limit <= rests[0] and rests[1] <= limit:
-        word: Literal["yes", "no", "undecided"] = "yes"
-        text = f"Settled within {100 * margin:g} %: {name} tends to {ends}, {towards}."
-    elif rests[0] > limit or rests[1] < -limit:
-        word = "no"
-        text = (
-            f"Not settled: {name} tends to {ends}, {towards}. Within {100 * margin:g} % of it "
-            f"after about {left:.2g} h more."
-        )
-    else:
-        word = "undecided"
-        text = (
-            f"Cannot tell whether it has settled within {100 * margin:g} %: {name} tends to "
-            f"{ends}, {towards}. Another state after {t[-1]:g} h more would tell."
-        )
-    return Trend(
-        parameter, points, word, text, math.exp(end), (math.exp(low), math.exp(high)), T, left
+def _no_trend(name: str, t: FloatArray, spread: FloatArray, margin: float) -> tuple[Verdict, str]:
+    text = f"No trend: {name} stayed at one value over {t[-1]:g} h, within what clamping anew does"
+    if Z95 * math.hypot(spread[-1], spread[-2]) <= math.log1p(margin):
+        return "yes", f"{text}, which is less than {100 * margin:g} %."
+    return "undecided", (
+        f"{text}; that hides changes of more than {100 * margin:g} %, though. Two or more free-air "
+        "takes of each state show more."
     )
 
 
-def _line(
-    t: FloatArray, values: FloatArray, spread: FloatArray, T: float
-) -> tuple[float, float, float, float]:
-    """End, size, standard uncertainty of the end, and chi-square at one time constant."""
-    design = np.column_stack([np.ones(t.size), np.exp(-t / T)]) / spread[:, None]
-    normal = design.T @ design
-    C = np.linalg.pinv(normal)
-    a, b = C @ design.T @ (values / spread)
-    left = values / spread - design @ np.array([a, b])
-    return float(a), float(b), math.sqrt(C[0, 0]), float(left @ left)
+def _judged(found: Decay, name: str, quantity: Quantity, margin: float) -> tuple[Verdict, str]:
+    """Whether the rest to come lies within the margin.
 
-
-def _chi2(freedom: int, deviate: float) -> float:
-    """Point of chi-square at a normal deviate: 1.645 is 95 %, 3.09 is 99.9 %.
-
-    E. B. Wilson, M. M. Hilferty, Proc. Natl. Acad. Sci. 17, 1931.
+    The last state lies where the curve lies, so that the rest is as uncertain as the end.
     """
-    k = 2 / (9 * freedom)
-    return float(freedom * (1 - k + deviate * math.sqrt(k)) ** 3)
+    rest = -found.gone
+    least, most = (rest + end - found.end for end in (found.low, found.high))
+    limit = math.log1p(margin)
+    end, low, high = (quantity.text(math.exp(x)) for x in (found.end, found.low, found.high))
+    still = abs(rest) < 0.0005
+    towards = "where it is now" if still else f"{100 * math.expm1(rest):+.1f} % from here"
+    tends = f"{name} tends to {end} (95 %: {low} to {high}), {towards}"
+    tends += f", time constant {found.T:.2g} h"
+    if -limit <= least and most <= limit:
+        return "yes", f"Settled within {100 * margin:g} %: {tends}."
+    if least > limit or most < -limit:
+        return "no", (
+            f"Not settled: {tends}. Within {100 * margin:g} % of it after about "
+            f"{found.hours_left(margin):.2g} h more."
+        )
+    return "undecided", (
+        f"Cannot tell whether it has settled within {100 * margin:g} %: {tends}. "
+        f"Another state after {found.hours:g} h more would tell."
+    )
