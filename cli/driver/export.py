@@ -181,7 +181,7 @@ def _model_curve(fitted: DriverFit) -> ImpedanceCurve:
     from fit.crossover.load import fitted_impedance
     from meas.curve import ImpedanceCurve
 
-    curve = next((c for c in fitted.curves if c.condition == "free-air"), fitted.curves[0])
+    curve = fitted.free_air[0]
     values = {symbol: estimate.value for symbol, estimate in fitted.parameters.items()}
     ohm = fitted_impedance(curve.frequency_hz, values, fitted.model)
     return ImpedanceCurve(curve.frequency_hz, ohm)

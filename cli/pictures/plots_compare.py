@@ -27,12 +27,7 @@ if TYPE_CHECKING:
 
     from fit.compare.curves import CurveDifference
     from fit.compare.trend import Trend
-    from fit.results.result import DriverFit, FittedCurve
-
-
-def free_air(fit: DriverFit) -> FittedCurve:
-    """The curve that stands for a fit: its first in free air."""
-    return next((c for c in fit.curves if c.condition == "free-air"), fit.curves[0])
+    from fit.results.result import DriverFit
 
 
 def overlay_figure(
@@ -65,7 +60,7 @@ def draw_overlay(
 ) -> None:
     """Curves above, differences below; arguments as for `overlay_figure`."""
     top, bottom = places
-    curves = [free_air(fit) for fit in fits]
+    curves = [fit.free_air[0] for fit in fits]
     for index, (curve, name) in enumerate(zip(curves, names, strict=True)):
         colour, dash = COLOURS[index % len(COLOURS)], DASHES[index % len(DASHES)]
         top.plot(curve.frequency_hz, np.abs(curve.measured_ohm), color=colour, linestyle=dash,

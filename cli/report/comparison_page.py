@@ -140,7 +140,7 @@ def content(compared: Compared) -> ComparisonPage:
             "the shaded band is no change: noise, errors not shared and clamping anew explain it.",
         ),
         explored=exploring(
-            [plots_compare.free_air(fit) for fit in fits],
+            [fit.free_air[0] for fit in fits],
             names,
             what="state" if same_unit else "unit",
             third=_differences(names, differences),

@@ -128,9 +128,9 @@ def _of_fit(
     name: str, fitted: DriverFit, limits: SeriesLimits, doubts: tuple[Finding, ...]
 ) -> _Seen:
     from fit.series.judge import judge_unit
-    from fit.series.mask import free_air, profile
+    from fit.series.mask import profile
 
-    curve = free_air(fitted)[0]
+    curve = fitted.free_air[0]
     return _Seen(
         name,
         judge_unit(fitted, limits),

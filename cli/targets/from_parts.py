@@ -153,7 +153,7 @@ def _coil(words: CoilWords, file: Path) -> KnownCoil | None:
 
 
 def _wish(fs: str | None, box: str | None, fc: str | None, qts: str | None, qtc: str | None) -> Any:
-    from fit.design.intentions import Wish
+    from fit.design.intentions import Goals
 
     if fs is None and fc is None:
         raise UsageError(
@@ -171,7 +171,7 @@ def _wish(fs: str | None, box: str | None, fc: str | None, qts: str | None, qtc:
             where="--qtc",
             remedy="Add the net volume (--box 20L), or the Q in free air (--qts) to have it found.",
         )
-    return Wish(*(text is not None for text in (fs, box, fc, qts, qtc)))
+    return Goals(*(text is not None for text in (fs, box, fc, qts, qtc)))
 
 
 def _parts(known: KnownCoil | None, said: dict[str, str | None]) -> dict[str, Stated]:

@@ -206,7 +206,7 @@ def _solutions(
 ) -> tuple[Coil, ...]:
     from cli.targets import coil_words
     from cli.words import values
-    from fit.design.winding_search import Wish, solutions
+    from fit.design.winding_search import WantedCoil, solutions
     from fit.design.wire import PREFERRED_MM, enamelled
 
     if words.turns is not None:
@@ -224,7 +224,7 @@ def _solutions(
     if not words.layers:
         show.default_taken("no number of layers given: 2, 4 and 8 tried")
     height = None if words.height is None else values.length(words.height, "--height").value
-    wish = Wish(
+    wish = WantedCoil(
         values.resistance(resistance, "--resistance").value, at_least, height, coil_words.gap(words)
     )
     return solutions(wish, coil_words.former(words), wires, layers)

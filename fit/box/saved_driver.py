@@ -145,7 +145,7 @@ _NO_LE = Finding(
 
 
 def _within_its_band(fit: DriverFit) -> Finding:
-    curve = next((c for c in fit.curves if c.condition == "free-air"), fit.curves[0])
+    curve = fit.free_air[0]
     low, high = (float(end) for end in curve.frequency_hz[[0, -1]])
     return Finding(
         "coil-within-band",

@@ -10,10 +10,10 @@ import numpy as np
 from fit.compare.repeatability import effects
 from fit.results.error_sources import ASSUMED, variance
 from fit.results.error_sources import difference as difference_of
-from fit.results.result import Z95, DriverFit, FittedCurve
+from fit.results.result import Z95, DriverFit
 from meas.curve import FloatArray
 
-_STATE = ("Re", "fs", "Qms", "Qes", "Le")
+_SHAPING = ("Re", "fs", "Qms", "Qes", "Le")
 _NEEDED = {"Re", "fs", "Qms", "Qes"}
 _WINDOW = 9  # points over which the noise of a curve is told
 
@@ -44,7 +44,7 @@ def difference(before: DriverFit, after: DriverFit) -> CurveDifference:
     error sources with the difference of their effects, the others and the repeatability of
     `fit.compare.changes` with their squares (JCGM 102:2011, 6.2.1.3).
     """
-    f = _shared(_free_air(before)[0].frequency_hz, _free_air(after)[0].frequency_hz)
+    f = _shared(before.free_air[0].frequency_hz, after.free_air[0].frequency_hz)
     measured = [_mean_magnitude(fit, f) for fit in (before, after)]
     if not all(_NEEDED <= fit.parameters.keys() for fit in (before, after)):
         return CurveDifference(f, measured[1] - measured[0], np.full(f.size, np.nan))
@@ -58,17 +58,13 @@ def _widening(fit: DriverFit) -> float:
     return max(estimate.widening for estimate in fit.parameters.values())
 
 
-def _free_air(fit: DriverFit) -> list[FittedCurve]:
-    return [curve for curve in fit.curves if curve.condition == "free-air"] or [fit.curves[0]]
-
-
 def _shared(before: FloatArray, after: FloatArray) -> FloatArray:
     inside = (after >= before[0]) & (after <= before[-1])
     return np.asarray(after[inside])
 
 
 def _mean_magnitude(fit: DriverFit, f: FloatArray) -> FloatArray:
-    curves = _free_air(fit)
+    curves = fit.free_air
     rows = [_at(f, c.frequency_hz, np.abs(c.measured_ohm)) for c in curves]
     return np.asarray(np.mean(rows, axis=0))
 
@@ -78,12 +74,12 @@ def _at(f: FloatArray, known_hz: FloatArray, values: FloatArray) -> FloatArray:
 
 
 def _slopes(fit: DriverFit, f: FloatArray) -> dict[str, FloatArray]:
-    """Change of |Z| [ohm] for a unit change of the logarithm of each state parameter.
+    """Change of |Z| [ohm] for a unit change of the logarithm of each parameter that shapes it.
 
     Z = Re + Zc + m, m = Re (Qms/Qes)/D, D = 1 + j Qms (f/fs - fs/f) (R. H. Small 1972).
     """
-    curve = _free_air(fit)[0]
-    known = {name: fit.parameters[name].value for name in _STATE if name in fit.parameters}
+    curve = fit.free_air[0]
+    known = {name: fit.parameters[name].value for name in _SHAPING if name in fit.parameters}
     fs, Qms, Re = known["fs"], known["Qms"], known["Re"]
     x = f / fs
     D = 1 + 1j * Qms * (x - 1 / x)
@@ -111,7 +107,7 @@ def _effects(fit: DriverFit, f: FloatArray) -> dict[str, FloatArray]:
 
 def _noise(fit: DriverFit, f: FloatArray) -> FloatArray:
     """Variance [ohm2] of |Z| from scatter: half the squared step between neighbours' residuals."""
-    curves = _free_air(fit)
+    curves = fit.free_air
     variance = np.zeros(f.size)
     for curve in curves:
         residual = np.abs(curve.measured_ohm) - np.abs(curve.model_ohm)

@@ -76,7 +76,7 @@ def from_fit(name: str, fit: DriverFit) -> Load:
     """
     values = {symbol: e.value for symbol, e in fit.parameters.items()}
     model = in_free_air(fit.model, values)
-    curve = next((c for c in fit.curves if c.condition == "free-air"), fit.curves[0])
+    curve = fit.free_air[0]
 
     def modelled(f: FloatArray) -> Modelled:
         return model.driver.impedance(np.asarray(2j * np.pi * f), model.internal)

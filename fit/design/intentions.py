@@ -35,8 +35,8 @@ _AGREE = 0.05
 
 
 @dataclass(frozen=True)
-class Wish:
-    """What is wished for.
+class Goals:
+    """Which goals are set.
 
     Attributes:
         fs: Whether a resonance in free air is (input ``fs``).
@@ -70,7 +70,7 @@ class Intention:
 
 
 def intend(
-    inputs: Mapping[str, Stated], wish: Wish, density: float, sound_speed: float
+    inputs: Mapping[str, Stated], goals: Goals, density: float, sound_speed: float
 ) -> Intention:
     """Follow wishes to the parts.
 
@@ -78,7 +78,7 @@ def intend(
         inputs: Parts by the names in `WHOLE` and `HALF` [kg], ``Sd`` [m2]; of the wishes ``fs fc``
             [Hz], ``box`` [m3], ``Qts Qtc``; with a wished Q ``Qms`` and ``Re`` [ohm]; where known
             ``length`` of the wire in the gap [m].
-        wish: Which of them are wished; resonance by ``fs``, or by ``box`` and ``fc``.
+        goals: Which of them are set: resonance by ``fs``, or by ``box`` and ``fc``.
         density: Of air [kg/m3].
         sound_speed: [m/s].
 
@@ -86,11 +86,7 @@ def intend(
         Refused: ``wishes-contradict`` or ``field-impossible`` where no driver can do it.
     """
     everything = {**inputs, "share": SHARE, "load": AIR_LOAD}
-
-    def follow(values: Mapping[str, float]) -> Quantities:
-        return _follow(values, wish, density, sound_speed)
-
-    parameters = propagate(follow, everything)
+    parameters = propagate(lambda v: _follow(v, goals, density, sound_speed), everything)
     findings = _strains(parameters)
     if reasons := [finding for finding in findings if finding.refuses]:
         raise Refused(reasons)
@@ -110,42 +106,67 @@ def moving_mass(values: Mapping[str, float], density: float) -> float:
     return parts + values["share"] * held + values["load"] * 8 / 3 * density * radius**3
 
 
-def _follow(values: Mapping[str, float], wish: Wish, density: float, speed: float) -> Quantities:
+def _follow(values: Mapping[str, float], goals: Goals, density: float, speed: float) -> Quantities:
     Mms, Sd = moving_mass(values, density), values["Sd"]
     air = density * speed**2 * Sd**2  # stiffness of the box's air times its volume
-    found: dict[str, tuple[float, str]] = {"Mms": (Mms, "kg"), "Sd": (Sd, "m2")}
-    if wish.fs:
-        fs = values["fs"]
-    else:
-        total = (2 * math.pi * values["fc"]) ** 2 * Mms
-        own = total - air / values["box"]
-        if own <= 0:
-            alone = math.sqrt(air / values["box"] / Mms) / (2 * math.pi)
-            raise Refused([_box_too_stiff(values, alone)])
-        fs = math.sqrt(own / Mms) / (2 * math.pi)
+    fs = values["fs"] if goals.fs else _resonance_in_free_air(values, Mms, air)
     Cms = 1 / ((2 * math.pi * fs) ** 2 * Mms)
     Vas = air * Cms
-    found |= {"fs": (fs, "Hz"), "Cms": (Cms, "m/N"), "Vas": (Vas, "m3")}
-    Vb = values["box"] if wish.box else None
-    Qts = values["Qts"] if wish.Qts else None
-    if wish.Qts and wish.Qtc and values["Qtc"] <= values["Qts"]:
-        raise Refused([_q_below(values)])
-    if wish.Qts and wish.Qtc and Vb is None:
-        Vb = Vas / ((values["Qtc"] / values["Qts"]) ** 2 - 1)
+    found = {
+        "Mms": (Mms, "kg"),
+        "Sd": (Sd, "m2"),
+        "fs": (fs, "Hz"),
+        "Cms": (Cms, "m/N"),
+        "Vas": (Vas, "m3"),
+    }
+    Qts = values["Qts"] if goals.Qts else None
+    Vb = _volume(values, goals, Vas)
     if Vb is not None:
         growth = math.sqrt(1 + Vas / Vb)
-        found |= {"Vb": (Vb, "m3"), "fc": (fs * growth, "Hz")}
-        if wish.fs and wish.fc and abs(fs * growth / values["fc"] - 1) > _AGREE:
-            raise Refused([_apart("fc", values["fc"], fs * growth, "Hz", Vb)])
-        if Qts is None and wish.Qtc:
+        fc = fs * growth
+        if goals.fs and goals.fc:
+            _agree("fc", values["fc"], fc, "Hz", Vb)
+        found |= {"Vb": (Vb, "m3"), "fc": (fc, "Hz")}
+        if Qts is None and goals.Qtc:
             Qts = values["Qtc"] / growth
         if Qts is not None:
+            if goals.Qtc:
+                _agree("Qtc", values["Qtc"], Qts * growth, "", Vb)
             found["Qtc"] = (Qts * growth, "1")
-            if wish.Qtc and abs(Qts * growth / values["Qtc"] - 1) > _AGREE:
-                raise Refused([_apart("Qtc", values["Qtc"], Qts * growth, "", Vb)])
     if Qts is not None:
         found |= _motor(values, Mms, fs, Vas, Qts, speed)
     return found
+
+
+def _resonance_in_free_air(values: Mapping[str, float], Mms: float, air: float) -> float:
+    """Resonance that the box's air lifts to the one wished in it [Hz]."""
+    own = (2 * math.pi * values["fc"]) ** 2 * Mms - air / values["box"]
+    if own <= 0:
+        alone = math.sqrt(air / values["box"] / Mms) / (2 * math.pi)
+        raise Refused([_box_too_stiff(values, alone)])
+    return math.sqrt(own / Mms) / (2 * math.pi)
+
+
+def _volume(values: Mapping[str, float], goals: Goals, Vas: float) -> float | None:
+    """Volume of the box, stated or by both Qs [m3]; None where neither is a goal."""
+    if goals.Qts and goals.Qtc and values["Qtc"] <= values["Qts"]:
+        raise Refused([_q_below(values)])
+    if goals.box:
+        return values["box"]
+    if goals.Qts and goals.Qtc:
+        return Vas / ((values["Qtc"] / values["Qts"]) ** 2 - 1)
+    return None
+
+
+def _agree(symbol: str, wished: float, follows: float, unit: str, Vb: float) -> None:
+    """Refuse a wish that contradicts what follows from the other ones."""
+    if abs(follows / wished - 1) > _AGREE:
+        asked, given = (f"{value:.3g} {unit}".rstrip() for value in (wished, follows))
+        text = (
+            f"{symbol} {asked} is wished, but {Vb * 1e3:.3g} L and the other wishes give {given}. "
+            f"Leave one of the wishes out: {symbol}, the volume, or that in free air"
+        )
+        raise Refused([_contradiction(text)])
 
 
 def _motor(
@@ -222,14 +243,6 @@ def _q_below(values: Mapping[str, float]) -> Finding:
     return _contradiction(
         f"Qtc {values['Qtc']:.3g} is not above Qts {values['Qts']:.3g}, but a closed box only "
         "raises the Q. Wish for a lower Qts or a higher Qtc"
-    )
-
-
-def _apart(symbol: str, wished: float, follows: float, unit: str, Vb: float) -> Finding:
-    asked, given = (f"{value:.3g} {unit}".rstrip() for value in (wished, follows))
-    return _contradiction(
-        f"{symbol} {asked} is wished, but {Vb * 1e3:.3g} L and the other wishes give {given}. "
-        f"Leave one of the wishes out: {symbol}, the volume, or that in free air"
     )
 
 

@@ -12,8 +12,8 @@ from meas.errors import Refused, UsageError
 
 
 @dataclass(frozen=True)
-class Wish:
-    """What the coil should be.
+class WantedCoil:
+    """What a coil should be.
 
     Attributes:
         resistance: Wished at 20 C [ohm].
@@ -30,12 +30,12 @@ class Wish:
 
 
 def solutions(
-    wish: Wish, former: Former, wires: Iterable[Wire], layer_counts: Iterable[int]
+    wanted: WantedCoil, former: Former, wires: Iterable[Wire], layer_counts: Iterable[int]
 ) -> tuple[Coil, ...]:
     """Coils of whole layers that can be built, closest to the wished resistance first.
 
     Args:
-        wish: Resistance and room.
+        wanted: Resistance and room.
         former: What the coils are wound on.
         wires: At hand.
         layer_counts: To try, such as 2 and 4: coils have 2, 4 or 8 layers (common practice, no
@@ -45,54 +45,54 @@ def solutions(
         UsageError: If the resistance is not positive or nothing is at hand.
         Refused: Code ``no-coil`` when nothing fits; says what came closest and what it lacks.
     """
-    if not (math.isfinite(wish.resistance) and wish.resistance > 0):
+    if not (math.isfinite(wanted.resistance) and wanted.resistance > 0):
         raise UsageError(
-            f"a resistance of {wish.resistance:g} ohm cannot be wound",
+            f"a resistance of {wanted.resistance:g} ohm cannot be wound",
             remedy="Wish for a positive one",
         )
     candidates = [
         coil
         for wire in wires
         for layers in layer_counts
-        for coil in _candidates(wish, former, wire, layers)
+        for coil in _candidates(wanted, former, wire, layers)
     ]
     if not candidates:
         raise UsageError("no wire or no number of layers to try", remedy="Give at least one each")
-    candidates.sort(key=lambda coil: _distance(wish, coil))
-    good = tuple(coil for coil in candidates if not _lacks(wish, coil))
+    candidates.sort(key=lambda coil: _distance(wanted, coil))
+    good = tuple(coil for coil in candidates if not _lacks(wanted, coil))
     if good:
         return good
-    nearest = min(candidates, key=lambda coil: (len(_lacks(wish, coil)), _distance(wish, coil)))
+    nearest = min(candidates, key=lambda coil: (len(_lacks(wanted, coil)), _distance(wanted, coil)))
     raise Refused.because(
         "no-coil",
         f"No coil of these wires and layers fits. Closest: {nearest.layers} layers of "
         f"{nearest.wire.bare * 1e3:.3g} mm, {nearest.turns} turns, {nearest.resistance[1]:.3g} "
-        f"ohm; but {'; '.join(_lacks(wish, nearest))}",
+        f"ohm; but {'; '.join(_lacks(wanted, nearest))}",
         remedy="Try thinner wire, other numbers of layers, or more room",
     )
 
 
-def _candidates(wish: Wish, former: Former, wire: Wire, layers: int) -> list[Coil]:
-    """The coils of whole layers on both sides of the wish, or the first above it."""
+def _candidates(wanted: WantedCoil, former: Former, wire: Wire, layers: int) -> list[Coil]:
+    """The coils of whole layers on both sides of the wanted one, or the first above it."""
     one = Coil(wire, former, layers, layers)
-    per_turn = one.resistance[0 if wish.at_least else 1]
-    whole = wish.resistance / per_turn  # turns in each layer
-    counts = {math.ceil(whole)} if wish.at_least else {math.floor(whole), math.ceil(whole)}
+    per_turn = one.resistance[0 if wanted.at_least else 1]
+    whole = wanted.resistance / per_turn  # turns in each layer
+    counts = {math.ceil(whole)} if wanted.at_least else {math.floor(whole), math.ceil(whole)}
     return [Coil(wire, former, layers, layers * max(1, count)) for count in sorted(counts)]
 
 
-def _distance(wish: Wish, coil: Coil) -> float:
-    return abs(math.log(coil.resistance[0 if wish.at_least else 1] / wish.resistance))
+def _distance(wanted: WantedCoil, coil: Coil) -> float:
+    return abs(math.log(coil.resistance[0 if wanted.at_least else 1] / wanted.resistance))
 
 
-def _lacks(wish: Wish, coil: Coil) -> list[str]:
-    lacks = [f.text for f in cautions(coil, wish.gap) if f.refuses]
-    if wish.height is not None and coil.height > wish.height * (1 + 1e-9):
+def _lacks(wanted: WantedCoil, coil: Coil) -> list[str]:
+    lacks = [f.text for f in cautions(coil, wanted.gap) if f.refuses]
+    if wanted.height is not None and coil.height > wanted.height * (1 + 1e-9):
         lacks.append(
-            f"its winding is {coil.height * 1e3:.1f} mm high where {wish.height * 1e3:.1f} mm "
+            f"its winding is {coil.height * 1e3:.1f} mm high where {wanted.height * 1e3:.1f} mm "
             "may be."
         )
-    reached = coil.resistance[0 if wish.at_least else 1]
-    if _distance(wish, coil) > 0.1 or (wish.at_least and reached < wish.resistance):
-        lacks.append(f"it has {reached:.3g} ohm where {wish.resistance:.3g} ohm are wished.")
+    reached = coil.resistance[0 if wanted.at_least else 1]
+    if _distance(wanted, coil) > 0.1 or (wanted.at_least and reached < wanted.resistance):
+        lacks.append(f"it has {reached:.3g} ohm where {wanted.resistance:.3g} ohm are wished.")
     return lacks

@@ -36,8 +36,8 @@ ROOM_HUMIDITY = (0.5, 0.3)
 
 
 @dataclass(frozen=True)
-class Kind:
-    """One kind of value: what it may be, and how it is written in words.
+class StatedQuantity:
+    """A quantity that its owner states: what it may be, and how it is written in words.
 
     Attributes:
         words: What it is.
@@ -56,16 +56,16 @@ class Kind:
     scale: float
 
 
-KINDS = {
-    "mass": Kind("added mass", 1e-6, 20.0, "kg", "g", 1e-3),
-    "moving_parts": Kind("weighed moving parts", 1e-6, 20.0, "kg", "g", 1e-3),
-    "volume": Kind("test box", 1e-7, 10.0, "m3", "L", 1e-3),
-    "diameter": Kind("cone diameter", 5e-3, 1.0, "m", "mm", 1e-3),
-    "area": Kind("cone area", 2e-5, 1.0, "m2", "cm²", 1e-4),
-    "measured_re": Kind("multimeter", 1e-3, 1e10, "ohm", "Ω", 1.0),
-    "pressure": Kind("air pressure", 5e4, 1.1e5, "Pa", "hPa", 1e2),
-    "temperature": Kind("air temperature", 243.15, 333.15, "K", "K", 1.0),
-    "relative_humidity": Kind("air humidity", 0.01, 1.0, "1", "%", 1e-2),
+STATED = {
+    "mass": StatedQuantity("added mass", 1e-6, 20.0, "kg", "g", 1e-3),
+    "moving_parts": StatedQuantity("weighed moving parts", 1e-6, 20.0, "kg", "g", 1e-3),
+    "volume": StatedQuantity("test box", 1e-7, 10.0, "m3", "L", 1e-3),
+    "diameter": StatedQuantity("cone diameter", 5e-3, 1.0, "m", "mm", 1e-3),
+    "area": StatedQuantity("cone area", 2e-5, 1.0, "m2", "cm²", 1e-4),
+    "measured_re": StatedQuantity("multimeter", 1e-3, 1e10, "ohm", "Ω", 1.0),
+    "pressure": StatedQuantity("air pressure", 5e4, 1.1e5, "Pa", "hPa", 1e2),
+    "temperature": StatedQuantity("air temperature", 243.15, 333.15, "K", "K", 1.0),
+    "relative_humidity": StatedQuantity("air humidity", 0.01, 1.0, "1", "%", 1e-2),
 }
 
 
@@ -267,42 +267,45 @@ def stated(name: str, pair: Pair, source: str) -> Stated:
     """A value with limits, checked.
 
     Args:
-        name: One of `KINDS`.
+        name: One of `STATED`.
         pair: Value and half-width.
         source: Identity of its error.
 
     Raises:
         UsageError: If it is no such pair, or of a size that only another unit explains.
     """
-    kind = KINDS[name]
+    quantity = STATED[name]
     try:
         value, half_width = (float(number) for number in pair)
     except (TypeError, ValueError) as error:
         raise UsageError(
             f"{pair!r} is no pair of a value and the half-width of its limits",
             where=name,
-            remedy=f"Write for example ({kind.scale:g}, {kind.scale / 100:g}), in {kind.base}.",
+            remedy=f"Write for example ({quantity.scale:g}, {quantity.scale / 100:g}), in "
+            f"{quantity.base}.",
         ) from error
-    if not kind.smallest <= value <= kind.largest:
+    if not quantity.smallest <= value <= quantity.largest:
         raise UsageError(
-            f"{value:g} {kind.base} is outside what the {kind.words} can be, "
-            f"{kind.smallest:g} to {kind.largest:g} {kind.base}",
+            f"{value:g} {quantity.base} is outside what the {quantity.words} can be, "
+            f"{quantity.smallest:g} to {quantity.largest:g} {quantity.base}",
             where=name,
-            remedy=f"Values are in SI base units: {kind.scale:g} for 1 {kind.unit}.",
+            remedy=f"Values are in SI base units: {quantity.scale:g} for 1 {quantity.unit}.",
         )
     if not 0 < half_width < value:
         raise UsageError(
-            f"limits of ±{half_width:g} {kind.base} on {value:g} {kind.base}",
+            f"limits of ±{half_width:g} {quantity.base} on {value:g} {quantity.base}",
             where=name,
             remedy="Give what the instrument promises: more than nothing, less than the value.",
         )
-    return Stated(value, half_width, source, f"{kind.words} {_written(name, (value, half_width))}")
+    return Stated(
+        value, half_width, source, f"{quantity.words} {_written(name, (value, half_width))}"
+    )
 
 
 def _written(name: str, pair: Pair) -> str:
-    kind = KINDS[name]
-    value, half_width = (float(f"{number / kind.scale:.9g}") for number in pair)
-    return f"{value:.9g} {kind.unit} ± {half_width:.3g} {kind.unit}"
+    quantity = STATED[name]
+    value, half_width = (float(f"{number / quantity.scale:.9g}") for number in pair)
+    return f"{value:.9g} {quantity.unit} ± {half_width:.3g} {quantity.unit}"
 
 
 def _identity(name: str, pair: Pair) -> str:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -41,10 +43,8 @@ def refuse_open_or_shorted(curve: Curve, errors: tuple[Systematic, ...]) -> None
 
 def linear_points(curve: Curve, errors: tuple[Systematic, ...]) -> NDArray[np.bool_]:
     """Where the bench's errors are small enough to be told by their first derivative."""
-    square = np.zeros(curve.frequency_hz.size)
-    for error in errors:
-        square = square + np.abs(error.derivative_ohm) ** 2
-    return np.asarray(np.sqrt(square) < _LINEAR * curve.magnitude_ohm)
+    spread = np.sqrt(_sum_of_squares(np.abs(error.derivative_ohm) for error in errors))
+    return np.asarray(spread < _LINEAR * curve.magnitude_ohm)
 
 
 def refuse_other_kind(curve: Curve, errors: tuple[Systematic, ...], kind: str) -> None:
@@ -111,21 +111,24 @@ def _by_slope(frequency_hz: FloatArray, size: FloatArray, kind: str) -> None:
 
 def _total(curve: Curve, errors: tuple[Systematic, ...]) -> FloatArray:
     """Standard uncertainty of |Z| [ohm] at each point, common errors included, shape (n,)."""
-    noise = curve.standard_uncertainty_ohm
-    square = np.zeros(curve.frequency_hz.size) if noise is None else noise**2
-    for error in errors:
-        square = square + np.abs(error.derivative_ohm) ** 2
-    return np.sqrt(square)
+    noise = _noise(curve)
+    return np.sqrt(noise**2 + _sum_of_squares(np.abs(e.derivative_ohm) for e in errors))
 
 
 def _phase_spread(curve: ImpedanceCurve, errors: tuple[Systematic, ...]) -> FloatArray:
     """Standard uncertainty of the phase [rad] at each point, common errors included."""
     z = curve.impedance_ohm
-    noise = curve.standard_uncertainty_ohm
-    square = np.zeros(z.size) if noise is None else (noise / np.abs(z)) ** 2
-    for error in errors:
-        square = square + np.imag(error.derivative_ohm / z) ** 2
-    return np.sqrt(square)
+    noise = _noise(curve) / np.abs(z)
+    return np.sqrt(noise**2 + _sum_of_squares(np.imag(e.derivative_ohm / z) for e in errors))
+
+
+def _noise(curve: Curve) -> FloatArray:
+    stated = curve.standard_uncertainty_ohm
+    return np.zeros(curve.frequency_hz.size) if stated is None else stated
+
+
+def _sum_of_squares(effects: Iterable[FloatArray]) -> FloatArray:
+    return np.asarray(sum((effect**2 for effect in effects), np.float64(0.0)))
 
 
 UNRESOLVED = Finding(

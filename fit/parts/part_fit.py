@@ -25,6 +25,7 @@ from fit.results.result import Estimate
 from meas.curve import ComplexArray, Curve, FloatArray, ImpedanceCurve, MagnitudeCurve, Systematic
 from meas.errors import Finding, Refused
 
+Quantity = Callable[[FloatArray], float]
 PartKind = Literal["inductor", "capacitor", "resistor"]
 KINDS: tuple[PartKind, ...] = ("inductor", "capacitor", "resistor")
 
@@ -103,7 +104,7 @@ def fit_part(curve: Curve, kind: PartKind) -> PartFit:
     if curve.frequency_hz.size < 4:
         raise Refused([_TOO_FEW])
     refuse_open_or_shorted(curve, _with_leads(curve))
-    whole, curve = curve, _told(curve)
+    whole, curve = curve, _usable_band(curve)
     everything = _with_leads(curve)
     refuse_other_kind(curve, everything, kind)
     model = _MODELS[kind]
@@ -132,8 +133,8 @@ def fit_part(curve: Curve, kind: PartKind) -> PartFit:
     )
 
 
-def _told(curve: Curve) -> Curve:
-    """The part of a curve where the bench is off by so little that it can be reckoned with.
+def _usable_band(curve: Curve) -> Curve:
+    """Cut a curve to the band in which the errors of the bench are small enough to reckon with.
 
     Leads are no reason to cut: they add the same whatever the part is.
     """
@@ -181,46 +182,69 @@ def _with_leads(curve: Curve) -> tuple[Systematic, ...]:
 def _quantities(
     found: Followed, kind: PartKind, curve: Curve, model: OnePort
 ) -> tuple[dict[str, Estimate], dict[str, Limit]]:
-    parameters: dict[str, Estimate] = {}
-    limits: dict[str, Limit] = {}
+    """Values that the bench resolves, and limits of the others."""
+    values = _Values(found)
     within = bool(curve.frequency_hz[0] <= REFERENCE_HZ <= curve.frequency_hz[-1])
+    match kind:
+        case "resistor":
+            values.positive("R", "ohm", lambda t: math.exp(t[0]))
+            values.if_resolved("L", "H", lambda t: float(t[1]), limit=False)
+        case "capacitor":
+            values.positive("C", "F", lambda t: math.exp(t[0]))
+            if within and isinstance(curve, ImpedanceCurve):
+                values.if_resolved("ESR", "ohm", _series_resistance, hz=REFERENCE_HZ)
+        case "inductor":
+            values.positive("L", "H", lambda t: math.exp(t[1]))
+            values.if_resolved("R", "ohm", lambda t: float(t[0]))
+            values.reciprocal("Rcore", "ohm", lambda t: float(t[2]))
+            if within:
+                values.reciprocal("Q_1kHz", "1", lambda t: _inverse_q(model, t), hz=REFERENCE_HZ)
+    return values.parameters, values.limits
 
-    def resolved(
-        name: str, unit: str, quantity: Callable[[FloatArray], float], hz: float | None = None
+
+class _Values:
+    """Values of a part, each resolved or with the limit that is known of it.
+
+    A flaw may come out below zero within its uncertainty, so that its error is taken as normal in
+    the value itself.
+    """
+
+    def __init__(self, found: Followed) -> None:
+        self._found = found
+        self.parameters: dict[str, Estimate] = {}
+        self.limits: dict[str, Limit] = {}
+
+    def positive(self, name: str, unit: str, quantity: Quantity) -> None:
+        """The value that makes the part what it is."""
+        self.parameters[name] = self._found.estimate(quantity, unit)
+
+    def if_resolved(
+        self,
+        name: str,
+        unit: str,
+        quantity: Quantity,
+        *,
+        hz: float | None = None,
+        limit: bool = True,
     ) -> None:
-        """A value that may be too small to be told."""
-        told = found.estimate(quantity, unit, logarithmic=False, frequency_hz=hz)
-        if told.interval_95[0] > 0:
-            parameters[name] = told
-        else:
-            limits[name] = Limit(None, max(told.interval_95[1], 0.0), unit)
+        """A flaw that is told where it surely exceeds zero; else at most its upper end."""
+        value = self._found.estimate(quantity, unit, logarithmic=False, frequency_hz=hz)
+        if value.interval_95[0] > 0:
+            self.parameters[name] = value
+        elif limit:
+            self.limits[name] = Limit(None, max(value.interval_95[1], 0.0), unit)
 
-    if kind == "resistor":
-        parameters["R"] = found.estimate(lambda t: math.exp(t[0]), "ohm")
-        inductance = found.estimate(lambda t: float(t[1]), "H", logarithmic=False)
-        if inductance.interval_95[0] > 0:
-            parameters["L"] = inductance
-    elif kind == "capacitor":
-        parameters["C"] = found.estimate(lambda t: math.exp(t[0]), "F")
-        if within and isinstance(curve, ImpedanceCurve):
-            resolved("ESR", "ohm", _series_resistance, REFERENCE_HZ)
-    else:
-        parameters["L"] = found.estimate(lambda t: math.exp(t[1]), "H")
-        resolved("R", "ohm", lambda t: float(t[0]))
-        loss = found.estimate(lambda t: float(t[2]), "1", logarithmic=False)
+    def reciprocal(
+        self, name: str, unit: str, inverse: Quantity, *, hz: float | None = None
+    ) -> None:
+        """One over a loss, told where the loss is three times its uncertainty; else at least."""
+        loss = self._found.estimate(inverse, "1", logarithmic=False)
         if loss.value > 3 * loss.standard_uncertainty * loss.widening:
-            parameters["Rcore"] = found.estimate(lambda t: 1 / float(t[2]), "ohm")
+            self.parameters[name] = self._found.estimate(
+                lambda t: 1 / inverse(t), unit, frequency_hz=hz
+            )
         elif loss.interval_95[1] > 0:
-            limits["Rcore"] = Limit(1 / loss.interval_95[1], None, "ohm")
-        if within:
-            inverse = found.estimate(lambda t: _inverse_q(model, t), "1", logarithmic=False)
-            if inverse.value > 3 * inverse.standard_uncertainty * inverse.widening:
-                parameters["Q_1kHz"] = found.estimate(
-                    lambda t: 1 / _inverse_q(model, t), "1", frequency_hz=REFERENCE_HZ
-                )
-            elif inverse.interval_95[1] > 0:
-                limits["Q_1kHz"] = Limit(1 / inverse.interval_95[1], None, "1")
-    return parameters, limits
+            self.limits[name] = Limit(1 / loss.interval_95[1], None, unit)
 
 
 def _series_resistance(theta: FloatArray) -> float:

@@ -37,8 +37,8 @@ class Estimate:
 
     >>> new = Estimate(50.0, "Hz", {"resistor": 0.50, "random:noise": 0.05})
     >>> used = Estimate(45.0, "Hz", {"resistor": 0.45, "random:noise": 0.05})
-    >>> new.standard_uncertainty / new.value
-    0.01004...
+    >>> print(f"{new.standard_uncertainty / new.value:.4f}")
+    0.0100
     >>> change = used.change_from(new)
     >>> print(f"{change.value:.4f} ± {change.standard_uncertainty:.4f}")
     -0.1054 ± 0.0015
@@ -236,6 +236,11 @@ class DriverFit:
     sources: Mapping[str, str] = field(default_factory=dict)
     leverages: Mapping[str, float] = field(default_factory=dict)
     model_choice: Mapping[str, float] = field(default_factory=dict)
+
+    @property
+    def free_air(self) -> tuple[FittedCurve, ...]:
+        """The curves in free air; without any, the first one, which has to stand for them."""
+        return tuple(c for c in self.curves if c.condition == "free-air") or self.curves[:1]
 
     def _repr_html_(self) -> str:
         from fit.results.notebook import fit_html

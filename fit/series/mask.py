@@ -108,16 +108,11 @@ class Departure:
 
 def profile(fit: DriverFit) -> Profile:
     """A fitted unit in bands: the mean of its free-air takes."""
-    each = [_profile(curve) for curve in free_air(fit)]
+    each = [_profile(curve) for curve in fit.free_air]
     names = [name for name in WORDS if all(name in one.layers for one in each)]
     layers = {name: np.mean([one.layers[name] for one in each], axis=0) for name in names}
     noise = np.sqrt(np.mean([one.noise**2 for one in each], axis=0) / len(each))
     return Profile(layers, noise)
-
-
-def free_air(fit: DriverFit) -> list[FittedCurve]:
-    """The curves that a unit is told by: those in free air, or the first where there are none."""
-    return [c for c in fit.curves if c.condition == "free-air"] or [fit.curves[0]]
 
 
 def bare_profile(

@@ -156,7 +156,7 @@ def test_the_session_says_what_the_command_line_would() -> None:
     ],
 )  # fmt: skip
 def test_sizes_are_those_of_the_command_line(kind: str, written: units.Quantity) -> None:
-    here = in_python.KINDS[kind]
+    here = in_python.STATED[kind]
     assert (here.smallest, here.largest) == (written.smallest, written.largest)
 
 

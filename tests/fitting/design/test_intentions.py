@@ -11,7 +11,7 @@ from boxed_bench import DENSITY, SOUND_SPEED, STRONG
 from invoked import Invoke
 
 from cli.sources import targets_file
-from fit.design.intentions import Wish, intend
+from fit.design.intentions import Goals, intend
 from fit.given.measured import Stated
 from fit.results.propagate import propagate
 from meas.errors import Refused
@@ -36,14 +36,14 @@ def parts(**more: float) -> dict[str, Stated]:
     return {name: exact(value, name) for name, value in values.items()}
 
 
-def wished(wish: Wish, **more: float) -> dict[str, float]:
+def wished(wish: Goals, **more: float) -> dict[str, float]:
     found = intend(parts(**more), wish, DENSITY, SOUND_SPEED)
     return {name: e.value for name, e in found.parameters.items()}
 
 
 def test_a_known_driver_comes_back() -> None:
     """Its fs and Qts wished for, its mass on the scales: its own compliance and force factor."""
-    found = wished(Wish(fs=True, Qts=True), fs=TRUTH["fs"], Qts=QTS, length=6.4)
+    found = wished(Goals(fs=True, Qts=True), fs=TRUTH["fs"], Qts=QTS, length=6.4)
     for name in ("Mms", "Cms", "Bl", "Vas", "Qes"):
         assert found[name] == pytest.approx(TRUTH[name], rel=1e-9), name
     assert found["B"] == pytest.approx(STRONG.Bl / 6.4, rel=1e-9)
@@ -58,7 +58,7 @@ def test_the_same_by_its_box() -> None:
     """fc = fs sqrt(1 + Vas/Vb) and Qtc likewise (Small 1972), wished instead of fs and Qts."""
     growth = math.sqrt(1 + TRUTH["Vas"] / 0.012)
     found = wished(
-        Wish(box=True, fc=True, Qtc=True), box=0.012, fc=TRUTH["fs"] * growth, Qtc=QTS * growth
+        Goals(box=True, fc=True, Qtc=True), box=0.012, fc=TRUTH["fs"] * growth, Qtc=QTS * growth
     )
     for name in ("fs", "Cms", "Bl"):
         assert found[name] == pytest.approx(TRUTH[name], rel=1e-9), name
@@ -66,7 +66,7 @@ def test_the_same_by_its_box() -> None:
 
 def test_box_that_both_qs_ask_for() -> None:
     found = wished(
-        Wish(fs=True, Qts=True, Qtc=True), fs=TRUTH["fs"], Qts=QTS, Qtc=2 * QTS
+        Goals(fs=True, Qts=True, Qtc=True), fs=TRUTH["fs"], Qts=QTS, Qtc=2 * QTS
     )  # alpha = 3
     assert found["Vb"] == pytest.approx(TRUTH["Vas"] / 3)
 
@@ -74,19 +74,23 @@ def test_box_that_both_qs_ask_for() -> None:
 @pytest.mark.parametrize(
     ("wish", "more", "piece"),
     [
-        (Wish(fs=True, Qts=True, Qtc=True), {"fs": 45, "Qts": 0.5, "Qtc": 0.4}, "only raises"),
-        (Wish(fs=True, Qts=True), {"fs": 45, "Qts": 9.0}, "not below Qms"),
-        (Wish(box=True, fc=True), {"box": 0.002, "fc": 60}, "no suspension, however soft"),
-        (Wish(fs=True, box=True, fc=True), {"fs": 45, "box": 0.02, "fc": 90}, "fc 90 Hz is wished"),
+        (Goals(fs=True, Qts=True, Qtc=True), {"fs": 45, "Qts": 0.5, "Qtc": 0.4}, "only raises"),
+        (Goals(fs=True, Qts=True), {"fs": 45, "Qts": 9.0}, "not below Qms"),
+        (Goals(box=True, fc=True), {"box": 0.002, "fc": 60}, "no suspension, however soft"),
         (
-            Wish(fs=True, box=True, Qts=True, Qtc=True),
+            Goals(fs=True, box=True, fc=True),
+            {"fs": 45, "box": 0.02, "fc": 90},
+            "fc 90 Hz is wished",
+        ),
+        (
+            Goals(fs=True, box=True, Qts=True, Qtc=True),
             {"fs": 45, "box": 0.02, "Qts": 0.3, "Qtc": 0.9},
             "Qtc 0.9 is wished",
         ),
-        (Wish(fs=True, Qts=True), {"fs": 45, "Qts": 0.33, "length": 3.0}, "does not reach 1.5 T"),
+        (Goals(fs=True, Qts=True), {"fs": 45, "Qts": 0.33, "length": 3.0}, "does not reach 1.5 T"),
     ],
 )
-def test_contradictions(wish: Wish, more: dict[str, float], piece: str) -> None:
+def test_contradictions(wish: Goals, more: dict[str, float], piece: str) -> None:
     with pytest.raises(Refused, match=r"wishes-contradict|field-impossible") as refusal:
         wished(wish, **more)
     assert piece in str(refusal.value)
@@ -95,17 +99,17 @@ def test_contradictions(wish: Wish, more: dict[str, float], piece: str) -> None:
 def test_least_box_that_is_told_is_the_limit() -> None:
     """A little beyond the volume named, the same wish is possible with a very soft suspension."""
     with pytest.raises(Refused) as refusal:
-        wished(Wish(box=True, fc=True), box=0.002, fc=60.0)
+        wished(Goals(box=True, fc=True), box=0.002, fc=60.0)
     litres = float(str(refusal.value).split("beyond ")[1].split(" L")[0])
-    assert wished(Wish(box=True, fc=True), box=1.02e-3 * litres, fc=60.0)["Cms"] > 10e-3
+    assert wished(Goals(box=True, fc=True), box=1.02e-3 * litres, fc=60.0)["Cms"] > 10e-3
 
 
 def test_strains() -> None:
     found = intend(
-        parts(fs=45.0, Qts=0.33, length=5.6), Wish(fs=True, Qts=True), DENSITY, SOUND_SPEED
+        parts(fs=45.0, Qts=0.33, length=5.6), Goals(fs=True, Qts=True), DENSITY, SOUND_SPEED
     )
     assert [f.code for f in found.findings] == ["field-hard"]
-    found = intend(parts(fs=15.0), Wish(fs=True), DENSITY, SOUND_SPEED)
+    found = intend(parts(fs=15.0), Goals(fs=True), DENSITY, SOUND_SPEED)
     assert [f.code for f in found.findings] == ["compliance-unusual"]
 
 
@@ -115,7 +119,7 @@ def test_what_the_scales_leave_open() -> None:
         "cone": Stated(4e-3, 0.3e-3, "scales", "scales"),
         "coil": Stated(2e-3, 0.3e-3, "scales", "scales"),
     }
-    found = intend(inputs, Wish(fs=True, Qts=True), DENSITY, SOUND_SPEED).parameters
+    found = intend(inputs, Goals(fs=True, Qts=True), DENSITY, SOUND_SPEED).parameters
     mass = found["Mms"].contributions["scales"]
     assert mass == pytest.approx(2 * 0.3e-3 / math.sqrt(3), rel=1e-6)  # one source: they add up
     relative = mass / found["Mms"].value

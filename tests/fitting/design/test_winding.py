@@ -7,7 +7,7 @@ import pytest
 from scipy.special import ellipe, ellipk
 
 from fit.design.winding import Coil, Former, Gap, cautions, targets, turns_in_height
-from fit.design.winding_search import Wish, solutions
+from fit.design.winding_search import WantedCoil, solutions
 from fit.design.wire import ALUMINIUM, Wire, awg, enamelled
 from fit.results.judge import judge
 from fit.results.result import Estimate
@@ -39,7 +39,7 @@ def test_a_coil_by_hand():
 def test_the_coil_of_common_practice():
     # 0.2 mm wire in 4 layers on a former of about 20 mm makes about 5.5 ohm (common practice, no
     # source), at a winding height of 7 to 11 mm.
-    (best, *_) = solutions(Wish(5.5), FORMER, [WIRE], [4])
+    (best, *_) = solutions(WantedCoil(5.5), FORMER, [WIRE], [4])
     assert best.resistance[1] == pytest.approx(5.5, rel=0.02)
     assert 7e-3 < best.height < 11e-3
     assert best.layers == 4
@@ -128,7 +128,7 @@ def test_turns_by_winding_height():
 def test_backwards_finds_what_forwards_makes():
     coil = Coil(enamelled(0.16e-3), FORMER, 2, 90)
     wires = [enamelled(d / 1e3) for d in (0.1, 0.125, 0.16, 0.2, 0.25)]
-    found = solutions(Wish(coil.resistance[1]), FORMER, wires, [2, 4])
+    found = solutions(WantedCoil(coil.resistance[1]), FORMER, wires, [2, 4])
     assert found[0] == coil
     distances = [abs(math.log(c.resistance[1] / coil.resistance[1])) for c in found]
     assert distances == sorted(distances)
@@ -136,12 +136,12 @@ def test_backwards_finds_what_forwards_makes():
 
 def test_at_least_means_even_with_the_best_copper():
     wires = [enamelled(awg(n)) for n in (28, 30, 32, 34)]
-    for coil in solutions(Wish(6.0, at_least=True), FORMER, wires, [2, 4]):
+    for coil in solutions(WantedCoil(6.0, at_least=True), FORMER, wires, [2, 4]):
         assert coil.resistance[0] >= 6.0
 
 
 def test_room_is_respected():
-    wish = Wish(5.5, height=10e-3, gap=GAP)
+    wish = WantedCoil(5.5, height=10e-3, gap=GAP)
     wires = [enamelled(d / 1e3) for d in (0.1, 0.16, 0.2, 0.25, 0.315)]
     found = solutions(wish, FORMER, wires, [2, 4, 8])
     assert found
@@ -153,15 +153,15 @@ def test_room_is_respected():
 
 def test_no_room_says_what_came_closest():
     with pytest.raises(Refused, match="no-coil") as refusal:
-        solutions(Wish(5.5, height=2e-3, gap=GAP), FORMER, [WIRE], [4])
+        solutions(WantedCoil(5.5, height=2e-3, gap=GAP), FORMER, [WIRE], [4])
     text = refusal.value.reasons[0].text
     assert "4 layers of 0.2 mm" in text
     assert "where 2.0 mm may be" in text
 
 
 def test_aluminium_needs_fewer_turns_and_weighs_less():
-    light = solutions(Wish(5.5), FORMER, [enamelled(0.2e-3, ALUMINIUM)], [4])[0]
-    copper = solutions(Wish(5.5), FORMER, [WIRE], [4])[0]
+    light = solutions(WantedCoil(5.5), FORMER, [enamelled(0.2e-3, ALUMINIUM)], [4])[0]
+    copper = solutions(WantedCoil(5.5), FORMER, [WIRE], [4])[0]
     assert light.turns < copper.turns
     # Resistivity over density: (58.5/35.7) x (2703/8890) with enamel on top: less than 0.5.
     assert light.mass < 0.3 * copper.mass
@@ -184,10 +184,10 @@ def test_targets_of_a_plan_judge_the_coil_that_was_wound():
         lambda: Former(20e-3, -0.1e-3),
         lambda: Gap(20e-3, 19e-3, 6e-3),
         lambda: Gap(20e-3, 22e-3, 0.0),
-        lambda: solutions(Wish(0.0), FORMER, [WIRE], [4]),
-        lambda: solutions(Wish(float("nan")), FORMER, [WIRE], [4]),
-        lambda: solutions(Wish(5.0), FORMER, [], [4]),
-        lambda: solutions(Wish(5.0), FORMER, [WIRE], []),
+        lambda: solutions(WantedCoil(0.0), FORMER, [WIRE], [4]),
+        lambda: solutions(WantedCoil(float("nan")), FORMER, [WIRE], [4]),
+        lambda: solutions(WantedCoil(5.0), FORMER, [], [4]),
+        lambda: solutions(WantedCoil(5.0), FORMER, [WIRE], []),
     ],
 )
 def test_impossible_coils(call):
