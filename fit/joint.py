@@ -18,6 +18,7 @@ from fit.driver.from_reported import known
 from fit.driver.models import named
 from fit.given import air
 from fit.given.measured import AddedMass, FreeAir, MeasuredCurve, Session, TestBox
+from fit.lmfit_front import Solution
 from fit.numerics.one_thread import one_thread
 from fit.problem.joint_problem import Problem
 from fit.problem.repeatability import with_repeatability
@@ -187,6 +188,7 @@ def reported(found: Chosen, *, linear: bool = False) -> DriverFit:
         sources=limits.sources,
         leverages=limits.leverages,
         model_choice=found.scores,
+        solution=None if linear else Solution(found.settled.without_memory(), at),
     )
 
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from cli.driver import profile as profile_words
 from cli.terminal import show
 from cli.words.options import (
     AirPressure,
@@ -22,6 +23,7 @@ from cli.words.options import (
 from meas.errors import Refused, UsageError
 
 if TYPE_CHECKING:
+    from cli.driver.profile import Profiles
     from cli.sources.takes_and_tables import Gathered
     from cli.words.session import SessionWords
     from fit.results.judge import Verdict
@@ -92,6 +94,13 @@ def fit(
     save: Annotated[
         Path | None, typer.Option(metavar="FILE.json", help="Keep the fit, for freeair compare.")
     ] = None,
+    profile: Annotated[
+        bool,
+        typer.Option(
+            "--profile",
+            help="Show intervals by profile likelihood too, computed by lmfit; takes seconds.",
+        ),
+    ] = False,
     judge_by_status: ByStatus = False,
     as_json: AsJson = False,
 ) -> None:
@@ -124,7 +133,8 @@ def fit(
         )
     status = run(
         free, added_mass or (), test_box or (), words,
-        model=model, unit=unit, targets=targets, report=report, save=save, as_json=as_json,
+        model=model, unit=unit, targets=targets, report=report, save=save, profile=profile,
+        as_json=as_json,
     )  # fmt: skip
     if judge_by_status and status:
         raise typer.Exit(status)
@@ -141,6 +151,7 @@ def run(
     targets: Path | None,
     report: Path | None,
     save: Path | None,
+    profile: bool,
     as_json: bool,
 ) -> int:
     """Read, fit, judge, show and write.
@@ -189,8 +200,17 @@ def run(
     if by_hand is not None:
         gathered = replace(gathered, findings=(*gathered.findings, by_hand))
     advice = improve.advise(fitted, gathered.curves, session)
+    profiles = {}
+    if profile:
+        from fit.lmfit_front import Solution, wider_than_reported
+
+        profiles = Solution.of(fitted).profile()
+        fitted = replace(
+            fitted,
+            warnings=(*fitted.warnings, *wider_than_reported(profiles, fitted.parameters)),
+        )
     _write(
-        fitted, gathered, verdicts, findings, words, advice,
+        fitted, gathered, verdicts, findings, words, advice, profiles,
         report=report, save=save, as_json=as_json,
     )  # fmt: skip
     found = {verdict.verdict for verdict in verdicts}
@@ -204,6 +224,7 @@ def _write(
     findings: Sequence[Finding],
     words: SessionWords,
     advice: Sequence[Advice],
+    profiles: Profiles,
     *,
     report: Path | None,
     save: Path | None,
@@ -223,6 +244,8 @@ def _write(
         warnings=gathered.findings,
     )
     document["improvements"] = improve.to_json(advice)
+    if profiles:
+        document["profile"] = profile_words.to_json(profiles, fitted.parameters)
     text = json.dumps(document, ensure_ascii=False, allow_nan=False)
     if save is not None:
         write_text(save, text + "\n")
@@ -242,7 +265,7 @@ def _write(
     if as_json:
         show.line(text)
     else:
-        print_fit(fitted, gathered.unit, verdicts, findings, gathered.findings, advice)
+        print_fit(fitted, gathered.unit, verdicts, findings, gathered.findings, advice, profiles)
     for name, path in (("Fit", save), ("Report", report)):
         if path is not None:
             (show.note if as_json else show.line)(f"{name}: {path}")
@@ -255,6 +278,7 @@ def print_fit(
     findings: Sequence[Finding],
     warnings: Sequence[Finding],
     advice: Sequence[Advice] = (),
+    profiles: Profiles | None = None,
 ) -> None:
     """A fit in the terminal: verdicts first, then numbers, then doubts."""
     from cli.terminal import advice_words, tables
@@ -269,6 +293,8 @@ def print_fit(
     show.say("", tables.parameters(fitted), "", tables.curves(fitted))
     show.say(f"Model {fitted.model}: {in_words(fitted.model, fitted.parameters)}")
     advice_words.tell(advice)
+    if profiles:
+        profile_words.tell(profiles, fitted.parameters)
     doubts = (*fitted.warnings, *warnings)
     if doubts:
         show.heading("Doubts")

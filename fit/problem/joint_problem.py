@@ -192,6 +192,12 @@ class Problem:
         other.variance = variance
         return other
 
+    def without_memory(self) -> Self:
+        """The same problem without what it last computed."""
+        other = copy(self)
+        other._modelled, other._factors = _Latest(), _Latest()
+        return other
+
     def with_errors_on(self, theta: FloatArray) -> Self:
         """The same problem with the noise taken out of what errors refer to.
 

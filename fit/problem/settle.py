@@ -39,6 +39,10 @@ class Settled:
     misfits: tuple[Misfit, ...]
     misfits_over_noise: tuple[Misfit, ...]
 
+    def without_memory(self) -> Settled:
+        """The same without what the problem last computed, to be kept for long."""
+        return replace(self, problem=self.problem.without_memory())
+
     @property
     def misfit(self) -> float:
         """Root mean square of the relative model error over all takes."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -212,6 +213,15 @@ class FittedCurve:
         return curve_html(self)
 
 
+class Solution(Protocol):
+    """The least-squares problem behind a fit; `fit.lmfit_front.Solution` is one."""
+
+    @property
+    def result(self) -> Any:
+        """The result of lmfit's `Minimizer.leastsq`."""
+        ...
+
+
 @dataclass(frozen=True, eq=False)
 class DriverFit:
     """The whole outcome of a fit.
@@ -227,6 +237,8 @@ class DriverFit:
         leverages: Error source to the part of its stated variance that the takes leave it: 1
             where they say nothing about the error. Not saved.
         model_choice: Candidate model to its information criterion, for the report.
+        solution: The least-squares problem at its optimum; None for a fit read from a file or made
+            otherwise. Not saved.
     """
 
     model: str
@@ -236,6 +248,22 @@ class DriverFit:
     sources: Mapping[str, str] = field(default_factory=dict)
     leverages: Mapping[str, float] = field(default_factory=dict)
     model_choice: Mapping[str, float] = field(default_factory=dict)
+    solution: Solution | None = field(default=None, repr=False)
+
+    @property
+    def lmfit(self) -> Any:
+        """The fit solved again by lmfit from its optimum, when first asked for.
+
+        An `lmfit.minimizer.MinimizerResult` for ``lmfit.fit_report(fit.lmfit)``, for correlations
+        (``fit.lmfit.params["mass"].correl``) and covariance; what its parameters are and what their
+        uncertainties lack stands in `fit.lmfit_front.Solution`.
+
+        Raises:
+            ValueError: If the fit was read from a file: it holds no takes.
+        """
+        if self.solution is None:
+            raise ValueError("this fit holds no takes to solve again: fit them with fit_driver")
+        return self.solution.result
 
     @property
     def free_air(self) -> tuple[FittedCurve, ...]:

@@ -10,7 +10,7 @@ own.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -92,14 +92,14 @@ def estimates(settled: Settled, rivals: Sequence[Rival], at: Extremes, freedom: 
     C = covariance(jacobian)
     values = derived(problem, theta, at)
     names = list(values)
-    gradients = _gradients(problem, theta, at, names)  # (q, p), of the logarithm
-    effect = gradients @ C  # (q, p)
+    slopes = gradients(problem, theta, at, names)  # (q, p), of the logarithm
+    effect = slopes @ C  # (q, p)
     found = _stated_effects(problem, theta, jacobian, C, effect)
     noise = _noise_effects(problem, effect, jacobian)
     model = _model_effects(problem, effect, jacobian, misfits)
     weak = effect @ _block(problem, jacobian, _MODEL).T
     known = np.sum(np.column_stack([noise, model, weak, *found.parts.values()]) ** 2, axis=1)
-    more = _more_open(settled, rivals, at, names, np.sum(effect * gradients, axis=1))
+    more = _more_open(settled, rivals, at, names, np.sum(effect * slopes, axis=1))
     moved = choice_effect(settled, rivals, at, values, known, more)
     found.add_group("random:noise", "noise of the takes", noise)
     found.add_group(_MODEL, _missed(settled), np.column_stack([model, weak]))
@@ -110,7 +110,7 @@ def estimates(settled: Settled, rivals: Sequence[Rival], at: Extremes, freedom: 
         reported,
         found.sources,
         found.leverages,
-        {name: gradients[row] for name, row in rows.items()},
+        {name: slopes[row] for name, row in rows.items()},
         {name: abs(float(moved[row])) for name, row in rows.items()},
     )
 
@@ -247,29 +247,43 @@ def _more_open(
         problem, theta = rival.settled.problem, rival.settled.theta
         given = derived(problem, theta, at)
         common = [name for name in names if name in given]
-        gradients = _gradients(problem, theta, at, common)
-        its = np.sum((gradients @ covariance(problem.jacobian(theta))) * gradients, axis=1)
+        slopes = gradients(problem, theta, at, common)
+        its = np.sum((slopes @ covariance(problem.jacobian(theta))) * slopes, axis=1)
         places = [names.index(name) for name in common]
         more[row, places] = np.maximum(its - own[places], 0.0)
     return more
 
 
-def _gradients(
-    problem: Problem, theta: FloatArray, at: Extremes, names: Sequence[str]
+def gradients(
+    problem: Problem,
+    theta: FloatArray,
+    at: Extremes,
+    names: Sequence[str],
+    columns: Iterable[int] | None = None,
 ) -> FloatArray:
-    """Derivatives of the logarithm (of the value itself for decibels) by the parameters."""
-    gradients = np.zeros((len(names), theta.size))
+    """Derivatives of logarithms (of the value itself for decibels) by the parameters.
+
+    Args:
+        problem: The problem.
+        theta: Parameters, shape (p,).
+        at: Frequencies of the extremes.
+        names: Reported quantities.
+        columns: Parameters that they may depend on; None for all.
+
+    Returns:
+        Shape (q, p).
+    """
+    found = np.zeros((len(names), theta.size))
     # A departure of one take from the reference state moves nothing that is reported of it.
-    departures = {column for take in problem.takes for column in take.departures.values()}
-    for column in set(range(theta.size)) - departures:
+    for column in set(columns or range(theta.size)) - set(problem.departures):
         step = np.zeros(theta.size)
         step[column] = _STEP
         up, down = derived(problem, theta + step, at), derived(problem, theta - step, at)
         for row, name in enumerate(names):
             (high, unit), (low, _) = up[name], down[name]
             change = high - low if unit == "dB" else math.log(high / low)
-            gradients[row, column] = change / (2 * _STEP)
-    return gradients
+            found[row, column] = change / (2 * _STEP)
+    return found
 
 
 def widening(contributions: Mapping[str, float], degrees: Mapping[tuple[str, ...], float]) -> float:

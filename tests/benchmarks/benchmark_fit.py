@@ -10,6 +10,8 @@ prints, in one run on one machine:
   starts it, under the final weights;
 - a free-air fit over the equivalent-circuit fit of the library `impedance` on the same data, the
   circuit known and started within a third of the truth;
+- what lmfit's solution of the chosen model adds to a fit, and the profiles of ``fit --profile``,
+  over the fit;
 - 1,000 refits of a parametric bootstrap done together, over loops of single ones.
 
 Ratios matter, seconds belong to the machine.
@@ -36,6 +38,7 @@ import numpy as np
 
 from fit.given.measured import MeasuredCurve, Session
 from fit.joint import chosen, fit_driver
+from fit.lmfit_front import PROFILED, Solution
 from fit.numerics.least_squares import least_squares
 from fit.problem.joint_problem import Problem
 from fit.problem.settle import Settled
@@ -187,6 +190,12 @@ def single_refits(settled: Settled, replicates: Replicates, *, numeric: bool) ->
     return best_of(1, run) / count
 
 
+def lmfit_share(curves: Sequence[MeasuredCurve], session: Session, repeat: int) -> float:
+    """Processor time of lmfit's final solution of the chosen model [s]."""
+    fits = iter([fit_driver(curves, session) for _ in range(repeat)])
+    return best_of(repeat, lambda: next(fits).lmfit)
+
+
 def main(argv: Sequence[str] | None = None) -> None:
     """Print all figures."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
@@ -200,6 +209,9 @@ def main(argv: Sequence[str] | None = None) -> None:
     whole, bare = min(bare_share(curves, session) for _ in range(wanted.repeat))
     candidates = fitted(curves, session, Contest())
     numeric = lmfit_numeric(candidates, 1)
+    final = lmfit_share(curves, session, wanted.repeat)
+    solution = Solution.of(fit_driver(curves, session))
+    profiles = best_of(1, solution.profile)
     alone = best_of(wanted.repeat, lambda: fit_driver(curves[:1], session))
     peer = circuit_fit(curves[0], wanted.repeat)
     settled = chosen(curves, session).settled
@@ -218,6 +230,8 @@ def main(argv: Sequence[str] | None = None) -> None:
             numeric / ours,
             "",
         ),
+        ("  lmfit's solution of the chosen model, over it", final / ours, ""),
+        (f"  profiles of {len(PROFILED)} values, over it", profiles / ours, ""),
         ("free-air fit, model chosen", alone, "s"),
         ("  library impedance, circuit known, over it", peer / alone, ""),
         (f"bootstrap, each of {wanted.refits} refits", together, "s"),
