@@ -3,19 +3,31 @@
 from __future__ import annotations
 
 import math
-import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Annotated, Any, Literal
+from typing import Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import Field
 
+from fit.parts.against_frequency import PartRow
 from fit.parts.against_level import AtLevel
-from fit.parts.part_fit import PartFit
+from fit.parts.part_fit import PartFit, PartKind
 from fit.results.result import Estimate
+from fit.results.saved import (
+    AtLeast0,
+    Findings,
+    Number,
+    Positive,
+    Saved,
+    SavedValue,
+    checked,
+    read,
+    value_of,
+)
 from meas.errors import Finding, UnreadableInput
 
-FORMAT = "freeair-part/1"
+FORMAT: Literal["freeair-part/1"] = "freeair-part/1"
+_KIND = "saved part"
 REMEDY = "Give the JSON that 'freeair part ... --json' printed or '--save' wrote."
 
 
@@ -48,7 +60,7 @@ class SavedPart:
     """
 
     name: str
-    kind: Literal["inductor", "capacitor", "resistor"]
+    kind: PartKind
     values: dict[str, KnownValue]
 
 
@@ -69,20 +81,12 @@ def to_json(
         levels: Of an inductor measured at several levels.
         findings: Doubts besides the part's own.
     """
-    value, series = _columns(part.kind)
-    return {
+    document = {
         "format": FORMAT,
         "kind": part.kind,
         "unit": unit,
         "parameters": {name: _estimate(e) for name, e in part.parameters.items()},
-        "limits": {
-            name: {
-                **({} if limit.lower is None else {"lower": limit.lower}),
-                **({} if limit.upper is None else {"upper": limit.upper}),
-                "unit": limit.unit,
-            }
-            for name, limit in part.limits.items()
-        },
+        "limits": {name: _given(vars(limit)) for name, limit in part.limits.items()},
         "curves": [
             {
                 "source": source,
@@ -90,74 +94,22 @@ def to_json(
                 "residual_rms_relative": part.residual_rms_relative,
             }
         ],
-        "against_frequency": [
-            {
-                "frequency_hz": row.frequency_hz,
-                **(
-                    {}
-                    if row.value is None
-                    else {value: row.value, f"{value}_standard_uncertainty": row.value_uncertainty}
-                ),
-                **(
-                    {}
-                    if part.kind == "resistor"
-                    else {
-                        series: row.series_ohm,
-                        f"{series}_standard_uncertainty": row.series_ohm_uncertainty,
-                    }
-                ),
-            }
-            for row in part.table
-        ],
+        "against_frequency": [_row(part.kind, row) for row in part.table],
         "against_level": [
-            {
-                "source": at.source,
-                **({} if at.level_db is None else {"level_db": at.level_db}),
-                "change_relative": at.change,
-                "standard_uncertainty": at.uncertainty,
-            }
+            _given(
+                {
+                    "source": at.source,
+                    "level_db": at.level_db,
+                    "change_relative": at.change,
+                    "standard_uncertainty": at.uncertainty,
+                }
+            )
             for at in levels
         ],
-        "warnings": [w.as_json() for w in (*part.warnings, *findings)],
+        "warnings": [finding.as_json() for finding in (*part.warnings, *findings)],
         "sources": dict(part.sources),
     }
-
-
-def _columns(kind: str) -> tuple[str, str]:
-    return {
-        "inductor": ("series_L", "series_R"),
-        "capacitor": ("series_C", "ESR"),
-        "resistor": ("R", ""),
-    }[kind]
-
-
-def _estimate(e: Estimate) -> dict[str, Any]:
-    low, high = e.interval_95
-    saved: dict[str, Any] = {
-        "value": e.value,
-        "unit": e.unit,
-        "standard_uncertainty": e.standard_uncertainty,
-        "interval_95": [low, high],
-        "contributions": dict(e.contributions),
-    }
-    if e.frequency_hz is not None:
-        saved["frequency_hz"] = e.frequency_hz
-    return saved
-
-
-class _Value(BaseModel):
-    model_config = ConfigDict(extra="ignore", strict=True, allow_inf_nan=False)
-    # No part comes near these limits; beyond them arithmetic overflows.
-    value: Annotated[float, Field(ge=1e-30, le=1e30)]
-    contributions: dict[str, Annotated[float, Field(ge=-1e30, le=1e30)]]
-
-
-class _Part(BaseModel):
-    model_config = ConfigDict(extra="ignore", strict=True, allow_inf_nan=False)
-    format: Literal["freeair-part/1"]
-    kind: Literal["inductor", "capacitor", "resistor"]
-    unit: str
-    parameters: dict[str, _Value]
+    return checked(_SavedPart, document)
 
 
 def from_json(document: object, *, where: str = "") -> SavedPart:
@@ -170,26 +122,77 @@ def from_json(document: object, *, where: str = "") -> SavedPart:
     Raises:
         UnreadableInput: If the document is no saved part, or was written by a newer version.
     """
-    named = document.get("format") if isinstance(document, dict) else None
-    newer = re.fullmatch(r"freeair-part/([0-9]{1,9})", named) if isinstance(named, str) else None
-    if newer and int(newer[1]) > 1:
-        raise UnreadableInput(
-            f"was written by a newer freeair ({named}, this one reads {FORMAT})",
-            where=where,
-            remedy="Update freeair to read it.",
-        )
-    try:
-        saved = _Part.model_validate(document)
-    except ValidationError as error:
-        first = error.errors()[0]
-        key = ".".join(str(part)[:40] for part in first["loc"]) or "the document"
-        raise UnreadableInput(
-            f"is no saved part: {key}: {first['msg'][0].lower()}{first['msg'][1:]}",
-            where=where,
-            remedy=REMEDY,
-        ) from error
+    saved = read(_SavedPart, document, format_=FORMAT, kind=_KIND, where=where, remedy=REMEDY)
     needed = {"inductor": "L", "capacitor": "C", "resistor": "R"}[saved.kind]
     if needed not in saved.parameters:
         raise UnreadableInput(f"has no {needed}", where=where, remedy=REMEDY)
     values = {n: KnownValue(v.value, v.contributions) for n, v in saved.parameters.items()}
     return SavedPart(saved.unit, saved.kind, values)
+
+
+def _row(kind: PartKind, row: PartRow) -> dict[str, float]:
+    """One line against frequency: the value where it is told, and what stands in series with it."""
+    value, series = {
+        "inductor": ("series_L", "series_R"),
+        "capacitor": ("series_C", "ESR"),
+        "resistor": ("R", ""),
+    }[kind]
+    columns: list[tuple[str, float | None, float]] = [
+        (value, row.value, row.value_uncertainty),
+        (series, row.series_ohm, row.series_ohm_uncertainty),
+    ]
+    line: dict[str, float] = {"frequency_hz": row.frequency_hz}
+    for name, number, uncertainty in columns:
+        if name and number is not None:
+            line |= {name: number, f"{name}_standard_uncertainty": uncertainty}
+    return line
+
+
+def _estimate(e: Estimate) -> dict[str, Any]:
+    kept = {"contributions": dict(e.contributions), "frequency_hz": e.frequency_hz}
+    return value_of(e) | _given(kept)
+
+
+def _given(fields: Mapping[str, Any]) -> dict[str, Any]:
+    """What there is; a key without a value is left out."""
+    return {key: value for key, value in fields.items() if value is not None}
+
+
+class _Value(SavedValue):
+    value: Positive
+    contributions: dict[str, Number]
+    frequency_hz: Positive | None = None
+
+
+class _Limit(Saved):
+    lower: float | None = None
+    upper: float | None = None
+    unit: str
+
+
+class _Curve(Saved):
+    source: str
+    points: int
+    residual_rms_relative: AtLeast0
+
+
+class _AtLevel(Saved):
+    source: str
+    level_db: float | None = None
+    change_relative: float
+    standard_uncertainty: float
+
+
+class _SavedPart(Saved):
+    """The whole document, in the order in which it is written."""
+
+    format: Literal["freeair-part/1"]
+    kind: PartKind
+    unit: str
+    parameters: dict[str, _Value]
+    limits: dict[str, _Limit] = Field(default_factory=dict)
+    curves: list[_Curve] = Field(default_factory=list)
+    against_frequency: list[dict[str, float]] = Field(default_factory=list)
+    against_level: list[_AtLevel] = Field(default_factory=list)
+    warnings: Findings = Field(default_factory=list)
+    sources: dict[str, str] = Field(default_factory=dict)

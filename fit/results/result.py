@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from typing import Any, Protocol
+from typing import Any, Final, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from fit.results.error_sources import RANDOM, Scope, combine, difference, part_of, variance
 from meas.errors import Finding
 
-FORMAT = "freeair-fit/1"
+FORMAT: Final = "freeair-fit/1"
 Z95 = 1.959964
 """97.5 % point of the normal law: half of a 95 % interval in standard uncertainties."""
 DECIBEL = math.log(10) / 10

@@ -109,6 +109,7 @@ def _numbers(value: object) -> object:
         return float(value).hex()
     if isinstance(value, dict):
         passing = {"taken_at", "time", "software", "version", "path", "file", "source", "text",
+                   "what", "ground", "next_step",
                    "folder", "created", "models", "seconds", "name", "identity", "key"}  # fmt: skip
         return {key: _numbers(one) for key, one in value.items() if key not in passing}
     if isinstance(value, list):

@@ -91,5 +91,6 @@ class Former(Law):
             f"A ring brakes: the mechanical loss lets go above {written('f_former')}, as that of a "
             "closed metal former does (a shorted turn in the gap, by its resistance and "
             f"inductance). It takes {percent(share)} of the loss at resonance.{takes} Where one is "
-            "meant, that is no fault. Next, if not: look for the slit of the former.",
+            "meant, that is no fault.",
+            next_step="where none is meant, look for the slit of the former.",
         )
