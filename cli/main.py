@@ -16,6 +16,7 @@ from fit.numerics.one_thread import one_thread_from_the_start
 
 COMMANDS: Commands = {
     "guide": ("cli.guide.command:guide", "Be led through a measurement, step by step."),
+    "open": ("cli.window.command:open_", "Show the bench in a window of the browser."),
     "demo": ("cli.demo:demo", "See the whole job without any hardware."),
     "rig": (
         {
@@ -92,6 +93,7 @@ def _freeair(
     """Measure, judge and compare loudspeaker drivers built at home.
 
     \b
+    The bench in a window:       freeair open
     To be led, step by step:     freeair
     The whole job, no hardware:  freeair demo
     Your bench, in a file:       freeair rig new bench.toml --series-resistor 10ohm

@@ -112,6 +112,6 @@ def play(audio: AudioPath, rig: Rig, what: str, stimulus: Stimulus | None = None
 
     rate = rig.card.sample_rate_hz
     played = sweeps.build(rig.drive, rate) if stimulus is None else stimulus
-    with progress.capturing(what, rate) as told:
+    with progress.capturing(what, rate, played) as told:
         capture, findings = acquire(audio, played, rate, told)
     return Played(played, capture, findings)

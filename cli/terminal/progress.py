@@ -5,18 +5,41 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from contextvars import ContextVar
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from cli.terminal import show
 
 if TYPE_CHECKING:
     from meas.audio.protocol import Progress
+    from meas.excitation.stimulus import Stimulus
 
 TOO_HOT, TOO_FAINT = 0.9, 0.01
 FLOOR_DB = -60.0
 METER_CELLS = 30
 BAR_CELLS = 24
 PLAIN_SECONDS = 5.0
+
+
+@dataclass(frozen=True, eq=False)
+class Playing:
+    """What plays while somebody watches.
+
+    Attributes:
+        what: In a few words.
+        sample_rate_hz: Rate [Hz].
+        stimulus: The excitation; None for short signals of other kinds.
+    """
+
+    what: str
+    sample_rate_hz: int
+    stimulus: Stimulus | None
+
+
+Watcher = Callable[[Playing, "Progress"], None]
+WATCHER: ContextVar[Watcher | None] = ContextVar("watcher", default=None)
+"""Who watches instead of the terminal, if anybody; it may raise KeyboardInterrupt to stop."""
 
 
 def level_word(peak: float) -> str:
@@ -76,11 +99,18 @@ def _cells(level: float) -> int:
 
 
 @contextmanager
-def capturing(what: str, sample_rate_hz: int) -> Iterator[Callable[[Progress], None] | None]:
+def capturing(
+    what: str, sample_rate_hz: int, stimulus: Stimulus | None = None
+) -> Iterator[Callable[[Progress], None] | None]:
     """Bar and meters that live while a capture runs; None to tell when nobody watches.
 
     On a terminal that cannot move its cursor a line every few seconds has to do.
     """
+    watcher = WATCHER.get()
+    if watcher is not None:
+        playing = Playing(what, sample_rate_hz, stimulus)
+        yield lambda told: watcher(playing, told)
+        return
     console = show.console(stderr=True)
     if not console.is_terminal:
         yield None

@@ -18,7 +18,7 @@ from meas.audio.protocol import Progress, StreamEvent
 STALL_SECONDS = 5.0  # no buffer is longer than that
 FIRST_BLOCK_SECONDS = 10.0  # a sound server wakes its card only when a stream asks for it
 START_SECONDS = 20.0
-PROGRESS_SECONDS = 0.1
+PROGRESS_SECONDS = 0.08
 
 _FLAGS = {
     "input_overflow": "input-overflow",
@@ -123,7 +123,8 @@ class Duplex:
         level = np.abs(self.recorded[seen:done]).max(axis=0)
         self._peak = np.maximum(self._peak, level)
         peak = (float(self._peak[0]), float(self._peak[1]))
-        on_progress(Progress(done, self._output.size, peak, (float(level[0]), float(level[1]))))
+        now = (float(level[0]), float(level[1]))
+        on_progress(Progress(done, self._output.size, peak, now, self.recorded[:done]))
 
     def events(self) -> tuple[StreamEvent, ...]:
         """Every flag of every callback."""

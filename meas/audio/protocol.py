@@ -29,21 +29,24 @@ class StreamEvent:
     kind: str
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Progress:
-    """What a listener is told while a capture runs, at most ten times a second.
+    """What a listener is told while a capture runs, some twelve times a second.
 
     Attributes:
         frames_done: Frames recorded so far.
         frames_total: Frames to record.
         peak: Largest magnitude so far at the source and at the driver input; full scale is 1.
         level: The same since the last report.
+        samples: Source and driver input recorded so far, a view, shape (frames_done, 2); None
+            where the path keeps them to itself.
     """
 
     frames_done: int
     frames_total: int
     peak: tuple[float, float]
     level: tuple[float, float] = (0.0, 0.0)
+    samples: NDArray[np.float32] | None = None
 
 
 @dataclass(frozen=True, eq=False)

@@ -178,7 +178,7 @@ class SimulatedBench:
         done = output.size
         events: tuple[StreamEvent, ...] = ()
         if on_progress is not None:
-            done, events = _report(samples, on_progress)
+            done, events = _report(samples, sample_rate_hz // 10, on_progress)
         return Capture(
             samples=samples[:done],
             sample_rate_hz=sample_rate_hz,
@@ -243,19 +243,23 @@ class SimulatedBench:
 
 
 def _report(
-    samples: NDArray[np.float32], on_progress: Callable[[Progress], None]
+    samples: NDArray[np.float32], step: int, on_progress: Callable[[Progress], None]
 ) -> tuple[int, tuple[StreamEvent, ...]]:
-    """Tell the listener ten times; how many frames until it was interrupted, if it was."""
+    """Tell the listener every so many frames; how many until it was interrupted, if it was."""
     total = samples.shape[0]
     peak = level = np.zeros(2)
     seen = 0
-    for done in np.unique(np.linspace(0, total, 11).astype(int)[1:]):
-        if done > seen:
-            level = np.abs(samples[seen:done]).max(axis=0)
-            peak = np.maximum(peak, level)
-        seen = int(done)
+    while seen < total:
+        done = min(seen + step, total)
+        level = np.abs(samples[seen:done]).max(axis=0)
+        peak = np.maximum(peak, level)
+        seen = done
         told = Progress(
-            seen, total, (float(peak[0]), float(peak[1])), (float(level[0]), float(level[1]))
+            seen,
+            total,
+            (float(peak[0]), float(peak[1])),
+            (float(level[0]), float(level[1])),
+            samples[:seen],
         )
         try:
             on_progress(told)

@@ -278,10 +278,10 @@ def _folder(path: Path) -> Path:
 
 def _folder_name(take: Take) -> str:
     """Unit, condition and time without anything that a file system could mind."""
-    return f"{_safe(take.unit)}_{take.condition.name}_{_safe(_compact_time(take.taken_at))}"
+    return f"{safe_name(take.unit)}_{take.condition.name}_{safe_name(_compact_time(take.taken_at))}"
 
 
-def _safe(text: str) -> str:
+def safe_name(text: str) -> str:
     """Letters and digits of any script, at most 60 bytes; never a dot, a slash, or nothing."""
     kept = re.sub(r"[^\w+]+|_+", "-", unicodedata.normalize("NFC", text)).strip("-")
     return kept.encode("utf-8", "ignore")[:60].decode("utf-8", "ignore").strip("-") or "unit"

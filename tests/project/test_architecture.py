@@ -42,6 +42,9 @@ FENCES = {
     "typer": ({"cli/"}, False),
     "rich": ({"cli/"}, False),
     "jinja2": ({"cli/"}, False),
+    "starlette": ({"cli/window/"}, False),
+    "uvicorn": ({"cli/window/serving.py"}, True),
+    "segno": ({"cli/window/"}, True),
 }
 TOP_LEVEL = {
     "README.md", "DEVELOPERS.md", "LICENSE", "pyproject.toml",
@@ -128,7 +131,7 @@ def test_library_stays_behind_its_fence(library: str) -> None:
 
 def test_guide_states_the_fences() -> None:
     guide = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
-    for library in ("sounddevice", "soundfile", "lmfit", "matplotlib", "typer"):
+    for library in ("sounddevice", "soundfile", "lmfit", "matplotlib", "typer", "starlette"):
         row = re.search(rf"^\| {library} \| (.*) \|$", guide, re.MULTILINE)
         assert row, library
         for place in FENCES[library][0]:

@@ -25,7 +25,7 @@ from cli.terminal.lazy_commands import Commands
 # pydantic 0.1 s: as long as typer itself.
 HEAVY = (
     *("scipy", "matplotlib", "lmfit", "sounddevice", "soundfile", "numpy", "jinja2"),
-    *("pydantic", "rich"),
+    *("pydantic", "rich", "starlette", "uvicorn"),
 )
 
 # What these cost beyond numpy, measured in fresh processes: scipy.special or .fft 0.35 s, which a
@@ -62,6 +62,7 @@ def loaded_by(*words: str, of: tuple[str, ...] = HEAVY) -> str:
         ["rig", "--help"],
         ["rig", "new", "--help"],
         ["demo", "--help"],
+        ["open", "--help"],
     ],
     ids=" ".join,
 )

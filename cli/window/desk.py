@@ -1,0 +1,293 @@
+"""The one thing that is being done: a command at work, told to every window that looks.
+
+A command runs in a thread of its own as it would in a terminal, one at a time: the bench has one
+sound card, and a fit beside a sweep could cost it samples. What is known of it here (meters, the
+curve so far) is for the eye; what counts is in the files that it leaves.
+"""
+
+from __future__ import annotations
+
+import io
+import shlex
+import threading
+import time
+from collections.abc import Callable, Sequence
+from contextlib import redirect_stderr, redirect_stdout
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, NoReturn
+
+import numpy as np
+
+from cli.terminal.progress import WATCHER, level_word
+from meas.errors import FreeairError
+
+if TYPE_CHECKING:
+    from cli.terminal.progress import Playing
+    from meas.audio.protocol import Progress
+    from meas.bench.rig import Rig
+
+LOOK_SECONDS = 0.2
+"""Between two looks at the growing curve: more than four a second."""
+_CLIPS, _SILENT = 0.999, 0.0005
+_POINTS = 400
+_EXACT = 4
+
+
+class Busy(FreeairError):
+    """Something else is being done."""
+
+    exit_status = 1
+
+
+@dataclass
+class Job:
+    """One command, from the press of the button to its end.
+
+    Attributes:
+        number: Counts up.
+        name: Of the action.
+        argv: The command without the program's name.
+        state: ``running``, ``stopping``, ``done`` or ``failed``.
+        said: What it printed so far, results and notes in order.
+        left: What it printed last on standard output: the path of a take.
+        status: Exit status; None while it runs.
+    """
+
+    number: int
+    name: str
+    argv: tuple[str, ...]
+    rig: Rig | None = None
+    state: str = "running"
+    said: str = ""
+    left: str = ""
+    status: int | None = None
+    unit: str = ""
+    playing: dict[str, Any] | None = None
+    live: list[str] = field(default_factory=list)
+    curve: dict[str, Any] | None = None
+    curves: int = 0
+
+    @property
+    def command(self) -> str:
+        """As one would type it."""
+        return in_words(self.argv)
+
+
+def in_words(argv: Sequence[str]) -> str:
+    """A command as one would type it."""
+    return shlex.join(["freeair", *argv])
+
+
+class Desk:
+    """Runs one command at a time.
+
+    Attributes:
+        over: Whether the program is about to end.
+        real_time: Whether a simulated bench takes as long as a real one, so that it can be learnt.
+    """
+
+    def __init__(self, *, real_time: bool = True) -> None:
+        self.over: Callable[[], bool] = lambda: False
+        self.real_time = real_time
+        self.version = 0
+        self.job: Job | None = None
+        self._lock = threading.Lock()
+        self._thread: threading.Thread | None = None
+        self._samples: tuple[Any, Playing] | None = None
+        self._stop = threading.Event()
+
+    def start(
+        self,
+        name: str,
+        argv: Sequence[str],
+        *,
+        rig: Rig | None = None,
+        grows: bool = False,
+        unit: str = "",
+    ) -> Job:
+        """Begin a command.
+
+        Args:
+            name: Of the action.
+            argv: The command without the program's name.
+            rig: The bench that it uses.
+            grows: Whether to draw the impedance while it is recorded.
+            unit: What it is about.
+
+        Raises:
+            Busy: If another one is running, in whichever window it was begun.
+        """
+        with self._lock:
+            if self.running:
+                self.refuse()
+            self._stop.clear()
+            self._samples = None
+            job = Job((self.job.number if self.job else 0) + 1, name, tuple(argv), rig, unit=unit)
+            self.job = job
+            self._changed()
+            self._thread = threading.Thread(target=self._work, args=(job,), name=name)
+            self._thread.start()
+        if grows:
+            threading.Thread(target=self._look, args=(job,), daemon=True).start()
+        return job
+
+    def refuse(self) -> NoReturn:
+        """Say what is being done already.
+
+        Raises:
+            Busy: Always.
+        """
+        doing = "something" if self.job is None else self.job.command
+        raise Busy(
+            f"this is being done already: {doing}",
+            remedy="Nothing was begun by this press. Wait until it is done, or stop it.",
+        )
+
+    @property
+    def running(self) -> bool:
+        """Whether something is being done."""
+        return self.job is not None and self.job.status is None
+
+    def stop(self) -> None:
+        """Stop what plays; what was recorded is kept."""
+        job = self.job
+        if job is not None and job.status is None:
+            job.state = "stopping"
+            self._stop.set()
+            self._changed()
+
+    def wait(self, seconds: float | None = None) -> None:
+        """Wait until nothing is being done."""
+        if self._thread is not None:
+            self._thread.join(seconds)
+
+    def close(self) -> None:
+        """Stop what plays and wait until its files are written."""
+        self.stop()
+        self.wait()
+
+    def snapshot(self) -> dict[str, Any] | None:
+        """The job as a window shows it, without its curve."""
+        job = self.job
+        if job is None:
+            return None
+        return {
+            "number": job.number, "name": job.name, "command": job.command, "state": job.state,
+            "said": job.said, "left": job.left, "status": job.status, "unit": job.unit,
+            "playing": job.playing, "live": list(job.live), "curves": job.curves,
+        }  # fmt: skip
+
+    def _changed(self) -> None:
+        self.version += 1
+
+    def _work(self, job: Job) -> None:
+        from cli.terminal import boundary
+
+        out, told = _Out(job, self._changed), _Told(job, self._changed)
+        WATCHER.set(lambda playing, progress: self._watch(job, playing, progress))
+        status = 1
+        try:
+            with redirect_stdout(out), redirect_stderr(told):
+                status = boundary.run(job.argv)
+        finally:
+            job.left = next((one for one in reversed(out.getvalue().splitlines()) if one), "")
+            job.playing = None
+            job.state = "done" if status == 0 else "failed"
+            job.status = status
+            self._samples = None
+            self._changed()
+
+    def _watch(self, job: Job, playing: Playing, progress: Progress) -> None:
+        """Called some twelve times a second by whatever records."""
+        if self.over():
+            self._stop.set()
+        if self._stop.is_set():
+            raise KeyboardInterrupt
+        rate = playing.sample_rate_hz
+        if self._samples is None:
+            job.live = []
+        if progress.samples is not None:
+            self._samples = (progress.samples, playing)
+        job.playing = {
+            "what": playing.what,
+            "part": progress.frames_done / max(1, progress.frames_total),
+            "left_s": (progress.frames_total - progress.frames_done) / rate,
+            "level": list(progress.level),
+            "peak": list(progress.peak),
+            "words": [level_word(peak) for peak in progress.peak],
+        }
+        self._found_out(job, progress, progress.frames_done / rate)
+        self._changed()
+        if self.real_time and job.rig is not None and job.rig.card.device == "simulated":
+            time.sleep(0.1)
+
+    def _found_out(self, job: Job, progress: Progress, seconds: float) -> None:
+        """What shows already while it plays."""
+        part = progress.frames_done / max(1, progress.frames_total)
+        for name, peak in zip(("source", "driver"), progress.peak, strict=True):
+            said = f"The {name} input"
+            if any(one.startswith(said) for one in job.live):
+                continue
+            if peak >= _CLIPS:
+                job.live.append(f"{said} reached full scale at {seconds:.1f} s: it clips.")
+            elif part > 0.5 and peak < _SILENT:
+                job.live.append(f"{said} has heard nothing so far: check its cable.")
+
+    def _look(self, job: Job) -> None:
+        """Draw the curve out of what was recorded, again and again."""
+        from meas.takes.growing import growing_curve
+
+        seen = 0
+        while job.status is None:
+            began = time.monotonic()
+            held = self._samples
+            if held is not None and job.rig is not None and len(held[0]) != seen:
+                samples, playing = held
+                seen = len(samples)
+                if playing.stimulus is not None:
+                    rate = playing.sample_rate_hz
+                    found = growing_curve(samples, rate, job.rig, playing.stimulus)
+                    if found is not None and found.frequency_hz.size > 1:
+                        job.curve = _packed(found)
+                        job.curves += 1
+                        self._changed()
+            # Never more than half of a processor, however long the recording has become.
+            spent = time.monotonic() - began
+            time.sleep(max(LOOK_SECONDS - spent, spent, 0.02))
+
+
+def _packed(found: Any) -> dict[str, Any]:
+    """A growing curve for a window: as many points as it can show."""
+    step = max(1, found.frequency_hz.size // _POINTS)
+    size = np.abs(found.impedance_ohm)
+    off = 2 * found.standard_uncertainty_ohm
+
+    def short(values: Any) -> list[float]:
+        return [float(f"{value:.{_EXACT}g}") for value in values[::step]]
+
+    return {
+        "f": [float(f"{value:.6g}") for value in found.frequency_hz[::step]],
+        "z": short(size),
+        "low": short(np.maximum(size - off, 0)),
+        "high": short(size + off),
+        "phase": short(np.degrees(np.angle(found.impedance_ohm))),
+        "at": found.at_hz,
+    }
+
+
+class _Told(io.StringIO):
+    """A stream of words that the window shows as they come."""
+
+    def __init__(self, job: Job, changed: Callable[[], None]) -> None:
+        super().__init__()
+        self._job = job
+        self._tell = changed
+
+    def write(self, text: str) -> int:
+        self._job.said += text
+        self._tell()
+        return super().write(text)
+
+
+class _Out(_Told):
+    """The stream of results."""

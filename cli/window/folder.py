@@ -1,0 +1,271 @@
+"""What lies in the folder, read anew whenever a window asks: takes, fits, rigs, targets, tables.
+
+The folder is the current one. No name that comes from a window leads out of it, through links
+either. What was read is kept only as long as its file stays as it was.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import threading
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+from meas.errors import FreeairError, UsageError
+
+if TYPE_CHECKING:
+    from fit.results.result import DriverFit
+    from meas.bench.rig import Rig
+    from meas.curve import Curve
+    from meas.takes.take import Take
+
+TABLES = (".csv", ".tsv", ".s1p")
+RECORDINGS = (".wav", ".flac")
+_DEEPEST, _MOST = 4, 4000
+_LARGEST_JSON = 20_000_000
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True, eq=False)
+class Entry:
+    """One file or take of the folder.
+
+    Attributes:
+        path: Below the folder, with slashes.
+        kind: ``take``, ``table``, ``fit``, ``rig``, ``targets``, ``part``, ``plan``, ``limits``
+            or ``recording``.
+        content: What it holds as read: `Take`, a curve, a saved fit's document, a rig...; None
+            where it cannot be read.
+        fault: Why it cannot be read; else empty.
+        changed: When it was last changed [s].
+    """
+
+    path: str
+    kind: str
+    content: Any
+    fault: str
+    changed: float
+
+
+@dataclass(frozen=True, eq=False)
+class SavedFit:
+    """A saved fit: the document with all that was said, and the fit in it."""
+
+    unit: str
+    fit: DriverFit
+    document: dict[str, Any]
+
+
+_KEPT: dict[tuple[str, str], tuple[tuple[int, int], Any]] = {}
+_LOCK = threading.Lock()
+
+
+def inside(name: str) -> Path:
+    """A path below the folder.
+
+    Raises:
+        UsageError: If the name leads anywhere else.
+    """
+    root = Path.cwd().resolve()
+    fault = UsageError(
+        "lies outside the folder of this window",
+        where=name[:200].replace("\0", "?"),
+        remedy="Copy it into the folder, or open the folder in which it lies.",
+    )
+    if not name or "\0" in name or Path(name).is_absolute() or "\\" in name:
+        raise fault
+    try:
+        target = (root / name).resolve()
+    except (OSError, RuntimeError) as error:
+        raise fault from error
+    if not target.is_relative_to(root) or target == root:
+        raise fault
+    return Path(name)
+
+
+def entries() -> list[Entry]:
+    """Everything of ours in the folder, the latest first."""
+    found = [one for path, kind in _files() if (one := _entry(path, kind)) is not None]
+    return sorted(found, key=lambda one: (-one.changed, one.path))
+
+
+def of_kind(*kinds: str) -> list[Entry]:
+    """The readable entries of some kinds, the latest first."""
+    return [one for one in entries() if one.kind in kinds and not one.fault]
+
+
+def take(name: str) -> Take:
+    """A take of the folder.
+
+    Raises:
+        UsageError: If it is elsewhere or cannot be read.
+    """
+    from meas.takes import take as takes
+
+    return _kept("take", inside(name), takes.load)
+
+
+def rig(name: str) -> Rig:
+    """A rig of the folder.
+
+    Raises:
+        UsageError: If it is elsewhere or cannot be read.
+    """
+    from meas.bench import rig_file
+
+    return rig_file.read(inside(name))
+
+
+def saved_fit(name: str) -> SavedFit:
+    """A saved fit of the folder.
+
+    Raises:
+        UsageError: If it is elsewhere or cannot be read.
+    """
+    return _kept("fit", inside(name), _read_fit)
+
+
+def curve(name: str) -> Curve:
+    """The curve of a take or of a table.
+
+    Raises:
+        UsageError: If it is elsewhere or cannot be read.
+    """
+    from meas.tables import any_file
+
+    path = inside(name)
+    if path.suffix.lower() in TABLES:
+        return _kept("table", path, any_file.read)
+    found = take(name).curve
+    if found is None:
+        raise UsageError("the take was refused and has no curve", where=name)
+    return found
+
+
+def free_name(folder: str, stem: str, ending: str) -> str:
+    """A name in the folder that nothing has yet, safe on any file system."""
+    from meas.takes.take import safe_name
+
+    base = safe_name(stem)
+    names = (f"{base}{'' if k == 1 else f'-{k}'}{ending}" for k in range(1, 10_000))
+    name = next(one for one in names if not Path(folder, one).exists())
+    return f"{folder}/{name}" if folder else name
+
+
+def _files() -> Iterator[tuple[Path, str]]:
+    """Paths with what their names promise, a bounded number of them."""
+    todo: list[tuple[Path, int]] = [(Path(), 0)]
+    count = 0
+    root = Path.cwd().resolve()
+    while todo and count < _MOST:
+        folder, depth = todo.pop()
+        try:
+            inner = sorted(os.scandir(folder), key=lambda entry: entry.name)
+        except OSError:
+            continue
+        names = {entry.name for entry in inner}
+        if "take.json" in names and folder != Path():
+            yield folder, "take"
+            count += 1
+            continue
+        if "refit.json" in names:
+            continue
+        for entry in inner:
+            path = folder / entry.name
+            if entry.name.startswith(".") or not path.resolve().is_relative_to(root):
+                continue
+            if entry.is_dir():
+                if depth < _DEEPEST:
+                    todo.append((path, depth + 1))
+                continue
+            kind = _KINDS.get(path.suffix.lower())
+            if kind is not None:
+                yield path, kind
+                count += 1
+
+
+_KINDS = {
+    **dict.fromkeys(TABLES, "table"),
+    **dict.fromkeys(RECORDINGS, "recording"),
+    ".json": "json",
+    ".toml": "toml",
+}
+_OF_FORMAT = {
+    "freeair-fit": "fit",
+    "freeair-part": "part",
+    "freeair-box": "plan",
+    "freeair-rig": "rig",
+    "freeair-targets": "targets",
+    "freeair-series": "limits",
+    "freeair-network": "network",
+    "freeair-stock": "stock",
+}
+
+
+def _entry(path: Path, kind: str) -> Entry | None:
+    try:
+        about = (path / "take.json" if kind == "take" else path).stat()
+    except OSError:
+        return None
+    name = path.as_posix()
+    content, fault = None, ""
+    try:
+        if kind == "take":
+            content = take(name)
+        elif kind == "table":
+            content = curve(name)
+        elif kind in ("json", "toml"):
+            said = _kept("format", path, _format)
+            kind = _OF_FORMAT.get(said, "")
+            if kind == "fit":
+                content = saved_fit(name)
+            elif kind == "rig":
+                content = rig(name)
+    except FreeairError as error:
+        fault = str(error)
+    return Entry(name, kind, content, fault, about.st_mtime) if kind else None
+
+
+def _kept(kind: str, path: Path, read: Callable[[Path], T]) -> T:
+    """What a file holds; read once for every state of it."""
+    probe = path / "take.json" if kind == "take" else path
+    try:
+        about = probe.stat()
+        state = (about.st_mtime_ns, about.st_size)
+    except OSError:
+        return read(path)
+    key = (kind, str(path.absolute()))
+    with _LOCK:
+        held = _KEPT.get(key)
+    if held is None or held[0] != state:
+        held = (state, read(path))
+        with _LOCK:
+            _KEPT[key] = held
+    found: T = held[1]
+    return found
+
+
+def _read_fit(path: Path) -> SavedFit:
+    from cli.sources import fits
+
+    unit, fitted = fits.read_fit(path)
+    document = json.loads(path.read_text(encoding="utf-8"))
+    return SavedFit(unit, fitted, document)
+
+
+def _format(path: Path) -> str:
+    """Family of the format that a JSON or TOML file names; empty for files of others."""
+    import re
+
+    try:
+        if path.stat().st_size > _LARGEST_JSON:
+            return ""
+        text = path.read_text(encoding="utf-8", errors="replace")
+    except OSError:
+        return ""
+    found = re.search(r"""["']?format["']?\s*[:=]\s*["'](freeair-[a-z-]+)/""", text[:4000])
+    return found[1] if found else ""

@@ -1,0 +1,253 @@
+"""What the pages say: units with their takes and values, a rig with what it still lacks."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from markupsafe import Markup
+
+from cli.window import folder
+from cli.window.folder import Entry, SavedFit
+
+if TYPE_CHECKING:
+    from meas.bench.rig import Rig
+    from meas.curve import Curve
+    from meas.takes.take import Take
+
+SHOWN = ("fs", "Qts", "Re", "Vas")
+_WIDE, _HIGH = 260.0, 84.0
+
+
+@dataclass(eq=False)
+class Unit:
+    """Everything in the folder about one unit.
+
+    Attributes:
+        name: In its owner's words.
+        takes: The latest first, refused ones among them.
+        tables: Impedance tables named after it.
+        fits: Saved fits, the latest first.
+    """
+
+    name: str
+    takes: list[Entry] = field(default_factory=list)
+    tables: list[Entry] = field(default_factory=list)
+    fits: list[Entry] = field(default_factory=list)
+
+    @property
+    def latest(self) -> SavedFit | None:
+        """The latest saved fit."""
+        return self.fits[0].content if self.fits else None
+
+    @property
+    def kind(self) -> str:
+        """Driver, part or system, as its latest take says."""
+        return self.takes[0].content.kind if self.takes else "driver"
+
+    @property
+    def missing(self) -> str:
+        """What would give the next value."""
+        if self.kind != "driver":
+            return ""
+        good = [one.content for one in self.takes if not one.content.refused]
+        if not good and not self.tables:
+            return "a sweep in free air"
+        fit = self.latest
+        if fit is None:
+            return "a fit of what was measured"
+        if "Mms" not in fit.fit.parameters:
+            return "a take with a mass on the cone, for Mms, Bl and Cms"
+        if "Vas" not in fit.fit.parameters:
+            return "the cone's diameter, for Vas and sensitivity"
+        return ""
+
+
+def units() -> list[Unit]:
+    """Units of the folder, the latest touched first."""
+    found: dict[str, Unit] = {}
+
+    def of(name: str) -> Unit:
+        return found.setdefault(name, Unit(name))
+
+    for one in folder.entries():
+        if one.fault or one.kind not in ("take", "table", "fit"):
+            continue
+        if one.kind == "take":
+            of(one.content.unit).takes.append(one)
+        elif one.kind == "fit":
+            of(one.content.unit).fits.append(one)
+        else:
+            of(one.path.rsplit("/", 1)[-1].rsplit(".", 1)[0]).tables.append(one)
+    return list(found.values())
+
+
+def unit(name: str) -> Unit:
+    """One unit; an empty one where nothing of it is there."""
+    return next((one for one in units() if one.name == name), Unit(name))
+
+
+def spark(one: Unit) -> Markup | None:
+    """The latest curve of a unit, small."""
+    curve: Curve | None = None
+    for entry in (*one.takes, *one.tables):
+        curve = entry.content.curve if entry.kind == "take" else entry.content
+        if curve is not None:
+            break
+    return None if curve is None else small_curve(curve)
+
+
+def small_curve(curve: Curve) -> Markup:
+    """|Z| over frequency, both logarithmic, as a drawing without axes."""
+    step = max(1, curve.frequency_hz.size // 130)
+    f, z = np.log(curve.frequency_hz[::step]), np.log(curve.magnitude_ohm[::step])
+    x = (f - np.log(10)) / np.log(2000) * _WIDE
+    span = max(float(np.ptp(z)), 0.5)
+    y = _HIGH - 6 - (z - z.min()) / span * (_HIGH - 12)
+    seen = (x >= 0) & (x <= _WIDE)
+    points = " ".join(f"{a:.1f},{b:.1f}" for a, b in zip(x[seen], y[seen], strict=True))
+    peak = float(np.max(curve.magnitude_ohm))
+    low, high = curve.frequency_hz[[0, -1]]
+    words = f"Impedance from {low:.3g} Hz to {high:.3g} Hz, at most {peak:.3g} ohm"
+    return Markup(
+        '<svg class="spark" viewBox="0 0 {w:g} {h:g}" role="img" aria-label="{words}">'
+        '<polyline points="{points}"/></svg>'
+    ).format(w=_WIDE, h=_HIGH, words=words, points=points)
+
+
+def values(saved: SavedFit, only: tuple[str, ...] = ()) -> list[dict[str, Any]]:
+    """Parameters as people read them, with what limits each."""
+    from cli.terminal.display import figures, in_order, limits, shown
+
+    rows = []
+    for symbol in in_order(saved.fit.parameters):
+        if only and symbol not in only:
+            continue
+        estimate = saved.fit.parameters[symbol]
+        found, how = figures(symbol, estimate), shown(symbol, estimate.unit)
+        words = how.words
+        if estimate.frequency_hz is not None:
+            words += f" at {estimate.frequency_hz / 1000:g} kHz"
+        rows.append(
+            {
+                "symbol": symbol,
+                "markup": Markup(how.markup),  # ours, from a fixed table
+                "words": words,
+                "value": found.value,
+                "unit": found.unit,
+                "low": found.low,
+                "high": found.high,
+                "limits": [
+                    {"text": text, "percent": round(100 * share)}
+                    for text, share in limits(estimate, saved.fit.sources)[:3]
+                    if share >= 0.05
+                ],
+            }
+        )
+    return rows
+
+
+def verdict(saved: SavedFit | None) -> tuple[str, str]:
+    """A word about the targets and its class: inside, outside, undecided or nothing."""
+    said = [one["verdict"] for one in saved.document.get("verdicts", [])] if saved else []
+    if not said:
+        return "", ""
+    counts = {word: said.count(word) for word in ("inside", "outside", "undecided")}
+    if counts["outside"]:
+        return f"{counts['outside']} of {len(said)} targets missed", "outside"
+    if counts["undecided"]:
+        return f"{counts['undecided']} of {len(said)} targets undecided", "undecided"
+    return f"all {len(said)} targets met", "inside"
+
+
+def condition(taken: Take) -> str:
+    """Such as ``added mass 7.5 g``."""
+    from cli.terminal.display import condition_words
+
+    return condition_words(taken.condition.name, taken.condition.value)
+
+
+def curve_data(curve: Curve) -> dict[str, Any]:
+    """A curve for a chart, with its 95 % band of noise."""
+    z = curve.magnitude_ohm
+    off = curve.standard_uncertainty_ohm
+    complex_ = np.iscomplexobj(getattr(curve, "impedance_ohm", None))
+    data: dict[str, Any] = {"f": numbers(curve.frequency_hz), "z": numbers(z)}
+    if off is not None:
+        data["low"], data["high"] = numbers(np.maximum(z - 2 * off, 0)), numbers(z + 2 * off)
+    if complex_:
+        data["phase"] = numbers(np.degrees(np.angle(curve.impedance_ohm)))  # type: ignore[union-attr]
+    return data
+
+
+def fit_data(saved: SavedFit) -> dict[str, Any]:
+    """Every curve of a fit as measured and as modelled, and what is left over in per cent."""
+    from cli.pictures.plots import labels
+
+    curves = []
+    for curve, name in zip(saved.fit.curves, labels(saved.fit.curves), strict=True):
+        z, model = np.abs(curve.measured_ohm), np.abs(curve.model_ohm)
+        curves.append(
+            {
+                "name": name,
+                "f": numbers(curve.frequency_hz),
+                "z": numbers(z),
+                "model": numbers(model),
+                "off": numbers(100 * (z - model) / z),
+            }
+        )
+    return {"curves": curves}
+
+
+def numbers(values: Any) -> list[float | None]:
+    """Values with six digits, as many as an eye and a pixel can use; no number becomes null."""
+    return [float(f"{value:.6g}") if np.isfinite(value) else None for value in values]
+
+
+def overview(name: str, columns: int = 600) -> dict[str, Any]:
+    """The recording of a take as an outline, with the places where something is wrong.
+
+    Args:
+        name: Of the take.
+        columns: So many pieces of equal length.
+    """
+    from meas.takes import take as takes
+
+    recorded = takes.read_capture(folder.inside(name))
+    samples, rate = recorded.samples, recorded.sample_rate_hz
+    step = max(1, -(-len(samples) // columns))
+    size = np.abs(samples)
+    edges = np.arange(0, len(samples), step)
+    peak = np.maximum.reduceat(size, edges, axis=0)
+    full = [round(float(edges[k]) / rate, 3) for k in np.flatnonzero(peak.max(axis=1) >= 0.999)]
+    events = [
+        {"at": round(event.frame / rate, 3), "what": event.kind.replace("-", " ")}
+        for event in folder.take(name).events
+    ]
+    return {
+        "t": [round(float(edge) / rate, 4) for edge in edges],
+        "source": numbers(peak[:, 0]),
+        "driver": numbers(peak[:, 1]),
+        "full": full,
+        "events": events[:200],
+        "seconds": len(samples) / rate,
+    }
+
+
+def rig_facts(rig: Rig) -> list[str]:
+    """A bench in a few lines."""
+    wiring, drive = rig.wiring, rig.drive
+    ohm, side = wiring.series_resistor_ohm, wiring.resistor_side
+    known = "unknown" if ohm is None else f"{ohm:g} Ω ± {wiring.tolerance_percent:g} %"
+    held = "full drive everywhere (woofers only)" if drive.woofer else (
+        f"a tenth of the drive below {drive.gentle_below_hz:g} Hz"
+    )  # fmt: skip
+    return [
+        f"series resistor {known}, {side} side",
+        f"{rig.card.device or 'the default device'} at {rig.card.sample_rate_hz} Hz, inputs "
+        f"{wiring.source_input} and {wiring.driver_input}",
+        f"{drive.excitation} from {drive.start_hz:g} Hz to {drive.stop_hz / 1000:g} kHz at level "
+        f"{drive.level:g}, {held}",
+        "no amplifier" if wiring.amplifier == "none" else f"{wiring.amplifier} amplifier",
+    ]

@@ -1,0 +1,184 @@
+"""The impedance curve out of a recording that still runs: rough, for the eye, never kept.
+
+A sweep says nothing about frequencies that it has not reached, and what it has just reached still
+rings. So the block is faded out where the recording ends, and the curve stops half a second's
+worth of sweep short of it; what lies behind is a whole-block ratio like the final one.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from meas.bench.rig import Rig
+from meas.correction.error_model import corrected, know
+from meas.curve import ComplexArray, FloatArray
+from meas.excitation.choice import lag_frames
+from meas.excitation.stimulus import Stimulus, StimulusPass
+from meas.transfer.from_multisine import estimate_periodic
+from meas.transfer.from_stepped_sine import estimate_tones
+from meas.transfer.from_sweeps import Transfer, estimate
+from meas.transfer.passes import LONGEST_TAIL_SECONDS, Pass, Passes
+
+_SEARCHED_SECONDS = 4.0
+"""Enough of a sweep to find it by; the whole would cost more at every look."""
+_FADED_SECONDS = 0.3
+"""Of the block, counted as its end: a third of it is faded (`meas.transfer.spectra`)."""
+_RINGING_SECONDS = 0.3
+"""How far the curve stays behind: 20 Hz and a Q of 5 ring down by e^-4 (pi f/Q t)."""
+_MARGIN_SECONDS = 0.05
+
+
+@dataclass(frozen=True, eq=False)
+class GrowingCurve:
+    """What a recording that still runs says about the impedance.
+
+    Attributes:
+        frequency_hz: Increasing [Hz], shape (n,).
+        impedance_ohm: Complex, shape (n,).
+        standard_uncertainty_ohm: Random part, of the real and of the imaginary part each,
+            shape (n,).
+        at_hz: Where a sweep is now [Hz]; None between sweeps and for other excitations.
+    """
+
+    frequency_hz: FloatArray
+    impedance_ohm: ComplexArray
+    standard_uncertainty_ohm: FloatArray
+    at_hz: float | None
+
+
+def growing_curve(
+    samples: NDArray[np.float32], sample_rate_hz: int, rig: Rig, stimulus: Stimulus
+) -> GrowingCurve | None:
+    """Estimate the impedance from what was recorded so far.
+
+    Args:
+        samples: Source and driver input so far, shape (n, 2).
+        sample_rate_hz: Rate [Hz].
+        rig: The bench; its calibration is applied.
+        stimulus: What is being played.
+
+    Returns:
+        The curve; None while there is nothing to tell, and where the series resistor is unknown.
+    """
+    if rig.wiring.series_resistor_ohm is None or not samples.size:
+        return None
+    part = samples[: round(_SEARCHED_SECONDS * sample_rate_hz)]
+    if not np.ptp(part[:, 0]):
+        return None
+    lag = lag_frames(stimulus.samples[: len(part)], part[:, 0], sample_rate_hz)
+    if stimulus.periodic is not None or stimulus.tones:
+        found, at_hz = _of_repeated(samples, sample_rate_hz, stimulus, lag), None
+    else:
+        found, at_hz = _of_sweeps(samples, sample_rate_hz, stimulus, lag)
+    if found is None:
+        return None
+    known = know(found.frequency_hz, rig, rig.calibration, sample_rate_hz)
+    impedance, uncertainty = corrected(found.ratio, found.variance, known)
+    sound = np.isfinite(impedance) & np.isfinite(uncertainty)
+    return GrowingCurve(found.frequency_hz[sound], impedance[sound], uncertainty[sound], at_hz)
+
+
+def _of_repeated(
+    samples: NDArray[np.float32], rate: int, stimulus: Stimulus, lag: int
+) -> Transfer | None:
+    """From the periods of a multisine or the tones of a stepped sine that are complete."""
+    whole = Pass(0, len(samples), 0, len(samples))
+    quiet = max(0, stimulus.passes[0].start_frame + lag - round(_MARGIN_SECONDS * rate))
+    passes = Passes((whole,), ((0, quiet),), contained=False, swept=False, excited=True)
+    if stimulus.periodic is not None:
+        first = stimulus.periodic.first_frame + lag
+        periodic = estimate_periodic(samples, rate, stimulus.periodic, first, passes)
+        return None if periodic is None else periodic.transfer
+    tones = estimate_tones(samples, rate, stimulus.tones, lag, passes)
+    return None if tones is None else tones[0]
+
+
+def _of_sweeps(
+    samples: NDArray[np.float32], rate: int, stimulus: Stimulus, lag: int
+) -> tuple[Transfer | None, float | None]:
+    """From the sweeps that are complete, and from the one on its way as far as it got."""
+    margin = round(_MARGIN_SECONDS * rate)
+    starts = [one.start_frame + lag for one in stimulus.passes]
+    begun = [k for k, start in enumerate(starts) if start + margin < len(samples)]
+    if not begun or starts[0] < 0:
+        return None, None
+    last = begun[-1]
+    running = stimulus.passes[last]
+    at_hz = frequency_at(running, stimulus, len(samples) - starts[last], rate)
+    blocks = [_block(samples, stimulus, k, lag, rate) for k in begun]
+    silences = ((0, max(1, starts[0] - margin)),)
+    done = Passes(tuple(blocks), silences, contained=True, swept=True, excited=True)
+    if at_hz is None:
+        return estimate(samples, rate, done), None
+    latest = frequency_at(
+        running, stimulus, len(samples) - starts[last] - round(_RINGING_SECONDS * rate), rate
+    )
+    now = _within(estimate(samples, rate, done), running, latest)
+    if last == 0:
+        return now, at_hz
+    before = estimate(samples, rate, replace(done, passes=tuple(blocks[:-1])))
+    return _joined(now, before), at_hz
+
+
+def frequency_at(sweep: StimulusPass, stimulus: Stimulus, frames: int, rate: int) -> float | None:
+    """Frequency of a sweep so long after its start [Hz]; None outside it.
+
+    f(t) = f1 exp(t/L), and backwards on the way down (A. Farina, AES 108th Convention, 2000).
+    """
+    length = sweep.stop_frame - sweep.start_frame
+    if not 0 <= frames < length:
+        return None
+    since = frames if sweep.direction == "up" else length - frames
+    return float(stimulus.start_hz * np.exp(since / rate / stimulus.rate_constant_seconds))
+
+
+def _block(
+    samples: NDArray[np.float32], stimulus: Stimulus, number: int, lag: int, rate: int
+) -> Pass:
+    """The block of a sweep, as far as it was recorded."""
+    one, margin = stimulus.passes[number], round(_MARGIN_SECONDS * rate)
+    start, stop = one.start_frame + lag, one.stop_frame + lag
+    end = stop + round(LONGEST_TAIL_SECONDS * rate)
+    if number + 1 < len(stimulus.passes):
+        end = min(end, stimulus.passes[number + 1].start_frame + lag - margin)
+    end = min(end, len(samples))
+    return Pass(max(0, start - margin), end, start, min(stop, end - round(_FADED_SECONDS * rate)))
+
+
+def _within(
+    found: Transfer | None, sweep: StimulusPass, latest_hz: float | None
+) -> Transfer | None:
+    """What a sweep has passed for good."""
+    if found is None or latest_hz is None:
+        return None
+    up = sweep.direction == "up"
+    passed = found.frequency_hz < latest_hz if up else found.frequency_hz > latest_hz
+    return _chosen(found, passed) if passed.any() else None
+
+
+def _joined(now: Transfer | None, before: Transfer | None) -> Transfer | None:
+    """What the running sweep has improved, and beside it what earlier sweeps know."""
+    if now is None or before is None:
+        return now or before
+    low, high = now.frequency_hz[[0, -1]]
+    rest = _chosen(before, (before.frequency_hz < low) | (before.frequency_hz > high))
+    order = np.argsort(frequency := np.concatenate([now.frequency_hz, rest.frequency_hz]))
+    return replace(
+        now,
+        frequency_hz=frequency[order],
+        ratio=np.concatenate([now.ratio, rest.ratio])[order],
+        variance=np.concatenate([now.variance, rest.variance])[order],
+    )
+
+
+def _chosen(found: Transfer, keep: NDArray[np.bool_]) -> Transfer:
+    """Frequency, ratio and variance where wanted; nothing else of it is used here."""
+    return replace(
+        found,
+        frequency_hz=found.frequency_hz[keep],
+        ratio=found.ratio[keep],
+        variance=found.variance[keep],
+    )
