@@ -165,9 +165,9 @@ def test_no_button_writes_or_reads_outside(client: Client, place: Path, name: st
 @pytest.mark.parametrize(
     ("action", "fields"),
     [
-        ("take", {"UNIT": "x", "--rig": "bench.toml", "--out": "/tmp"}),
-        ("fit", {"TAKE": ["bench.toml"], "--save": "/tmp/x.json"}),
-        ("fit", {"TAKE": ["bench.toml"], "--report": "/tmp/x.html"}),
+        ("take", {"UNIT": "x", "--rig": "bench.toml", "--out": "/elsewhere"}),
+        ("fit", {"TAKE": ["bench.toml"], "--save": "/elsewhere/x.json"}),
+        ("fit", {"TAKE": ["bench.toml"], "--report": "/elsewhere/x.html"}),
         ("take", {"UNIT": ["a", "b"], "--rig": "bench.toml"}),
         ("take", {"UNIT": {"a": 1}, "--rig": "bench.toml"}),
         ("take", {"UNIT": "a\nb", "--rig": "bench.toml"}),
