@@ -1,1 +1,1 @@
-"""The bench in a window of the browser, each button one of the commands: `freeair open`."""
+"""The bench in a window: `freeair open`."""
