@@ -1,3 +1,1 @@
-"""Fit takes, compare fits, follow them against level, export them: `freeair fit`, `compare`,
-`levels`, `export`.
-"""
+"""Fit, compare, follow against level, export: `freeair fit`, `compare`, `levels`, `export`."""

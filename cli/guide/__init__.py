@@ -1,3 +1,1 @@
-"""Lead a newcomer from an empty folder to a page by questions that run the other commands:
-`freeair guide`.
-"""
+"""Lead a newcomer by questions that run the other commands: `freeair guide`."""

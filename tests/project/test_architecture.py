@@ -131,7 +131,7 @@ def test_library_stays_behind_its_fence(library: str) -> None:
 
 def test_guide_states_the_fences() -> None:
     guide = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
-    for library in ("sounddevice", "soundfile", "lmfit", "matplotlib", "typer", "starlette"):
+    for library in ("sounddevice", "soundfile", "lmfit", "matplotlib", "typer"):
         row = re.search(rf"^\| {library} \| (.*) \|$", guide, re.MULTILINE)
         assert row, library
         for place in FENCES[library][0]:
