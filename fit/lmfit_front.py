@@ -16,7 +16,6 @@ from functools import cached_property
 from typing import TYPE_CHECKING, Self
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fit.numerics.covariance import covariance
 from fit.problem.joint_problem import Problem
@@ -24,13 +23,13 @@ from fit.problem.reported import Extremes, derived
 from fit.problem.settle import Settled
 from fit.results.result import Z95, DriverFit, Estimate
 from fit.uncertainty.budget import gradients
+from meas.curve import FloatArray
 from meas.errors import Finding
 
 if TYPE_CHECKING:
     from lmfit import Minimizer, Parameters
     from lmfit.minimizer import MinimizerResult
 
-FloatArray = NDArray[np.float64]
 
 PROFILED = ("Re", "fs", "Qms", "Qes", "Qts", "Le", "Mms", "Cms", "Bl", "Vas")
 """What a builder uses."""

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
-FloatArray = NDArray[np.float64]
+from meas.curve import FloatArray
 
 _NEGLIGIBLE = 1e-12
 """Share of a group's variance below which one of its components is left out."""

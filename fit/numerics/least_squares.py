@@ -11,9 +11,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-FloatArray = NDArray[np.float64]
+from meas.curve import FloatArray
 
 _DAMPING = 1e-3
 """First damping, as share of the curvature along each parameter."""

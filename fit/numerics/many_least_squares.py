@@ -7,7 +7,8 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
-FloatArray = NDArray[np.float64]
+from meas.curve import FloatArray
+
 Indices = NDArray[np.intp]
 Normal = tuple[FloatArray, FloatArray, FloatArray]
 """Cost (r,), half its gradient (r, p) and normal matrix (r, p, p) of r problems."""

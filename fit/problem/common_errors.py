@@ -14,8 +14,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-FloatArray = NDArray[np.float64]
-ComplexArray = NDArray[np.complex128]
+from meas.curve import ComplexArray
+
 Values = NDArray[Any]
 """Complex, or real where only the magnitude is known."""
 

@@ -7,10 +7,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from meas.curve import Curve
+from meas.curve import ComplexArray, Curve, FloatArray
 
-FloatArray = NDArray[np.float64]
-ComplexArray = NDArray[np.complex128]
 Values = NDArray[Any]
 """Complex, or real where only the magnitude is known."""
 

@@ -39,10 +39,7 @@ from fit.problem.common_errors import on_model
 from fit.problem.curve_rows import as_measured, error_effects, stacked
 from fit.problem.other_values import OtherValues
 from fit.problem.take_model import DriverModel, Take
-from meas.curve import random_ohm
-
-FloatArray = NDArray[np.float64]
-ComplexArray = NDArray[np.complex128]
+from meas.curve import ComplexArray, FloatArray, random_ohm
 
 SCALES = 0.02
 """Departure of an error's relative effect from its mean, below which it merely scales a curve."""

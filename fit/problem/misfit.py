@@ -12,10 +12,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-FloatArray = NDArray[np.float64]
-ComplexArray = NDArray[np.complex128]
+from meas.curve import ComplexArray, FloatArray
 
 _WIDTH = 0.35
 """Standard deviation of the smoothing kernel in ln f: half an octave."""

@@ -7,13 +7,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fit.given.measured import Session, Stated
 from fit.given.stated_values import StatedValues
 from fit.problem.columns import weighed
-
-FloatArray = NDArray[np.float64]
+from meas.curve import FloatArray
 
 _STEP = 1e-4
 """Step of a derivative, in standard uncertainties of an error."""

@@ -11,8 +11,7 @@ from numpy.typing import NDArray
 from fit.driver.coils.plain import Plain
 from fit.given import air
 from fit.problem.joint_problem import Problem
-
-FloatArray = NDArray[np.float64]
+from meas.curve import FloatArray
 
 COPPER = 0.00393
 """Temperature coefficient of copper's resistance at 20 C [1/K] (IEC 60028)."""

@@ -11,11 +11,9 @@ from dataclasses import dataclass
 from typing import Generic, Protocol, Self, TypeVar
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fit.numerics.least_squares import least_squares
-
-FloatArray = NDArray[np.float64]
+from meas.curve import FloatArray
 
 ROUGH = 0.02
 """Relative model error assumed before the residuals have shown one."""

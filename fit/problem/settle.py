@@ -6,15 +6,13 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fit.numerics.least_squares import least_squares
 from fit.problem import shape_errors
 from fit.problem.joint_problem import Problem, bounded
 from fit.problem.misfit import Misfit
 from fit.problem.reweighting import ROUGH, Reweighting
-
-FloatArray = NDArray[np.float64]
+from meas.curve import FloatArray
 
 _TRIES = 40
 _BETTER = 0.1

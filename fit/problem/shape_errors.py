@@ -10,12 +10,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fit.problem.joint_problem import Problem
 from fit.problem.misfit import Misfit, estimate
-
-FloatArray = NDArray[np.float64]
+from meas.curve import FloatArray
 
 _ROUNDS = 8
 _CLOSE = 0.1

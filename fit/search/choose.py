@@ -1,4 +1,4 @@
-"""Which model the data ask for."""
+"""Choice of the model: a penalised chi-square, and who may take part."""
 
 from __future__ import annotations
 
@@ -6,35 +6,31 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-import numpy as np
-from numpy.typing import NDArray
-
 from fit.numerics.least_squares import least_squares
 from fit.problem import shape_errors
 from fit.problem.settle import Settled
 from fit.problem.take_model import DriverModel
-
-FloatArray = NDArray[np.float64]
+from meas.curve import FloatArray
 
 _PRICE = {1: 7.5, 2: 10.0, 3: 13.0}
-"""What a step of so many parameters has to gain in chi-square.
+"""Penalty in chi-square of a step of so many parameters.
 
-One that means nothing gains more in 0.6, 0.7 and 0.5 % of cases (chi-square of 1, 2, 3 degrees of
-freedom); one with a gain of 25 but for noise fails to in 1, 2 and 5 % (the same with a
+A step that means nothing gains more in 0.6, 0.7 and 0.5 % of cases (chi-square of 1, 2, 3 degrees
+of freedom); one with a gain of 25 but for noise fails to in 1, 2 and 5 % (the same with a
 non-centrality of 25). Per parameter that lies between the 2 of H. Akaike (IEEE Trans. Autom.
 Control 19, 1974) and the ln n of G. Schwarz (Ann. Stat. 6, 1978).
 """
 
 
 def penalty(driver: DriverModel, freedom: float = math.inf) -> float:
-    """What a model has to gain over an inductance and an ideal spring.
+    """Penalty of a model over an inductance and an ideal spring.
 
     A coil grows by sections of two parameters, or by the exponent of a power law. A former beside
     a ladder is a section of it that brakes as well, one parameter more.
 
     Args:
         driver: The model.
-        freedom: Degrees of freedom of the variance that chi-square is reckoned with.
+        freedom: Degrees of freedom of the variance behind chi-square.
     """
     sections, exponent = divmod(driver.coil.size - 1, 2)
     steps = [2] * sections + [1] * exponent
@@ -44,7 +40,7 @@ def penalty(driver: DriverModel, freedom: float = math.inf) -> float:
 
 
 def _price(size: int, freedom: float) -> float:
-    """By a variance out of few points a step that means nothing gains more, as often as F says."""
+    """Penalty of one step; by a variance from few points chance gains more, as often as F says."""
     if math.isinf(freedom):
         return _PRICE[size]
     from scipy.special import chdtrc, fdtri
@@ -60,17 +56,17 @@ all of it, or an imitation of something else."""
 _WORTH = 0.01
 """Change of a score that decides nothing."""
 _EVALUATIONS = 15
-"""A candidate that needs more to get used to the common variance has lost anyway."""
+"""Evaluations after which a candidate under the common variance has lost anyway."""
 
 
 @dataclass(frozen=True, eq=False)
 class Ranking:
-    """Candidates in order, and by what.
+    """Candidates in order of their scores.
 
     Attributes:
         candidates: Best first.
-        scores: Name of each model that counts to chi-square plus what it is asked for.
-        likeliest: The one of them by whose scatter all are judged.
+        scores: Name of each admissible model to its chi-square plus penalty.
+        likeliest: The candidate by whose scatter all are judged.
     """
 
     candidates: Sequence[Settled]
@@ -78,39 +74,39 @@ class Ranking:
     likeliest: Settled
 
     def score(self, candidate: Settled) -> float:
-        """What a candidate is ranked by; infinite where it does not count."""
+        """Score of a candidate; lower is better, infinite where it is inadmissible."""
         return self.scores.get(candidate.problem.driver.name, math.inf)
 
     def doubt(self, candidate: Settled) -> float:
-        """What it is as a rival by, where the least is the most probable.
+        """Score that sets a rival's probability; lower is more probable.
 
-        What a larger model is asked for because the points are few or a section of its coil small
-        makes it no less probable: it is not believed, but it may be so. Readings that scatter are
-        too few to show what `_PRICE` asks for, and a coil whose loss they do not show is not free
-        of it: there each parameter makes a model less probable by ln n (G. Schwarz 1978).
+        Penalties for few points and for a small section of the coil keep a larger model from being
+        chosen, but make it no less probable. Readings that scatter are too few to show what
+        `_PRICE` asks for, and a coil whose loss they do not show is not free of it: there each
+        parameter makes a model less probable by ln n (G. Schwarz 1978).
         """
         driver = candidate.problem.driver
         likely = penalty(driver)
         if self.likeliest.scatters:
             rows = sum(take.components * take.data.size for take in candidate.problem.takes)
             likely = len(driver.columns) * math.log(rows)
-        return self.score(candidate) - _asked(candidate, self.likeliest.freedom) + likely
+        return self.score(candidate) - _full_penalty(candidate, self.likeliest.freedom) + likely
 
 
 class Contest:
-    """Candidates against each other; what was judged under one variance is not judged again."""
+    """Ranking of candidates; a chi-square found under one variance is not computed again."""
 
     def __init__(self) -> None:
         self._known: dict[tuple[Settled, Settled], float] = {}
 
     def ranked(self, candidates: Sequence[Settled]) -> Ranking:
-        """The candidates by chi-square plus what their models are asked for.
+        """Rank candidates by chi-square plus penalty.
 
         All are judged by one variance, noise plus the model error of the candidate of greatest
         penalised likelihood; a model error that repeats itself over several points weighs less by
         as much, so that structure which no candidate follows decides nothing. A candidate whose
         coil imitates the resonance or a resistance, or whose laws mean something else, comes last
-        and does not count, unless all do.
+        and has no score, unless all do.
 
         Args:
             candidates: At least one, fitted to the same takes.
@@ -123,22 +119,25 @@ class Contest:
             pair = (candidate, likeliest)
             if pair not in self._known:
                 self._known[pair] = _chi_square(candidate, reference)
-            scores[candidate.problem.driver.name] = self._known[pair] + _asked(candidate, freedom)
+            scores[candidate.problem.driver.name] = self._known[pair] + _full_penalty(
+                candidate, freedom
+            )
         ranked = sorted(candidates, key=lambda c: scores.get(c.problem.driver.name, math.inf))
         return Ranking(ranked, scores, likeliest)
 
 
 def criterion(candidate: Settled) -> float:
-    """Penalised likelihood of a candidate under its own variance, admissible or not."""
-    return candidate.deviance + _asked(candidate, candidate.freedom)
+    """Penalised deviance of a candidate under its own variance, admissible or not."""
+    return candidate.deviance + _full_penalty(candidate, candidate.freedom)
 
 
-def _asked(candidate: Settled, freedom: float) -> float:
+def _full_penalty(candidate: Settled, freedom: float) -> float:
+    """Penalty of a candidate, small sections of its coil included."""
     return penalty(candidate.problem.driver, freedom) + _rarity(candidate)
 
 
 def _chi_square(candidate: Settled, variance: list[FloatArray]) -> float:
-    """The least that a model reaches under a variance from where it is."""
+    """Least chi-square of a candidate under a variance, from its own optimum."""
     trial = candidate.problem.weighted(variance)
     solution = least_squares(
         trial.residual,
@@ -164,7 +163,7 @@ def _admissible(candidate: Settled) -> bool:
 
 
 def _imitates(candidate: Settled) -> bool:
-    """True where a section of the coil model imitates the resonance, or a resistance.
+    """Whether a section of the coil model imitates the resonance, or a resistance.
 
     A bridged inductor whose corner lies below half the resonance, with a resistance that shows
     (5 % of Re), is no eddy current: those begin near the resonance of a tweeter and far above
@@ -180,10 +179,10 @@ def _imitates(candidate: Settled) -> bool:
 
 
 def _rarity(candidate: Settled) -> float:
-    """What sections of the coil have to gain beyond their price because they are small.
+    """Penalty of small sections of the coil beyond that of their parameters.
 
-    Minus twice the logarithm of the probability beforehand of one as small, if below `_USUAL` no
-    share of Re is likelier than another. What a section finds in mere noise, at whichever corner,
+    Minus twice the logarithm of the prior probability of one as small, if below `_USUAL` no share
+    of Re is likelier than another. What a section finds in mere noise, at whichever corner,
     is a thousandth of Re; it would open Re by several times its uncertainty.
     """
     Re = math.exp(candidate.theta[0])

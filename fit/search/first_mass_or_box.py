@@ -1,17 +1,15 @@
-"""First idea of what a mass or a box did, from a take and the fitted free-air state."""
+"""Starting values of Mms and Vas, from loaded takes and the fitted free-air state."""
 
 from __future__ import annotations
 
 import math
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fit.given.measured import AddedMass, FreeAir
 from fit.problem.joint_problem import Problem
+from meas.curve import FloatArray
 from meas.errors import Finding, Refused
-
-FloatArray = NDArray[np.float64]
 
 _FACTORS = np.geomspace(0.1, 30.0, 300)
 LEAST_SHIFT = 1.03
@@ -28,7 +26,7 @@ _LIKE = 0.25
 def _best_factor(
     problem: Problem, theta: FloatArray, take: int, *, heavier: bool
 ) -> tuple[float, float]:
-    """Factor on inertia (or else stiffness) that follows a take best, and the misfit left.
+    """Find the factor on inertia (or else stiffness) that follows a take best, and its misfit.
 
     Args:
         problem: The joint problem.
@@ -53,7 +51,7 @@ def _best_factor(
 
 
 def start(problem: Problem, free: FloatArray) -> FloatArray:
-    """Starting vector of the joint problem.
+    """Extend the free-air state to a starting vector of the joint problem.
 
     Args:
         problem: The joint problem.
@@ -108,13 +106,13 @@ def _without_sign(heavier: bool, moved: float) -> Finding:
     seen = f"its resonance lies at {moved:.2f} of free air"
     if heavier:
         text = (
-            f"said to carry an added mass, but {seen}, not 1.5 % or more below; was the mass on "
+            f"stated to carry an added mass, but {seen}, not 1.5 % or more below; was the mass on "
             "the cone, is it large enough (a quarter of the moving mass or more), and are the "
             "takes not swapped?"
         )
     else:
         text = (
-            f"said to sit on a test box, but {seen}, not 1.5 % or more above; does the driver "
+            f"stated to sit on a test box, but {seen}, not 1.5 % or more above; does the driver "
             "close the box tightly, and are the takes not swapped?"
         )
     return Finding("wrong-condition", text, refuses=True)

@@ -6,7 +6,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fit.driver.coils.coil import CoilModel
 from fit.driver.models import COILS
@@ -17,16 +16,14 @@ from fit.problem.reweighting import ROUGH
 from fit.problem.settle import left_over, rough_variance
 from fit.search.growth import sections_seen
 from fit.search.guess import Search
-from meas.curve import together
-
-FloatArray = NDArray[np.float64]
+from meas.curve import FloatArray, together
 
 WORTH = 0.01
-"""Gain in chi-square that a start need not have."""
+"""Gain in chi-square that is not worth another step of a start."""
 _LOST, _AS_LOST = 2.0, 10.0
-"""Rough chi-square, and multiple of the least one, from which a start is given up."""
+"""Rough chi-square, and multiple of the least one, beyond which a start is given up."""
 _APART = 0.01
-"""Distance of two solutions that are one (logarithms)."""
+"""Distance below which two solutions are the same (logarithms)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -103,7 +100,7 @@ def _free_state(
 
 
 def _valleys(problem: Problem, starts: Sequence[FloatArray]) -> list[FloatArray]:
-    """Solutions from all starts, best first, without those that have no prospect."""
+    """Solve from all starts: distinct solutions, best first, without hopeless ones."""
     solutions = [
         least_squares(problem.residual, problem.jacobian, start, tolerance=1e-6, worth=WORTH)
         for start in starts

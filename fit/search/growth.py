@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fit.problem.curve_rows import as_measured, stacked
 from fit.problem.joint_problem import Problem
-
-FloatArray = NDArray[np.float64]
+from meas.curve import FloatArray
 
 _CORNERS = 24
 _KEPT = 3
@@ -17,7 +15,7 @@ _BEYOND = 4.0
 
 
 def sections_seen(problem: Problem, theta: FloatArray) -> list[tuple[float, float]]:
-    """Inductance [H] and corner [rad/s] of the sections that would gain most, best first.
+    """Find the ladder sections that would gain most: inductance [H], corner [rad/s], best first.
 
     To first order, all other parameters following (the score test: C. R. Rao, Proc. Cambridge
     Phil. Soc. 44, 1948): the residual on the column of each corner, what the Jacobian spans taken

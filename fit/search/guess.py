@@ -16,10 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fit.driver.coils.coil import CoilModel, Shape
-from meas.curve import Curve, ImpedanceCurve
-
-FloatArray = NDArray[np.float64]
-ComplexArray = NDArray[np.complex128]
+from meas.curve import ComplexArray, Curve, FloatArray, ImpedanceCurve
 
 _QS = np.geomspace(0.35, 30.0, 16)
 _KEPT = 5
@@ -31,11 +28,11 @@ _POINTS = 240
 _PHASE_ROUNDS = 6
 """Rounds in which the missing phase of a magnitude curve is taken from the model."""
 _WIDE_ROUNDS, _KEPT_QS = 3, 4
-"""Of these the ones with all Qs, and how many Qs of each resonance the others go on with."""
+"""First of these rounds, made with all Qs, and how many Qs of each resonance go on after them."""
 
 
 class Search:
-    """A curve with a grid of trial resonances and Qs; serves every coil model.
+    """Grid of trial resonances and Qs on a free-air curve, for every coil model.
 
     Args:
         curve: Impedance or magnitude in free air.
@@ -64,7 +61,7 @@ class Search:
         return _Grid(resonances, qs, flat, np.sum(flat**2, axis=1), flat @ target[0])
 
     def starts(self, coil: CoilModel) -> list[FloatArray]:
-        """Starting vectors, most promising first.
+        """Find starting vectors, most promising first.
 
         Args:
             coil: Coil model; one that is not `searched` starts from the resonances `seen` only.
@@ -94,7 +91,7 @@ class Search:
         return [start for _, start in found]
 
     def _beside_any_coil(self) -> list[tuple[int, int]]:
-        """Resonances and Qs, by their place in the grid, of peaks beside a coil of any kind.
+        """Find peaks beside a coil of any kind: resonances and Qs by their place in the grid.
 
         A passive coil of resistances and inductances is a sum of sections R parallel to L
         (W. Cauer, Arch. Elektrotech. 17, 1926; from memory), of either sign here because their
@@ -115,11 +112,11 @@ class Search:
         return [(i, int(best_q[i])) for i in _valleys(along)[:_SEEN] if np.isfinite(along[i])]
 
     def _shaped(self, coil: CoilModel, costs: Sequence[FloatArray]) -> list[tuple[int, int, int]]:
-        """The peaks seen, each with the shape of a coil that goes best with it.
+        """Give each peak seen the shape of a coil that goes best with it.
 
         Args:
             coil: Coil model.
-            costs: Of each of its shapes over the whole grid; none for one that is not searched.
+            costs: Cost of each of its shapes over the whole grid; none for one not searched.
         """
         rows, columns = np.array(self.seen).T
         if costs:
@@ -133,7 +130,7 @@ class Search:
         return [(i, j, int(shape)) for (i, j), shape in zip(self.seen, best, strict=True)]
 
     def _refined(self, coil: CoilModel, i: int, j: int, position: int) -> tuple[float, FloatArray]:
-        """Finer grid around one valley, over the shapes nearby."""
+        """Refine one valley on a finer grid, over the shapes nearby."""
         near = self.resonances[max(i - 1, 0) : i + 2]
         grid = self._grid(np.geomspace(near[0], near[-1], 9), _QS[j] * np.geomspace(0.75, 1.33, 7))
         best = (np.inf, np.zeros(4 + coil.size))
@@ -152,7 +149,7 @@ class Search:
         return best
 
     def _solve(self, grid: _Grid, coil: CoilModel, shape: Shape) -> tuple[FloatArray, FloatArray]:
-        """Cost (r, q) and coefficients (r, q, 2 + k): Re, Res, coil."""
+        """Solve for Re, Res and coil in every cell: cost (r, q), coefficients (r, q, 2 + k)."""
         still = np.concatenate([np.ones((self.s.size, 1)), coil.basis(self.s, shape)], axis=1)
         fixed = _real((still * self.weight[:, None]).T)
         normal = _Normal(fixed @ fixed.T, fixed @ grid.motion.T, grid.square)
@@ -167,7 +164,7 @@ class Search:
     def _phaseless(
         self, grid: _Grid, fixed: FloatArray, normal: _Normal
     ) -> tuple[FloatArray, FloatArray]:
-        """The same for a magnitude: the phase is taken from the model found, a few times.
+        """Solve for a magnitude: the phase is taken from the model found, a few times.
 
         Alternating projections, from a pure resistance. After the first rounds they go on only
         with the Qs that follow the curve best at each resonance: nothing else is looked at.
@@ -221,7 +218,7 @@ class _Normal:
 def _nonnegative(
     normal: _Normal, right: FloatArray, onto: FloatArray, norm: float
 ) -> tuple[FloatArray, FloatArray]:
-    """Least squares with coefficients of at least zero, by leaving out up to two columns.
+    """Solve least squares with coefficients of at least zero, by leaving out up to two columns.
 
     A cell that would need more left out is no start: its cost stays infinite.
 
@@ -263,7 +260,7 @@ def _nonnegative(
 
 
 _RIDGE = 1e-12
-"""Share of a column's square that keeps one of others alike from dividing by zero."""
+"""Share of a column's square added to it, so that columns alike do not divide by zero."""
 
 
 def _eliminated(

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fit.driver.coils.coil import CoilModel
 from fit.driver.mechanics import Mechanics
@@ -15,11 +14,10 @@ from fit.problem.joint_problem import Problem, bounded
 from fit.problem.settle import Settled, settle
 from fit.search.choose import penalty
 from fit.search.free_air import WORTH
-
-FloatArray = NDArray[np.float64]
+from meas.curve import FloatArray
 
 _TRIES = 15
-"""Evaluations after which a law shows whether it gains anything."""
+"""Evaluations after which a law has shown whether it gains anything."""
 SECTION_LESS = {"ladder": "plain", "ladder3": "ladder", "ladder4": "ladder3"}
 """Each ladder to the one of a section less."""
 
@@ -29,9 +27,8 @@ def with_laws(
 ) -> Settled:
     """Fit the same takes with laws: to the end if these gain anything, else a few steps only.
 
-    One that gains nothing remains a rival: what it would make of the parameters is possible.
-    Where the fit without laws leaves structure, its variances hide what they would explain: they
-    are always settled then.
+    A law that gains nothing remains a rival: its parameters are possible. Where the fit without
+    laws leaves structure, its variances hide what laws would explain: these are always settled.
 
     Args:
         ideal: The fit without laws.

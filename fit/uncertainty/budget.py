@@ -14,7 +14,6 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fit.numerics.covariance import covariance, principal_components
 from fit.problem.joint_problem import Problem
@@ -23,8 +22,7 @@ from fit.problem.reported import Extremes, derived
 from fit.problem.settle import Settled
 from fit.results.result import Z95, Estimate
 from fit.uncertainty.rivals import Rival, choice_effect
-
-FloatArray = NDArray[np.float64]
+from meas.curve import FloatArray
 
 _STEP = 1e-5
 _MODEL = "random:model"

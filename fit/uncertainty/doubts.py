@@ -15,9 +15,8 @@ from fit.problem.reported import Extremes, derived
 from fit.problem.settle import Settled
 from fit.results.result import Estimate
 from fit.uncertainty.rivals import Rival
+from meas.curve import FloatArray
 from meas.errors import Finding, Refused
-
-FloatArray = NDArray[np.float64]
 
 NEAR_WARNS = 0.02
 NEAR_REFUSES = 0.06

@@ -12,7 +12,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fit.numerics.covariance import covariance
 from fit.problem.joint_problem import Problem
@@ -22,8 +21,7 @@ from fit.problem.settle import Settled
 from fit.results.result import Z95
 from fit.uncertainty.budget import Budget
 from fit.uncertainty.replicates import Replicates, refitted
-
-FloatArray = NDArray[np.float64]
+from meas.curve import FloatArray
 
 DRAWS = 1000
 """Refits for a 95 % interval: its ends are then the 25th of each side, known to a fifth of the

@@ -16,8 +16,7 @@ from numpy.typing import NDArray
 from fit.numerics.many_least_squares import Indices, Normal, many_least_squares
 from fit.problem.curve_rows import as_measured, stacked
 from fit.problem.joint_problem import Problem, bounded
-
-FloatArray = NDArray[np.float64]
+from meas.curve import FloatArray
 
 _CHUNK = 60_000
 """Rows of replicates worked at together: their derivatives stay near the processor's cache."""

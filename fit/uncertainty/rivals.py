@@ -7,14 +7,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fit.problem.reported import Extremes, derived
 from fit.problem.settle import Settled
 from fit.results.result import Z95
 from fit.search.choose import Ranking
-
-FloatArray = NDArray[np.float64]
+from meas.curve import FloatArray
 
 _WIDEST = 3.0
 """How much wider a rival's interval may count than ours; one that leaves a value far more open, in
