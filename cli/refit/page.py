@@ -234,7 +234,7 @@ def _usual_row(series: Series, u: Usual) -> UsualRow:
 def _drift_words(series: Series, u: Usual) -> str:
     if u.drift is None:
         return ""
-    if not u.drift.told:
+    if not u.drift.significant:
         return "none told"
     values, _, seconds = series.column(u.symbol)
     times = seconds[(values == values) & (seconds == seconds)] / 86400.0

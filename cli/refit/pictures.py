@@ -105,7 +105,7 @@ def _drift(axes: Axes, series: Series, one: Usual) -> None:
         low, middle, high = np.array([np.quantile(values[p], [0.1, 0.5, 0.9]) for p in parts]).T
         axes.fill_between(times, low, high, color=COLOURS[0], alpha=0.25, linewidth=0)
         axes.plot(times, middle, color=COLOURS[0], linewidth=1.6)
-    if one.drift is not None and one.drift.told:
+    if one.drift is not None and one.drift.significant:
         days = seconds / 86400.0
         ends = days[[0, -1]]
         line = np.median(values) * np.exp(one.drift.middle * (ends - np.median(days)))

@@ -1,7 +1,7 @@
-"""The least-squares run that every fit of a curve is made of.
+"""One nonlinear least-squares run, of which every fit of a curve is made.
 
-lmfit, whose users know it as front, does the same through `fit.lmfit_front`; run inside a fit
-that needs some tens of them, its wrapping costs more than the mathematics.
+`fit.lmfit_front` does the same through lmfit; inside a fit that needs some tens of runs, the
+wrapping of that library costs more than the mathematics.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ _LAST_STEPS = 20
 
 @dataclass(frozen=True, eq=False)
 class Solution:
-    """Where a least-squares run ended.
+    """End of a least-squares run.
 
     Attributes:
         values: Parameters, shape (p,).

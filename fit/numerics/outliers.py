@@ -1,4 +1,4 @@
-"""Which of many values stand apart from their like, for any number of them."""
+"""Outliers among any number of values."""
 
 from __future__ import annotations
 
@@ -10,16 +10,16 @@ from fit.numerics.robust import centre_and_spread, outlier_limit
 from meas.curve import FloatArray
 
 FEWEST = 5
-"""Values below which nothing stands apart: of four, two pairs may."""
+"""Fewest values among which one can be an outlier: four may be two pairs."""
 
 UNLIKELY = 0.01
-"""Probability that anything is called apart where nothing is."""
+"""Probability that anything is called an outlier where nothing is."""
 
 _SIMULATED = 200  # beyond, limits from simulation and from the normal distribution agree to 2 %
 
 
 def deviations(values: FloatArray, own: FloatArray) -> FloatArray:
-    """How far each value lies from the centre of all, over the limit of what is still usual.
+    """Distance of each value from the centre of all, over the limit of what is still usual.
 
     The limit is what the farthest of so many normal values exceeds with probability `UNLIKELY`:
     by `fit.numerics.robust.outlier_limit`, for many values by C. E. Bonferroni's inequality.

@@ -1,4 +1,4 @@
-"""Location and spread of a few values of which some may be bad, and what they promise.
+"""Robust location and spread of a few values, and what they say about their population.
 
 Centre and spread are those of algorithm A (ISO 13528:2015, C.3.1), which is P. J. Huber's second
 proposal (Ann. Math. Stat. 35(1), 1964): values beyond 1.5 spreads count as if they stood there.
@@ -58,7 +58,7 @@ def centre_and_spread(values: FloatArray) -> tuple[FloatArray, FloatArray]:
 
 @lru_cache(maxsize=64)
 def pivots(n: int) -> tuple[FloatArray, FloatArray]:
-    """Centre and spread of many samples of n standard normal values, always the same ones."""
+    """Simulate centre and spread of many samples of n standard normal values, always the same."""
     rng = np.random.default_rng([_SEED, n])
     samples = int(np.clip(_LARGEST // n, _LEAST, _MOST))
     return centre_and_spread(rng.standard_normal((samples, n)))

@@ -1,4 +1,4 @@
-"""Whether a quantity runs with time, told by the order of its values and the median of slopes."""
+"""Trend of a quantity with time, by the order of its values and the median of slopes."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import numpy as np
 from meas.curve import FloatArray
 
 FEWEST = 6
-"""Below, no order is rare enough to be told from chance at 1 %."""
+"""Fewest values whose order can be significant at 1 %."""
 
 UNLIKELY = 0.01
 """Many quantities are looked at side by side: at 5 % one in twenty would cry wolf."""
@@ -34,13 +34,13 @@ class Slope:
     probability: float
 
     @property
-    def told(self) -> bool:
+    def significant(self) -> bool:
         """Whether chance is less likely than `UNLIKELY`."""
         return self.probability < UNLIKELY
 
 
 def slope(times: FloatArray, values: FloatArray) -> Slope | None:
-    """Median slope of values over times; None where they are too few or all at one time.
+    """Find the median slope of values over times; None where too few or all at one time.
 
     Args:
         times: Any order, shape (n,).

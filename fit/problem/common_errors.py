@@ -3,8 +3,8 @@
 The effect of an error is stated on the measured impedance and carries its noise. Left so, it
 would pull the fit: a scale error that multiplies noise shrinks the residual by as much as it
 shrinks the noise, hundreds of times over (Peelle's pertinent puzzle; G. D'Agostini, Nucl.
-Instrum. Methods A 346, 1994). So each effect is told as a function of Z and frequency, and that
-function evaluated on the model.
+Instrum. Methods A 346, 1994). So each effect is written as a function of Z and frequency, and
+that function evaluated on the model.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ Values = NDArray[Any]
 """Complex, or real where only the magnitude is known."""
 
 _MISSED = 0.02
-"""Relative misfit of the function from which an effect is left as stated."""
+"""Relative misfit of the function beyond which an effect is left as stated."""
 
 
 def on_model(
@@ -29,7 +29,7 @@ def on_model(
     model: Values,
     s: ComplexArray,
 ) -> Values:
-    """Effect of a common error as it would be on the noiseless impedance.
+    """Move the effect of a common error from the data to the noiseless model.
 
     Every error of a divider of two voltages is, to first order, a polynomial of at most second
     degree in Z: the resistor Z; the ratio of the inputs Z + Z^2/R or Z + R; the input resistance

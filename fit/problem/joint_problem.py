@@ -42,18 +42,19 @@ from fit.problem.take_model import DriverModel, Take
 from meas.curve import ComplexArray, FloatArray, random_ohm
 
 SCALES = 0.02
-"""Departure of an error's relative effect from its mean, below which it merely scales a curve."""
+"""Greatest departure of an error's relative effect from its mean, over the mean, at which the
+error merely scales a curve."""
 
 _NO_GUIDE = 1.1
 """Factor between model and reading from which the model is no better guide than the reading."""
 
 REACH = 30.0
-"""Greatest parameter: a logarithm beyond it (13 decades) is no property of a driver."""
+"""Greatest size of a parameter: a logarithm beyond it (13 decades) describes no driver."""
 
 
 @dataclass(frozen=True, eq=False)
 class Rows:
-    """A stretch of rows that stand for one source of error.
+    """Consecutive rows that stand for one source of error.
 
     Attributes:
         source: Identity of the source, or of a group of random ones.
@@ -72,7 +73,7 @@ class Rows:
 
 
 class _Latest:
-    """What is known at the latest parameters: residual and Jacobian ask for the same."""
+    """Cache of what was computed at the latest parameters, for residual and Jacobian alike."""
 
     def __init__(self) -> None:
         self._theta = b""
@@ -147,12 +148,12 @@ class Problem:
 
     @property
     def estimated(self) -> list[int]:
-        """Parameters that a fit moves: all but the errors that change a curve's shape."""
+        """Parameters that a fit estimates: all but errors of shape."""
         return [column for column in range(self.size) if column not in self.shape_errors]
 
     @property
     def departures(self) -> dict[int, float]:
-        """Parameter of each departure of a take from the reference state, to its prior width."""
+        """Column of each departure of a take from the reference state, to its prior width."""
         return {
             index: column.size
             for index, column in enumerate(self.columns)
@@ -190,7 +191,7 @@ class Problem:
         return other
 
     def without_memory(self) -> Self:
-        """The same problem without what it last computed."""
+        """The same problem with empty caches."""
         other = copy(self)
         other._modelled, other._factors = _Latest(), _Latest()
         return other
@@ -230,7 +231,7 @@ class Problem:
         return found
 
     def modelled_together(self, theta: FloatArray) -> Iterator[Modelled]:
-        """Every take in turn for many vectors of parameters at once; nothing is remembered.
+        """Model every take in turn for many vectors of parameters at once, without caching.
 
         Args:
             theta: Shape (r, p).
@@ -248,7 +249,7 @@ class Problem:
         return np.asarray(modelled * self._factor(theta, take) - this.data)
 
     def _factor(self, theta: FloatArray, take: int) -> NDArray[Any]:
-        """What the common errors multiply a take by."""
+        """Factor of the common errors on a take."""
         known = self._factors.at(theta)
         if take not in known:
             this = self.takes[take]
@@ -336,7 +337,7 @@ class Problem:
 def _take(
     index: int, measured: MeasuredCurve, scatter: dict[str, float] | None, place: Mapping[str, int]
 ) -> Take:
-    """A curve as the fit sees it.
+    """Prepare a curve for the fit.
 
     Args:
         index: Its number.
@@ -360,7 +361,7 @@ def _take(
 
 
 def _with_errors_on(take: Take, total: ComplexArray) -> Take:
-    """A take whose errors are stated on its modelled impedance."""
+    """Restate the errors of a take on its modelled impedance."""
     model = total if take.is_complex else np.abs(total)
     read = np.abs(take.data)
     errors = np.zeros_like(take.errors)
@@ -371,7 +372,7 @@ def _with_errors_on(take: Take, total: ComplexArray) -> Take:
 
 
 def _shape_errors(takes: Sequence[Take]) -> frozenset[int]:
-    """Parameters of the common errors that change the shape of a curve instead of its scale."""
+    """Find the common errors that change the shape of a curve instead of its scale."""
     found = set()
     for take in takes:
         for column, effect in zip(take.error_columns, take.errors.T, strict=True):
@@ -382,6 +383,6 @@ def _shape_errors(takes: Sequence[Take]) -> frozenset[int]:
 
 
 def bounded(theta: FloatArray) -> FloatArray:
-    """Parameters kept where an exponential means something; a wild step ends there."""
+    """Clip parameters to where their exponentials mean something; a wild step ends there."""
     # Not np.clip, which takes several times as long for so few numbers.
     return np.asarray(np.minimum(np.maximum(theta, -REACH), REACH))

@@ -1,4 +1,4 @@
-"""What a model fails to follow, turned into a variance.
+"""Model error of a curve: what a model fails to follow, turned into a variance.
 
 Beyond its noise every real driver departs from every model by per cents of |Z| somewhere. The
 departure is smooth, so that neighbouring residuals repeat each other: n points tell as much as
@@ -25,11 +25,12 @@ in 75,000 at each of some ten places of a curve."""
 _STRUCTURED = 1.5
 """Autocorrelation length up to which residuals count as scatter from point to point."""
 _LEAST_LEFT = 0.1
-"""Share of its variance that a point is taken to keep in any case."""
+"""Least share of its variance that a point keeps, whatever its leverage."""
 _RIDGE = 1e-10
 _COMMON = 0.5
+"""Correlation between takes of what a model misses at the same frequency."""
 _RANGE = 2.0
-"""How far the weights follow a local model error off its root mean square.
+"""Factor by which the weights follow a local model error off its root mean square.
 
 Further, a stretch that fits badly would lose its weight, then fit worse: with creep the fit would
 give up the resonance in favour of kilohertz.
@@ -61,7 +62,7 @@ class Misfit:
         return self.level > 0 and self.length > _STRUCTURED
 
     def weighing_variance(self, magnitude: FloatArray) -> FloatArray:
-        """Variance per component that gives n correlated points the weight they deserve.
+        """Variance per component that weighs n correlated points as n/length independent ones.
 
         Args:
             magnitude: |Z| [ohm], shape (n,).
@@ -79,7 +80,7 @@ def estimate(
     *,
     stated: bool,
 ) -> Misfit:
-    """Local model error from the residuals of a fit.
+    """Estimate the local model error from the residuals of a fit.
 
     The relative variance is the excess of the squared residuals over noise, smoothed along ln f
     (weighted moments, as for the between-study variance of R. DerSimonian, N. Laird, Controlled
@@ -90,10 +91,10 @@ def estimate(
         residual: Model minus data [ohm], complex or real.
         magnitude: |Z| [ohm].
         noise: Random standard uncertainty per component [ohm]; zero where unknown.
-        leverage: Share of each point's variance that the parameters take, shape (n,); the
+        leverage: Share of each point's variance that the parameters absorb, shape (n,); the
             points that weigh most lose most of their residuals to them (D. C. Hoaglin, R. E.
             Welsch, Am. Stat. 32(1), 1978).
-        stated: Whether that is all the random error there is; otherwise whatever goes beyond it
+        stated: Whether the noise is all the random error there is; otherwise any excess over it
             counts, be it significant or not.
     """
     components = 2 if np.iscomplexobj(residual) else 1
@@ -193,8 +194,8 @@ def correlation(frequencies: Sequence[FloatArray], misfits: Sequence[Misfit]) ->
     takes half of it is common.
 
     Args:
-        frequencies: Of each take [Hz].
-        misfits: Of each take.
+        frequencies: Frequencies of each take [Hz].
+        misfits: Model error of each take.
     """
     x = np.log(np.concatenate(frequencies))
     take = np.repeat(np.arange(len(misfits)), [f.size for f in frequencies])

@@ -1,4 +1,4 @@
-"""Everything reported, as a function of the fitted parameters."""
+"""Reported parameters as functions of the fitted ones."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ _GRID = 4000
 
 @dataclass(frozen=True)
 class Extremes:
-    """Where the impedance has its peak and its minimum [Hz]; None outside the band."""
+    """Frequencies of the peak, of the minimum above it, and of Le [Hz]; None outside the band."""
 
     peak: float | None
     minimum: float | None
@@ -65,7 +65,7 @@ def extremes(problem: Problem, theta: FloatArray, band: tuple[float, float]) -> 
 
 
 def derived(problem: Problem, theta: FloatArray, at: Extremes) -> dict[str, tuple[float, str]]:
-    """Symbol to value and unit, in SI base units; absent what the takes cannot give.
+    """Compute every reported parameter that the takes can give.
 
     fs, Q and sensitivity follow R. H. Small, J. Audio Eng. Soc. 20(5), 1972; Vas = rho c^2 Sd^2
     Cms; eta0 = 4 pi^2/c^3 fs^3 Vas/Qes; level at 1 m for 1 W into half space 10 log10(eta0 rho
@@ -76,6 +76,9 @@ def derived(problem: Problem, theta: FloatArray, at: Extremes) -> dict[str, tupl
         theta: Parameters, shape (p,).
         at: Frequencies of the extremes, held fixed so that derivatives are exact (the
             derivative at an extremum does not see its motion).
+
+    Returns:
+        Symbol to value and unit, in SI base units.
     """
     Re, strength, w0, loss = (math.exp(value) for value in theta[:4])
     fs = w0 / (2 * math.pi)
@@ -112,7 +115,7 @@ def derived(problem: Problem, theta: FloatArray, at: Extremes) -> dict[str, tupl
 def _mechanical(
     problem: Problem, theta: FloatArray, w0: float, loss: float, strength: float
 ) -> dict[str, tuple[float, str]]:
-    """Mass, compliance, resistance, motor, volume and area from what was added."""
+    """Compute mass, compliance, resistance, motor, volume and area from added masses and boxes."""
     found: dict[str, tuple[float, str]] = {}
     modulus = problem.stated.bulk_modulus(theta)
     Sd = Mms = Vas = None

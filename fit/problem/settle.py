@@ -1,4 +1,4 @@
-"""Fitting a problem until its model errors agree with its residuals."""
+"""Fitting a driver's problem until its model errors agree with its residuals."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from meas.curve import FloatArray
 
 _TRIES = 40
 _BETTER = 0.1
-"""Gain in chi-square that makes another optimum."""
+"""Gain in chi-square from which an optimum is another one."""
 _ON_THE_WAY, _AT_THE_END = 0.01, 1e-3
 """Gain in chi-square not worth another step, between rounds and for a candidate."""
 
@@ -78,7 +78,7 @@ class Settled:
 
     @property
     def scatter(self) -> list[FloatArray]:
-        """Variance of noise and whatever else the model misses, by which models are judged.
+        """Variance of noise and model error, by which models are compared.
 
         What an error of shape may explain is no model error, but neither a reason for a larger
         model: it is known to first order, and a driver that departs from every model by as little
@@ -98,11 +98,11 @@ class Settled:
 
 
 def rough_variance(problem: Problem, relative: float = ROUGH) -> list[FloatArray]:
-    """Variances of a fit that knows nothing of its model errors yet.
+    """Variances under an assumed model error, the same share of |Z| everywhere.
 
     Args:
         problem: The problem.
-        relative: Model error over |Z| to assume everywhere.
+        relative: Model error over |Z|.
     """
     return [
         take.noise**2 + (relative * take.magnitude) ** 2 + problem.shape_error_variance(index)

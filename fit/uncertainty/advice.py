@@ -1,4 +1,4 @@
-"""What would narrow each interval: the one cheapest step that pays, and the one that does not.
+"""Advice on each interval: the cheapest step that narrows it, and one that would not.
 
 Better knowledge of one error is one more row of the least-squares problem. With c the effect of
 an error on a quantity, h the part of its stated variance that the data leave it, and r its new
@@ -7,7 +7,7 @@ standard uncertainty over the old, the variance of the quantity falls by
     c^2 (1 - r^2) / (r^2 + (1 - r^2) h)
 
 (the update of a covariance by one row: J. Sherman, W. J. Morrison, Ann. Math. Statist. 21, 1950).
-Where the data say nothing of the error, h = 1 and c^2 becomes r^2 c^2. All other errors, and the
+Where the data do not constrain the error, h = 1 and c^2 becomes r^2 c^2. All other errors, and the
 weights of the curves, stay as they are.
 """
 
@@ -22,31 +22,31 @@ from fit.results.result import Z95, DriverFit, Estimate
 from fit.results.shares import shares
 
 PAYS = 0.15
-"""Least part of an interval that a step must take away to be worth proposing."""
+"""Least part of an interval that a step must remove to be worth proposing."""
 _NOTHING = 0.03
 """Part below which a step gains nothing."""
 _SEEN = 1e-4
-"""Share of the variance below which nobody would think of the step for that quantity."""
+"""Share of the variance below which a step is not considered for that quantity."""
 _WORTH = 0.8
-"""A statement that is already better than this part of what is attainable is left alone."""
+"""New uncertainty over the old from which a step is not worth proposing."""
 
 MAIN = ("Re", "fs", "Qms", "Qes", "Qts", "Mms", "Cms", "Bl", "Vas", "Sd", "sensitivity_2v83")
 
 
 @dataclass(frozen=True)
 class Step:
-    """Something that can be done about an error, and how far it gets.
+    """One thing to do about an error, and the uncertainty it attains.
 
     All limits are half-widths of rectangular errors.
 
     Attributes:
-        prefixes: Beginnings of the sources that it makes smaller.
+        prefixes: Beginnings of the names of the sources that it reduces.
         effort: 1: read or click something; 2: a tool of the kitchen or the workshop; 3: a tool
             to buy or borrow; 4: measure again with more patience.
         words: What to do, as an order.
         limits: What is attainable, in the unit of the stated value; None where `part` says it.
-        part: The same as part of the value; of what is now where nothing is stated.
-        tempting: How readily one believes that it would help, 0 not at all.
+        part: The same as part of the value; as part of the present error where none is stated.
+        tempting: How readily people believe that it would help, 0 not at all.
     """
 
     prefixes: tuple[str, ...]
@@ -113,20 +113,20 @@ MORE_ROWS = Step(
     "read twice as many frequencies, most of them near resonance",
     part=0.5**0.5,
 )
-"""Of tables that were read by hand: scatter goes down with the root of their number."""
+"""Step for tables that were read by hand: scatter falls with the root of their number."""
 _BY_HAND = 100
 """Rows below which a table without uncertainty was read by hand."""
 
 
 @dataclass(frozen=True)
 class Gain:
-    """What one step would do to one quantity.
+    """Effect of one step on one quantity.
 
     Attributes:
         words: What to do.
-        standard_uncertainty: Then, in the quantity's unit.
-        gain: Part of the interval that it takes away, 0 to 1.
-        sources: The errors that it makes smaller.
+        standard_uncertainty: Standard uncertainty after it, in the quantity's unit.
+        gain: Part of the interval that it removes, 0 to 1.
+        sources: The errors that it reduces.
     """
 
     words: str
@@ -137,14 +137,14 @@ class Gain:
 
 @dataclass(frozen=True)
 class Advice:
-    """What limits a quantity, and what to do about it.
+    """Causes that limit a quantity, and what to do about them.
 
     Attributes:
         parameter: Symbol.
         estimate: As fitted.
         causes: Causes and their shares of the variance, largest first.
-        cheapest: The step of least effort that takes at least `PAYS` of the interval away; among
-            equals the one that takes most. None where there is none.
+        cheapest: The step of least effort that removes at least `PAYS` of the interval; among
+            equals the one that removes most. None where there is none.
         useless: The most tempting step that would gain nothing; None where there is none.
     """
 
@@ -157,12 +157,13 @@ class Advice:
     @property
     def limits(self) -> str:
         """``71 % ruler, 18 % resistor``: as many causes as matter."""
-        told = [f"{100 * share:.0f} % {words}" for words, share in self.causes[:3] if share >= 0.05]
-        return ", ".join(told)
+        return ", ".join(
+            f"{100 * share:.0f} % {words}" for words, share in self.causes[:3] if share >= 0.05
+        )
 
     @property
     def text(self) -> str:
-        """What to do, and what not, as sentences; empty where there is nothing to say."""
+        """Both steps as sentences; empty where there are none."""
         symbol = self.parameter
         said = []
         if self.cheapest is not None:
@@ -190,7 +191,7 @@ class Advice:
 
 
 def stated_beside(curves: Iterable[MeasuredCurve], session: Session) -> dict[str, Stated]:
-    """Every value stated beside the curves, by its source."""
+    """Collect every value stated beside the curves, by its source."""
     beside: list[Stated | None] = [
         session.area,
         session.measured_re,
@@ -208,7 +209,7 @@ def stated_beside(curves: Iterable[MeasuredCurve], session: Session) -> dict[str
 
 
 def advise(fit: DriverFit, curves: Iterable[MeasuredCurve], session: Session) -> tuple[Advice, ...]:
-    """For each main quantity what limits it and the cheapest step that would narrow it.
+    """Find what limits each main quantity, and the cheapest step that would narrow it.
 
     Args:
         fit: As fitted, not as read back: a saved fit does not know its leverages.
@@ -255,9 +256,9 @@ def advise(fit: DriverFit, curves: Iterable[MeasuredCurve], session: Session) ->
 
 
 def to_json(advice: Sequence[Advice]) -> list[dict[str, object]]:
-    """The key ``improvements`` of a fit's JSON."""
+    """Write the key ``improvements`` of a fit's JSON."""
 
-    def told(gain: Gain | None) -> dict[str, object] | None:
+    def written(gain: Gain | None) -> dict[str, object] | None:
         if gain is None:
             return None
         return {
@@ -271,8 +272,8 @@ def to_json(advice: Sequence[Advice]) -> list[dict[str, object]]:
         {
             "parameter": one.parameter,
             "shares": [{"cause": words, "share": share} for words, share in one.causes],
-            "cheapest": told(one.cheapest),
-            "gains_nothing": told(one.useless),
+            "cheapest": written(one.cheapest),
+            "gains_nothing": written(one.useless),
             "text": one.text,
         }
         for one in advice
@@ -280,7 +281,7 @@ def to_json(advice: Sequence[Advice]) -> list[dict[str, object]]:
 
 
 def _ratios(step: Step, fit: DriverFit, known: Mapping[str, Stated]) -> dict[str, float]:
-    """New standard uncertainty over the old of each error that a step makes smaller."""
+    """New standard uncertainty over the old of each error that a step reduces."""
     found = {}
     for source in fit.sources:
         if source.startswith(step.prefixes):
@@ -317,7 +318,7 @@ def _gain(
     estimate: Estimate,
     leverages: Mapping[str, float],
 ) -> Gain | None:
-    """What a step does to a quantity; None where it has no part in it at all."""
+    """Effect of a step on a quantity; None where its errors hardly matter there."""
     variance = estimate.standard_uncertainty**2
     parts = estimate.contributions
     touched = {

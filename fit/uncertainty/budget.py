@@ -1,6 +1,6 @@
-"""From the solution of a least-squares problem to estimates with their split of variance.
+"""Uncertainty budget: from a solution to estimates with their variance split by source.
 
-With C = (J'J)^-1 a quantity of gradient g answers to errors e of the rows by g C J' e, so that its
+With C = (J'J)^-1 errors e of the rows move a quantity of gradient g by g C J' e, so that its
 variance is the sum over sources k of |J_k C g|^2, J_k being the rows of the source (JCGM
 102:2011, 6.2.1.3, for independent inputs). Rows whose errors are larger or smaller than their
 weights say, as those of a curve that the model follows here better than there, count with their
@@ -30,12 +30,12 @@ _CHOICE = "random:model:choice"
 _POSSIBLE = 0.02
 """Probability from which a rival's own uncertainty counts."""
 _UNKNOWN = 2.0
-"""Relative standard uncertainty of what the takes do not tell: no number is given for it."""
+"""Relative standard uncertainty beyond which the takes do not determine a value: none is given."""
 
 
 @dataclass(frozen=True, eq=False)
 class Budget:
-    """Estimates and the words for their sources.
+    """Estimates with the error sources behind them.
 
     Attributes:
         estimates: Symbol to estimate.
@@ -43,7 +43,7 @@ class Budget:
         leverages: Error source to the part of its stated variance that the takes leave it, 0 to 1.
         gradients: Symbol to the derivatives of its logarithm (of the value itself for decibels)
             by the parameters, shape (p,).
-        choice: Symbol to what the choice of model does to it, in the same sense.
+        choice: Symbol to the standard uncertainty by the choice of model, in the same sense.
     """
 
     estimates: Mapping[str, Estimate]
@@ -55,7 +55,7 @@ class Budget:
 
 @dataclass(eq=False)
 class _Effects:
-    """What the unit errors of every source do to q quantities, in logarithms or decibels.
+    """Effects of unit errors of every source on q quantities, in logarithms or decibels.
 
     Attributes:
         parts: Source to effect, shape (q,).
@@ -71,7 +71,7 @@ class _Effects:
         self.parts[source], self.sources[source] = effect, text
 
     def add_group(self, group: str, text: str, effects: FloatArray) -> None:
-        """Add many random errors, shape (q, m), as few."""
+        """Add many random errors, shape (q, m), as their principal components."""
         for number, effect in enumerate(principal_components(effects), start=1):
             self.add(f"{group}:{number}", text, effect)
 
@@ -148,7 +148,7 @@ def _noise_effects(problem: Problem, effect: FloatArray, jacobian: FloatArray) -
 
 
 def _missed(settled: Settled) -> str:
-    """What the model error is, in words."""
+    """The model error in words."""
     if settled.problem.of_readings and not any(m.structured for m in settled.misfits):
         return "scatter of the readings"
     return "what the model does not follow"
@@ -193,7 +193,7 @@ def _estimates(
 
 
 def _identified(found: Mapping[str, Estimate]) -> dict[str, Estimate]:
-    """Estimates without half sections of a ladder, which say nothing."""
+    """Drop half sections of a ladder, which mean nothing without the other half."""
     kept = dict(found)
     for name in found:
         other = {"L": "R", "R": "L"}.get(name[0], "") + name[1:]
@@ -272,7 +272,7 @@ def gradients(
         Shape (q, p).
     """
     found = np.zeros((len(names), theta.size))
-    # A departure of one take from the reference state moves nothing that is reported of it.
+    # A departure of one take from the reference state moves no reported value.
     for column in set(columns or range(theta.size)) - set(problem.departures):
         step = np.zeros(theta.size)
         step[column] = _STEP

@@ -1,4 +1,4 @@
-"""What a fit itself tells against its data: refusals and warnings."""
+"""Doubts that a fit raises about its own data: refusals and warnings."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ NEAR_REFUSES = 0.06
 """Residual over |Z| near the resonance. Real drivers follow the model to a per cent or two there
 (common practice, no source); two resonances or a mass that came loose leave a tenth and more."""
 SCATTER_REFUSES = 0.15
-"""The same for values without stated uncertainty, which may be read off a dial."""
+"""Residual over |Z| that refuses readings without stated uncertainty, perhaps off a dial."""
 
 RE_WARNS, RE_REFUSES = 0.02, 0.10
 """Change of coil resistance between takes: 2 % is 5 K of copper, 10 % another coil."""
@@ -40,13 +40,13 @@ _LEAK = (
     "damping material"
 )
 BETTER = 10.0
-"""Gain in the criterion by which another model is surely the better one: odds of 1 to 150."""
+"""Gain in the criterion from which another model is clearly better: odds of 1 to 150."""
 FAINT = 0.25
-"""Relative standard uncertainty of Res from which there is no resonance to speak of."""
+"""Relative standard uncertainty of Res from which no resonance is identifiable."""
 
 
 def refuse_without_resonance(settled: Settled, band: tuple[float, float]) -> None:
-    """Stop where the reference state has no resonance inside the measured band.
+    """Refuse takes without a resonance inside the measured band.
 
     Args:
         settled: The fit.
@@ -84,7 +84,7 @@ def refuse_without_resonance(settled: Settled, band: tuple[float, float]) -> Non
 
 
 def refuse_without_values(estimates: Mapping[str, Estimate]) -> None:
-    """Stop where the takes leave the resonance itself open.
+    """Refuse takes that leave the resonance itself undetermined.
 
     Raises:
         Refused: ``no-resonance``.
@@ -93,15 +93,15 @@ def refuse_without_values(estimates: Mapping[str, Estimate]) -> None:
     if missing:
         raise Refused.because(
             "no-resonance",
-            f"the takes leave {' and '.join(missing)} open: no resonance can be told from the "
-            "coil beside it; sweep an octave beyond the resonance on both sides, with less noise",
+            f"the takes do not determine {' and '.join(missing)}: no resonance can be separated "
+            "from the coil; sweep an octave beyond the resonance on both sides, with less noise",
         )
 
 
 def about_model(
     settled: Settled, rivals: Sequence[Rival], choice: Mapping[str, float], at: Extremes
 ) -> list[Finding]:
-    """Whether the model, asked for by name, is not the one that the takes speak for.
+    """Warn where a model requested by name is not the one that the takes support.
 
     Args:
         settled: The fit by that model.
@@ -125,7 +125,7 @@ def about_model(
     return [
         Finding(
             "another-model",
-            f"the takes speak for the model {better}, not for {name}, which was asked for: by it "
+            f"the takes support the model {better}, not {name}, which was asked for: by it "
             f"{apart}. The intervals hold both; leave the model to the takes, unless you know it",
         )
     ]
@@ -143,7 +143,7 @@ def _missed(settled: Settled) -> float:
 def about(
     settled: Settled, estimates: Mapping[str, Estimate], band: tuple[float, float]
 ) -> list[Finding]:
-    """All findings about a fit, those that refuse it among them.
+    """Collect all findings about a fit, those that refuse it among them.
 
     Args:
         settled: The fit.
@@ -204,7 +204,7 @@ def _near_resonance(problem: Problem, theta: FloatArray, index: int) -> list[Fin
 
 
 def _uncompared(problem: Problem, index: int, where: NDArray[np.bool_]) -> str:
-    """What inputs that differ may do there, in words; nothing where they do little."""
+    """Say how much uncompared inputs may do there; empty where they do little."""
     take = problem.takes[index]
     variance = (problem.shape_error_variance(index) / take.magnitude**2)[where]
     size = float(np.sqrt(take.components * np.mean(variance)))
@@ -265,7 +265,7 @@ def _leak(problem: Problem, theta: FloatArray, index: int) -> list[Finding]:
 
 
 def _multimeter(problem: Problem, theta: FloatArray) -> list[Finding]:
-    """The multimeter's resistance against the bench's, by the standardised residual of its row."""
+    """Compare the multimeter with the bench, by the standardised residual of its row."""
     meter = problem.session.measured_re
     if meter is None:
         return []
@@ -301,7 +301,7 @@ def _multimeter(problem: Problem, theta: FloatArray) -> list[Finding]:
 
 
 def _masses(problem: Problem, theta: FloatArray) -> list[Finding]:
-    """Several masses against each other, each by the standardised residual of its prior row."""
+    """Compare several masses, each by the standardised residual of its prior row."""
     masses = {
         take.measured.condition.mass.source: (take.measured.source, take.measured.condition.mass)
         for take in problem.takes
@@ -339,7 +339,7 @@ def _masses(problem: Problem, theta: FloatArray) -> list[Finding]:
 
 
 def _areas(estimates: Mapping[str, Estimate]) -> list[Finding]:
-    """The ruler's area against that from mass and box."""
+    """Compare the ruler's area with that from mass and box."""
     ruler, takes = estimates.get("Sd"), estimates.get("Sd_from_takes")
     if ruler is None or takes is None:
         return []

@@ -35,7 +35,7 @@ _WORTH = 1e-3
 
 
 def curved(settled: Settled, gradients: Mapping[str, FloatArray]) -> list[str]:
-    """Quantities within whose intervals chi-square departs from a parabola.
+    """Find quantities within whose intervals chi-square departs from a parabola.
 
     Linear propagation is right where the model is straight over the interval (JCGM 101:2008,
     5.10.1): two standard uncertainties along the direction in which a quantity is least certain,
@@ -71,7 +71,7 @@ def _curved(
 
 
 def _valley(problem: Problem, theta: FloatArray, gradient: FloatArray) -> float:
-    """Chi-square after a step down to the floor of its valley, with the quantity held.
+    """Chi-square after a Gauss-Newton step down its valley, with the quantity held.
 
     A straight step leaves the floor where that bends, which says nothing against the quantity.
     """
@@ -92,12 +92,12 @@ def _valley(problem: Problem, theta: FloatArray, gradient: FloatArray) -> float:
 
 
 def draws(settled: Settled, count: int, seed: int) -> tuple[FloatArray, Replicates]:
-    """True parameters of replicated benches, and what they would have measured.
+    """Draw true parameters of replicated benches, and what they would have measured.
 
     Args:
         settled: The fit that stands for the truth.
         count: Number of replicates.
-        seed: Of the random numbers.
+        seed: Seed of the random numbers.
 
     Returns:
         Parameters with every common error and departure drawn, shape (count, p), and the data.
@@ -132,7 +132,7 @@ def draws(settled: Settled, count: int, seed: int) -> tuple[FloatArray, Replicat
 def _stated_errors(
     problem: Problem, start: FloatArray, truth: FloatArray, rng: np.random.Generator
 ) -> FloatArray:
-    """What makes the rows of other measured values a draw about the truth, shape (r, k).
+    """Offsets that make the rows of other measured values draws about the truth, shape (r, k).
 
     Such a row is at the fit's own residual plus its slope times the parameters' change; about the
     truth of a replicate it is to be a standard deviation of one.
@@ -157,10 +157,10 @@ def _model_error(settled: Settled) -> FloatArray | None:
 
 
 def where_needed(found: Budget, settled: Settled, at: Extremes) -> Budget:
-    """The budget, with intervals by Monte Carlo for which linear propagation does not suffice.
+    """Replace intervals for which linear propagation does not suffice by Monte Carlo ones.
 
-    What the choice of model and the few repetitions do is no part of the draws: both widen their
-    interval as they do a linear one.
+    The choice of model and the few repetitions are not drawn: both widen an interval as they do a
+    linear one.
 
     Args:
         found: Estimates by linear propagation.
@@ -195,13 +195,13 @@ def where_needed(found: Budget, settled: Settled, at: Extremes) -> Budget:
 def errors_of_refits(
     settled: Settled, at: Extremes, names: Sequence[str], seed: int = 20
 ) -> dict[str, FloatArray]:
-    """What refits of replicated takes miss their own truths by.
+    """Errors of refits of replicated takes against their own truths.
 
     Args:
         settled: The fit that stands for the truth.
         at: Frequencies of the extremes.
         names: Quantities.
-        seed: Of the random numbers; the same fit gives the same interval.
+        seed: Seed of the random numbers; the same fit gives the same interval.
 
     Returns:
         Errors of each, in the logarithm or for decibels the value itself, one for every refit. One

@@ -27,8 +27,8 @@ class Replicates:
     """Replicated data of a problem.
 
     Attributes:
-        data: Of each take, like its data, shape (r, n).
-        stated: What the rows of the other measured values are off by, shape (r, k).
+        data: Data of each take, shape (r, n).
+        stated: Offsets of the rows of other measured values, shape (r, k).
     """
 
     data: Sequence[NDArray[Any]]
@@ -51,7 +51,7 @@ def refitted(
     tolerance: float = 1e-8,
     worth: float = 0.0,
 ) -> tuple[FloatArray, NDArray[np.bool_]]:
-    """The optimum of every replicate that is reached from a common start.
+    """Fit every replicate from a common start.
 
     Args:
         problem: Its variances weigh the takes.

@@ -1,4 +1,4 @@
-"""Other models of the same takes, and what the choice among them leaves open."""
+"""Rival models of the same takes, and the uncertainty that the choice among them leaves."""
 
 from __future__ import annotations
 
@@ -70,7 +70,7 @@ def choice_effect(
     known: FloatArray,
     more: FloatArray,
 ) -> FloatArray:
-    """What the choice of model does to the parameters, shape (q,): the larger of two.
+    """Standard uncertainty by the choice of model, shape (q,): the larger of two.
 
     What the models differ by, mixed by their probabilities (J. Hoeting et al., Statist. Sci. 14,
     1999): a standard uncertainty that makes the 95 % interval as wide as that of the mixture.
@@ -89,8 +89,8 @@ def choice_effect(
         rivals: The other models.
         at: Frequencies of the extremes.
         values: Symbol to value and unit.
-        known: Variance of each value from all else, shape (q,).
-        more: What each rival's variances are larger by, shape (r, q).
+        known: Variance of each value by all other sources, shape (q,).
+        more: Excess of each rival's variances, shape (r, q).
     """
     if not rivals:
         return np.zeros(len(values))
@@ -114,10 +114,10 @@ def _mixed(
     """Standard uncertainty beside the known one for the 95 % interval of a mixture, shape (q,).
 
     Args:
-        changes: From each model's values to those of the rivals, shape (r, q).
-        probabilities: Of each rival against the model alone, shape (r,).
-        known: Variance of each value by its own model, shape (q,).
-        more: What the rivals' variances are larger by, shape (r, q).
+        changes: Values by each rival minus ours, shape (r, q).
+        probabilities: Probability of each rival against ours alone, shape (r,).
+        known: Variance of each value by our model, shape (q,).
+        more: Excess of each rival's variances, shape (r, q).
     """
     from scipy.special import ndtr
 
@@ -138,7 +138,7 @@ def _mixed(
 
 
 def _share(settled: Settled, other: Settled) -> float:
-    """Of what another model moves the parameters by, how much the misfit of ours gives away."""
+    """Share of the change to another model that the misfit of ours accounts for."""
     own, its = (len(fit.problem.driver.columns) for fit in (settled, other))
     if its > own + 1 or not any(misfit.structured for misfit in settled.misfits):
         return 0.0
@@ -148,7 +148,7 @@ def _share(settled: Settled, other: Settled) -> float:
 def _change(
     settled: Settled, other: Settled, at: Extremes, values: Mapping[str, tuple[float, str]]
 ) -> FloatArray:
-    """Values by another model less ours, in logarithms or decibels, shape (q,)."""
+    """Values by another model minus ours, in logarithms or decibels, shape (q,)."""
     change = np.zeros(len(values))
     others = derived(other.problem, other.theta, at)
     coil, other_coil = (fit.problem.driver.coil for fit in (settled, other))

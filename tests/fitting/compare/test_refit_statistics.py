@@ -65,7 +65,7 @@ def test_thousands_are_thinned_without_losing_the_drift() -> None:
     days = rng.uniform(0, 100, 3000)
     found = slope(days, 0.001 * days + rng.normal(0, 0.01, 3000))
     assert found is not None
-    assert found.told
+    assert found.significant
     # Least squares would know it to 0.01/(sqrt(3000) 100/sqrt(12)) = 6.3e-6; six times that.
     assert found.middle == pytest.approx(0.001, abs=4e-5)
 
@@ -74,8 +74,8 @@ def test_chance_is_rarely_called_a_drift() -> None:
     """`UNLIKELY` is 1 %: of 300 series 3 +- 1.7; 10 would be 4 standard deviations off."""
     rng = np.random.default_rng(8)
     days = np.sort(rng.uniform(0, 100, 15))
-    told = [slope(days, rng.standard_normal(15)) for _ in range(300)]
-    assert sum(one is not None and one.told for one in told) <= 10
+    slopes = [slope(days, rng.standard_normal(15)) for _ in range(300)]
+    assert sum(one is not None and one.significant for one in slopes) <= 10
 
 
 def test_too_little_tells_no_slope() -> None:
@@ -83,4 +83,4 @@ def test_too_little_tells_no_slope() -> None:
     assert slope(np.zeros(20), np.arange(20.0)) is None
     still = slope(np.arange(20.0), np.ones(20))
     assert still is not None
-    assert not still.told
+    assert not still.significant
