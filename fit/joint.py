@@ -24,7 +24,7 @@ from fit.problem.joint_problem import Problem
 from fit.problem.repeatability import with_repeatability
 from fit.problem.reported import extremes
 from fit.problem.settle import Settled, polished, settle, to_all_digits
-from fit.results import model_words
+from fit.results import model_findings
 from fit.results.result import DriverFit, FittedCurve
 from fit.search.candidates import fitted
 from fit.search.choose import Contest
@@ -174,7 +174,7 @@ def reported(found: Chosen, *, linear: bool = False) -> DriverFit:
     findings = [
         *doubts.about(found.settled, limits.estimates, band),
         *doubts.about_model(found.settled, found.rivals, found.scores, at),
-        *model_words.doubts(problem.driver.name, limits.estimates, band),
+        *model_findings.doubts(problem.driver.name, limits.estimates, band),
         *(_doubts_about_air(problem.session) if "Vas" in limits.estimates else []),
     ]
     refusing = [finding for finding in findings if finding.refuses]

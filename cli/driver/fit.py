@@ -168,7 +168,7 @@ def run(
     from fit.diagnosis import bumps, explain
     from fit.diagnosis import by_hand as threepoint
     from fit.joint import fit_driver
-    from fit.results import judge, model_words
+    from fit.results import judge, model_findings
     from fit.uncertainty import advice as improve
     from meas.files.writing import refuse_existing
 
@@ -191,7 +191,7 @@ def run(
     coil = None if plan is None else planned_coil.coil(plan.winding)
     findings = (
         *explain.explain(fitted.parameters, meant, coil=coil, curves=fitted.curves),
-        *model_words.tell(fitted),
+        *model_findings.of_laws(fitted),
         *uneven_harmonics.uneven(gathered.takes, fitted),
         *bumps.tell(fitted.curves),
         *filter(None, [mass_to_add.next_step(fitted, session)]),

@@ -187,6 +187,7 @@ def measured_part(saved: SavedPart, name: str, back_to_back: bool = False) -> Ne
     """A saved part as part of a network; flaws that were not resolved count as none."""
     from fit.crossover.ladder import Part
     from fit.crossover.network import NetworkPart
+    from fit.results.error_sources import named_apart
 
     main, flaw = {"resistor": ("R", ""), "capacitor": ("C", "ESR"), "inductor": ("L", "R")}[
         saved.kind
@@ -197,10 +198,8 @@ def measured_part(saved: SavedPart, name: str, back_to_back: bool = False) -> Ne
     known = {field: saved.values[key] for field, key in fields.items() if key in saved.values}
     errors: dict[str, dict[str, float]] = {}
     for field, value in known.items():
-        for source, effect in value.contributions.items():
-            # What is random in two parts is not the same error, whatever it is called in each.
-            own = f"{source}:{saved.name}" if source.startswith("random:") else source
-            errors.setdefault(own, {})[field] = effect
+        for source, effect in named_apart(value.contributions, f":{saved.name}").items():
+            errors.setdefault(source, {})[field] = effect
     series, core = known.get("series_ohm"), known.get("core_ohm")
     return NetworkPart(
         name,

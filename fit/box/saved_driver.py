@@ -17,6 +17,7 @@ import numpy as np
 from fit.driver.coils.plain import Plain
 from fit.driver.from_reported import KnownModel, known
 from fit.driver.impedance import STATE_SIZE, Driver
+from fit.results.error_sources import along
 from fit.results.quantities import rounded
 from fit.results.result import DriverFit, Estimate
 from meas.curve import ComplexArray, FloatArray
@@ -79,11 +80,10 @@ class SavedDriver:
             gradient: Its derivatives by ``theta``, shape (p,).
             unit: Of the value.
         """
-        parts = {name: float(gradient @ effect) for name, effect in self.effects.items()}
         return Estimate(
             value=value,
             unit=unit,
-            contributions={name: part for name, part in parts.items() if part != 0.0},
+            contributions=along(gradient, self.effects),
             logarithmic=value > 0 and unit != "dB",
             widening=self.widening,
         )

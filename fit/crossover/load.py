@@ -10,6 +10,7 @@ import numpy as np
 
 from fit.driver.from_reported import in_free_air
 from fit.driver.impedance import Modelled
+from fit.results.error_sources import named_apart
 from fit.results.result import DriverFit
 from meas.curve import ComplexArray, FloatArray, ImpedanceCurve
 
@@ -91,9 +92,8 @@ def from_fit(name: str, fit: DriverFit) -> Load:
         name=name,
         impedance=lambda f: modelled(f).total,
         band_hz=(float(curve.frequency_hz[0]), float(curve.frequency_hz[-1])),
-        # What is random in two fits is not the same error, whatever it is called in each.
-        errors={_own(source, name): effect(source) for source in sorted(found)},
-        sources={_own(source, name): fit.sources.get(source, source) for source in found},
+        errors=named_apart({source: effect(source) for source in sorted(found)}, f":{name}"),
+        sources=named_apart({s: fit.sources.get(s, s) for s in found}, f":{name}"),
         Re=values["Re"],
         Le=values.get("Le", 0.0),
     )
@@ -116,10 +116,6 @@ def fitted_impedance(
     known = in_free_air(model, values)
     s = np.asarray(2j * np.pi * np.asarray(frequency_hz, dtype=float))
     return known.driver.impedance(s, known.internal).total
-
-
-def _own(source: str, name: str) -> str:
-    return f"{source}:{name}" if source.startswith("random:") else source
 
 
 def _spline(frequency_hz: FloatArray, values: ComplexArray) -> Impedance:

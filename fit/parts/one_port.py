@@ -21,6 +21,7 @@ from fit.problem.common_errors import on_model
 from fit.problem.curve_rows import as_measured, error_effects, stacked
 from fit.problem.misfit import Misfit, estimate, leverages
 from fit.problem.reweighting import ROUGH, Reweighting
+from fit.results.error_sources import along
 from fit.results.result import Estimate
 from fit.uncertainty.budget import widening
 from meas.curve import ComplexArray, Curve, FloatArray, Systematic
@@ -82,8 +83,7 @@ class Followed:
             if step[index] > 0:
                 change = quantity(self.theta + step) - quantity(self.theta - step)
                 gradient[index] = change / (2 * step[index])
-        contributions = {name: float(gradient @ effect) for name, effect in self.effects.items()}
-        contributions = {name: part for name, part in contributions.items() if part != 0.0}
+        contributions = along(gradient, self.effects)
         return Estimate(
             value=value,
             unit=unit,

@@ -25,19 +25,23 @@ few repetitions behind them that would widen an interval."""
 WEATHER = frozenset({"air-temperature", "air-pressure", "air-humidity"})
 """Errors of one sitting: all fits name them alike, but the next sitting has another room."""
 
-Scope = Literal["sitting", "bench"]
-"""What two values have in common: one sitting, with its air; or only the bench, as over months."""
+Scope = Literal["fit", "sitting", "bench"]
+"""What two values have in common: one fit, with all its errors; one sitting, with its air; or only
+the bench, as over months."""
 
 
 def is_own(source: str, scope: Scope = "bench") -> bool:
     """Whether a source belongs to one fit alone, though another may have one of the same name."""
-    if source.startswith((RANDOM, ASSUMED)):
-        return True
-    return scope == "bench" and source in WEATHER
+    if scope == "fit":
+        return False
+    return source.startswith((RANDOM, ASSUMED)) or (scope == "bench" and source in WEATHER)
 
 
-def named_apart(effects: Mapping[str, Effect], suffix: str) -> dict[str, Effect]:
-    """The same effects, those random in one fit under names that no other fit has."""
+def named_apart(effects: Mapping[str, Any], suffix: str) -> dict[str, Any]:
+    """The same mapping, sources that are random in one fit under names that no other fit has.
+
+    What is random in two fits is not the same error, whatever it is called in each.
+    """
     return {
         f"{source}{suffix}" if source.startswith(RANDOM) else source: effect
         for source, effect in effects.items()
@@ -63,6 +67,17 @@ def combine(terms: Iterable[tuple[Effect, Mapping[str, float]]]) -> dict[str, Ef
             part = weight * effect
             total[source] = total[source] + part if source in total else part
     return total
+
+
+def along(gradient: FloatArray, effects: Mapping[str, FloatArray]) -> dict[str, float]:
+    """Effects on a quantity of some parameters; sources that leave it alone are left out.
+
+    Args:
+        gradient: Derivatives of the quantity by the parameters, shape (p,).
+        effects: Effects on the parameters, each of shape (p,).
+    """
+    found = {source: float(gradient @ effect) for source, effect in effects.items()}
+    return {source: part for source, part in found.items() if part != 0.0}
 
 
 def variance(effects: Mapping[str, Effect]) -> Effect:

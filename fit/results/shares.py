@@ -6,6 +6,8 @@ import re
 from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
+from fit.results.error_sources import variance
+
 if TYPE_CHECKING:
     from fit.results.result import Estimate
 
@@ -26,7 +28,7 @@ def shares(estimate: Estimate, sources: Mapping[str, str]) -> list[tuple[str, fl
         estimate: With the contribution of every source.
         sources: Error source to its words, as in `fit.results.result.DriverFit`.
     """
-    total = sum(part * part for part in estimate.contributions.values())
+    total = variance(estimate.contributions)
     if total <= 0:
         return []
     found: dict[str, float] = {}

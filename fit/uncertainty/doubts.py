@@ -343,21 +343,14 @@ def _areas(estimates: Mapping[str, Estimate]) -> list[Finding]:
     ruler, takes = estimates.get("Sd"), estimates.get("Sd_from_takes")
     if ruler is None or takes is None:
         return []
-    sources = {*ruler.contributions, *takes.contributions}
-    variance = sum(
-        (
-            takes.contributions.get(source, 0.0) / takes.value
-            - ruler.contributions.get(source, 0.0) / ruler.value
-        )
-        ** 2
-        for source in sources
-    )
-    difference = math.log(takes.value / ruler.value)
-    if variance <= 0 or abs(difference) < 2.5 * math.sqrt(variance):
+    # Both come from one fit and share all its errors.
+    change = takes.change_from(ruler, scope="fit")
+    reach = change.standard_uncertainty
+    if reach <= 0 or abs(change.value) < 2.5 * reach:
         return []
     text = (
         f"mass and box together say an area of {takes.value * 1e4:.4g} cm2, the ruler "
-        f"{ruler.value * 1e4:.4g} cm2: {abs(difference) / math.sqrt(variance):.1f} times the "
+        f"{ruler.value * 1e4:.4g} cm2: {abs(change.value) / reach:.1f} times the "
         "uncertainty of both. One of mass, volume and diameter is wrong, or the box leaks or is "
         "lined"
     )

@@ -12,7 +12,8 @@ from fit.driver.coils.plain import Plain
 from fit.driver.from_reported import in_free_air, known
 from fit.driver.impedance import Driver
 from fit.driver.models import COIL_NAMES, LAW_NAMES, MECHANICS, OF_COILS, OF_LAWS, named
-from fit.results.model_words import doubts, in_words, loss_shares, tell
+from fit.results.model_findings import doubts, of_laws
+from fit.results.model_words import in_words, loss_shares
 from fit.results.quantities import QUANTITIES
 from fit.results.result import DriverFit, Estimate
 from meas.errors import Refused
@@ -184,8 +185,8 @@ def test_shares_of_the_loss() -> None:
 def test_words(model: str, values: dict[str, float], words: str, codes: list[str]) -> None:
     fit = fit_of(model, **values)
     assert in_words(model, fit.parameters) == words
-    assert [finding.code for finding in tell(fit)] == codes
-    assert all(" nan" not in f.text and "e+" not in f.text for f in tell(fit))
+    assert [finding.code for finding in of_laws(fit)] == codes
+    assert all(" nan" not in f.text and "e+" not in f.text for f in of_laws(fit))
 
 
 def test_doubts_about_models() -> None:
