@@ -12,7 +12,6 @@ from dataclasses import replace
 
 from cli.words.values import Value
 
-_SCALE_KG = 0.1e-3
 _RULER_M = 1e-3
 _BOX_PART = 0.02
 _MULTIMETER_PART = 0.01
@@ -29,25 +28,27 @@ Assumed = tuple[Value, str]
 
 
 def mass(value: Value) -> Assumed:
-    """±0.1 g, what pocket and kitchen scales promise, but at least one unit of the last digit."""
-    return _complete(value, max(_SCALE_KG, value.last_digit), 1e-3, "g")
+    """One unit of the last digit: what scales that show so many digits promise."""
+    why = "one of its last digit, as scales promise; write 7.50g if they show hundredths"
+    return _complete(value, value.last_digit, 1e-3, "g", why)
 
 
 def volume(value: Value) -> Assumed:
     """±2 %: what filling and measuring a box leave, but at least half the last digit."""
-    half_width = max(_BOX_PART * value.value, value.last_digit / 2)
-    return _complete(value, half_width, 1e-3, "L")
+    why = "what filling or measuring a box leaves"
+    return _complete(value, _BOX_PART * value.value, 1e-3, "L", why)
 
 
 def diameter(value: Value) -> Assumed:
     """±1 mm: where the surround's middle lies, but at least half the last digit."""
-    return _complete(value, max(_RULER_M, value.last_digit / 2), 1e-3, "mm")
+    why = "where the middle of the surround lies"
+    return _complete(value, _RULER_M, 1e-3, "mm", why)
 
 
 def area(value: Value) -> Assumed:
     """What ±1 mm of the diameter does to the area, but at least half the last digit."""
     half_width = math.sqrt(math.pi * value.value) * _RULER_M  # dA = pi D/2 dD, D = sqrt(4 A/pi)
-    return _complete(value, max(half_width, value.last_digit / 2), 1e-4, "cm2")
+    return _complete(value, half_width, 1e-4, "cm2", "1 mm of the diameter")
 
 
 def area_from_diameter(value: Value) -> Value:
@@ -60,7 +61,7 @@ def area_from_diameter(value: Value) -> Value:
 def measured_resistance(value: Value) -> Assumed:
     """±(1 % + 0.1 ohm): a hand-held multimeter with its leads, at least the last digit."""
     half_width = _MULTIMETER_PART * value.value + max(_MULTIMETER_OHM, value.last_digit)
-    return _complete(value, half_width, 1.0, "ohm")
+    return _complete(value, half_width, 1.0, "ohm", "1 % of a hand-held meter, and its leads")
 
 
 def table_scale() -> tuple[float, str]:
@@ -81,7 +82,7 @@ def air_temperature(value: Value | None) -> Assumed:
     if value is None:
         room = Value(*_ROOM_K, "20 °C ± 8 K", 1.0)
         return room, "air temperature not given: 20 °C ± 8 K assumed"
-    return _complete(value, max(_THERMOMETER_K, value.last_digit / 2), 1.0, "K")
+    return _complete(value, _THERMOMETER_K, 1.0, "K", "what thermometers promise")
 
 
 def air_pressure(value: Value | None) -> Assumed:
@@ -96,7 +97,7 @@ def air_pressure(value: Value | None) -> Assumed:
             "it falls by about 12 hPa for every 100 m of height and goes straight into Vas. "
             "Above 100 m give --air-pressure (station pressure, not reduced to sea level)"
         )
-    return _complete(value, max(_BAROMETER_PA, value.last_digit / 2), 1e2, "hPa")
+    return _complete(value, _BAROMETER_PA, 1e2, "hPa", "what barometers promise")
 
 
 def relative_humidity(value: Value | None) -> Assumed:
@@ -104,12 +105,17 @@ def relative_humidity(value: Value | None) -> Assumed:
     if value is None:
         room = Value(*_ROOM_HUMIDITY, "50 % ± 30 %", 0.01)
         return room, "relative humidity not given: 50 % ± 30 % assumed"
-    half_width = min(max(_HYGROMETER, value.last_digit / 2), value.value * 0.999)
-    return _complete(value, half_width, 0.01, "%")
+    found, text = _complete(value, _HYGROMETER, 0.01, "%", "what hygrometers promise")
+    if text:  # no air is drier than dry
+        found = replace(found, half_width=min(found.half_width or 0.0, 0.999 * value.value))
+    return found, text
 
 
-def _complete(value: Value, half_width: float, unit: float, unit_text: str) -> Assumed:
+def _complete(value: Value, half_width: float, unit: float, unit_text: str, reason: str) -> Assumed:
+    """The value with limits; a value is known to half of its last digit at the best."""
     if value.half_width is not None:
         return value, ""
+    if value.last_digit / 2 > half_width:
+        half_width, reason = value.last_digit / 2, "half of its last digit as written"
     text = f"no limits given for {value.written}: ±{half_width / unit:.2g} {unit_text} assumed"
-    return replace(value, half_width=half_width), text
+    return replace(value, half_width=half_width), f"{text}, {reason}"

@@ -1,6 +1,7 @@
 """Units as people write them: read exactly or refused, never a factor silently wrong."""
 
 import math
+from dataclasses import replace
 
 import pytest
 from hypothesis import given, settings
@@ -248,12 +249,16 @@ def test_default_limits_cover_the_last_digit():
     tenth = assumed.mass(values.mass("7.5g"))
     assert tenth[0].half_width == pytest.approx(0.1e-3)
     assert "0.1 g" in tenth[1]
-    assert assumed.mass(values.mass("7.53g"))[0].half_width == pytest.approx(0.1e-3)
+    assert assumed.mass(values.mass("7.53g"))[0].half_width == pytest.approx(0.01e-3)
+    assert assumed.mass(values.mass("0.31g"))[0].half_width == pytest.approx(0.01e-3)
     assert assumed.mass(values.mass("12g"))[0].half_width == pytest.approx(1e-3)
     assert assumed.mass(values.mass("0.012kg"))[0].half_width == pytest.approx(1e-3)
     assert assumed.volume(values.volume("6.8L"))[0].half_width == pytest.approx(0.02 * 6.8e-3)
     assert assumed.diameter(values.diameter("118mm"))[0].half_width == pytest.approx(1e-3)
     assert assumed.diameter(values.diameter("12cm"))[0].half_width == pytest.approx(5e-3)
+    assert "half of its last digit" in assumed.diameter(values.diameter("12cm"))[1]
+    for complete, value in ((assumed.mass, tenth[0]), (assumed.volume, values.volume("6.8L"))):
+        assert complete(replace(value, half_width=None))[1].count(",") == 1, "each with its reason"
     meter = assumed.measured_resistance(values.resistance("5.8ohm"))[0]
     assert meter.half_width == pytest.approx(0.058 + 0.1)
 
