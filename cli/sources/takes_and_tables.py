@@ -154,9 +154,10 @@ def _add(
         return
     from fit.given.measured import FreeAir, MeasuredCurve
     from meas.tables.wrong_units import plausibility
+    from meas.validity.of_causality import table_not_causal
 
     curve = any_file.read(path)
-    if doubts := plausibility(curve):
+    if doubts := plausibility(curve) or table_not_causal(curve):
         raise Refused(doubts, where=text)
     under = FreeAir() if value is None else condition_of(condition or "free-air", value)
     scaled = stock.scale.on(path, curve)

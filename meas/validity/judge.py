@@ -15,6 +15,7 @@ from meas.excitation.stimulus import Stimulus
 from meas.transfer.from_sweeps import Transfer
 from meas.transfer.passes import Passes
 from meas.validity import of_ratio, of_record, of_residual
+from meas.validity.of_causality import not_causal
 from meas.validity.of_resonance import resonance
 from meas.validity.of_saturation import saturation
 from meas.validity.relation import Relation, relate
@@ -132,7 +133,12 @@ def _judge(
     if not _refused(findings):
         findings += _of_residual(samples, relation, passes, resonance_hz, humming=bool(hum))
     # A broken recording gives a broken curve: the break is the reason, the curve its consequence.
-    return findings if _refused(findings) else [*findings, *of_curve]
+    if _refused(findings):
+        return findings
+    findings += of_curve
+    if not _refused(findings):
+        findings += not_causal(curve, rig, sample_rate_hz, calibrated=calibrated, kind=kind)
+    return findings
 
 
 def _unheard(

@@ -1,0 +1,186 @@
+"""Benches that nobody here built, with none to three faults: what the program makes of them.
+
+Drivers, circuit, card and faults come from `world`, which shares no code with `meas` or `fit`. What
+a person would have goes in: two channels, a rig, masses and boxes as stated. A bench is
+
+- right when every parameter lies inside its 95 % interval, outside when one does not, and silently
+  wrong when one is beyond three half-widths;
+- refused, with a reason that names a fault of it or with another.
+
+`--sitting` tells what the truth is: of the driver as it is this time (`this`, against the interval
+of this recording alone) or of the driver however often it is mounted (`mean`).
+"""
+
+from __future__ import annotations
+
+import math
+import warnings
+from collections import Counter, defaultdict
+
+import campaign_runs as runs
+import numpy as np
+from world import bench as benches
+from world import faults as catalogue
+
+from fit.given import in_python
+from fit.joint import fit_driver
+from meas.bench.rig import Rig, Wiring
+from meas.correction.calibration import join, measure
+from meas.errors import Refused
+from meas.takes.analysis import analyse
+
+JUDGED = ("Re", "fs", "Qms", "Qes", "Qts", "Mms", "Bl", "Vas")
+OUTCOMES = ("right", "outside", "silently wrong", "refused rightly", "refused otherwise")
+_NUMBER_OF_FAULTS = (0.0, 0.6, 0.25, 0.15)
+
+
+def drawn(seed: int, index: int, only: tuple[str, ...], healthy: bool):
+    """The bench of one draw and the generator it goes on with."""
+    rng = runs.rng_of(seed, index)
+    bench = benches.healthy(rng, calibrated=bool(rng.random() < 0.6))
+    if healthy:
+        return bench, rng
+    names = list(only or catalogue.CATALOGUE)
+    count = 1 if only else int(rng.choice(4, p=_NUMBER_OF_FAULTS))
+    return catalogue.put(bench, rng.choice(names, min(count, len(names)), replace=False), rng), rng
+
+
+def _rig(bench) -> Rig:
+    return Rig(
+        name="world",
+        wiring=Wiring(
+            series_resistor_ohm=bench.resistor_stated,
+            resistor_side=bench.state.side,
+            input_resistance_ohm=bench.input_stated,
+        ),
+    )
+
+
+def _measured(bench, rng):
+    """The curves as a fit takes them; a refusal is raised."""
+    rig = _rig(bench)
+    calibration = None
+    if bench.calibrated:
+        heard = bench.calibration(rng)
+        standard = measure(heard, bench.rate_told, rig, "default", "2026-11-01T10:00:00+00:00")
+        calibration, _ = join(rig, standard)
+    curves = []
+    for condition in bench.conditions:
+        found = analyse(bench.take(condition, rng), bench.rate_told, rig, calibration=calibration)
+        refusing = [finding for finding in found.findings if finding.refuses]
+        if refusing or found.curve is None:
+            raise Refused(refusing, where=condition.name, remedy="")
+        pair = (condition.stated, condition.limits)
+        if condition.name == "added-mass":
+            curves.append(in_python.with_added_mass(found.curve, pair))
+        elif condition.name == "test-box":
+            curves.append(in_python.in_test_box(found.curve, pair))
+        else:
+            curves.append(in_python.in_free_air(found.curve))
+    return curves
+
+
+def _session(bench):
+    wide = 2 * math.sqrt(bench.driver.Sd / math.pi)
+    return in_python.session(
+        pressure=(101325.0, 300.0), temperature=(293.15, 2.0), diameter=(wide, 0.01 * wide)
+    )
+
+
+def _distance(estimate, truth: float, alone: bool) -> float:
+    """Error in half-widths of the interval."""
+    interval = estimate.interval_95
+    if alone:
+        interval = getattr(estimate, "of_this_recording", interval)
+    low, high = interval
+    error = math.log(truth / estimate.value)
+    reach = math.log((high if error > 0 else low) / estimate.value)
+    return error / abs(reach)
+
+
+def one(seed: int, index: int, only: tuple[str, ...], healthy: bool, sitting: str) -> dict:
+    bench, rng = drawn(seed, index, only, healthy)
+    truth = bench.driver.truth
+    if sitting == "mean":
+        bench = benches.sitting(bench, rng)
+    kind = f"{bench.driver.name} {'own' if bench.drive.both_ways else 'one-way'}"
+    row = {
+        "index": index, "driver": kind, "calibrated": bench.calibrated,
+        "faults": " ".join(bench.faults), "takes": len(bench.conditions),
+    }  # fmt: skip
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            fit = fit_driver(_measured(bench, rng), _session(bench))
+    except Refused as refused:
+        codes = [reason.code for reason in refused.reasons]
+        fitting = frozenset().union(*(catalogue.CATALOGUE[name].reasons for name in bench.faults))
+        named = "refused rightly" if fitting.intersection(codes) else "refused otherwise"
+        return row | {"outcome": named, "told": " ".join(codes)}
+    away = {
+        name: _distance(fit.parameters[name], truth[name], sitting == "this")
+        for name in JUDGED
+        if name in fit.parameters
+    }
+    worst = max(away, key=lambda name: abs(away[name]))
+    size = abs(away[worst])
+    told = sorted({finding.code for finding in fit.warnings})
+    outcome = OUTCOMES[0] if size <= 1 else OUTCOMES[1] if size <= 3 else OUTCOMES[2]
+    return row | {
+        "outcome": outcome, "told": " ".join(told), "model": fit.model, "worst": worst,
+        "size": size, **{f"away {name}": value for name, value in away.items()},
+    }  # fmt: skip
+
+
+def block(seed, only, healthy, sitting, first, last):
+    return [one(seed, index, only, healthy, sitting) for index in range(first, last)]
+
+
+def by_fault(rows):
+    table = defaultdict(Counter)
+    for row in rows:
+        for name in row["faults"].split() or ["none"]:
+            table[name][row["outcome"]] += 1
+        table["all"][row["outcome"]] += 1
+    order = sorted(table, key=lambda name: (name == "all", name))
+    return [[name, *(table[name][outcome] for outcome in OUTCOMES)] for name in order]
+
+
+def coverage(rows):
+    told = []
+    for name in JUDGED:
+        away = np.array([row[f"away {name}"] for row in rows if f"away {name}" in row])
+        if away.size:
+            told.append([name, away.size, f"{100 * np.mean(np.abs(away) <= 1):.1f} %",
+                         float(np.mean(away)), float(np.max(np.abs(away)))])  # fmt: skip
+    return told
+
+
+def main() -> None:
+    parser = runs.arguments(__doc__, 300, "benches")
+    parser.add_argument("--healthy", action="store_true", help="no faults at all")
+    parser.add_argument("--only", nargs="*", default=(), help="faults to draw from, one a bench")
+    parser.add_argument("--sitting", choices=("mean", "this"), default="mean")
+    asked = parser.parse_args()
+    runs.kept = asked.keep
+    watch = runs.Watch(asked.jobs)
+    case = (asked.seed, tuple(asked.only), asked.healthy, asked.sitting)
+    rows = runs.in_blocks(block, [case], asked.draws, asked.jobs)[0]
+    runs.write(asked.out, rows)
+    print(runs.markdown(["fault", *OUTCOMES], by_fault(rows)), "\n")
+    for calibrated in (True, False):
+        some = [row for row in rows if row["calibrated"] == calibrated]
+        if not some:
+            continue
+        counts = Counter(row["outcome"] for row in some)
+        print("calibrated" if calibrated else "not calibrated", dict(counts))
+        print(runs.markdown(["parameter", "n", "inside", "mean", "greatest"], coverage(some)), "\n")
+    for row in rows:
+        if row["outcome"] == "silently wrong":
+            print(f"{row['index']}: {row['worst']} by {row['size']:.1f} half-widths; "
+                  f"{row['faults'] or 'healthy'}; {row['model']}; {row['told']}")  # fmt: skip
+    print(watch)
+
+
+if __name__ == "__main__":
+    main()
