@@ -14,6 +14,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from fit.results.result import FittedCurve
 from meas.curve import ComplexArray, FloatArray
@@ -30,6 +31,7 @@ _LEAST_RATIO = 8.0  # of the size to its standard uncertainty
 _LEAST_SHARE = 0.6  # of what a parabola leaves over that the resonator explains
 _MAIN = 0.25  # nearer to the main resonance than this share of its height nothing is looked for
 _MOST = 5
+_WORST_CONDITION = 1e6  # beyond, the two parts of an amplitude cannot be told apart
 _FINE = (0.7, 0.85, 1.0, 1.2, 1.4)  # of Q, around the clearest
 _SHIFTS = (-0.2, -0.1, 0.0, 0.1, 0.2)  # of ln f, in half-power widths
 
@@ -69,30 +71,25 @@ def bumps(curve: FittedCurve) -> tuple[Bump, ...]:
         residual = (curve.measured_ohm - np.abs(curve.model_ohm)).astype(np.complex128)
         turn = np.asarray(np.conj(curve.model_ohm) / np.abs(curve.model_ohm))
     motion = np.abs(curve.motional_ohm)
-    main = motion > _MAIN * np.max(motion)
+    places = f[motion <= _MAIN * np.max(motion)]
+    wide = [_stretches(f, z, turn, places, np.full(places.size, Q)) for Q in QUALITIES]
     found: list[Bump] = []
     for _ in range(_MOST):
-        best: tuple[Bump, ComplexArray] | None = None
-        for Q in QUALITIES:
-            for index in range(f.size):
-                if main[index]:
-                    continue
-                seen = _fitted(f, residual, z, turn, float(f[index]), Q)
-                if seen is not None and (best is None or seen[0].ratio > best[0].ratio):
-                    best = seen
-        if best is None:
+        seen = [bump for one in wide if (bump := _clearest(one, residual)) is not None]
+        if not seen:
             break
-        centre = best[0]
-        finer = (
-            _fitted(f, residual, z, turn, centre.frequency_hz * math.exp(shift / centre.Q), Q)
-            for Q in (centre.Q * factor for factor in _FINE)
-            for shift in _SHIFTS
-        )
-        bump, taken = max((best, *filter(None, finer)), key=lambda seen: seen[0].ratio)
+        coarse = max(seen, key=_ratio)
+        finer = _clearest(_around(f, z, turn, coarse[0]), residual)
+        bump, amplitude = coarse if finer is None else max(coarse, finer, key=_ratio)
         if all(_apart(bump, one) for one in found):
             found.append(bump)
-        residual = residual - taken
+        taken = amplitude * _resonator(f, bump.frequency_hz, bump.Q)
+        residual = residual - (taken if turn is None else np.real(turn * taken))
     return tuple(found)
+
+
+def _ratio(seen: tuple[Bump, complex]) -> float:
+    return seen[0].ratio
 
 
 def _apart(one: Bump, other: Bump) -> bool:
@@ -100,86 +97,104 @@ def _apart(one: Bump, other: Bump) -> bool:
     return abs(math.log(one.frequency_hz / other.frequency_hz)) > 1.5 / min(one.Q, other.Q)
 
 
-def _resonator(f: FloatArray, f0: float, Q: float) -> ComplexArray:
+def _resonator(f: FloatArray, f0: FloatArray | float, Q: FloatArray | float) -> ComplexArray:
     return np.asarray(1 / (1 + 1j * Q * (f / f0 - f0 / f)))
 
 
-def _fitted(
-    f: FloatArray,
-    residual: ComplexArray,
-    z: FloatArray,
-    turn: ComplexArray | None,
-    f0: float,
-    Q: float,
-) -> tuple[Bump, ComplexArray] | None:
-    """The resonator at one place, and its curve, if it counts there."""
-    first, last = np.searchsorted(f, (f0 * math.exp(-_REACH / Q), f0 * math.exp(_REACH / Q)))
-    x = Q * np.log(f[first:last] / f0)
-    if np.count_nonzero(np.abs(x) < 0.5) < _FEWEST_NEAR or x[0] > -1.5 or x[-1] < 1.5:
-        return None
-    shape = _resonator(f[first:last], f0, Q)
-    smooth = np.column_stack([np.ones(x.size), x, x * x])
-    if turn is None:
-        found = _complex(residual[first:last], shape, smooth)
-    else:
-        found = _along(residual[first:last].real, turn[first:last] * shape, smooth)
-    if found is None:
-        return None
-    amplitude, spread = found
-    size = abs(amplitude)
-    ratio, relative = size / spread, size / float(np.interp(f0, f, z))
-    if ratio < _LEAST_RATIO or relative < _LEAST_RELATIVE:
-        return None
-    whole = amplitude * _resonator(f, f0, Q)
-    seen = np.real(turn * whole).astype(np.complex128) if turn is not None else whole
-    return Bump(f0, size, Q, relative, ratio), seen
+@dataclass(frozen=True, eq=False)
+class _Stretches:
+    """Resonators to be looked for, each in the stretch of the curve around it.
 
+    What a parabola takes is taken off the shapes beforehand; that of the data is then told by its
+    three orthonormal columns (R. Frisch, F. Waugh, 1933). The unknowns are the complex amplitude,
+    or its two parts where only the impedance along Z is known.
 
-def _complex(
-    y: ComplexArray, shape: ComplexArray, smooth: FloatArray
-) -> tuple[complex, float] | None:
-    """Amplitude of a resonator and the standard uncertainty of its size, if it explains enough.
-
-    What the parabola takes is taken off data and shape alike (R. Frisch, F. Waugh, 1933). One
-    complex unknown: real and imaginary part have the same uncertainty and no covariance.
+    Attributes:
+        frequency_hz: Where each is, shape (c,).
+        Q: Its sharpness, shape (c,).
+        magnitude_ohm: |Z| there, shape (c,).
+        places: Points of its stretch, shape (c, l).
+        inside: One where a place belongs to the stretch, else zero, shape (c, l).
+        smooth: Orthonormal parabolas, shape (c, l, 3).
+        shape: Of one unit of each unknown, shape (c, l, u).
+        inverse: Of the unknowns' normal matrix, shape (c, u, u).
+        freedom: Rows less unknowns, shape (c,).
     """
-    base, _ = np.linalg.qr(smooth)
-    both = np.column_stack([y, shape])
-    both -= base @ (base.T @ both)
-    left, own = both.T
-    normal = float(np.vdot(own, own).real)
-    amplitude = complex(np.vdot(own, left)) / normal
-    total = float(np.vdot(left, left).real)
-    rest = total - abs(amplitude) ** 2 * normal
-    variance = _scatter(total, rest, 2 * (y.size - 3) - 2)
-    return None if variance is None else (amplitude, math.sqrt(variance / normal))
+
+    frequency_hz: FloatArray
+    Q: FloatArray
+    magnitude_ohm: FloatArray
+    places: NDArray[np.intp]
+    inside: FloatArray
+    smooth: FloatArray
+    shape: FloatArray | ComplexArray
+    inverse: FloatArray | ComplexArray
+    freedom: FloatArray
 
 
-def _along(y: FloatArray, along: ComplexArray, smooth: FloatArray) -> tuple[complex, float] | None:
-    """The same where only the part along Z is known: two real unknowns."""
-    peak = np.column_stack([along.real, -along.imag])
-    base, _ = np.linalg.qr(smooth)
-    left = y - base @ (base.T @ y)
-    own = peak - base @ (base.T @ peak)
-    normal = own.T @ own
-    if np.linalg.cond(normal) > 1e6:
+def _around(f: FloatArray, z: FloatArray, turn: ComplexArray | None, bump: Bump) -> _Stretches:
+    """Places and sharpnesses near one that was found."""
+    shifts, factors = np.meshgrid(np.array(_SHIFTS), np.array(_FINE))
+    f0 = bump.frequency_hz * np.exp(shifts.ravel() / bump.Q)
+    return _stretches(f, z, turn, f0, bump.Q * factors.ravel())
+
+
+def _stretches(
+    f: FloatArray, z: FloatArray, turn: ComplexArray | None, f0: FloatArray, Q: FloatArray
+) -> _Stretches:
+    """Those of the resonators around which the curve has the points to tell them by."""
+    log_f, log_f0 = np.log(f), np.log(f0)
+    first = np.searchsorted(f, f0 * np.exp(-_REACH / Q))
+    last = np.searchsorted(f, f0 * np.exp(_REACH / Q))
+    longest = int(np.max(last - first, initial=1))
+    places = first[:, None] + np.arange(longest)
+    inside = (places < last[:, None]).astype(np.float64)
+    places = np.minimum(places, f.size - 1)
+    x = Q[:, None] * (log_f[places] - log_f0[:, None]) * inside
+    near = np.sum((np.abs(x) < 0.5) * inside, axis=1)
+    reaches = (np.min(x, axis=1) <= -1.5) & (np.max(x, axis=1) >= 1.5)
+    freedom = (last - first - 3.0) * (2 if turn is None else 1) - 2
+    kept = (near >= _FEWEST_NEAR) & reaches & (freedom >= 4)
+    f0, Q, places, inside, x = f0[kept], Q[kept], places[kept], inside[kept], x[kept]
+    smooth = np.linalg.qr(np.stack([inside, x, x * x], axis=2))[0]
+    shape = _resonator(f[places], f0[:, None], Q[:, None]) * inside
+    if turn is None:
+        unknowns: FloatArray | ComplexArray = shape[:, :, None]
+    else:
+        along = turn[places] * shape
+        unknowns = np.stack([along.real, -along.imag], axis=2)
+    unknowns = unknowns - smooth @ (np.swapaxes(smooth, 1, 2) @ unknowns)
+    normal = np.swapaxes(unknowns.conj(), 1, 2) @ unknowns
+    told = np.linalg.cond(normal) < _WORST_CONDITION
+    return _Stretches(
+        f0[told], Q[told], np.interp(f0[told], f, z), places[told], inside[told], smooth[told],
+        unknowns[told], np.linalg.inv(normal[told]), freedom[kept][told],
+    )  # fmt: skip
+
+
+def _clearest(tried: _Stretches, residual: ComplexArray) -> tuple[Bump, complex] | None:
+    """The resonator that stands out most of those that count, and its amplitude."""
+    of_magnitude = not np.iscomplexobj(tried.shape)
+    y = (residual.real if of_magnitude else residual)[tried.places] * tried.inside
+    smooth = np.einsum("clk,cl->ck", tried.smooth, y)
+    total = np.sum(np.abs(y) ** 2, axis=1) - np.sum(np.abs(smooth) ** 2, axis=1)
+    along = np.einsum("clu,cl->cu", tried.shape.conj(), y)
+    amplitude = np.einsum("cuv,cv->cu", tried.inverse, along)
+    rest = total - np.sum(amplitude.conj() * along, axis=1).real
+    size = np.linalg.norm(amplitude, axis=1)
+    turned = amplitude / np.maximum(size, 1e-300)[:, None]
+    gain = np.einsum("cu,cuv,cv->c", turned.conj(), tried.inverse, turned).real
+    variance = np.maximum(rest, 1e-18 * total) / tried.freedom * gain
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ratio, relative = size / np.sqrt(variance), size / tried.magnitude_ohm
+    counts = (total > 0) & (rest <= (1 - _LEAST_SHARE) * total)
+    counts &= (ratio >= _LEAST_RATIO) & (relative >= _LEAST_RELATIVE)
+    if not counts.any():
         return None
-    amplitude = np.linalg.solve(normal, own.T @ left)
-    total = float(left @ left)
-    rest = total - float(amplitude @ normal @ amplitude)
-    variance = _scatter(total, rest, y.size - 3 - 2)
-    if variance is None:
-        return None
-    turned = amplitude / float(np.hypot(*amplitude))
-    spread = math.sqrt(variance * float(turned @ np.linalg.inv(normal) @ turned))
-    return complex(*amplitude), spread
-
-
-def _scatter(total: float, rest: float, freedom: int) -> float | None:
-    """Variance of a row by what is left; None where the resonator explains too little."""
-    if freedom < 4 or total <= 0 or rest > (1 - _LEAST_SHARE) * total:
-        return None
-    return max(rest, 1e-18 * total) / freedom
+    best = int(np.argmax(np.where(counts, ratio, 0.0)))
+    bump = Bump(*(float(one[best]) for one in (tried.frequency_hz, size, tried.Q, relative, ratio)))
+    parts = amplitude[best]
+    return bump, complex(*parts) if of_magnitude else complex(parts[0])
 
 
 def tell(curves: Sequence[FittedCurve]) -> tuple[Finding, ...]:

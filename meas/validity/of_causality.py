@@ -91,12 +91,13 @@ def finding(found: Causality, curve: ImpedanceCurve) -> Finding:
     return Finding(
         "not-causal",
         f"Reactance and resistance do not belong together: by {100 * found.misfit:.2g} % of |Z| "
-        f"they differ from anything passive that stays as it is, most near "
-        f"{curve.frequency_hz[worst]:.3g} Hz (Kramers-Kronig relations). The gain of one input "
-        "or the unit itself changed during the sweep, a contact jumped, or the system mixes or "
-        "processes the inputs: switch off its enhancements, tighten the contacts, calibrate, "
-        "sweep up and down",
+        "they differ from those of anything passive that stays as it is, most near "
+        f"{curve.frequency_hz[worst]:.3g} Hz: the gain of one input or the unit itself changed "
+        "during the sweep, a contact jumped, or the system mixes or processes the inputs",
         refuses=True,
+        ground="Kramers-Kronig relations",
+        next_step="switch off enhancements of the inputs, tighten the contacts, calibrate, and "
+        "sweep up and down",
     )
 
 
