@@ -75,7 +75,7 @@ def bumps(curve: FittedCurve) -> tuple[Bump, ...]:
     wide = [_stretches(f, z, turn, places, np.full(places.size, Q)) for Q in QUALITIES]
     found: list[Bump] = []
     for _ in range(_MOST):
-        seen = [bump for one in wide if (bump := _clearest(one, residual)) is not None]
+        seen = [best for one in wide if (best := _clearest(one, residual)) is not None]
         if not seen:
             break
         coarse = max(seen, key=_ratio)
