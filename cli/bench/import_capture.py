@@ -116,11 +116,12 @@ def _calibrated(bench: Rig, path: Path) -> Rig:
     from meas.audio import recording
     from meas.correction import calibration as calibrations
     from meas.errors import Refused
+    from meas.takes.standard import measure_standard
 
     wiring = bench.wiring
     recorded = recording.read(path, wiring.source_input, wiring.driver_input)
     try:
-        standard = calibrations.measure(
+        standard = measure_standard(
             recorded.samples, recorded.sample_rate_hz, bench, audio_path.device_name(bench), now()
         )
         measured, _ = calibrations.join(bench, standard)

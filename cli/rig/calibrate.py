@@ -56,6 +56,7 @@ def calibrate(
     from cli.terminal import cautions
     from meas.bench import rig_file
     from meas.correction import calibration
+    from meas.takes.standard import measure_standard
 
     what = read_standard(standard, inductance)
     rig = rig_file.read(file)
@@ -72,7 +73,7 @@ def calibrate(
     played = audio_path.play(audio, rig, "calibrating")
     played.refuse_unsound("calibration")
     capture = played.capture
-    measured = calibration.measure(
+    measured = measure_standard(
         capture.samples,
         capture.sample_rate_hz,
         rig,

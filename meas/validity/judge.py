@@ -183,7 +183,7 @@ def _of_residual(
 ) -> list[Finding]:
     """The first reason that the residual shows; later ones would be its consequences."""
     moves = track(relation, passes)
-    quiet = _quiet_rms(relation, passes, moves)
+    quiet = quiet_rms(relation, passes, moves)
     saturated = saturation(samples, relation, moves, resonance_hz, swept=passes.swept)
     if saturated:
         return list(saturated)
@@ -202,7 +202,7 @@ def _of_residual(
     return [*broken, *of_residual.distortion(moves, quiet, swept=passes.swept)]
 
 
-def _quiet_rms(relation: Relation, passes: Passes, moves: Track) -> float:
+def quiet_rms(relation: Relation, passes: Passes, moves: Track) -> float:
     """Noise of the residual: in the silences, else in its quietest twentieth."""
     if passes.silences:
         pieces = [relation.residual[begin:end] for begin, end in passes.silences]

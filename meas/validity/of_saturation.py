@@ -23,6 +23,7 @@ _BEND_ANYWHERE = 0.0012
 _STATIC_SHARE = 0.2
 _HEAVY_BEND = 0.01  # no driver gets there; in heavy clipping the filter itself is bent
 _ABOVE_RESONANCE = 4.0
+_NEAR_RESONANCE = 0.9
 _SIGNIFICANT = 8.0
 
 
@@ -48,12 +49,17 @@ def saturation(
     A driver distorts too, but its distortion is turned in phase and filtered by the resonance and
     hardly follows the momentary voltage: in a time-stepped model with stiffness and force factor
     varying by ten per cent (1.3 % distortion) the ends stood off by 0.055 %. So the static curve
-    must also hold a fifth of the residual's power.
+    must also hold a fifth of the residual's power. Below the resonance the excursion follows the
+    voltage, and a suspension that softens or stiffens with it looks like a bent input: of a sweep
+    only what lies above 0.9 of the resonance is looked at. Nothing is lost by it: the source
+    input is as loud elsewhere, the driver input louder at the resonance.
 
     Not seen: saturation of both inputs at exactly proportional levels.
     """
     length = relation.predicted.size // moves.level.size
     usable = moves.driven
+    if swept and resonance_hz is not None:
+        usable = usable & (moves.frequency_hz > _NEAR_RESONANCE * resonance_hz)
     sets: list[tuple[NDArray[np.bool_], float]] = [(usable, _BEND_ANYWHERE)]
     if swept and resonance_hz is not None:
         far_above = moves.frequency_hz > _ABOVE_RESONANCE * resonance_hz

@@ -25,12 +25,14 @@ from world import faults as catalogue
 from fit.given import in_python
 from fit.joint import fit_driver
 from meas.bench.rig import Rig, Wiring
-from meas.correction.calibration import join, measure
+from meas.correction.calibration import join
 from meas.errors import Refused
 from meas.takes.analysis import analyse
+from meas.takes.standard import measure_standard
 
 JUDGED = ("Re", "fs", "Qms", "Qes", "Qts", "Mms", "Bl", "Vas")
 OUTCOMES = ("right", "outside", "silently wrong", "refused rightly", "refused otherwise")
+_THEN = "2026-11-01T10:00:00+00:00"
 _NUMBER_OF_FAULTS = (0.0, 0.6, 0.25, 0.15)
 
 
@@ -62,7 +64,7 @@ def _measured(bench, rng):
     calibration = None
     if bench.calibrated:
         heard = bench.calibration(rng)
-        standard = measure(heard, bench.rate_told, rig, "default", "2026-11-01T10:00:00+00:00")
+        standard = measure_standard(heard, bench.rate_told, rig, "default", _THEN)
         calibration, _ = join(rig, standard)
     curves = []
     for condition in bench.conditions:

@@ -60,12 +60,12 @@ class Bench:
         return replace(self, on_take=self.on_take + effects, on_calibration=both)
 
     def _heard(self, volts, effects, gain, delay, rng):
+        volts = card.unlike(volts, gain, delay)
         for effect in effects:
             volts = effect(volts)
         return card.converted(
-            volts, rng, gain=gain, delay=delay, noise=self.noise, bits=self.bits, hum=self.hum,
-            mains_hz=self.mains_hz,
-        ).astype(np.float32)  # fmt: skip
+            volts, rng, noise=self.noise, bits=self.bits, hum=self.hum, mains_hz=self.mains_hz
+        ).astype(np.float32)
 
     def take(self, condition: Condition, rng: np.random.Generator) -> np.ndarray:
         """What both inputs record of one condition, shape (n, 2)."""

@@ -17,10 +17,14 @@ def shifted(one: np.ndarray, samples: float) -> np.ndarray:
     return fft.irfft(fft.rfft(one, size) * turn, size)[: one.size]
 
 
-def converted(volts, rng, *, gain=1.0, delay=0.0, noise=2e-5, bits=24, hum=0.0, mains_hz=50.0):
-    """Two channels with their gain, delay, noise, hum and steps; full scale 1."""
+def unlike(volts, gain, delay):
+    """The driver input's own gain and delay."""
+    return np.stack([volts[:, 0], gain * shifted(volts[:, 1], delay)], 1)
+
+
+def converted(volts, rng, *, noise=2e-5, bits=24, hum=0.0, mains_hz=50.0):
+    """Two channels with their noise, hum and steps; full scale 1."""
     heard = np.array(volts, dtype=float)
-    heard[:, 1] = gain * (shifted(heard[:, 1], delay) if delay else heard[:, 1])
     time, phase = np.arange(heard.shape[0]) / RATE, rng.uniform(0, 2 * math.pi, 2)
     for k, size in ((1, 1.0), (2, 0.2), (3, 0.4)):
         hz = mains_hz * 0.9995 * k
@@ -131,6 +135,7 @@ def compressed(ratio_db, cut_hz):
             band = spectra[:, low:high]
             step = np.sqrt(np.mean(np.abs(band) ** 2, axis=1, keepdims=True))
             step = step * 10 ** (-ratio_db / 20) * math.sqrt(12) + 1e-12
+            step = 2.0 ** (np.round(4 * np.log2(step)) / 4)  # scale factors go by 1.5 dB
             out[:, low:high] = (np.round(band.real / step) + 1j * np.round(band.imag / step)) * step
         out[:, int(cut_hz / RATE * 1024) :] = 0
         return out

@@ -218,12 +218,12 @@ def echo_cancelled(bench: Bench, rng: Rng) -> Bench:
 
 @_fault("card", "processed", "nonlinear", "not-causal", "gain-riding", "dropout", "disturbance")
 def compressed_take(bench: Bench, rng: Rng) -> Bench:
-    return bench.effect(card.compressed(_log(rng, 12, 45), float(rng.choice([11e3, 15e3, 16e3]))))
+    return bench.effect(card.compressed(_log(rng, 25, 60), float(rng.choice([11e3, 15e3, 16e3]))))
 
 
 @_fault("card", "processed", "nonlinear", "calibration")
 def compressed_calibration(bench: Bench, rng: Rng) -> Bench:
-    codec = card.compressed(_log(rng, 12, 45), float(rng.choice([11e3, 15e3, 16e3])))
+    codec = card.compressed(_log(rng, 25, 60), float(rng.choice([11e3, 15e3, 16e3])))
     return replace(bench, calibrated=True, on_calibration=(*bench.on_calibration, codec))
 
 
