@@ -4,8 +4,10 @@ import numpy as np
 import pytest
 from ngspice_bench import run_ngspice
 
+from fit.crossover.load import fitted_impedance
 from fit.crossover.spice import subcircuit
-from fit.driver.models import LAW_NAMES
+from fit.driver.impedance import Driver
+from fit.driver.models import COIL_NAMES, LAW_NAMES, named
 from meas.errors import Refused
 
 STATE = {"Re": 5.9, "fs": 47.3, "Qms": 4.1, "Res": 31.0}
@@ -109,7 +111,26 @@ def test_the_steepest_creep(tmp_path):
     assert "negative" in subcircuit("x", values, "plain+creep")
 
 
-def test_every_law_has_a_circuit():
+@pytest.mark.ngspice
+@pytest.mark.parametrize("name", [coil + laws for coil in COIL_NAMES for laws in ("", *LAW_NAMES)])
+def test_every_model_has_its_circuit_or_says_so(name, tmp_path):
+    """The impedance that boxes and crossovers are computed with; parameters where none is known."""
+    driver = Driver(*named(name))
+    own = driver.coil.reported(driver.coil.typical) | driver.mechanics.reported(
+        driver.mechanics.typical, STATE["fs"]
+    )
+    values = STATE | {"Le": 0.3e-3} | {symbol: value for symbol, (value, _) in own.items()}
+    if driver.coil.circuit(driver.coil.typical, (10.0, 20e3)) is None:
+        with pytest.raises(Refused, match="no-circuit"):
+            subcircuit("x", values, name)
+        return
+    s, z = seen(values, name, tmp_path)
+    expected = fitted_impedance(s.imag / (2 * np.pi), values, name)
+    # A typical creep of 0.1 is within 3e-6 (`fit.driver.laws.creep`).
+    assert np.max(abs(z / expected - 1)) < 3e-6
+
+
+def test_every_law_is_told_by_its_formula():
     assert set(MECHANICS) == {"", *LAW_NAMES}
 
 
