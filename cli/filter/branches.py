@@ -75,8 +75,8 @@ def designed(
 ) -> tuple[list[Branch], tuple[Finding, ...]]:
     """A standard two-way crossover, or one half of it."""
     from fit.crossover.network import Branch
-    from fit.crossover.textbook import TOLERANCE, Wish, design
-    from fit.results.quantities import rounded
+    from fit.crossover.textbook import TOLERANCE, BranchAim, design
+    from fit.driver.elements.quantity import rounded
     from meas.errors import Finding
 
     if not wanted:
@@ -112,7 +112,7 @@ def designed(
                 remedy="Choose a corner inside, or measure a wider band.",
             )
         arms, nominal = design(
-            Wish(
+            BranchAim(
                 name == "woofer",
                 wish.crossover_hz,
                 wish.order,

@@ -71,9 +71,9 @@ Model = Annotated[
     str,
     typer.Option(
         metavar="auto|NAME",
-        help="How coil and moving system are described: auto lets the data choose; else plain, "
-        "lossy, ladder, ladder3, ladder4 or empirical, perhaps with +creep, +relaxing and +former "
-        "behind it, such as lossy+creep.",
+        help="How coil and moving system are described: auto lets the data choose; else a coil "
+        "such as plain, lossy or ladder, perhaps with laws behind it, such as lossy+creep. A name "
+        "that is none lists all.",
     ),
 ]
 

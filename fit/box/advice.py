@@ -22,7 +22,7 @@ class Tube:
 
     Attributes:
         bore: Inner diameter [m].
-        length: As cut [m].
+        length: Length as cut [m].
     """
 
     bore: float
@@ -30,19 +30,19 @@ class Tube:
 
 
 def changes(found: SystemFit, plan: Box, tube: Tube | None = None) -> tuple[Finding, ...]:
-    """What to change for the box to become what was planned; a word where it is already.
+    """Say what to change for the box to become what was planned, and what is as planned already.
 
     Args:
         found: The box as measured.
         plan: The box as planned.
-        tube: Its tube; None where it is not known, the change is then relative.
+        tube: The tube in the box; None where it is not known: the change is then relative.
     """
-    told = [_volume(found.parameters["Vb"], plan.volume)]
+    findings = [_volume(found.parameters["Vb"], plan.volume)]
     if plan.fb is not None and "fb" in found.parameters:
-        told.append(_tuning(found.parameters["fb"], plan.fb, tube))
+        findings.append(_tuning(found.parameters["fb"], plan.fb, tube))
     if plan.fb is not None and "QL" in found.parameters:
-        told += _leak(found.parameters["QL"], plan.QL)
-    return tuple(told)
+        findings += _leak(found.parameters["QL"], plan.QL)
+    return tuple(findings)
 
 
 def tube_change(fb: Estimate, wished: float, tube: Tube) -> Estimate:
@@ -54,9 +54,9 @@ def tube_change(fb: Estimate, wished: float, tube: Tube) -> Estimate:
     difference of the two either way.
 
     Args:
-        fb: As measured.
-        wished: As planned [Hz].
-        tube: As it is.
+        fb: Tuning as measured.
+        wished: Tuning as planned [Hz].
+        tube: The tube as it is.
     """
     radius = tube.bore / 2
     plug = tube.length + (FREE_END + FLANGED_END) * radius

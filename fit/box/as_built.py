@@ -35,11 +35,12 @@ class SystemFit:
     Attributes:
         kind: Closed or vented.
         parameters: ``fc Qtc Vb`` or ``fb Vb``, and ``QL`` where the curve tells it.
-        QL_at_least: Limit (95 %) where the leak is too small to be told; None where it is told.
+        QL_at_least: Lower limit (95 %) of QL where the leak is too small to be seen; None where
+            it is seen.
         peaks_hz: Peaks of |Z| in the bass, ascending.
-        frequency_hz: Of the part that was followed [Hz], shape (n,).
-        measured_ohm: Complex, or real where only the magnitude is known, shape (n,).
-        model_ohm: As modelled, same.
+        frequency_hz: Frequencies of the part that was fitted [Hz], shape (n,).
+        measured_ohm: Measured impedance, complex, or its magnitude, shape (n,).
+        model_ohm: Modelled impedance, likewise.
         residual_rms_relative: Root mean square of |measured - model|/|measured|.
         warnings: Doubts that do not refuse.
         sources: Error source to its description.
@@ -58,12 +59,12 @@ class SystemFit:
 
 
 def fit_system(curve: Curve, driver: SavedDriver, kind: BoxKind | None = None) -> SystemFit:
-    """Find what a finished box is.
+    """Find volume, resonance or tuning, and losses of a finished box from its impedance.
 
     Args:
         curve: Impedance of the driver in its box.
-        driver: The driver by its fit.
-        kind: What the box is; None: told by the number of peaks.
+        driver: The driver, from its fit.
+        kind: Closed or vented; None: decided by the number of peaks.
 
     Raises:
         Refused: ``no-double-peak no-single-peak no-box too-few-points poor-fit``.
@@ -139,8 +140,10 @@ def _quantities(
 
 
 def _resonance_of(model: DriverInBox, near_hz: float) -> Callable[[FloatArray], float]:
-    """Frequency at which the mechanical reactance vanishes [Hz]; a closed box has only one, within
-    a decade of its peak of |Z|."""
+    """Frequency at which the mechanical reactance vanishes [Hz].
+
+    A closed box has only one, within a decade of its peak of |Z|.
+    """
     from scipy.optimize import brentq
 
     def resonance(theta: FloatArray) -> float:

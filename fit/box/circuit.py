@@ -24,8 +24,8 @@ class Air:
     """The air in and around the box.
 
     Attributes:
-        density: [kg/m3].
-        sound_speed: [m/s].
+        density: Density [kg/m3].
+        sound_speed: Sound speed [m/s].
     """
 
     density: float
@@ -37,11 +37,11 @@ class Box:
     """A box to build.
 
     Attributes:
-        volume: Net of driver, vent and braces [m3].
+        volume: Volume net of driver, vent and braces [m3].
         fb: Tuning of the vent [Hz]; None for a closed box.
         QL: Leakage Q, at fb for a vented box and at the driver's resonance in it for a closed
             one; infinite for none.
-        vent_area: Of all vents [m2]; None while it is not chosen.
+        vent_area: Cross section of all vents [m2]; None while it is not chosen.
     """
 
     volume: float
@@ -56,11 +56,11 @@ class Mounted:
 
     Attributes:
         driver: The driver by its models.
-        theta: Its parameters (`fit.driver.impedance`).
+        theta: The driver's parameters (`fit.driver.impedance`).
         Mms: Moving mass with air load [kg].
         Vas: Volume of as much compliance as the suspension's [m3].
         box: The box.
-        air: In and around it.
+        air: The air in and around the box.
         source_ohm: Amplifier and lead resistance in series [ohm].
     """
 
@@ -91,7 +91,7 @@ class Behaviour:
         level_db: Its level re 20 uPa [dB].
         excursion_m: Peak excursion of the cone [m].
         vent_flow_m3_s: Peak volume velocity in the vent [m3/s]; 0 for a closed box.
-        group_delay_s: Of the pressure, propagation excluded [s].
+        group_delay_s: Group delay of the pressure, propagation excluded [s].
         impedance_ohm: At the driver's terminals, complex [ohm].
     """
 

@@ -52,7 +52,7 @@ _WORDS = {
 
 
 def _renamed(source: str) -> str:
-    """Random parts of the driver's fit are not those of the box's curve."""
+    """Tell random errors of the driver's fit from those of the box's curve."""
     return re.sub("^random:", "random:driver-", source)
 
 
@@ -64,7 +64,7 @@ class DriverInBox:
     and may come out negative: a bench that cannot tell a leak must be able to say so.
 
     Args:
-        driver: Out of its fit.
+        driver: The driver, from its fit.
         vented: Whether the box has a vent.
     """
 
@@ -81,16 +81,16 @@ class DriverInBox:
     @property
     def known(self) -> dict[str, str]:
         """Error source to its description, in the order of the last parameters."""
-        told = {_renamed(name): self.driver.sources.get(name, name) for name in self.sources}
-        return told | {f"random:since:{name}": _WORDS[name] for name in DEPARTURES}
+        of_fit = {_renamed(name): self.driver.sources.get(name, name) for name in self.sources}
+        return of_fit | {f"random:since:{name}": _WORDS[name] for name in DEPARTURES}
 
     def state(self, theta: FloatArray) -> FloatArray:
-        """The driver's vector (`fit.box.saved_driver`), freed of the errors found."""
+        """Parameters of the driver (`fit.box.saved_driver`), freed of the errors found."""
         errors = theta[self.own : self.own + len(self.sources)]
         return np.asarray(self.driver.theta - errors @ self.effects)
 
     def departures(self, theta: FloatArray) -> dict[str, float]:
-        """Departure of each kind since the fit, in the logarithm."""
+        """Logarithm of each change of the driver since the fit."""
         numbers = theta[self.own + len(self.sources) :]
         return {
             name: size * float(number)

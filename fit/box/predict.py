@@ -1,4 +1,4 @@
-"""What a driver will do in a box, with what its uncertain parameters leave open.
+"""What a driver will do in a box, and how uncertain that is.
 
 Every curve comes with its standard uncertainty per frequency: the effects of the fit's error
 sources, propagated to first order with all correlations (JCGM 102:2011, 6.2.1.3;
@@ -17,8 +17,8 @@ from fit.box.circuit import Air, Behaviour, Box, Mounted, behaviour
 from fit.box.saved_driver import SavedDriver
 from fit.box.sealed import SealedBox, sealed_by_volume
 from fit.box.vented import VentedBox, vented_by_volume
+from fit.driver.elements.quantity import rounded
 from fit.driver.impedance import RE, STRENGTH
-from fit.results.quantities import rounded
 from fit.results.result import Estimate
 from meas.curve import ComplexArray, FloatArray
 from meas.errors import Finding
@@ -34,23 +34,23 @@ LOWEST_HZ, HIGHEST_HZ, POINTS = 10.0, 1000.0, 461
 _STEP = 1e-5
 _ROUNDS = 8  # of a fixed point that gains a digit and more each time
 _NOTICED = 0.02
-"""Of fc and Qtc; 2 % are 0.2 dB at most."""
+"""Relative shift of fc or Qtc from which it is worth a word; 2 % are 0.2 dB at most."""
 
 
 @dataclass(frozen=True, eq=False)
 class Band:
-    """A curve and how far it may be off.
+    """A curve with its uncertainty.
 
     Attributes:
-        value: Shape (n,).
-        standard_uncertainty: In the value's unit, shape (n,).
+        value: The curve, shape (n,).
+        standard_uncertainty: Standard uncertainty in the unit of the value, shape (n,).
     """
 
     value: FloatArray
     standard_uncertainty: FloatArray
 
     def over(self, divisor: float) -> Band:
-        """The same over a number."""
+        """Divide curve and uncertainty by a number."""
         return Band(self.value / divisor, self.standard_uncertainty / divisor)
 
 
@@ -59,17 +59,17 @@ class Prediction:
     """What to expect of a driver in a box, at a stated drive.
 
     Attributes:
-        frequency_hz: Shape (n,).
-        level_db: At 1 m in half space, re 20 uPa.
-        excursion_m: Peak, of the cone; None where the fit does not know the mass.
-        vent_speed_m_s: Peak, in the vent; None without one of known area.
-        group_delay_s: Of the sound, without its travel.
-        impedance_ohm: At the driver's terminals, complex.
-        magnitude_ohm: Its magnitude.
+        frequency_hz: Frequencies [Hz], shape (n,).
+        level_db: Sound pressure level at 1 m in half space, re 20 uPa.
+        excursion_m: Peak excursion of the cone; None where the fit does not know the mass.
+        vent_speed_m_s: Peak air speed in the vent; None without a vent of known area.
+        group_delay_s: Group delay of the sound, without its travel.
+        impedance_ohm: Impedance at the driver's terminals, complex.
+        magnitude_ohm: Magnitude of the impedance.
         parameters: ``fc Qtc f3 peak_db`` or ``fb alpha f3 peak_db``, with what limits them.
         vent_flow_m3_s: Peak volume velocity in the vent, from which a bore is chosen; None
             without a vent.
-        warnings: Where the parameters and the curves do not say the same.
+        warnings: Disagreements between the parameters and the curves.
     """
 
     frequency_hz: FloatArray
@@ -85,7 +85,7 @@ class Prediction:
 
 
 def grid() -> FloatArray:
-    """Frequencies of a prediction [Hz]: a hundredth of a half decade apart."""
+    """Frequencies of a prediction [Hz], evenly over ln f."""
     return np.geomspace(LOWEST_HZ, HIGHEST_HZ, POINTS)
 
 
@@ -122,15 +122,15 @@ def predict(
     source_ohm: float = 0.0,
     frequency_hz: FloatArray | None = None,
 ) -> Prediction:
-    """What a driver will do in a box.
+    """Predict what a driver will do in a box.
 
     Args:
-        driver: Out of a fit.
-        box: To build; its own numbers are taken as met.
-        drive_volt: Of the source, sinusoidal, rms [V].
-        air: In and around the box.
-        source_ohm: Of amplifier and leads [ohm].
-        frequency_hz: Shape (n,); default `grid`.
+        driver: The driver, from its fit.
+        box: The box to build; it is assumed to become what its numbers say.
+        drive_volt: Voltage of the source, sinusoidal, rms [V].
+        air: The air in and around the box.
+        source_ohm: Resistance of amplifier and leads [ohm].
+        frequency_hz: Frequencies [Hz], shape (n,); default `grid`.
     """
     f = grid() if frequency_hz is None else frequency_hz
 
@@ -165,7 +165,7 @@ def predict(
 
 
 def _shifted(driver: SavedDriver, box: Box, source_ohm: float) -> tuple[Finding, ...]:
-    """Where suspension and former move fc and Qtc of a closed box off what fs, Qts and Vas say.
+    """Say how suspension and former move fc and Qtc of a closed box off what fs, Qts and Vas say.
 
     The alignments (R. H. Small, J. Audio Eng. Soc. 20(10), 1972) take stiffness, loss and force
     factor as those at fs; at fc a suspension that gives slowly is stiffer, and its loss another.
@@ -194,9 +194,9 @@ def _shifted(driver: SavedDriver, box: Box, source_ohm: float) -> tuple[Finding,
     return (
         Finding(
             "law-shifts-box",
-            f"what the {parts} does is another thing at fc than at fs: with it fc is "
-            f"{x * fs:.3g} Hz and Qtc {Qtc:.3g}, where fs, Qts and Vas say {plain.fc:.3g} Hz and "
-            f"{plain.Qtc:.3g}. The curves follow it",
+            f"the {parts} behaves differently at fc than at fs: with it fc is {x * fs:.3g} Hz and "
+            f"Qtc {Qtc:.3g}, where fs, Qts and Vas say {plain.fc:.3g} Hz and {plain.Qtc:.3g}. The "
+            "curves follow it",
         ),
     )
 
@@ -232,13 +232,13 @@ def _parameters(driver: SavedDriver, box: Box, source_ohm: float) -> dict[str, E
 def cautions(
     prediction: Prediction, box: Box, *, xmax: float | None, tube_length: float | None
 ) -> tuple[Finding, ...]:
-    """What speaks against the box or the drive.
+    """Warn of what speaks against the box or the drive.
 
     Args:
-        prediction: At the drive.
+        prediction: What the driver does in the box at the drive.
         box: The box.
         xmax: Peak excursion that the driver takes [m]; None where it is not known.
-        tube_length: Of the vent's tube [m].
+        tube_length: Length of the vent's tube [m].
     """
     found = list(prediction.warnings)
     f = prediction.frequency_hz

@@ -1,4 +1,4 @@
-"""A driver out of a saved fit, as numbers that may be off: what boxes are computed from.
+"""A driver from a saved fit with its uncertainty: what boxes are computed from.
 
 The vector holds logarithms of Re, fs, Qms, Qes, Vas and Mms, then the internal parameters of the
 coil and of the laws of suspension and former.
@@ -15,16 +15,16 @@ from dataclasses import dataclass
 import numpy as np
 
 from fit.driver.coils.plain import Plain
+from fit.driver.elements.quantity import rounded
 from fit.driver.from_reported import KnownModel, known
 from fit.driver.impedance import STATE_SIZE, Driver
 from fit.results.error_sources import along
-from fit.results.quantities import rounded
 from fit.results.result import DriverFit, Estimate
 from meas.curve import ComplexArray, FloatArray
 from meas.errors import Finding, Refused
 
 STATE = ("Re", "fs", "Qms", "Qes", "Vas", "Mms")
-"""What the first columns are logarithms of."""
+"""Quantities whose logarithms are the first parameters."""
 
 _OF_STATE = np.array(
     [
@@ -48,7 +48,7 @@ class SavedDriver:
         driver: Coil and laws of the fit.
         theta: Logarithms of `STATE`, then the internal parameters of coil and laws, shape (p,).
         effects: Error source to its effect on ``theta`` for plus one standard uncertainty.
-        has_mass: Whether Mms is known; its column holds a stand-in otherwise.
+        has_mass: Whether Mms is known; a stand-in takes its place otherwise.
         sources: Error source to its description.
         widening: Factor on 1.96 for few repetitions, the largest of the parameters.
         warnings: What is missing in the fit.
@@ -63,13 +63,13 @@ class SavedDriver:
     warnings: tuple[Finding, ...] = ()
 
     def electrical(self, theta: FloatArray) -> FloatArray:
-        """The vector of `fit.driver.impedance` for one of ``theta``'s kind."""
+        """Parameters in the order of `fit.driver.impedance`."""
         turns = np.where(_OF_STATE[:, 1], math.log(2 * math.pi), 0.0)
         state = _OF_STATE @ theta[: len(STATE)] + turns
         return np.concatenate([state, theta[len(STATE) :]])
 
     def by_theta(self, slopes: ComplexArray) -> ComplexArray:
-        """Derivatives by ``theta`` from those by the vector of `electrical`, shape (p, n)."""
+        """Derivatives by ``theta`` from those by the parameters of `electrical`, shape (p, n)."""
         return np.concatenate([_OF_STATE.T @ slopes[:STATE_SIZE], slopes[STATE_SIZE:]])
 
     def estimate(self, value: float, gradient: FloatArray, unit: str) -> Estimate:
@@ -78,7 +78,7 @@ class SavedDriver:
         Args:
             value: The quantity at ``theta``.
             gradient: Its derivatives by ``theta``, shape (p,).
-            unit: Of the value.
+            unit: Unit of the value.
         """
         return Estimate(
             value=value,
@@ -90,7 +90,7 @@ class SavedDriver:
 
 
 def of_fit(fit: DriverFit) -> SavedDriver:
-    """The driver of a fit.
+    """Take the driver from a fit.
 
     Raises:
         Refused: ``no-volume`` if the fit has no Vas: free air alone cannot tell what a box does;
@@ -122,7 +122,7 @@ def of_fit(fit: DriverFit) -> SavedDriver:
 
 
 def _effect(given: Mapping[str, Estimate], model: KnownModel, source: str) -> FloatArray:
-    """What plus one standard uncertainty of an error source does to the vector."""
+    """Effect of plus one standard uncertainty of an error source on the parameters."""
     changes = {
         name: e.contributions[source] for name, e in given.items() if source in e.contributions
     }

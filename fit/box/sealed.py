@@ -83,6 +83,12 @@ def sealed_by_Qtc(fs: float, Qts: float, Vas: float, Qtc: float) -> SealedBox:  
         Vas: Volume equivalent to the suspension's compliance [m3].
         Qtc: Wished total Q in the box.
 
+    Maximally flat for a driver of Qts 0.4:
+
+    >>> box = sealed_by_Qtc(fs=40.0, Qts=0.4, Vas=0.030, Qtc=0.7071)
+    >>> print(f"{1e3 * box.volume:.1f} L, fc {box.fc:.1f} Hz, f3 {box.f3:.1f} Hz")
+    14.1 L, fc 70.7 Hz, f3 70.7 Hz
+
     Raises:
         UsageError: If Qtc is not above Qts: a box can only raise the Q.
     """

@@ -22,7 +22,7 @@ class Peaks:
     """Peaks of |Z| in the bass, and the dip between two.
 
     Attributes:
-        at_hz: Of each peak, ascending [Hz].
+        at_hz: Frequency of each peak, ascending [Hz].
         dip_hz: Least |Z| between the first two [Hz]; None with one peak.
     """
 
@@ -31,10 +31,10 @@ class Peaks:
 
 
 def find(curve: Curve, fs: float) -> Peaks:
-    """The peaks of a curve up to six times the driver's resonance.
+    """Find the peaks of a curve up to six times the driver's resonance.
 
     Args:
-        curve: Of the finished box.
+        curve: Impedance of the finished box.
         fs: Resonance of the driver in free air [Hz].
     """
     f, size = curve.frequency_hz, curve.magnitude_ohm
@@ -59,8 +59,8 @@ def vented(peaks: Peaks, lowest_hz: float) -> tuple[float, float]:
     - 1 (R. H. Small, Vented-box loudspeaker systems, J. Audio Eng. Soc. 21(5), 1973).
 
     Args:
-        peaks: Of the curve.
-        lowest_hz: Where the curve begins.
+        peaks: Peaks of the curve.
+        lowest_hz: Lowest frequency of the curve [Hz].
 
     Raises:
         Refused: ``no-double-peak``, ``no-box``.
@@ -120,8 +120,8 @@ def _no_double_peak(peaks: Peaks, lowest_hz: float) -> Finding:
         "no-double-peak",
         f"a vented box shows two peaks in the bass, this curve has {len(peaks.at_hz)} (at {seen}, "
         f"seen from {lowest_hz:.3g} Hz up). Is the vent open, the box tight, the tube much too "
-        "short or too long, or does the sweep begin above the lower peak? Of a closed box say so: "
-        "--closed",
+        "short or too long, or does the sweep begin above the lower peak? If the box is closed, "
+        "say --closed",
         refuses=True,
     )
 

@@ -24,7 +24,7 @@ def effective_length(fb: float, volume: float, area: float, sound_speed: float) 
         fb: Wished tuning [Hz].
         volume: Net internal volume [m3].
         area: Total cross section of all vents [m2].
-        sound_speed: [m/s].
+        sound_speed: Sound speed [m/s].
     """
     return sound_speed**2 * area / ((2 * math.pi * fb) ** 2 * volume)
 
@@ -43,9 +43,14 @@ def tube_length(
         fb: Wished tuning [Hz].
         volume: Net internal volume [m3].
         bore: Inner diameter of each tube [m].
-        sound_speed: [m/s].
+        sound_speed: Sound speed [m/s].
         tubes: Number of equal tubes.
         ends: End correction of both ends over the radius; one free and one flanged end by default.
+
+    A box of 24 litres tuned to 41 Hz by a tube of 50 mm:
+
+    >>> print(f"{1e3 * tube_length(fb=41.0, volume=0.024, bore=0.05, sound_speed=343.2):.0f} mm")
+    109 mm
 
     Raises:
         Refused: If even a mere hole would tune lower than wished.
@@ -78,7 +83,7 @@ def tuning(
         length: Cut length of each tube [m].
         volume: Net internal volume [m3].
         bore: Inner diameter of each tube [m].
-        sound_speed: [m/s].
+        sound_speed: Sound speed [m/s].
         tubes: Number of equal tubes.
         ends: End correction of both ends over the radius.
     """

@@ -156,6 +156,13 @@ def vented_flattest(fs: float, QT: float, Vas: float, QL: float = 7.0) -> Vented
         Vas: Volume equivalent to the suspension's compliance [m3].
         QL: Leakage Q of the box; 7 is a usual value for a well-built one (Small 1973, part IV).
 
+    The lossless maximally flat alignment, alpha 1.414 and h 1 (Thiele 1971):
+
+    >>> import math
+    >>> box = vented_flattest(fs=40.0, QT=butterworth_Q(math.inf), Vas=0.060, QL=math.inf)
+    >>> print(f"{box.family}: alpha {box.alpha:.3f}, h {box.h:.3f}, f3 {box.f3:.1f} Hz")
+    flat: alpha 1.414, h 1.000, f3 40.0 Hz
+
     Raises:
         Refused: If no alignment of either family exists for this Q.
     """

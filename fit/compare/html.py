@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from fit.driver.elements.quantity import rounded
 from fit.results.notebook import WORKSHOP, paragraphs, table
-from fit.results.quantities import rounded
 
 if TYPE_CHECKING:
     from fit.compare.changes import Comparison

@@ -11,8 +11,9 @@ import numpy as np
 
 from fit.compare.decay import Decay, NoEnd, decay, is_flat
 from fit.compare.repeatability import assumed_effects
+from fit.driver.elements.quantity import Quantity
 from fit.results.error_sources import RANDOM, part_of, variance
-from fit.results.quantities import QUANTITIES, Quantity
+from fit.results.quantities import QUANTITIES
 from fit.results.result import Z95, DriverFit
 from meas.curve import FloatArray
 

@@ -10,7 +10,8 @@ from typing import Any
 from fit.compare.changes import Change, Comparison, compare
 from fit.compare.pair import pairs
 from fit.compare.trend import Trend, trend
-from fit.results.quantities import QUANTITIES, quantity, rounded
+from fit.driver.elements.quantity import rounded
+from fit.results.quantities import QUANTITIES, quantity
 from fit.results.result import DriverFit
 
 FORMAT = "freeair-compare/1"

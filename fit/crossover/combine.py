@@ -13,7 +13,7 @@ class Combination:
     """Some parts and how they are joined.
 
     Attributes:
-        value: Of the whole, in the unit of the parts.
+        value: Value of the whole, in the unit of the parts.
         parts: Names of the parts used.
         text: How they are joined: ``a``, ``a + b`` in series, ``a | b`` in parallel.
     """

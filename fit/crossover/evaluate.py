@@ -22,7 +22,7 @@ from fit.crossover.network import (
     solve,
     stresses,
 )
-from fit.results.quantities import rounded
+from fit.driver.elements.quantity import rounded
 from fit.results.result import Estimate
 from meas.curve import FloatArray
 from meas.errors import Finding, Refused
@@ -62,8 +62,8 @@ class NetworkResult:
         least_load: Least |Z| that the amplifier sees.
         least_hz: Its frequency [Hz].
         verdict: How the least load stands to what the amplifier tolerates; None if not asked.
-        stresses: Of every part, by branch, in the order of its arms; None without a drive.
-        half_power_hz: By branch: where its level is 3 dB below its largest [Hz].
+        stresses: Stress of every part, by branch, in the order of its arms; None without a drive.
+        half_power_hz: Frequencies at which each branch is 3 dB below its largest level [Hz].
         findings: What to mind.
     """
 
@@ -87,7 +87,7 @@ def evaluate(
 
     Args:
         branches: At least one, each name once.
-        drive_volt: Of the amplifier [V]; None leaves the stress of parts out.
+        drive_volt: Voltage of the amplifier [V]; None leaves the stress of parts out.
         amplifier_minimum_ohm: Least load that the amplifier tolerates [ohm].
 
     Raises:
@@ -148,13 +148,13 @@ def _crossings(branches: Sequence[Branch], solution: NetworkSolution) -> tuple[C
             a, b = solution.branches[first].level_db, solution.branches[second].level_db
             for hz in crossings(f, a, b):
                 level = float(np.interp(math.log(hz), np.log(f), a))
-                told = estimate(branches, f, crossing(first, second, hz), "Hz")
-                if level < _HEARD_DB or told is None:
+                frequency = estimate(branches, f, crossing(first, second, hz), "Hz")
+                if level < _HEARD_DB or frequency is None:
                     continue
                 below = int(np.searchsorted(f, hz)) - 1
                 names = branches[first].name, branches[second].name
                 lower, upper = names if a[below] > b[below] else names[::-1]
-                found.append(Crossing(lower, upper, told, level))
+                found.append(Crossing(lower, upper, frequency, level))
     return tuple(sorted(found, key=lambda crossed: crossed.frequency.value))
 
 

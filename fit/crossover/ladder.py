@@ -136,6 +136,10 @@ def first_order_parts(crossover_hz: float, load_ohm: float) -> tuple[float, floa
     C = 1/(2 pi f R), L = R/(2 pi f): reactance equals the load at the crossover (basic circuit
     theory).
 
+    >>> C, L = first_order_parts(3000.0, 8.0)
+    >>> print(f"{1e6 * C:.2f} uF, {1e3 * L:.3f} mH")
+    6.63 uF, 0.424 mH
+
     Args:
         crossover_hz: Half-power frequency [Hz].
         load_ohm: Resistive load [ohm].
@@ -178,6 +182,11 @@ def attenuator(load_ohm: float, decibel: float) -> tuple[float, float]:
     """Series and shunt resistance [ohm] that lower the level and keep the load.
 
     Series R1 = R (k - 1)/k, shunt R2 = R/(k - 1) with k the voltage ratio (basic circuit theory).
+
+    3 dB less for a tweeter of 8 ohm:
+
+    >>> "%.2f ohm in line, %.1f ohm across" % attenuator(8.0, 3.0)
+    '2.34 ohm in line, 19.4 ohm across'
 
     Args:
         load_ohm: Load, and the input resistance to keep [ohm].

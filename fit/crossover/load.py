@@ -1,4 +1,4 @@
-"""What a crossover branch drives: an impedance at any frequency, with its errors."""
+"""The load of a crossover branch: an impedance at any frequency, with its errors."""
 
 from __future__ import annotations
 
@@ -22,9 +22,9 @@ class Load:
     """A driver as a load.
 
     Attributes:
-        name: What it is.
-        impedance: Frequencies [Hz], shape (n,), to impedance [ohm], complex, shape (n,).
-        band_hz: Where it is known.
+        name: Name of the driver.
+        impedance: Function of frequencies [Hz], shape (n,): complex impedance [ohm], shape (n,).
+        band_hz: Lowest and highest frequency at which it is known.
         errors: Error source to the change of the impedance for plus one standard uncertainty.
         sources: Error source to its description.
         Re: Coil resistance [ohm], or the least magnitude where it was not fitted.

@@ -11,7 +11,7 @@ from fit.crossover.spice import conductance
 
 
 def netlist(branches: Sequence[Branch], subcircuits: Mapping[str, str]) -> str:
-    """The whole network behind one source of 1 V (alternating), node ``amp`` against 0.
+    """Write the whole network behind one source of 1 V (alternating), node ``amp`` against 0.
 
     Nodes are ``<branch>1``, ``<branch>2`` ... from the amplifier on, the last one is
     ``<branch>_out``, on the driver.

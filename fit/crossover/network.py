@@ -24,8 +24,8 @@ class NetworkPart:
         name: Unique within its branch, such as ``C1``.
         part: Its values.
         value_uncertainty: Standard uncertainty of a stated value, in its unit.
-        series_uncertainty: Of a stated series resistance [ohm].
-        errors: Of a measured part, error source to its effect for plus one standard uncertainty
+        series_uncertainty: Standard uncertainty of a stated series resistance [ohm].
+        errors: Error source of a measured part to its effect for plus one standard uncertainty
             on ``value``, ``series_ohm`` and ``core_ohm``. Drivers and parts measured on one bench
             share such errors.
         rated_watt: Power that it bears [W]; None: not stated.
@@ -154,7 +154,7 @@ def crossings(frequency_hz: FloatArray, above: FloatArray, below: FloatArray) ->
     """Where two curves cross [Hz], linear over ln f between points.
 
     Args:
-        frequency_hz: Shape (n,).
+        frequency_hz: Frequencies [Hz], shape (n,).
         above: One curve, shape (n,).
         below: The other, shape (n,).
     """
@@ -204,8 +204,8 @@ def stresses(solution: BranchSolution, frequency_hz: FloatArray, volt_rms: float
 
     Args:
         solution: The branch.
-        frequency_hz: Shape (n,), evenly over ln f.
-        volt_rms: Of the amplifier [V].
+        frequency_hz: Frequencies [Hz], shape (n,), evenly over ln f.
+        volt_rms: Voltage of the amplifier [V].
     """
     arms = [arm.arm for arm in solution.branch.arms]
     found = []
@@ -231,7 +231,7 @@ def with_part(branch: Branch, name: str, part: Part) -> Branch:
 
     Args:
         branch: The branch.
-        name: Of the part.
+        name: Name of the part.
         part: What takes its place.
     """
     arms = []

@@ -23,7 +23,7 @@ def subcircuit(
     high_hz: float = 40e3,
     comments: tuple[str, ...] = (),
 ) -> str:
-    """The driver's electrical equivalent in free air between two terminals.
+    """Write the driver's electrical equivalent in free air between two terminals.
 
     Re in series with the coil and, for the motion, Res parallel to an inductance Cms Bl^2 and a
     capacitance Mms/Bl^2 (R. H. Small, J. Audio Eng. Soc. 20(5), 1972), which need no Bl: they are
@@ -40,7 +40,7 @@ def subcircuit(
         model: Name of the model.
         low_hz: Lower end of the band in which a lossy coil and creep are to be right [Hz].
         high_hz: Its upper end [Hz].
-        comments: Lines to put on top.
+        comments: Lines to write on top.
 
     Raises:
         Refused: ``no-circuit``, if the model cannot be written as a circuit; ``unknown-coil``,

@@ -21,14 +21,14 @@ TOLERANCE = {"capacitor": 0.10, "inductor": 0.05, "resistor": 0.05}
 
 
 @dataclass(frozen=True)
-class Wish:
+class BranchAim:
     """What a branch is meant to do.
 
     Attributes:
-        low_pass: The woofer's; else the tweeter's.
+        low_pass: Low-pass, for a woofer; else high-pass, for a tweeter.
         crossover_hz: Corner frequency [Hz].
         order: 1 or 2.
-        Q: Of a second-order section into a resistance.
+        Q: Q of a second-order section into a resistance.
         compensate: Whether to level the coil's inductance first.
         attenuate_db: Attenuation between filter and driver [dB]; 0 for none.
         series: Preferred values to take (IEC 60063: 3, 6, 12 ...); None: exact values.
@@ -43,38 +43,38 @@ class Wish:
     series: int | None = 12
 
 
-def design(wish: Wish, load: Load) -> tuple[tuple[NetworkArm, ...], float]:
-    """Arms from the amplifier to the driver, and the resistance they were reckoned for [ohm].
+def design(aim: BranchAim, load: Load) -> tuple[tuple[NetworkArm, ...], float]:
+    """Design arms from the amplifier to the driver, and say for which resistance [ohm].
 
     The textbook values hold for a resistance. A driver is none: |Z| at the corner stands for it,
     Re where its inductance is compensated. What the values really do follows from solving the
     network into the measured impedance.
 
     Args:
-        wish: What is wanted.
+        aim: What the branch is meant to do.
         load: The driver.
 
     Raises:
         ValueError: If the order is not 1 or 2.
     """
-    if wish.order not in (1, 2):
-        raise ValueError(f"order {wish.order} is neither 1 nor 2")
-    nominal = load.Re if wish.compensate else _magnitude(load, wish.crossover_hz)
-    if wish.order == 1:
-        C, L = first_order_parts(wish.crossover_hz, nominal)
+    if aim.order not in (1, 2):
+        raise ValueError(f"order {aim.order} is neither 1 nor 2")
+    nominal = load.Re if aim.compensate else _magnitude(load, aim.crossover_hz)
+    if aim.order == 1:
+        C, L = first_order_parts(aim.crossover_hz, nominal)
     else:
-        C, L = second_order_parts(wish.crossover_hz, nominal, wish.Q)
-    in_line, across = (("inductor", L), ("capacitor", C))[:: 1 if wish.low_pass else -1]
+        C, L = second_order_parts(aim.crossover_hz, nominal, aim.Q)
+    in_line, across = (("inductor", L), ("capacitor", C))[:: 1 if aim.low_pass else -1]
     steps: list[tuple[str, tuple[tuple[str, float], ...]]] = [("series", (in_line,))]
-    if wish.order == 2:
+    if aim.order == 2:
         steps.append(("shunt", (across,)))
-    if wish.attenuate_db > 0:
-        first, second = attenuator(nominal, wish.attenuate_db)
+    if aim.attenuate_db > 0:
+        first, second = attenuator(nominal, aim.attenuate_db)
         steps += [("series", (("resistor", first),)), ("shunt", (("resistor", second),))]
-    if wish.compensate:
+    if aim.compensate:
         R, C = compensation(load.Re, load.Le)
         steps.append(("shunt", (("resistor", R), ("capacitor", C))))
-    return _named(steps, wish.series), nominal
+    return _named(steps, aim.series), nominal
 
 
 def _magnitude(load: Load, hz: float) -> float:

@@ -1,4 +1,4 @@
-"""A driver's parameters out of what a saved fit reports, with derivatives."""
+"""Parameters of a driver's impedance from what a fit reports, with derivatives."""
 
 from __future__ import annotations
 
@@ -42,10 +42,10 @@ class KnownModel:
 
 
 def known(name: str, values: Mapping[str, float]) -> KnownModel:
-    """The model of a fit.
+    """Find the parameters of a fit's model.
 
     Args:
-        name: Of the model.
+        name: Name of the model.
         values: Reported parameters, ``fs`` among them.
 
     Raises:
@@ -65,13 +65,13 @@ def known(name: str, values: Mapping[str, float]) -> KnownModel:
 
 
 def in_free_air(name: str, values: Mapping[str, float]) -> KnownModel:
-    """The same with the reference state: the whole vector of `fit.driver.impedance`.
+    """Find all parameters of `fit.driver.impedance`: the reference state first.
 
     Re, strength Res Rms/Mms, resonance 2 pi fs and loss 2 pi fs/Qms (R. H. Small, J. Audio Eng.
     Soc. 20(5), 1972), as logarithms.
 
     Args:
-        name: Of the model.
+        name: Name of the model.
         values: Reported parameters, ``Re fs Qms Res`` among them.
 
     Raises:

@@ -24,6 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fit.driver.coils.coil import CoilModel
+from fit.driver.laws.law import Stiffness
 from fit.driver.mechanics import Mechanics
 
 FloatArray = NDArray[np.float64]
@@ -126,8 +127,8 @@ class AtFrequencies:
     """
 
     coil: tuple[ComplexArray, ComplexArray]
-    spring: tuple[ComplexArray, ComplexArray, ComplexArray]
-    braking: tuple[ComplexArray, ComplexArray, ComplexArray] | None
+    spring: Stiffness
+    braking: Stiffness | None
     ring: tuple[ComplexArray, ComplexArray, ComplexArray, ComplexArray] | None
 
 

@@ -14,7 +14,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from fit.driver.laws.law import Law
+from fit.driver.elements.unbounded import Slopes
+from fit.driver.laws.law import Law, Stiffness
 
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
@@ -67,9 +68,7 @@ class Mechanics:
             found = [np.concatenate([head, tail]) for head in found for tail in law.starts]
         return tuple(found)
 
-    def stiffness(
-        self, x: ComplexArray, internal: FloatArray
-    ) -> tuple[ComplexArray, ComplexArray, ComplexArray]:
+    def stiffness(self, x: ComplexArray, internal: FloatArray) -> Stiffness:
         """Dynamic stiffness over ws^2 Mms, its constant loss taken out: 1 at resonance.
 
         Args:
@@ -86,9 +85,7 @@ class Mechanics:
         size, by_size = total[..., -1:].real, slopes[..., -1:].real
         return _lossless_at_resonance(x, total / size, along / size, slopes / size, by_size / size)
 
-    def braking(
-        self, x: ComplexArray, internal: FloatArray
-    ) -> tuple[ComplexArray, ComplexArray, ComplexArray]:
+    def braking(self, x: ComplexArray, internal: FloatArray) -> Stiffness:
         """The former's part of `stiffness`: what does not change when the spring does.
 
         Args and Returns as there; nothing without a former.
@@ -104,9 +101,7 @@ class Mechanics:
         by_internal[-self.former.size :] = by_own
         return _lossless_at_resonance(x, k / size, along / size, by_internal / size, by_size / size)
 
-    def _sum(
-        self, x: ComplexArray, internal: FloatArray
-    ) -> tuple[ComplexArray, ComplexArray, ComplexArray]:
+    def _sum(self, x: ComplexArray, internal: FloatArray) -> Stiffness:
         """Sum of the laws before it is normalised, with its derivatives."""
         total = np.full(x.shape, 1.0 if self.suspension is None else 0.0, dtype=complex)
         along = np.zeros_like(total)
@@ -185,9 +180,7 @@ class Mechanics:
         ends = np.cumsum([law.size for law in self.laws])
         return [internal[end - law.size : end] for law, end in zip(self.laws, ends, strict=True)]
 
-    def internal(
-        self, values: Mapping[str, float], resonance_hz: float
-    ) -> tuple[FloatArray, list[dict[str, float]]]:
+    def internal(self, values: Mapping[str, float], fs: float) -> tuple[FloatArray, Slopes]:
         """Internal parameters from reported ones, and the derivatives of each by these and fs.
 
         Raises:
@@ -195,18 +188,16 @@ class Mechanics:
         """
         found, slopes = [np.zeros(0)], []
         for law in self.laws:
-            own, rows = law.internal(values, resonance_hz)
+            own, rows = law.internal(values, fs)
             found.append(own)
             slopes += rows
         return np.concatenate(found), slopes
 
-    def reported(
-        self, internal: FloatArray, resonance_hz: float
-    ) -> Mapping[str, tuple[float, str]]:
+    def reported(self, internal: FloatArray, fs: float) -> Mapping[str, tuple[float, str]]:
         """Parameters of the laws under their own names: value and unit."""
         found: dict[str, tuple[float, str]] = {}
         for law, own in zip(self.laws, self.parts(internal), strict=True):
-            found.update(law.reported(own, resonance_hz))
+            found.update(law.reported(own, fs))
         return found
 
 
@@ -226,7 +217,7 @@ def _lossless_at_resonance(
     along: ComplexArray,
     slopes: ComplexArray,
     by_size: FloatArray,
-) -> tuple[ComplexArray, ComplexArray, ComplexArray]:
+) -> Stiffness:
     """A stiffness, known at resonance too, without the constant loss that it has there.
 
     Args:

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 import numpy as np
 from numpy.typing import NDArray
 
-from fit.results.quantities import rounded
+from fit.driver.elements.quantity import rounded
 from meas.curve import Curve, FloatArray, ImpedanceCurve, Systematic
 from meas.errors import Finding, Refused
 

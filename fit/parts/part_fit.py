@@ -16,11 +16,11 @@ from typing import Literal
 
 import numpy as np
 
+from fit.driver.elements.quantity import rounded
 from fit.parts.against_frequency import PartRow, rows
 from fit.parts.kind import UNRESOLVED, linear_points, refuse_open_or_shorted, refuse_other_kind
 from fit.parts.one_port import Followed, OnePort, follow
 from fit.parts.passive import REFERENCE_HZ, Capacitor, Inductor, Resistor
-from fit.results.quantities import rounded
 from fit.results.result import Estimate
 from meas.curve import ComplexArray, Curve, FloatArray, ImpedanceCurve, MagnitudeCurve, Systematic
 from meas.errors import Finding, Refused

@@ -13,7 +13,8 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Literal
 
-from fit.results.quantities import QUANTITIES, rounded, shown
+from fit.driver.elements.quantity import rounded
+from fit.results.quantities import QUANTITIES, shown
 from fit.results.result import Estimate
 from fit.results.shares import shares
 from meas.errors import UsageError

@@ -5,11 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 
+from fit.driver.elements.quantity import rounded
 from fit.driver.models import named
 from fit.results.error_sources import variance
 from fit.results.model_words import laws_in, loss_shares, shares_of_loss
 from fit.results.propagate import effects_on
-from fit.results.quantities import rounded, shown
+from fit.results.quantities import shown
 from fit.results.result import DriverFit, Estimate
 from meas.errors import Finding
 

@@ -7,8 +7,9 @@ from collections.abc import Iterable, Sequence
 from html import escape
 from typing import TYPE_CHECKING
 
+from fit.driver.elements.quantity import rounded
 from fit.results.model_words import in_words
-from fit.results.quantities import quantity, rounded
+from fit.results.quantities import quantity
 from fit.results.shares import shares
 
 if TYPE_CHECKING:

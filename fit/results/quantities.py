@@ -5,8 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from fit.driver.elements.quantity import Quantity as Quantity
-from fit.driver.elements.quantity import rounded as rounded
+from fit.driver.elements.quantity import Quantity, rounded
 
 if TYPE_CHECKING:
     from fit.results.result import Estimate

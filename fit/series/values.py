@@ -12,8 +12,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from fit.compare.repeatability import assumed_effects
+from fit.driver.elements.quantity import Quantity
 from fit.results.error_sources import part_of, shared_sources, variance
-from fit.results.quantities import QUANTITIES, Quantity
+from fit.results.quantities import QUANTITIES
 from fit.results.result import DriverFit, Estimate
 
 CMES = "Cmes"

@@ -23,7 +23,7 @@ class Ladder(CoilModel):
     1989).
 
     Args:
-        name: Of the model.
+        name: Name of the model.
         corners: Corner frequencies Rk/(2 pi Lk) tried as starts [Hz], one tuple a start.
         grows_from: Ladder of one section less to start from, instead of all corners.
     """

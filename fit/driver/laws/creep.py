@@ -10,7 +10,17 @@ import numpy as np
 from fit.driver.elements.quantity import Quantity, rounded
 from fit.driver.elements.sections import STEP, Section, highest_corner, lowest_step
 from fit.driver.elements.unbounded import Slopes, logistic, logit
-from fit.driver.laws.law import AT_FS, NO_FAULT, ComplexArray, FloatArray, Law, Written, percent
+from fit.driver.laws.law import (
+    AT_FS,
+    NO_FAULT,
+    Band,
+    ComplexArray,
+    FloatArray,
+    Law,
+    Stiffness,
+    Written,
+    percent,
+)
 from meas.errors import Finding
 
 STEEPEST = 0.3
@@ -34,9 +44,7 @@ class Creep(Law):
     typical: FloatArray = np.array([-0.7])
     starts: tuple[FloatArray, ...] = (np.array([-1.6]), np.array([0.7]))
 
-    def stiffness(
-        self, x: ComplexArray, internal: FloatArray
-    ) -> tuple[ComplexArray, ComplexArray, ComplexArray]:
+    def stiffness(self, x: ComplexArray, internal: FloatArray) -> Stiffness:
         """By the logit of creep over `STEEPEST`."""
         share = logistic(internal[0])
         creep = STEEPEST * share
@@ -47,15 +55,11 @@ class Creep(Law):
         by_logit: ComplexArray = by_creep * (creep * (1 - share))
         return 1 / compliance, slope, by_logit[None]
 
-    def reported(
-        self, internal: FloatArray, resonance_hz: float
-    ) -> Mapping[str, tuple[float, str]]:
+    def reported(self, internal: FloatArray, fs: float) -> Mapping[str, tuple[float, str]]:
         """Share of the compliance for each decade."""
         return {"creep": (STEEPEST * float(logistic(internal[0])), "1")}
 
-    def internal(
-        self, values: Mapping[str, float], resonance_hz: float
-    ) -> tuple[FloatArray, Slopes]:
+    def internal(self, values: Mapping[str, float], fs: float) -> tuple[FloatArray, Slopes]:
         """The logit of creep over `STEEPEST`."""
         number, slopes = logit(values, "creep", 0.0, STEEPEST)
         return np.array([number]), slopes
@@ -71,15 +75,12 @@ class Creep(Law):
             f"The suspension creeps: its compliance grows by {written('creep')} for each decade "
             f"of frequency downwards, so that it is {100 * values['creep']:.0f} % softer at "
             f"{rounded(values['fs'] / 10, 2)} Hz than at resonance. {AT_FS}. Its creep takes "
-            f"{percent(share)} of the mechanical loss at resonance. {NO_FAULT}.",
+            f"{percent(share)} of the mechanical loss at resonance.",
+            ground=NO_FAULT,
         )
 
     def circuit(
-        self,
-        internal: FloatArray,
-        inductance: float,
-        resonance_hz: float,
-        band_hz: tuple[float, float],
+        self, internal: FloatArray, spring: float, fs: float, band_hz: Band
     ) -> list[Section]:
         """s L [1 - creep log10(s/ws)] as a spring and a chain of elements that give slowly.
 
@@ -91,13 +92,13 @@ class Creep(Law):
         creep of 0.15 per decade the impedance of a driver is right to 3e-6 of |Z| within the
         band, for 0.2 to 1e-5, for the steepest of 0.3 to 1e-3.
         """
-        creep, _ = self.reported(internal, resonance_hz)["creep"]
-        weight = inductance * creep / math.log(10) * STEP
-        resonance = math.log(2 * math.pi * resonance_hz)
+        creep, _ = self.reported(internal, fs)["creep"]
+        weight = spring * creep / math.log(10) * STEP
+        resonance = math.log(2 * math.pi * fs)
         first = lowest_step(band_hz[0])
         end = min(highest_corner(band_hz[1]), resonance + math.log(10) / creep)
         corners = [math.exp(k * STEP) for k in range(first, math.floor(end / STEP - 1) + 1)]
         lag = sum(1 / (1 + math.exp(2 * resonance) / corner**2) for corner in corners)
         below = weight * math.exp((first - 1) * STEP) / (1 - math.exp(-STEP))
-        rest = inductance - weight * lag
+        rest = spring - weight * lag
         return [(None, rest), (below, None), *((weight * corner, weight) for corner in corners)]

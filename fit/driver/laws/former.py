@@ -9,7 +9,7 @@ import numpy as np
 
 from fit.driver.elements.quantity import Quantity
 from fit.driver.elements.unbounded import Slopes, logarithms, size_and_delay
-from fit.driver.laws.law import BORDER, ComplexArray, FloatArray, Law, Written, percent
+from fit.driver.laws.law import BORDER, ComplexArray, FloatArray, Law, Stiffness, Written, percent
 from meas.errors import Finding
 
 
@@ -36,31 +36,25 @@ class Former(Law):
     typical: FloatArray = np.log([0.2, 0.05, 1.0])
     starts: tuple[FloatArray, ...] = (np.log([0.1, 0.02, 0.5]), np.log([0.1, 0.2, 0.5]))
 
-    def stiffness(
-        self, x: ComplexArray, internal: FloatArray
-    ) -> tuple[ComplexArray, ComplexArray, ComplexArray]:
+    def stiffness(self, x: ComplexArray, internal: FloatArray) -> Stiffness:
         """By ln brake, by the logarithm of tau times the angular resonance, and by ln R."""
         brake, delay, _ = np.exp(internal)
         slow = 1 / (1 + x * delay)
         k = brake * x * slow
         return k, k * slow, np.array([k, -k * x * delay * slow, np.zeros_like(k)])
 
-    def reported(
-        self, internal: FloatArray, resonance_hz: float
-    ) -> Mapping[str, tuple[float, str]]:
+    def reported(self, internal: FloatArray, fs: float) -> Mapping[str, tuple[float, str]]:
         """Share of the spring's reaction at resonance, corner of the ring, its R in the coil."""
         brake, delay, R = (float(value) for value in np.exp(internal))
         return {
             "brake": (brake, "1"),
-            "f_former": (resonance_hz / delay, "Hz"),
+            "f_former": (fs / delay, "Hz"),
             "R_former": (R, "ohm"),
         }
 
-    def internal(
-        self, values: Mapping[str, float], resonance_hz: float
-    ) -> tuple[FloatArray, Slopes]:
+    def internal(self, values: Mapping[str, float], fs: float) -> tuple[FloatArray, Slopes]:
         """ln brake, ln fs/f_former and ln R_former."""
-        found, slopes = size_and_delay(values, "brake", "f_former", resonance_hz)
+        found, slopes = size_and_delay(values, "brake", "f_former", fs)
         R, more = logarithms(values, ["R_former"])
         return np.append(found, R), slopes + more
 

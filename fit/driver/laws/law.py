@@ -20,6 +20,10 @@ from meas.errors import Finding
 
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
+Stiffness = tuple[ComplexArray, ComplexArray, ComplexArray]
+"""Dynamic stiffness along frequency, shape (n,), its derivative by ln x, and those by the
+parameters, shape (size, n)."""
+Band = tuple[float, float]
 Written = Callable[[str], str]
 """Writes the value of a reported symbol as people read it."""
 
@@ -36,7 +40,7 @@ AT_FS = (
     "suspension is softer"
 )
 NO_FAULT = (
-    "Common for rubber, foam and impregnated cloth (common practice, no source), and no fault"
+    "Common for rubber, foam and impregnated cloth (common practice, no source), and no fault."
 )
 
 
@@ -58,24 +62,18 @@ class Law(ABC):
     starts: tuple[FloatArray, ...]
 
     @abstractmethod
-    def stiffness(
-        self, x: ComplexArray, internal: FloatArray
-    ) -> tuple[ComplexArray, ComplexArray, ComplexArray]:
-        """Stiffness, its derivative by ln x, and those by the parameters, shape (size, n).
+    def stiffness(self, x: ComplexArray, internal: FloatArray) -> Stiffness:
+        """Stiffness at x, complex angular frequency over the angular resonance, shape (n,).
 
         With x of shape (r, n) and parameters of shape (size, r, 1) for r of them at once.
         """
 
     @abstractmethod
-    def reported(
-        self, internal: FloatArray, resonance_hz: float
-    ) -> Mapping[str, tuple[float, str]]:
+    def reported(self, internal: FloatArray, fs: float) -> Mapping[str, tuple[float, str]]:
         """The law's parameters under their own names: value and unit."""
 
     @abstractmethod
-    def internal(
-        self, values: Mapping[str, float], resonance_hz: float
-    ) -> tuple[FloatArray, Slopes]:
+    def internal(self, values: Mapping[str, float], fs: float) -> tuple[FloatArray, Slopes]:
         """Internal parameters from reported ones, and the derivatives of each by these and fs.
 
         Raises:
@@ -105,11 +103,7 @@ class Law(ABC):
         """
 
     def circuit(
-        self,
-        internal: FloatArray,
-        inductance: float,
-        resonance_hz: float,
-        band_hz: tuple[float, float],
+        self, internal: FloatArray, spring: float, fs: float, band_hz: Band
     ) -> list[Section] | None:
         """Sections in series that are the suspension under this law; None where there are none.
 
@@ -117,8 +111,8 @@ class Law(ABC):
 
         Args:
             internal: Parameters of the law.
-            inductance: That of an ordinary spring of stiffness 1 [H].
-            resonance_hz: fs [Hz].
+            spring: Inductance of an ordinary spring of stiffness 1 [H].
+            fs: Resonance [Hz].
             band_hz: Where the circuit is to be right [Hz].
         """
         return None

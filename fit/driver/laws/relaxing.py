@@ -14,9 +14,11 @@ from fit.driver.laws.law import (
     AT_FS,
     BORDER,
     NO_FAULT,
+    Band,
     ComplexArray,
     FloatArray,
     Law,
+    Stiffness,
     Written,
     percent,
 )
@@ -40,9 +42,7 @@ class Relaxing(Law):
     typical: FloatArray = np.log([0.2, 3.0])
     starts: tuple[FloatArray, ...] = (np.log([0.2, 5.0]), np.log([0.2, 0.5]))
 
-    def stiffness(
-        self, x: ComplexArray, internal: FloatArray
-    ) -> tuple[ComplexArray, ComplexArray, ComplexArray]:
+    def stiffness(self, x: ComplexArray, internal: FloatArray) -> Stiffness:
         """By ln give and by the logarithm of tau times the angular resonance."""
         give, delay = np.exp(internal)
         slow = 1 / (1 + x * delay)
@@ -51,18 +51,14 @@ class Relaxing(Law):
         by_delay = give * x * delay * slow**2 * k**2
         return k, by_delay, np.array([-give * slow * k**2, by_delay])
 
-    def reported(
-        self, internal: FloatArray, resonance_hz: float
-    ) -> Mapping[str, tuple[float, str]]:
+    def reported(self, internal: FloatArray, fs: float) -> Mapping[str, tuple[float, str]]:
         """Share by which the compliance grows, and the frequency where it does."""
         give, delay = (float(value) for value in np.exp(internal))
-        return {"give": (give, "1"), "f_give": (resonance_hz / delay, "Hz")}
+        return {"give": (give, "1"), "f_give": (fs / delay, "Hz")}
 
-    def internal(
-        self, values: Mapping[str, float], resonance_hz: float
-    ) -> tuple[FloatArray, Slopes]:
+    def internal(self, values: Mapping[str, float], fs: float) -> tuple[FloatArray, Slopes]:
         """ln give and ln fs/f_give."""
-        return size_and_delay(values, "give", "f_give", resonance_hz)
+        return size_and_delay(values, "give", "f_give", fs)
 
     def plausible(self, internal: FloatArray) -> bool:
         """Whether it gives slowly: the corner of its stiffness, (1 + give)/tau, is low."""
@@ -79,17 +75,14 @@ class Relaxing(Law):
             "suspension-gives",
             f"The suspension gives slowly: far below {written('f_give')} its compliance is "
             f"higher by {written('give')} than far above. {AT_FS}. That takes {percent(share)} "
-            f"of the mechanical loss at resonance. {NO_FAULT}.",
+            f"of the mechanical loss at resonance.",
+            ground=NO_FAULT,
         )
 
     def circuit(
-        self,
-        internal: FloatArray,
-        inductance: float,
-        resonance_hz: float,
-        band_hz: tuple[float, float],
+        self, internal: FloatArray, spring: float, fs: float, band_hz: Band
     ) -> list[Section]:
         """The spring, and the slow element as an inductance bridged by a resistance."""
-        found = self.reported(internal, resonance_hz)
-        slow = found["give"][0] * inductance
-        return [(None, inductance), (slow * 2 * math.pi * found["f_give"][0], slow)]
+        found = self.reported(internal, fs)
+        slow = found["give"][0] * spring
+        return [(None, spring), (slow * 2 * math.pi * found["f_give"][0], slow)]

@@ -25,7 +25,7 @@ from fit.crossover.network import (
     stresses,
 )
 from fit.crossover.spice import subcircuit
-from fit.crossover.textbook import Wish, design
+from fit.crossover.textbook import BranchAim, design
 from fit.design.preferred import nearest
 from fit.results.result import DriverFit, Estimate, FittedCurve
 from meas.curve import ImpedanceCurve, Systematic
@@ -91,8 +91,8 @@ def test_ngspice_sees_the_same_network(tmp_path):
 def test_first_order_into_resistors_crosses_at_half_power():
     wish = {"crossover_hz": 3000.0, "series": None}
     branches = [
-        Branch("woofer", design(Wish(True, **wish), resistor(8.0))[0], resistor(8.0)),
-        Branch("tweeter", design(Wish(False, **wish), resistor(8.0))[0], resistor(8.0)),
+        Branch("woofer", design(BranchAim(True, **wish), resistor(8.0))[0], resistor(8.0)),
+        Branch("tweeter", design(BranchAim(False, **wish), resistor(8.0))[0], resistor(8.0)),
     ]
     # 8 ohm at 3 kHz: 0.42441 mH, 6.6315 uF (worked by hand).
     assert branches[0].arms[0].parts[0].part.value == pytest.approx(0.42441e-3, abs=5e-9)
@@ -112,7 +112,7 @@ def test_tweeter_capacitors_of_the_trade():
     """2.2 and 3.3 uF are common first-order series capacitors of tweeters (common practice, no
     source): corners of 9.0 and 6.0 kHz into 8 ohm, inside the tweeter's 2 to 20 kHz."""
     for hz, farad in ((6000.0, 3.3e-6), (9000.0, 2.2e-6)):
-        arms, _ = design(Wish(False, hz, series=6), resistor(8.0))
+        arms, _ = design(BranchAim(False, hz, series=6), resistor(8.0))
         assert arms[0].parts[0].part.value == pytest.approx(farad)
         assert 1 / (2 * math.pi * 8 * farad) == pytest.approx(hz, rel=0.02)
 
@@ -125,7 +125,7 @@ def test_two_polarised_capacitors_make_half():
 
 
 def test_second_order_butterworth_into_resistors():
-    wish = Wish(True, 2000.0, order=2, Q=math.sqrt(0.5), series=None)
+    wish = BranchAim(True, 2000.0, order=2, Q=math.sqrt(0.5), series=None)
     branch = Branch("woofer", design(wish, resistor(6.0))[0], resistor(6.0))
     result = evaluate([branch])
     f, level = result.solution.frequency_hz, result.solution.branches[0].level_db
@@ -137,7 +137,7 @@ def test_compensation_makes_the_textbook_value_right():
     """Into Re + s Le with its compensation the first-order branch is exact again."""
     Re, Le = 6.0, 0.5e-3
     driver = Load("coil", lambda f: Re + 2j * np.pi * f * Le, BAND, {}, {}, Re, Le)
-    arms, nominal = design(Wish(True, 1000.0, compensate=True, series=None), driver)
+    arms, nominal = design(BranchAim(True, 1000.0, compensate=True, series=None), driver)
     assert nominal == Re
     solution = solve([Branch("woofer", arms, driver)], np.array([1000.0, 10000.0]))
     level = solution.branches[0].level_db
@@ -145,8 +145,8 @@ def test_compensation_makes_the_textbook_value_right():
 
 
 def test_attenuation_is_what_was_asked():
-    quiet = Wish(False, 3000.0, attenuate_db=6.0, series=None)
-    loud = Wish(False, 3000.0, series=None)
+    quiet = BranchAim(False, 3000.0, attenuate_db=6.0, series=None)
+    loud = BranchAim(False, 3000.0, series=None)
     f = grid(BAND)
     levels = []
     for wish in (loud, quiet):
@@ -156,7 +156,7 @@ def test_attenuation_is_what_was_asked():
 
 
 def test_designed_parts_are_preferred_values():
-    arms, _ = design(Wish(False, 2800.0, order=2, attenuate_db=3.0, series=12), resistor(7.3))
+    arms, _ = design(BranchAim(False, 2800.0, order=2, attenuate_db=3.0, series=12), resistor(7.3))
     for arm in arms:
         for named in arm.parts:
             assert nearest(named.part.value, 12) == pytest.approx(named.part.value)
@@ -416,7 +416,7 @@ def test_undecided_when_the_limit_lies_in_the_interval():
 
 def test_a_tweeter_driven_at_its_resonance_is_told():
     tweeter = load("tweeter", TWEETER, "lossy")
-    low = design(Wish(False, 1500.0), tweeter)[0]
+    low = design(BranchAim(False, 1500.0), tweeter)[0]
     assert "resonance-driven" in codes([Branch("tweeter", low, tweeter)])
-    high = design(Wish(False, 5000.0, order=2), tweeter)[0]
+    high = design(BranchAim(False, 5000.0, order=2), tweeter)[0]
     assert "resonance-driven" not in codes([Branch("tweeter", high, tweeter)])
