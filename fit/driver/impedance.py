@@ -18,6 +18,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -166,12 +167,12 @@ class Driver:
         """Number of parameters."""
         return STATE_SIZE + self.coil.size + self.mechanics.size
 
-    @property
+    @cached_property
     def coil_columns(self) -> list[int]:
         """Parameters of the coil."""
         return list(range(STATE_SIZE, STATE_SIZE + self.coil.size))
 
-    @property
+    @cached_property
     def law_columns(self) -> list[int]:
         """Parameters of the laws."""
         return list(range(STATE_SIZE + self.coil.size, self.size))
