@@ -14,6 +14,8 @@ if TYPE_CHECKING:
     from meas.errors import Finding
     from meas.takes.take import Take
 
+_LARGEST = 1_000_000  # bytes; a table of a thousand points has a tenth of it
+
 
 def uneven(takes: Sequence[Take | None], fit: DriverFit) -> tuple[Finding, ...]:
     """Even harmonics of the first free-air take that kept any; nothing where none did."""
@@ -37,15 +39,17 @@ def read(file: Path) -> Harmonics | None:
     import numpy as np
 
     from fit.diagnosis.harmonic_causes import Harmonics
+    from meas.errors import UnreadableInput
+    from meas.files.reading import read_bytes
 
     try:
-        lines = file.read_text(encoding="utf-8").splitlines()
+        lines = read_bytes(file, "table", _LARGEST, "").decode().splitlines()
         rows = list(csv.reader(line for line in lines if line and not line.startswith("#")))
         columns = {
             name: np.array([float(row[k]) if row[k] else np.nan for row in rows[1:]])
             for k, name in enumerate(rows[0])
         }
-    except (OSError, ValueError, IndexError):
+    except (UnreadableInput, ValueError, IndexError, csv.Error):
         return None
     for even, odd in (("harmonic_2", "harmonic_3"), ("even", "odd")):
         names = ("frequency_hz", f"{even}_percent", f"{odd}_percent", "noise_percent")

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from meas.bench.rig import MOST_FRAMES
 from meas.errors import Finding, UnreadableInput
 
 Samples = NDArray[np.float32] | NDArray[np.float64]
@@ -27,7 +28,6 @@ _BITS = {
     "DOUBLE": 0,
 }
 _RATES_HZ = (8000, 768000)
-_MOST_FRAMES = 100_000_000  # half an hour at 48 kHz; lossless compression can hide far more
 _BLOCK_FRAMES = 4096  # what a broken FLAC file loses at most before the break
 # Writers into a pipe cannot go back to fill in the size; they leave one of these.
 _UNKNOWN_SIZES = range(0xFFFF0000, 0x100000000)
@@ -201,10 +201,10 @@ def _samples(
         while len(block := file.read(_BLOCK_FRAMES, dtype=dtype, always_2d=True)):
             blocks.append(block[:, columns])
             frames += len(block)
-            if frames > _MOST_FRAMES:
+            if frames > MOST_FRAMES:  # the header may say less, or nothing
                 raise _error(
                     path,
-                    f"is longer than {_MOST_FRAMES / 1e6:.0f} million samples of each channel",
+                    f"is longer than {MOST_FRAMES / 1e6:.0f} million samples of each channel",
                     "Cut out the part that holds the sweeps.",
                 )
     except decoding_error:

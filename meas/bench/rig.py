@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Annotated, Any, Literal
 
 import numpy as np
@@ -9,6 +10,12 @@ from pydantic import BaseModel, ConfigDict, FailFast, Field, model_validator
 
 from meas.bench.simulated_settings import SimulatedSettings
 from meas.curve import ComplexArray, FloatArray
+
+MOST_FRAMES = 12_000_000
+"""Of an excitation or a recording: a minute at 192 kHz, four at 48 kHz, a gigabyte of memory."""
+
+_MOST_POINTS = 2000  # ten times what is kept of a standard
+_MOST_STANDARDS = 50
 
 
 class _Table(BaseModel):
@@ -30,15 +37,17 @@ class Standard(_Table):
     tolerance_percent: float | None = Field(default=None, ge=0, le=50, description="its limits")
     inductance_limit_h: float | None = Field(default=None, ge=0, description="its own, at most")
     taken_at: str = Field(description="ISO 8601 with offset")
-    sample_rate_hz: int = Field(gt=0)
+    sample_rate_hz: int = Field(ge=8000, le=768000)
     device: str
-    source_input: int = Field(ge=1)
-    driver_input: int = Field(ge=1)
-    series_resistor_ohm: float | None = Field(default=None, gt=0, description="as the rig said")
+    source_input: int = Field(ge=1, le=1024)
+    driver_input: int = Field(ge=1, le=1024)
+    series_resistor_ohm: float | None = Field(
+        default=None, gt=0, le=1e9, description="as the rig said"
+    )
     resistor_side: Literal["hot", "ground"] | None = None
     # A million wrong rows, told one by one, would fill the memory.
     points: Annotated[tuple[tuple[float, float, float, float], ...], FailFast()] = Field(
-        min_length=2
+        min_length=2, max_length=_MOST_POINTS
     )
 
     @model_validator(mode="after")
@@ -80,7 +89,9 @@ class Standard(_Table):
 class Calibration(_Table):
     """The standards that were measured on a bench, one of each kind and value at most."""
 
-    standards: Annotated[tuple[Standard, ...], FailFast()] = Field(min_length=1)
+    standards: Annotated[tuple[Standard, ...], FailFast()] = Field(
+        min_length=1, max_length=_MOST_STANDARDS
+    )
 
     @model_validator(mode="before")
     @classmethod
@@ -133,7 +144,7 @@ class Calibration(_Table):
 class InputPolarity(_Table):
     """Whether the driver input turns a voltage around, told by a cell of known poles."""
 
-    driver_input: int = Field(ge=1)
+    driver_input: int = Field(ge=1, le=1024)
     device: str
     inverted: bool
     taken_at: str = Field(description="ISO 8601 with offset")
@@ -151,11 +162,11 @@ def _with_tuples(content: Any) -> Any:
 class Wiring(_Table):
     """How resistor, driver and inputs are connected."""
 
-    series_resistor_ohm: float | None = Field(default=None, gt=0)
+    series_resistor_ohm: float | None = Field(default=None, gt=0, le=1e9)
     tolerance_percent: float = Field(default=1.0, ge=0, le=50)
     resistor_side: Literal["hot", "ground"] = "hot"
-    source_input: int = Field(default=1, ge=1)
-    driver_input: int = Field(default=2, ge=1)
+    source_input: int = Field(default=1, ge=1, le=1024)
+    driver_input: int = Field(default=2, ge=1, le=1024)
     input_resistance_ohm: float | None = Field(
         default=None, gt=0, description="of the driver input; None: too high to matter, unknown"
     )
@@ -196,8 +207,8 @@ class Drive(_Table):
     """The excitation."""
 
     level: float = Field(default=0.25, gt=0, le=1, description="peak, full scale is 1")
-    start_hz: float = Field(default=10.0, gt=0)
-    stop_hz: float = Field(default=20000.0, gt=0)
+    start_hz: float = Field(default=10.0, ge=0.5, le=384e3)
+    stop_hz: float = Field(default=20000.0, ge=0.5, le=384e3)
     sweep_seconds: float = Field(default=5.0, ge=0.5, le=120)
     gap_seconds: float = Field(default=1.0, ge=0.3, le=10)
     repeats: int = Field(default=1, ge=1, le=50, description="of the pair sweep up, sweep down")
@@ -210,13 +221,26 @@ class Drive(_Table):
         description="False: below gentle_below_hz the drive is held at a tenth of the level, "
         "so that a tweeter survives; True: full level everywhere",
     )
-    gentle_below_hz: float = Field(default=200.0, gt=0)
+    gentle_below_hz: float = Field(default=200.0, ge=0.5, le=384e3)
 
     @model_validator(mode="after")
     def _check_band(self) -> Drive:
         if self.start_hz >= self.stop_hz:
             raise ValueError("start_hz must be below stop_hz")
         return self
+
+    @property
+    def longest_seconds(self) -> float:
+        """What the excitation lasts at most; built, it may be a little shorter."""
+        if self.excitation == "multisine":
+            return (self.periods + 1) * 1.1 * self.period_seconds
+        ratio = self.stop_hz / self.start_hz
+        if self.excitation == "stepped":
+            # Sixteen tones to the octave; the longest periods add up as a geometric series.
+            tones = 2 + 16 * math.log2(ratio)
+            return tones * (0.12 + self.tone_seconds) + 22 * 24 / self.start_hz
+        sweep = max(self.sweep_seconds, math.log(ratio) / self.start_hz)
+        return 2 * self.repeats * (sweep + self.gap_seconds)
 
 
 class Substitution(_Table):
@@ -234,14 +258,16 @@ class Substitution(_Table):
 class Assumptions(_Table):
     """Limits (half-widths) of bench errors that nobody measured."""
 
-    mismatch_percent: float = Field(default=3.0, ge=0, description="channels, uncalibrated")
-    mismatch_delay_samples: float = Field(default=1.0, ge=0, description="uncalibrated")
-    calibrated_mismatch_percent: float = Field(default=0.05, ge=0, description="left over")
-    calibrated_delay_samples: float = Field(default=0.002, ge=0, description="left over")
+    mismatch_percent: float = Field(default=3.0, ge=0, le=100, description="channels, uncalibrated")
+    mismatch_delay_samples: float = Field(default=1.0, ge=0, le=1e4, description="uncalibrated")
+    calibrated_mismatch_percent: float = Field(default=0.05, ge=0, le=100, description="left over")
+    calibrated_delay_samples: float = Field(default=0.002, ge=0, le=1e4, description="left over")
     lead_ohm: float = Field(
         default=0.02, ge=0, description="leads and contacts to the driver, without a short"
     )
-    calibration_days: float = Field(default=90.0, gt=0, description="until it counts as old")
+    calibration_days: float = Field(
+        default=90.0, gt=0, le=1e5, description="until it counts as old"
+    )
 
 
 class Rig(_Table):
@@ -258,3 +284,14 @@ class Rig(_Table):
     calibration: Calibration | None = None
     polarity: InputPolarity | None = None
     simulated: SimulatedSettings | None = None
+
+    @model_validator(mode="after")
+    def _check_length(self) -> Rig:
+        frames = self.drive.longest_seconds * self.card.sample_rate_hz
+        if frames > MOST_FRAMES:
+            raise ValueError(
+                f"the excitation lasts {self.drive.longest_seconds:.0f} s, which is "
+                f"{frames / 1e6:.0f} million samples at {self.card.sample_rate_hz} Hz, and "
+                f"{MOST_FRAMES / 1e6:.0f} million are the most: make it shorter, with fewer repeats"
+            )
+        return self

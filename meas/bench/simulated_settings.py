@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
+
+# Beyond any part in SI units, and safe to square and to divide by.
+_Positive = Annotated[float, Field(ge=1e-15, le=1e12)]
+_Size = Annotated[float, Field(ge=0, le=1e12)]
 
 
 class SimulatedSettings(BaseModel):
@@ -17,44 +21,46 @@ class SimulatedSettings(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
-    Re_ohm: float = Field(default=5.8, gt=0)
-    Le_h: float = Field(default=0.35e-3, ge=0)
-    L2_h: float = Field(default=0.5e-3, ge=0)
-    R2_ohm: float = Field(default=4.0, ge=0)
-    fs_hz: float = Field(default=48.0, gt=0)
-    Qms: float = Field(default=4.2, gt=0)
-    Qes: float = Field(default=0.46, gt=0)
-    Mms_kg: float = Field(default=0.0132, gt=0)
-    Sd_m2: float = Field(default=0.0109, gt=0)
+    Re_ohm: _Positive = 5.8
+    Le_h: _Size = 0.35e-3
+    L2_h: _Size = 0.5e-3
+    R2_ohm: _Size = 4.0
+    fs_hz: _Positive = 48.0
+    Qms: _Positive = 4.2
+    Qes: _Positive = 0.46
+    Mms_kg: _Positive = 0.0132
+    Sd_m2: _Positive = 0.0109
 
     box: Literal["closed", "vented"] = "vented"
-    box_volume_m3: float = Field(default=0.016, gt=0)
-    box_tuning_hz: float = Field(default=46.0, gt=0, description="of a vented box")
-    box_Q: float = Field(default=8.0, gt=0, description="what leaks and damps at the tuning")
+    box_volume_m3: _Positive = 0.016
+    box_tuning_hz: _Positive = Field(default=46.0, description="of a vented box")
+    box_Q: _Positive = Field(default=8.0, description="what leaks and damps at the tuning")
 
     part: Literal["inductor", "capacitor", "resistor"] = "inductor"
-    inductor_h: float = Field(default=0.83e-3, gt=0)
-    inductor_ohm: float = Field(default=0.45, gt=0, description="its wire")
-    inductor_core_ohm: float = Field(default=900.0, gt=0, description="core loss, in parallel")
-    capacitor_f: float = Field(default=4.7e-6, gt=0)
-    capacitor_ohm: float = Field(default=0.09, gt=0, description="its loss, in series")
-    resistor_ohm: float = Field(default=8.2, gt=0)
+    inductor_h: _Positive = 0.83e-3
+    inductor_ohm: _Positive = Field(default=0.45, description="its wire")
+    inductor_core_ohm: _Positive = Field(default=900.0, description="core loss, in parallel")
+    capacitor_f: _Positive = 4.7e-6
+    capacitor_ohm: _Positive = Field(default=0.09, description="its loss, in series")
+    resistor_ohm: _Positive = 8.2
 
-    series_resistor_ohm: float | None = Field(
-        default=None, gt=0, description="true resistor; None: as the rig says"
+    series_resistor_ohm: _Positive | None = Field(
+        default=None, description="true resistor; None: as the rig says"
     )
-    amplifier_volt_full_scale: float = Field(default=1.4, gt=0, description="peak")
-    amplifier_output_ohm: float = Field(default=0.5, ge=0)
-    input_volt_full_scale: float = Field(default=1.6, gt=0, description="peak")
-    input_resistance_ohm: float = Field(default=1e9, gt=0, description="of the driver input")
-    driver_input_gain: float = Field(default=1.0, gt=0, description="mismatch of the channels")
-    driver_input_delay_s: float = Field(default=0.0)
-    noise_volt_rms: float = Field(default=20e-6, ge=0)
-    hum_volt: float = Field(default=0.0, ge=0, description="amplitude at the mains frequency")
-    hum_hz: float = Field(default=50.0, gt=0)
+    amplifier_volt_full_scale: _Positive = Field(default=1.4, description="peak")
+    amplifier_output_ohm: _Size = 0.5
+    input_volt_full_scale: _Positive = Field(default=1.6, description="peak")
+    input_resistance_ohm: _Positive = Field(default=1e9, description="of the driver input")
+    driver_input_gain: _Positive = Field(default=1.0, description="mismatch of the channels")
+    driver_input_delay_s: float = Field(default=0.0, ge=-0.1, le=0.1)
+    noise_volt_rms: _Size = 20e-6
+    hum_volt: _Size = Field(default=0.0, description="amplitude at the mains frequency")
+    hum_hz: _Positive = 50.0
     bits: int = Field(default=24, ge=8, le=32)
-    latency_s: float = Field(default=0.031, ge=0)
-    seed: int | None = Field(default=None, description="None: different noise in every capture")
+    latency_s: float = Field(default=0.031, ge=0, le=10)
+    seed: int | None = Field(
+        default=None, ge=0, lt=2**63, description="None: different noise in every capture"
+    )
 
 
 TWEETER = {

@@ -1,0 +1,154 @@
+"""Sizes and values are bounded before anything is allocated: a refusal costs 1 GB and 20 s at most.
+
+The limits of a gigabyte and of 20 seconds are the promise; the clock of a busy machine is no
+measure, so seconds are those of the processor.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pytest
+from program import ROOT, succeed
+
+pytestmark = pytest.mark.skipif(not hasattr(os, "wait4"), reason="peak memory needs wait4 (POSIX)")
+
+MOST_BYTES, MOST_SECONDS = 1e9, 20.0
+_WATCH = """
+import json, os, sys
+command = [sys.executable, "-m", "cli.main", *sys.argv[1:]]
+null = os.open(os.devnull, os.O_WRONLY)
+child = os.posix_spawn(command[0], command, os.environ,
+                       file_actions=[(os.POSIX_SPAWN_DUP2, null, 1)])
+_, status, usage = os.wait4(child, 0)
+unit = 1 if sys.platform == "darwin" else 1024
+used = [usage.ru_maxrss * unit, usage.ru_utime + usage.ru_stime]
+print(json.dumps([os.waitstatus_to_exitcode(status), *used]))
+"""
+
+
+@dataclass(frozen=True)
+class Watched:
+    status: int
+    bytes: float
+    seconds: float
+    told: str
+
+
+def watched(*words: str | Path) -> Watched:
+    done = subprocess.run(
+        [sys.executable, "-c", _WATCH, *map(str, words)],
+        env={**os.environ, "PYTHONPATH": str(ROOT)}, stdin=subprocess.DEVNULL, capture_output=True, text=True, timeout=180, check=True,
+    )  # fmt: skip
+    told = " ".join(done.stderr.split())
+    assert "mistake in freeair" not in told, told
+    return Watched(*json.loads(done.stdout), told)
+
+
+def refused(*words: str | Path, status: int = 2) -> str:
+    done = watched(*words)
+    assert done.status == status, done.told
+    assert done.bytes < MOST_BYTES
+    assert done.seconds < MOST_SECONDS
+    return done.told
+
+
+@pytest.fixture
+def rig(tmp_path: Path) -> Path:
+    path = tmp_path / "bench.toml"
+    succeed("rig", "new", path, "--series-resistor", "10ohm", "--device", "simulated")
+    return path
+
+
+def silent(path: Path, frames: int) -> Path:
+    import soundfile
+
+    block = np.zeros((1_000_000, 2), np.int16)
+    with soundfile.SoundFile(str(path), "w", 48000, 2, "PCM_16") as file:
+        for _ in range(frames // len(block)):
+            file.write(block)
+    return path
+
+
+def test_hours_of_silence(rig, tmp_path):
+    """Lossless compression hides 60 million frames in a few kilobytes."""
+    flac = silent(tmp_path / "long.flac", 60_000_000)
+    assert flac.stat().st_size < 1e6
+    words = ["import", flac, "--rig", rig, "--unit", "x", "--out", tmp_path]
+    assert "million samples" in refused(*words)
+    flac = silent(tmp_path / "longest.flac", 12_000_000)  # the longest that is read
+    words[1] = flac
+    assert "silent" in refused(*words, status=1)
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        "drive.sweep_seconds = 100000", "drive.start_hz = 1e-9", "drive.start_hz = 1e-300",
+        "drive.repeats = 50\ndrive.sweep_seconds = 120", "drive.stop_hz = 1e300",
+        "drive.excitation = 'multisine'\ndrive.period_seconds = 60\ndrive.periods = 200",
+        "drive.excitation = 'stepped'\ndrive.tone_seconds = 20",
+        "drive.excitation = 'stepped'\ndrive.start_hz = 0.5\ndrive.tone_seconds = 5",
+        "drive.gentle_below_hz = 1e-300",
+        "simulated.driver_input_delay_s = 1e9", "simulated.driver_input_delay_s = -1e9",
+        "simulated.latency_s = 1e9", "simulated.fs_hz = 1e300", "simulated.Re_ohm = 1e-300",
+        "simulated.noise_volt_rms = 1e300", "simulated.seed = -1", "simulated.Qms = 1e300",
+        "assumptions.mismatch_percent = 1e300", "assumptions.mismatch_delay_samples = 1e300",
+        "assumptions.calibration_days = 1e300", "wiring.source_input = 1000000000",
+        "wiring.series_resistor_ohm = 1e300", "card.sample_rate_hz = 1000000000",
+    ],
+)  # fmt: skip
+def test_rigs_beyond_any_bench(wrong, rig, tmp_path):
+    import tomlkit
+
+    document = tomlkit.parse(rig.read_text())
+    for line in wrong.splitlines():
+        key, _, value = line.partition(" = ")
+        table, _, name = key.partition(".")
+        document.setdefault(table, {})[name] = tomlkit.value(value)
+    rig.write_text(tomlkit.dumps(document))
+    told = refused("take", "x", "--rig", rig, "--out", tmp_path / "takes", "--yes")
+    assert wrong.split(" = ")[0].split(".")[1] in told or "million samples" in told, told
+    assert not list((tmp_path / "takes").glob("*"))
+
+
+STANDARD = """
+[[calibration.standards]]
+kind = "resistor"
+resistance_ohm = {ohm}
+tolerance_percent = 1.0
+taken_at = "2026-03-01T10:00:00+01:00"
+sample_rate_hz = 48000
+device = "x"
+source_input = 1
+driver_input = 2
+points = [{points}]
+"""
+
+
+@pytest.mark.parametrize(("standards", "points"), [(1, 100_000), (10_000, 2)])
+def test_more_standards_or_points_than_anybody_measures(standards, points, rig, tmp_path):
+    rows = ",".join(f"[{hz}.0,0.5,0.0,0.1]" for hz in range(10, 10 + points))
+    text = "".join(STANDARD.format(ohm=1.0 + k, points=rows) for k in range(standards))
+    rig.write_text(rig.read_text() + text)
+    refused("take", "x", "--rig", rig, "--out", tmp_path, "--yes")
+
+
+def test_harmonics_that_fill_the_disk_are_passed_by(tmp_path):
+    """A table beside the point of a fit is read within bounds, or not at all."""
+    import driver_bench
+    from made_archive import write_take
+
+    take = write_take(tmp_path, "spark-1", driver_bench.MIDRANGE)
+    (take / "distortion.csv").write_bytes(
+        b"frequency_hz,harmonic_2_percent\n" + b"1,1\n" * 10_000_000
+    )
+    done = watched("fit", take)
+    assert done.status == 0, done.told
+    assert done.bytes < MOST_BYTES
