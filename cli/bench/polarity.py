@@ -78,13 +78,14 @@ def reference(
     from cli.bench import audio_path, take_record
     from meas.bench import rig_file
     from meas.bench.rig import InputPolarity
-    from meas.cone.first_pulse import first_pulse
+    from meas.cone.first_pulse import first_pulse, only_touched
 
     bench = rig_file.read(rig)
     heard = _listen(
         bench, recording, yes, "touch the input with the cell's plus, and hold", cell=True
     )
     pulse = heard.sound(first_pulse(heard.samples[:, 1], heard.rate_hz, bench.mains_hz))
+    only_touched(heard.samples[:, 1], heard.rate_hz, bench.mains_hz)
     known = InputPolarity(
         driver_input=bench.wiring.driver_input,
         device=audio_path.device_name(bench),

@@ -36,7 +36,20 @@ _CLIPPED = (
     "an input is driven to full scale, and a clipped pulse may begin anywhere. Press more gently, "
     "or lower the input's gain"
 )
+_BEFORE_AREA = 0.003
+"""Share of the pulse's area from which what went before it is a movement of its own.
+
+The area of the voltage is the distance that the cone moved (Faraday's law); a coupling capacitor
+with a time constant of 30 ms leaves 0.8 % of a press that took four seconds.
+"""
+_MOST_SWINGS = 10
+"""Excursions of a third of the largest from which it is a signal: three presses have six."""
+_MOST_OF_TOUCH = 6
+"""Excursions of a tenth: touch and release, each with what a coupling capacitor adds, are four."""
+_SMOOTH_SHARE = 0.25
+"""A touch or a press keeps more than this of its height when a period of the mains is averaged."""
 _BLOCK_SECONDS = 0.25
+_QUIET_SHARE = 0.25
 _SHORTEST_SECONDS = 1.0
 
 
@@ -89,7 +102,8 @@ def first_pulse(samples: FloatArray, sample_rate_hz: int, mains_hz: float = 50.0
         mains_hz: Mains frequency [Hz].
 
     Raises:
-        Refused: ``clipped``, ``too-short``, ``no-pulse``, ``noisy``, ``ambiguous-pulse``.
+        Refused: ``clipped``, ``too-short``, ``no-pulse``, ``noisy``, ``ambiguous-pulse``,
+            ``not-a-pulse``.
     """
     samples = np.asarray(samples, dtype=np.float64)
     if samples.size < round(_SHORTEST_SECONDS * sample_rate_hz):
@@ -113,8 +127,58 @@ def first_pulse(samples: FloatArray, sample_rate_hz: int, mains_hz: float = 50.0
             f"the largest excursion is only {peak / noise:.1f} times the noise: no pulse can be "
             "told from it. Shorten the leads, keep away from mains cables, press less slowly",
         )
+    _check_swings(smooth, _FIRST_SHARE * peak, _MOST_SWINGS)
     found = _judged(smooth, sample_rate_hz, noise, peak)
     return replace(found, at_s=found.at_s + period / 2 / sample_rate_hz)
+
+
+def only_touched(samples: FloatArray, sample_rate_hz: int, mains_hz: float = 50.0) -> None:
+    """Make sure that an input shows the touch of a cell and no signal such as a sweep.
+
+    Args:
+        samples: One input, full scale 1, shape (n,).
+        sample_rate_hz: Rate [Hz].
+        mains_hz: Mains frequency [Hz].
+
+    Raises:
+        Refused: ``not-a-pulse``.
+    """
+    signal = np.asarray(samples, dtype=np.float64) - np.median(samples)
+    smooth = _averaged(signal, max(1, round(sample_rate_hz / mains_hz)))
+    peak = float(np.max(np.abs(smooth)))
+    if peak < _SMOOTH_SHARE * np.max(np.abs(signal)):
+        raise _refused("not-a-pulse", _NO_PULSE)
+    _check_swings(smooth, 0.1 * peak, _MOST_OF_TOUCH)
+
+
+_NO_PULSE = (
+    "the input carries a signal that swings to and fro, such as a sweep or hum, and no single "
+    "pulse. Play nothing while it listens, and disconnect what does not belong there"
+)
+
+
+def _check_swings(smooth: FloatArray, threshold: float, most: int) -> None:
+    if len(_excursions(smooth, threshold)) > most:
+        raise _refused("not-a-pulse", _NO_PULSE)
+
+
+def _check_before(smooth: FloatArray, rate: int, noise: float, first: tuple[int, int]) -> None:
+    """Nothing may have moved slowly before the pulse: that was the press, and this its release."""
+    begin, end = first
+    sign = np.sign(smooth[begin])
+    height = float(np.max(np.abs(smooth[begin:end])))
+    threshold = max(_SIGNIFICANT * noise, min(_LEAST_PEAK, 0.003 * height))
+    while begin > 0 and sign * smooth[begin - 1] > threshold:  # the pulse's own slow beginning
+        begin -= 1
+    beyond = np.abs(smooth[:begin])
+    beyond = beyond[beyond > threshold]
+    if beyond.sum() > _BEFORE_AREA * np.abs(smooth[begin:end]).sum():
+        raise _refused(
+            "ambiguous-pulse",
+            f"something moved slowly for {beyond.size / rate:.2f} s before the pulse: the press "
+            "may have been that, and the pulse its release. Wait, press once within a moment, and "
+            "hold",
+        )
 
 
 def _judged(smooth: FloatArray, rate: int, noise: float, peak: float) -> Pulse:
@@ -126,6 +190,7 @@ def _judged(smooth: FloatArray, rate: int, noise: float, peak: float) -> Pulse:
             "ambiguous-pulse",
             "the pulse had begun before the recording did. Start it first, wait, then press",
         )
+    _check_before(smooth, rate, noise, excursions[0])
     at = begin + int(np.argmax(np.abs(smooth[begin:end])))
     height = float(smooth[at])
     if abs(height) < _FIRST_SHARE * peak:
@@ -156,10 +221,10 @@ def _averaged(samples: FloatArray, period: int) -> FloatArray:
 
 
 def _quiet(smooth: FloatArray, rate: int) -> float:
-    """Noise: the median of blocks' root mean squares, for the hand rests most of the time."""
+    """Noise: standard deviation in the quieter blocks, for the hand rests some of the time."""
     size = max(1, min(round(_BLOCK_SECONDS * rate), smooth.size))
     blocks = smooth[: smooth.size // size * size].reshape(-1, size)
-    return float(np.median(np.sqrt(np.mean(blocks**2, axis=1))))
+    return float(np.quantile(np.std(blocks, axis=1), _QUIET_SHARE))
 
 
 def _excursions(smooth: FloatArray, threshold: float) -> list[tuple[int, int]]:

@@ -44,7 +44,8 @@ class Watched:
 def watched(*words: str | Path) -> Watched:
     done = subprocess.run(
         [sys.executable, "-c", _WATCH, *map(str, words)],
-        env={**os.environ, "PYTHONPATH": str(ROOT)}, stdin=subprocess.DEVNULL, capture_output=True, text=True, timeout=180, check=True,
+        env={**os.environ, "PYTHONPATH": str(ROOT)}, stdin=subprocess.DEVNULL,
+        capture_output=True, text=True, timeout=180, check=True,
     )  # fmt: skip
     told = " ".join(done.stderr.split())
     assert "mistake in freeair" not in told, told

@@ -88,6 +88,61 @@ def test_noise_alone_is_refused_whatever_its_seed():
         assert error.value.reasons[0].code in {"noisy", "ambiguous-pulse"}
 
 
+def slow_then_snap(travel: float, pressing_s: float, snap_s: float, begin_s: float) -> np.ndarray:
+    """Voltage of a cone pushed in at a steady pace and let go: equal areas (Faraday's law)."""
+    since = SECONDS - begin_s
+    pressing = np.where((since > 0) & (since < pressing_s), travel / pressing_s, 0.0)
+    after = since - pressing_s
+    inside = (after > 0) & (after < snap_s)
+    back = np.where(inside, np.pi * travel / (2 * snap_s) * np.sin(np.pi * after / snap_s), 0.0)
+    return back - pressing
+
+
+@pytest.mark.parametrize("corner_hz", [0.0, 0.5, 1.0, 2.0, 5.0])
+@pytest.mark.parametrize("pressing_s", [0.3, 0.6, 1.2, 2.5, 4.0])
+@pytest.mark.parametrize("snap_s", [0.02, 0.04, 0.1])
+@pytest.mark.parametrize("travel", [2e-3, 3e-4])
+def test_a_slow_press_and_a_snap_back_are_never_told_by_the_snap(
+    corner_hz, pressing_s, snap_s, travel
+):
+    """The press makes the input negative; its answer is that, or none.
+
+    Travel times Bl over full scale [s]: 7 T m over 1 mm at 3.5 V, and a seventh of it.
+    """
+    wave = slow_then_snap(travel, pressing_s, snap_s, 1.0)
+    for seed in range(2):
+        for sign in (1, -1):
+            heard = bench(coupled(sign * wave, corner_hz) if corner_hz else sign * wave, seed=seed)
+            try:
+                found = first_pulse(heard, RATE)
+            except Refused:
+                continue
+            assert found.sign == -sign
+
+
+@pytest.mark.parametrize("start_hz", [5.0, 10.0, 30.0, 200.0, 1000.0])
+@pytest.mark.parametrize("seconds", [1.0, 3.0])
+def test_a_sweep_is_no_touch_of_a_cell(start_hz, seconds, tmp_path, invoke):
+    t = SECONDS[SECONDS < seconds]
+    sweep = 0.3 * signal.chirp(t, start_hz, seconds, 20e3, method="logarithmic")
+    wave = np.zeros(SECONDS.size)
+    wave[RATE : RATE + sweep.size] = sweep
+    ran = invoke("polarity", "reference", rig(tmp_path), "--recording",
+                 recording(tmp_path, "sweep.wav", bench(wave)), "--yes")  # fmt: skip
+    assert ran.status == 1, ran.told
+    assert rig_file.read(tmp_path / "bench.toml").polarity is None
+
+
+def test_a_short_touch_is_one():
+    """A quarter of a second, direct and behind a coupling of a line input."""
+    from meas.cone.first_pulse import only_touched
+
+    touch = np.where((SECONDS > 2) & (SECONDS < 2.25), 0.3, 0.0)
+    for wave in (touch, coupled(touch, 1.0), coupled(touch, 5.0)):
+        only_touched(bench(wave, hum=0.02), RATE)
+        assert first_pulse(bench(wave, hum=0.02), RATE).sign == 1
+
+
 def test_too_short():
     with pytest.raises(Refused, match="too-short"):
         first_pulse(np.zeros(1000), RATE)
