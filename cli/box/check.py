@@ -14,7 +14,6 @@ from cli.words.options import AsJson
 from meas.errors import Finding, UnreadableInput, UsageError
 
 if TYPE_CHECKING:
-    from cli.sources.curves import Source
     from fit.box.advice import Tube
     from fit.box.as_built import SystemFit
     from fit.box.predict import Box
@@ -56,7 +55,7 @@ def box_check(
     freeair box-check takes/porch-left_... --driver lantern.json --plan porch-plan.json
     """
     from cli.pictures import plots
-    from cli.sources import curves, fits
+    from cli.sources import opened
     from fit.box import saved_driver
     from fit.box.advice import changes
     from fit.box.as_built import fit_system
@@ -68,11 +67,10 @@ def box_check(
         )
     if picture is not None:
         plots.check_picture(picture)
-    unit, fitted = fits.read_fit(driver)
+    unit, fitted = opened.fit(driver)
     meant = None if plan is None else _read_plan(plan)
     kind = _kind(closed, vented, meant)
-    source = curves.read(system)
-    _check_kind(source)
+    source = opened.curve(system, ("system", "driver"))
     try:
         found = fit_system(source.curve, saved_driver.of_fit(fitted), kind)
     except Refused as error:
@@ -90,15 +88,6 @@ def box_check(
         _print(source.name, found, told, doubts, meant is not None)
     if picture is not None:
         (show.note if as_json else show.line)(f"Picture: {picture}")
-
-
-def _check_kind(source: Source) -> None:
-    if source.take is not None and source.take.kind == "part":
-        raise UsageError(
-            "is a take of a passive part, not of a finished box",
-            where=source.text,
-            remedy="Sweep the box with --kind system.",
-        )
 
 
 def _kind(

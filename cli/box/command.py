@@ -85,7 +85,7 @@ def box(
     from cli.box import design as box_design
     from cli.box import printing
     from cli.pictures import plots
-    from cli.sources import fits
+    from cli.sources import opened
     from cli.words import amplifier, values
     from fit.box import saved_driver
     from meas.files.writing import refuse_existing, write_text
@@ -95,7 +95,7 @@ def box(
     for path in (picture, save):
         if path is not None:
             refuse_existing(path)
-    unit, fitted = fits.read_fit(fit)
+    unit, fitted = opened.fit(fit)
     wish = box_design.Wish(vented, volume, qtc, space, fb, bore, tube_length, tubes, ql)
     box_design.check_words(wish)
     driver = saved_driver.of_fit(fitted)

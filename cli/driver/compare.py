@@ -17,7 +17,7 @@ from meas.errors import UsageError
 
 if TYPE_CHECKING:
     from cli.report.comparison_page import Compared
-    from cli.sources.fits import State
+    from cli.sources.states import DriverState
     from fit.compare.changes import Comparison
 
 
@@ -54,7 +54,7 @@ def compare(
     freeair compare new.json 2h.json 8h.json 24h.json --hours 0,2,8,24
     """
     from cli.report import forms
-    from cli.sources import fits
+    from cli.sources import states
     from fit.compare import changes
     from fit.compare import words as compare_words
 
@@ -62,7 +62,7 @@ def compare(
     if report is not None:
         forms.check(report)
     of_use = None if hours is None else _hours(hours, 1 + len(after))
-    found = _told_apart([fits.read(text) for text in (before, *after)])
+    found = _told_apart([states.read(text) for text in (before, *after)])
     compared = _compared(found, fraction, of_use)
     named = [(state.name, state.fit) for state in found]
     if as_json:
@@ -77,7 +77,9 @@ def compare(
         (show.note if as_json else show.line)(f"Report: {report}")
 
 
-def _compared(found: Sequence[State], margin: float, hours: Sequence[float] | None) -> Compared:
+def _compared(
+    found: Sequence[DriverState], margin: float, hours: Sequence[float] | None
+) -> Compared:
     """Everything that can be said about the states side by side."""
     from cli.report.comparison_page import Compared
     from fit.compare import words as compare_words
@@ -95,7 +97,7 @@ def _compared(found: Sequence[State], margin: float, hours: Sequence[float] | No
         )
     named = [(state.name, state.fit) for state in found]
 
-    def steps(pairs_of: Sequence[tuple[State, State]]) -> tuple[Comparison, ...]:
+    def steps(pairs_of: Sequence[tuple[DriverState, DriverState]]) -> tuple[Comparison, ...]:
         return tuple(
             compare_two(one.fit, other.fit, names=(one.name, other.name), margin=margin)
             for one, other in pairs_of
@@ -169,7 +171,7 @@ def _margin(text: str | None, default: float) -> float:
     return value
 
 
-def _told_apart(found: Sequence[State]) -> list[State]:
+def _told_apart(found: Sequence[DriverState]) -> list[DriverState]:
     names = [state.name for state in found]
     return [
         replace(state, name=f"{state.name} ({index})") if names.count(state.name) > 1 else state

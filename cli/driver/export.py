@@ -11,7 +11,7 @@ from cli.terminal import show
 from meas.errors import UsageError
 
 if TYPE_CHECKING:
-    from cli.sources.curves import Source
+    from cli.sources.opened import OpenedCurve
     from fit.results.result import DriverFit
     from meas.curve import ImpedanceCurve
 
@@ -105,15 +105,15 @@ def as_table(source: str) -> str:
         UnreadableInput: If the source is none of both.
         Refused: If the take was refused: there is no curve.
     """
-    from cli.sources import fits
+    from cli.sources import opened
 
     path = Path(source)
-    if fits.is_json(path):
-        unit, fitted = fits.read_fit(path)
+    if opened.is_document(path):
+        unit, fitted = opened.fit(path)
         return _parameter_table(unit, fitted)
     from meas.tables import csv_table
 
-    read = _curve_of(source)
+    read = opened.curve(source)
     return csv_table.as_text(read.curve, _comments(read), errors=True)
 
 
@@ -125,15 +125,15 @@ def as_touchstone(source: str, version: Literal[1, 2]) -> str:
         UsageError: If the phase is not known.
         Refused: If the take was refused.
     """
-    from cli.sources import fits, loads
+    from cli.sources import loads, opened
     from meas.curve import ImpedanceCurve
     from meas.tables import touchstone
 
     path = Path(source)
-    if fits.is_json(path):
+    if opened.is_document(path):
         unit, fitted = loads.impedance_fit(path)
         return touchstone.as_text(_model_curve(fitted), version, _of_model(unit, fitted))
-    read = _curve_of(source)
+    read = opened.curve(source)
     if not isinstance(read.curve, ImpedanceCurve):
         raise UsageError(
             "has no phase, and a Touchstone file needs one",
@@ -150,10 +150,10 @@ def as_subcircuit(source: str) -> str:
         UsageError: If the source is no fit.
         Refused: ``no-circuit``.
     """
-    from cli.sources import fits, loads
+    from cli.sources import loads, opened
 
     path = Path(source)
-    if not fits.is_json(path):
+    if not opened.is_document(path):
         raise UsageError(
             "is a curve, and a circuit needs a fit",
             where=source,
@@ -162,13 +162,7 @@ def as_subcircuit(source: str) -> str:
     return loads.subcircuit(path)
 
 
-def _curve_of(source: str) -> Source:
-    from cli.sources import curves
-
-    return curves.read(source)
-
-
-def _comments(read: Source) -> tuple[str, ...]:
+def _comments(read: OpenedCurve) -> tuple[str, ...]:
     if read.take is None:
         return (f"from: {_one_line(Path(read.text).name)}",)
     take = read.take

@@ -161,7 +161,7 @@ def run(
     """
     from cli.driver import mass_to_add, uneven_harmonics
     from cli.report import forms
-    from cli.sources import takes_and_tables, targets_file
+    from cli.sources import opened, takes_and_tables
     from cli.targets import planned_coil
     from cli.words import options
     from cli.words import session as sessions
@@ -176,7 +176,7 @@ def run(
         forms.check(report)
     if save is not None:
         refuse_existing(save)
-    plan = None if targets is None else targets_file.read(targets)
+    plan = None if targets is None else opened.targets(targets)
     meant = () if plan is None else plan.targets
     options.check_model(model)
     gathered = takes_and_tables.gather(free, added_mass, test_box, unit, words.table_tolerance)

@@ -60,18 +60,18 @@ def levels(
 
 
 def _read(texts: list[str]) -> list[tuple[str, Take]]:
-    from meas.takes import take as takes
+    from cli.sources import opened
 
-    found = [(text, takes.load(Path(text))) for text in texts]
-    for text, one in found:
-        if one.refused or one.curve is None:
-            raise Refused(one.reasons, where=text, remedy="Leave it out, or measure again.")
-        if one.kind != "driver" or one.excitation.get("kind") == "imported":
+    found = []
+    for text in texts:
+        one = opened.curve(text, ("driver",)).take
+        if one is None or one.excitation.get("kind") == "imported":
             raise UsageError(
-                "is no take of a driver at a known level",
+                "is no take at a known level",
                 where=text,
-                remedy="Give takes made with freeair take --levels, --kind driver (the default).",
+                remedy="Give takes made with freeair take --levels.",
             )
+        found.append((text, one))
     first = found[0][1]
     for text, one in found[1:]:
         if (one.unit, one.condition, one.rig.name) != (

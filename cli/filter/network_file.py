@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, cast
 
-from cli.sources import parts as part_file
+from cli.sources import opened
 from cli.terminal import show
 from cli.terminal.display import written
 from cli.words import units, values
@@ -178,7 +178,7 @@ def _valued(kind: str, block: Mapping[str, Any], where: str, name: str) -> Netwo
 
 
 def _measured(path: Path, counts: dict[str, int], back_to_back: bool) -> NetworkPart:
-    saved = part_file.read(path)
+    saved = opened.part(path)
     counts[saved.kind] += 1
     return measured_part(saved, f"{_LETTER[saved.kind]}{counts[saved.kind]}", back_to_back)
 

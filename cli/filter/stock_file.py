@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from cli.sources import parts
+from cli.sources import opened
 from cli.words import values
 from meas.errors import UnreadableInput, UsageError
 
@@ -76,7 +76,7 @@ def read(files: Sequence[Path]) -> Stock:
 
 
 def _add_measured(stock: Stock, path: Path) -> None:
-    saved = parts.read(path)
+    saved = opened.part(path)
     main = {"resistor": "R", "capacitor": "C", "inductor": "L"}[saved.kind]
     stock.add(saved.kind, saved.name, saved.values[main].value)
 

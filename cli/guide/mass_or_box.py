@@ -102,11 +102,11 @@ def _with_mass(state: State, step: str) -> State:
 
 def _resonance(state: State) -> float:
     """Of the first fit; where there is none, of the curve."""
-    from cli.sources import fits
+    from cli.sources import opened
 
     if not state.files("look"):
         return _peak_hz(state.files("free-air")[-1])
-    _, fit = fits.read_fit(Path(state.files("look")[0]))
+    _, fit = opened.fit(Path(state.files("look")[0]))
     return fit.parameters["fs"].value
 
 

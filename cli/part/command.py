@@ -15,7 +15,7 @@ from cli.words.options import AsJson
 from meas.errors import UsageError
 
 if TYPE_CHECKING:
-    from cli.sources.curves import Source
+    from cli.sources.opened import OpenedCurve
     from fit.parts.against_level import AtLevel
     from fit.parts.part_fit import PartFit, PartKind
     from meas.errors import Finding
@@ -97,23 +97,19 @@ def part(
         (show.note if as_json else show.line)(f"Part: {save}")
 
 
-def _fitted(takes: Sequence[str], kind: PartKind) -> list[tuple[Source, float | None, PartFit]]:
+def _fitted(
+    takes: Sequence[str], kind: PartKind
+) -> list[tuple[OpenedCurve, float | None, PartFit]]:
     """Each take with its level [dB re full scale], the lowest level first."""
-    from cli.sources import curves
+    from cli.sources import opened
     from fit.parts.part_fit import fit_part
     from meas.errors import Refused
 
     found = []
     for text in takes:
-        source = curves.read(text)
+        source = opened.curve(text, ("part",))
         level = None
         if source.take is not None:
-            if source.take.kind != "part":
-                raise UsageError(
-                    f"is a take of a {source.take.kind}, not of a part",
-                    where=text,
-                    remedy="Take it with --kind part: the checks that a driver must pass differ.",
-                )
             level = 20 * math.log10(max(source.take.peak[0], 1e-9))
         try:
             found.append((source, level, fit_part(source.curve, kind)))
@@ -145,7 +141,7 @@ def _caution(found: PartFit, back_to_back: bool) -> None:
 
 
 def _print(
-    source: Source, found: PartFit, levels: Sequence[AtLevel], findings: Sequence[Finding]
+    source: OpenedCurve, found: PartFit, levels: Sequence[AtLevel], findings: Sequence[Finding]
 ) -> None:
     from cli.part import tables
 

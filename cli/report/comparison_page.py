@@ -19,7 +19,7 @@ from cli.terminal.tables import change_figures
 from cli.terminal.version import program_version
 
 if TYPE_CHECKING:
-    from cli.sources.fits import State
+    from cli.sources.states import DriverState
     from fit.compare.changes import Change, Comparison
     from fit.compare.curves import CurveDifference
     from fit.compare.pair import Pair
@@ -41,7 +41,7 @@ class Compared:
     """
 
     title: str
-    states: tuple[State, ...]
+    states: tuple[DriverState, ...]
     steps: tuple[Comparison, ...]
     same_unit: bool
     settled: tuple[str, str] = ("", "")

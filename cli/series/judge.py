@@ -57,20 +57,20 @@ def judge(
     freeair series judge lantern-07.json --limits lantern-limits.toml --judge-by-status
     """
     from cli.series import limits_file
-    from cli.sources import fits
+    from cli.sources import opened
 
     found = limits_file.read(limits)
     if picture is not None:
         _check_picture(picture, found, limits)
     paths = [Path(text) for text in unit]
-    if any(fits.is_json(path) for path in paths):
+    if any(opened.is_document(path) for path in paths):
         if len(paths) > 1:
             raise UsageError(
                 "a saved fit and something else",
                 where=" ".join(unit),
                 remedy="Give one saved fit, or takes of one unit: one command judges one unit.",
             )
-        name, fitted = fits.read_fit(paths[0])
+        name, fitted = opened.fit(paths[0])
         seen = _of_fit(name, fitted, found, ())
     else:
         from cli.sources import takes_and_tables

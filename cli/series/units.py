@@ -159,7 +159,7 @@ def _sorted_out(
     texts: Sequence[str], table_tolerance: str | None
 ) -> tuple[list[Unit], list[Gathered]]:
     """Saved fits, and the takes and tables of each other unit together."""
-    from cli.sources import fits, takes_and_tables
+    from cli.sources import opened, takes_and_tables
     from meas.takes import take as takes
 
     saved: list[Unit] = []
@@ -167,8 +167,8 @@ def _sorted_out(
     tables: list[str] = []
     for text in texts:
         path = Path(text)
-        if fits.is_json(path):
-            name, fit = fits.read_fit(path)
+        if opened.is_document(path):
+            name, fit = opened.fit(path)
             saved.append(Unit(name, fit))
         elif takes.is_take(path):
             of_unit.setdefault(takes.load(path).unit, []).append(text)

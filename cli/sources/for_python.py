@@ -16,9 +16,9 @@ def load_fit(path: str | Path) -> DriverFit:
     Raises:
         UnreadableInput: If it cannot be read or is no saved fit.
     """
-    from cli.sources.fits import read_fit
+    from cli.sources import opened
 
-    return read_fit(Path(path))[1]
+    return opened.fit(Path(path))[1]
 
 
 def save_fit(fit: DriverFit, path: str | Path, *, unit: str) -> None:

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from cli.sources import fits
+from cli.sources import opened
 from meas.errors import UsageError
 
 if TYPE_CHECKING:
@@ -27,30 +27,18 @@ def read(branch: str, text: str) -> Load:
     """
     from fit.crossover import load
     from meas.curve import ImpedanceCurve
-    from meas.errors import Refused
-    from meas.tables.wrong_units import plausibility
 
     path = Path(text)
-    if fits.is_json(path):
+    if opened.is_document(path):
         unit, fitted = impedance_fit(path)
         return load.from_fit(unit, fitted)
-    from cli.sources import curves
-
-    source = curves.read(text)
-    if source.take is not None and source.take.kind == "part":
-        raise UsageError(
-            "is a take of a part, not of a driver",
-            where=text,
-            remedy=f"Give the {branch}'s own take; parts stand in the network file.",
-        )
+    source = opened.curve(text, ("driver", "system"))
     if not isinstance(source.curve, ImpedanceCurve):
         raise UsageError(
             "has no phase, and a network cannot be computed into a magnitude",
             where=text,
             remedy="Fit it first (freeair fit TABLE --save FILE.json) and give the fit.",
         )
-    if source.take is None and (doubts := plausibility(source.curve)):
-        raise Refused(doubts, where=text)
     return load.from_curve(source.name, source.curve)
 
 
@@ -61,7 +49,7 @@ def impedance_fit(path: Path) -> tuple[str, DriverFit]:
         UnreadableInput: If it is no fit.
         UsageError: If a parameter is missing that older fits did not have.
     """
-    unit, fitted = fits.read_fit(path)
+    unit, fitted = opened.fit(path)
     missing = [symbol for symbol in _NEEDED if symbol not in fitted.parameters]
     if missing:
         raise UsageError(
@@ -109,7 +97,7 @@ def netlist(branches: Sequence[Branch], files: Mapping[str, str | None]) -> str:
     circuits = {}
     for branch in branches:
         path = Path(files[branch.name] or "")
-        if not fits.is_json(path):
+        if not opened.is_document(path):
             raise UsageError(
                 f"the {branch.name} is a curve, and a circuit needs a fit",
                 where="--spice",

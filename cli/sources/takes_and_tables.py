@@ -7,14 +7,16 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from cli.sources import opened
 from cli.words import assumed, table_scale, values
 from cli.words.session import GRAMS, LITRES, stated
 from cli.words.values import Value
-from meas.errors import Refused, UsageError
+from meas.errors import UsageError
 
 if TYPE_CHECKING:
     from cli.words.table_scale import TableScale
     from fit.given.measured import Condition, MeasuredCurve
+    from meas.curve import Curve
     from meas.errors import Finding
     from meas.takes.take import Take
 
@@ -139,8 +141,7 @@ def _split(text: str, option: str, example: str) -> tuple[str, str]:
 def _add(
     stock: _Stock, seen: dict[Path, str], text: str, condition: str | None, value: Value | None
 ) -> None:
-    from meas.tables import any_file
-    from meas.takes import take as takes
+    from fit.given.measured import FreeAir, MeasuredCurve
 
     path = Path(text)
     resolved = path.resolve()
@@ -149,49 +150,35 @@ def _add(
             "is given twice", where=text, remedy="Name every take and every table once."
         )
     seen[resolved] = text
-    if takes.is_take(path):
-        _add_take(stock, takes.load(path), text, condition, value)
+    source = opened.curve(text, ("driver",))
+    if source.take is not None:
+        _add_take(stock, source.take, source.curve, text, condition, value)
         return
-    from fit.given.measured import FreeAir, MeasuredCurve
-    from meas.tables.wrong_units import plausibility
-    from meas.validity.of_causality import table_not_causal
-
-    curve = any_file.read(path)
-    if doubts := plausibility(curve) or table_not_causal(curve):
-        raise Refused(doubts, where=text)
     under = FreeAir() if value is None else condition_of(condition or "free-air", value)
-    scaled = stock.scale.on(path, curve)
-    if scaled is not curve:
+    scaled = stock.scale.on(path, source.curve)
+    if scaled is not source.curve:
         stock.scaled.append(path.name)
     stock.curves.append((MeasuredCurve(text, scaled, under), None))
     stock.names.append(path.stem)
 
 
 def _add_take(
-    stock: _Stock, take: Take, text: str, condition: str | None, value: Value | None
+    stock: _Stock,
+    take: Take,
+    curve: Curve,
+    text: str,
+    condition: str | None,
+    value: Value | None,
 ) -> None:
     from fit.given.measured import FreeAir, MeasuredCurve
 
-    if take.refused or take.curve is None:
-        raise Refused(
-            take.reasons,
-            where=text,
-            remedy="This take was refused when it was made and supports no numbers. Measure again.",
-        )
-    if take.kind != "driver":
-        raise UsageError(
-            f"is a take of a {'passive part' if take.kind == 'part' else 'finished system'}, "
-            "not of a driver",
-            where=text,
-            remedy="Fit takes that were made with --kind driver (the default).",
-        )
     own = take.condition
     if condition is not None and value is not None:
         _check_agreement(take, text, condition, value)
     under: Condition = FreeAir()
     if own.value is not None:
         under = condition_of(own.name, Value(own.value, own.half_width, own.written, 0.0))
-    stock.curves.append((MeasuredCurve(text, take.curve, under), take))
+    stock.curves.append((MeasuredCurve(text, curve, under), take))
     stock.findings += [finding for finding in take.findings if not finding.refuses]
 
 

@@ -12,7 +12,7 @@ import tomllib
 from collections.abc import Mapping
 from pathlib import Path
 
-from cli.sources import targets_file
+from cli.sources import opened, targets_file
 from meas.errors import UsageError
 from meas.files.lock import one_writer
 from meas.files.toml_file import read_toml
@@ -51,7 +51,7 @@ def put(
 def _put(path: Path, wanted: Mapping[str, Mapping[str, Aim | Scalar]], *, replace: bool) -> None:
     exists = path.exists() or path.is_symlink()
     if exists:
-        targets_file.read(path)  # a file that is wrong is not made worse
+        opened.targets(path)  # a file that is wrong is not made worse
         before, text = read_toml(path, "targets file")
     else:
         text = targets_file.new_text({})

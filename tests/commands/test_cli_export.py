@@ -76,10 +76,10 @@ def test_subcircuit_and_touchstone_of_a_fit_are_one_impedance(invoke, tmp_path):
         [*lines, f".ac dec {round(per_decade)} {ends[0]!r} {ends[1]!r}"], tmp_path
     )
     f, z = vectors["frequency"].real, vectors["v(in)"]
-    from cli.sources import fits
+    from cli.sources import opened
     from fit.crossover.load import fitted_impedance
 
-    _, fitted = fits.read_fit(Path("fit.json"))
+    _, fitted = opened.fit(Path("fit.json"))
     values = {symbol: estimate.value for symbol, estimate in fitted.parameters.items()}
     assert np.max(np.abs(z / fitted_impedance(f, values, fitted.model) - 1)) < 1e-6
     again = fitted_impedance(own.frequency_hz, values, fitted.model)

@@ -11,7 +11,7 @@ import soundfile
 from invoked import Invoke
 from made_signals import divider, filtered, record, up_and_down
 
-from cli.sources import parts
+from cli.sources import opened
 from meas.bench import rig_file
 from meas.bench.rig import Rig, Wiring
 from meas.curve import ImpedanceCurve
@@ -125,7 +125,7 @@ def test_levels_show_saturation(invoke):
 def test_saved_part_reads_back(invoke, tmp_path):
     path = tmp_path / "coil.json"
     assert invoke("part", "inductor", "coil-1", "--save", path).status == 0
-    saved = parts.read(path)
+    saved = opened.part(path)
     assert (saved.name, saved.kind) == ("coil", "inductor")
     assert saved.values["L"].value == pytest.approx(0.83e-3, rel=1e-3)
 

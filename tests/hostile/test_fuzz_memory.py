@@ -64,7 +64,7 @@ print(json.dumps(told))
 
 def readers() -> dict[str, Callable[[Path], object]]:
     from cli.filter import network_file, stock_file
-    from cli.sources import fits, parts, targets_file
+    from cli.sources import opened, targets_file
     from meas.audio import recording
     from meas.bench import rig_file
     from meas.tables import csv_table, touchstone
@@ -74,7 +74,7 @@ def readers() -> dict[str, Callable[[Path], object]]:
         "wav": recording.read, "flac": recording.read, "table": csv_table.read,
         "touchstone": touchstone.read, "rig": rig_file.read, "targets": targets_file.read,
         "network": network_file.read, "stock": lambda path: stock_file.read([path]),
-        "take": take.load, "fit": fits.read_fit, "part": parts.read,
+        "take": take.load, "fit": opened.fit, "part": opened.part,
     }  # fmt: skip
 
 

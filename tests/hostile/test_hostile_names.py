@@ -26,7 +26,7 @@ from made_fits import Physical, curve, fit_of
 from cli.pictures import plots
 from cli.report import fit_page, forms
 from cli.report.comparison_page import Compared, comparison_page
-from cli.sources.fits import State
+from cli.sources.states import DriverState
 from cli.terminal import show
 from cli.terminal.display import shown
 from fit.compare.changes import compare
@@ -92,7 +92,7 @@ def _comparison_page(name: str) -> str:
 
 def _compared(name: str) -> Compared:
     later = fit_of(DRIVER.but(Cms=1.1))
-    states = (State(name, name, fit_of(DRIVER)), State(f"{name} 2", name, later))
+    states = (DriverState(name, name, fit_of(DRIVER)), DriverState(f"{name} 2", name, later))
     step = compare(states[0].fit, states[1].fit)
     return Compared(f"of {name}", states, (step,), same_unit=True)
 

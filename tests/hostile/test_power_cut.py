@@ -16,7 +16,7 @@ from power_cut import mains
 
 from cli.guide import state
 from cli.report import fit_page, forms
-from cli.sources import fits, for_python, targets_file
+from cli.sources import for_python, opened, targets_file
 from cli.targets import edit
 from fit.results.judge import Target
 from meas.bench import rig_file
@@ -146,7 +146,7 @@ WRITINGS = {
     "fit": Writing(
         nothing,
         lambda f: for_python.save_fit(fit_of(Physical()), f / "fit.json", unit="auerhahn"),
-        _file_found("fit.json", lambda path: fits.read_fit(path)[1].parameters),
+        _file_found("fit.json", lambda path: opened.fit(path)[1].parameters),
     ),
     "report": Writing(
         lambda _: _page(), _report, _file_found("report.html", Path.read_bytes)

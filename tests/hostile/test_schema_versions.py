@@ -19,7 +19,7 @@ from cli.box import check
 from cli.filter import network_file, stock_file
 from cli.guide import state
 from cli.series import limits_file
-from cli.sources import fits, parts, targets_file
+from cli.sources import opened, targets_file
 from fit.results import store
 from fit.results.judge import Target
 from meas.audio import recording
@@ -41,8 +41,8 @@ def guide_of(path: Path) -> object:
 # Every format with a version that something reads: the file, how it is read.
 READERS: dict[str, tuple[str, Callable[[Path], object]]] = {
     "freeair-take": ("take-free-air/take.json", takes.load),
-    "freeair-fit": ("fit.json", fits.read_fit),
-    "freeair-part": ("part.json", parts.read),
+    "freeair-fit": ("fit.json", opened.fit),
+    "freeair-part": ("part.json", opened.part),
     "freeair-box": ("box.json", check._read_plan),
     "freeair-guide": ("guide.json", guide_of),
     "freeair-rig": ("rig.toml", rig_file.read),
@@ -99,7 +99,7 @@ def test_a_refused_take_stays_refused():
 
 
 def test_a_fit_gives_the_numbers_it_gave():
-    unit, fit = fits.read_fit(HERE / "fit.json")
+    unit, fit = opened.fit(HERE / "fit.json")
     assert (unit, fit.model, len(fit.curves)) == ("linnet-2", "ladder", 2)
     got = {n: (e.value, e.standard_uncertainty) for n, e in fit.parameters.items()}
     for name, value, uncertainty in (
@@ -150,7 +150,7 @@ def test_targets_stock_network_part_plan_and_session():
     ]  # fmt: skip
     (tweeter,) = network["tweeter"][0].parts
     assert tweeter.part.core_ohm == pytest.approx(480, rel=1e-3)
-    saved = parts.read(HERE / "part.json")
+    saved = opened.part(HERE / "part.json")
     assert saved.values["L"].standard_uncertainty == pytest.approx(6.050594932998531e-08)
     assert check._read_plan(HERE / "box.json")["volume_m3"] == 0.005190725702875944
     session = guide_of(HERE / "guide.json")

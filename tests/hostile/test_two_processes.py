@@ -11,7 +11,7 @@ import pytest
 from made_fits import Physical, fit_of
 
 from cli.main import run
-from cli.sources import fits, for_python, targets_file
+from cli.sources import for_python, opened, targets_file
 from meas.bench import rig_file
 from meas.bench.rig import Rig, Wiring
 from meas.errors import UsageError
@@ -198,7 +198,7 @@ for k in range(20):
 """
     together(tmp_path, prepare, act)
     for k in range(20):
-        unit, fit = fits.read_fit(tmp_path / f"fit-{k}.json")
+        unit, fit = opened.fit(tmp_path / f"fit-{k}.json")
         assert fit.parameters["Re"].value == 5.0 + int(unit)
     assert len(list(tmp_path.iterdir())) == 20
 

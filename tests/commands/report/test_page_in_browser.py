@@ -18,7 +18,7 @@ from made_fits import Physical, curve, fit_of
 
 from cli.report import fit_page
 from cli.report.comparison_page import Compared, comparison_page
-from cli.sources.fits import State
+from cli.sources.states import DriverState
 from fit.compare.changes import compare
 from fit.compare.curves import difference
 from fit.results.judge import Target, judge
@@ -281,7 +281,7 @@ def test_prints_on_two_pages_with_the_static_picture(
 def test_comparison_reads_difference_and_its_reach(browser: Browser, tmp_path: Path) -> None:
     """Two states of one driver: quiet, legible on a phone in the dark, right under the keys."""
     before, after = fit_of(DRIVER), fit_of(DRIVER.but(Cms=1.2))
-    states = (State("new", "Auerhahn", before), State("12 h", "Auerhahn", after))
+    states = (DriverState("new", "Auerhahn", before), DriverState("12 h", "Auerhahn", after))
     steps = (compare(before, after, names=("new", "12 h")),)
     page = tmp_path / "change.html"
     page.write_text(comparison_page(Compared("Auerhahn", states, steps, True)), encoding="utf-8")

@@ -15,7 +15,7 @@ from made_fits import Physical, curve, fit_of
 from cli.report import fit_page, forms
 from cli.report.comparison_page import Compared, comparison_page
 from cli.report.parts import strip
-from cli.sources.fits import State
+from cli.sources.states import DriverState
 from fit.compare.changes import compare
 from fit.compare.pair import pairs
 from fit.compare.trend import trend
@@ -230,7 +230,7 @@ def test_contrast(page: str, theme: str) -> None:
 
 def test_comparison_page() -> None:
     before, after = fit_of(DRIVER), fit_of(DRIVER.but(Cms=1.2))
-    states = [State("new", NASTY, before), State("12 h", NASTY, after)]
+    states = [DriverState("new", NASTY, before), DriverState("12 h", NASTY, after)]
     steps = [compare(before, after, names=("new", "12 h"))]
     page = comparison_page(Compared(NASTY, tuple(states), tuple(steps), same_unit=True))
     outline = outlined(page)
@@ -246,7 +246,9 @@ HOURS = (0.0, 1.0, 3.0, 8.0, 24.0)
 def series() -> Compared:
     """A driver that softens by 20 % with a time constant of four hours."""
     fits = [fit_of(DRIVER.but(Cms=1.2 - 0.2 * math.exp(-t / 4))) for t in HOURS]
-    states = tuple(State(f"{t:g} h", "Auerhahn", fit) for t, fit in zip(HOURS, fits, strict=True))
+    states = tuple(
+        DriverState(f"{t:g} h", "Auerhahn", fit) for t, fit in zip(HOURS, fits, strict=True)
+    )
     steps = tuple(
         compare(fits[0], f, names=("0 h", s.name))
         for s, f in zip(states[1:], fits[1:], strict=True)
@@ -257,7 +259,7 @@ def series() -> Compared:
 
 def units() -> Compared:
     made = {"left": DRIVER, "right": DRIVER.but(Bl=1.02), "spare": DRIVER.but(Bl=1.3)}
-    states = tuple(State(name, name, fit_of(driver)) for name, driver in made.items())
+    states = tuple(DriverState(name, name, fit_of(driver)) for name, driver in made.items())
     steps = tuple(compare(states[0].fit, s.fit, names=("left", s.name)) for s in states[1:])
     named = [(s.name, s.fit) for s in states]
     return Compared("left, right and spare", states, steps, False, pairs=pairs(named))

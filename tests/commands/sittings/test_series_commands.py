@@ -100,7 +100,7 @@ def test_the_file_says_what_was_derived(folder: Path, freeair: Invoke) -> None:
     ran = freeair("series", "limits", *fits(folder), "--save", file, "--json")
     document = json.loads(ran.stdout)
     assert document["format"] == "freeair-series-limits/1"
-    from cli.sources.fits import read_fit
+    from cli.sources.opened import fit as read_fit
 
     direct = derive([read_fit(path) for path in fits(folder)])
     back = limits_file.read(file)

@@ -72,7 +72,7 @@ def _reader(name: str, folder: Path) -> Callable[[bytes], object]:
     from cli.box import check as box_check
     from cli.filter import network_file, stock_file
     from cli.guide import state
-    from cli.sources import fits, parts, targets_file
+    from cli.sources import opened, targets_file
     from meas.audio import recording
     from meas.bench import rig_file
     from meas.tables import csv_table, touchstone
@@ -102,7 +102,7 @@ def _reader(name: str, folder: Path) -> Callable[[bytes], object]:
         from cli.driver import export
         from fit.results import store
 
-        unit, fitted = fits.read_fit(put(content, folder / "a.json"))
+        unit, fitted = opened.fit(put(content, folder / "a.json"))
         json.dumps(store.to_json(fitted, unit=unit), allow_nan=False)
         export.as_table(str(folder / "a.json"))
         export.as_touchstone(str(folder / "a.json"), 1)
@@ -125,7 +125,7 @@ def _reader(name: str, folder: Path) -> Callable[[bytes], object]:
         "targets": lambda content: targets_file.read(put(content)),
         "stock": lambda content: stock_file.read([put(content)]),
         "network": lambda content: network_file.read(put(content)),
-        "part": lambda content: parts.read(put(content, folder / "a.json")),
+        "part": lambda content: opened.part(put(content, folder / "a.json")),
         "plan": lambda content: box_check._read_plan(put(content, folder / "a.json")),
         "take": take,
         "rig": rig,

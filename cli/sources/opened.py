@@ -1,0 +1,171 @@
+"""One door to whatever holds a curve, a fit, a part or targets, with one set of refusals."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal
+
+from meas.errors import Refused, UnreadableInput, UsageError
+
+if TYPE_CHECKING:
+    from cli.sources.targets_file import Plan
+    from fit.parts.store import SavedPart
+    from fit.results.result import DriverFit
+    from meas.curve import Curve
+    from meas.errors import Finding
+    from meas.takes.take import Kind, Take
+
+Content = Literal["curve", "document", "targets"]
+
+_BY_SUFFIX: dict[str, Content] = {
+    ".csv": "curve",
+    ".tsv": "curve",
+    ".s1p": "curve",
+    ".json": "document",
+    ".toml": "targets",
+}
+_WORDS: dict[Content, str] = {
+    "curve": "a take or an impedance table",
+    "document": "a saved fit or part (JSON)",
+    "targets": "a file of settings (TOML)",
+}
+_KINDS = {"driver": "a driver", "part": "a passive part", "system": "a driver in its finished box"}
+
+
+@dataclass(frozen=True)
+class OpenedCurve:
+    """A curve and where it came from.
+
+    Attributes:
+        text: As named on the command line.
+        name: What was measured.
+        curve: Its impedance.
+        take: The take; None for a table.
+        findings: Doubts that the take came with.
+    """
+
+    text: str
+    name: str
+    curve: Curve
+    take: Take | None
+    findings: tuple[Finding, ...] = ()
+
+
+def is_document(path: Path) -> bool:
+    """Whether a path names a saved fit or part rather than a take or a table."""
+    return _content(path) == "document"
+
+
+def curve(text: str, kinds: Sequence[Kind] = ()) -> OpenedCurve:
+    """Open a take's folder, an impedance table (CSV) or a Touchstone file (.s1p).
+
+    Args:
+        text: As named on the command line.
+        kinds: What may have been measured; empty: anything. A table does not say its kind; its
+            values are checked against those of drivers unless it may be a part.
+
+    Raises:
+        UnreadableInput: If it is none of these.
+        UsageError: If it is a take of something else.
+        Refused: If the take was refused when it was made, or a table is in evidently wrong
+            units or belongs to nothing passive.
+    """
+    from meas.tables import any_file
+    from meas.tables.wrong_units import plausibility
+    from meas.takes import take as takes
+    from meas.validity.of_causality import table_not_causal
+
+    path = Path(text)
+    _refuse_other(path, "curve", "Give a take, an impedance table (CSV) or a Touchstone file.")
+    if not takes.is_take(path):
+        found = any_file.read(path)
+        if kinds and "part" not in kinds:
+            if doubts := plausibility(found) or table_not_causal(found):
+                raise Refused(doubts, where=text)
+        return OpenedCurve(text, path.stem, found, None)
+    take = takes.load(path)
+    if take.refused or take.curve is None:
+        raise Refused(
+            take.reasons,
+            where=text,
+            remedy="This take was refused when it was made and supports no numbers; its "
+            "capture.wav is kept. Measure again.",
+        )
+    if kinds and take.kind not in kinds:
+        raise UsageError(
+            f"is a take of {_KINDS[take.kind]}, not of {_KINDS[kinds[0]]}",
+            where=text,
+            remedy=f"Take it with --kind {kinds[0]}: each kind has checks of its own.",
+        )
+    return OpenedCurve(text, take.unit, take.curve, take, take.findings)
+
+
+def fit(path: Path) -> tuple[str, DriverFit]:
+    """Name of the driver and its fit, out of a saved fit.
+
+    Raises:
+        UnreadableInput: If it cannot be read or is no saved fit.
+    """
+    from fit.results import store
+
+    document = _document(path, "saved fit", store.REMEDY)
+    if isinstance(document, dict) and document.get("refused") is True:
+        raise UnreadableInput(
+            "is the refusal of a fit, not a fit",
+            where=str(path),
+            remedy="Its reasons say what to do; measure again and fit again.",
+        )
+    found = store.from_json(document, where=str(path))
+    return str(document["unit"]), found
+
+
+def part(path: Path) -> SavedPart:
+    """A measured part, out of what ``freeair part --save`` wrote.
+
+    Raises:
+        UnreadableInput: If it cannot be read or is no saved part.
+    """
+    from fit.parts import store
+
+    return store.from_json(_document(path, "saved part", store.REMEDY), where=str(path))
+
+
+def targets(path: Path) -> Plan:
+    """What a driver is meant to become, and what is known of its coil.
+
+    Raises:
+        UnreadableInput: If it cannot be read or is no targets file.
+    """
+    from cli.sources import targets_file
+
+    _refuse_other(path, "targets", "Give a targets file; make one with: freeair targets new FILE")
+    return targets_file.read(path)
+
+
+def _document(path: Path, kind: str, remedy: str) -> Any:
+    from meas.files.json_file import read_json
+
+    _refuse_other(path, "document", remedy)
+    return read_json(path, kind, remedy)[0]
+
+
+def _content(path: Path) -> Content | None:
+    """What a path holds, by what it is and how its name ends; None where neither says so."""
+    from meas.takes import take as takes
+
+    return "curve" if takes.is_take(path) else _BY_SUFFIX.get(path.suffix.lower())
+
+
+def _refuse_other(path: Path, wanted: Content, remedy: str) -> None:
+    """Stop where another thing is named than is wanted; what does not exist is left to its reader.
+
+    Raises:
+        UnreadableInput: Naming both.
+    """
+    found = _content(path)
+    if found not in (None, wanted) and found is not None and path.exists():
+        raise UnreadableInput(
+            f"is {_WORDS[found]}, not {_WORDS[wanted]}", where=str(path), remedy=remedy
+        )
