@@ -8,15 +8,14 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
-from cli.box.printing import FORMAT as PLAN_FORMAT
 from cli.terminal import show
 from cli.words.options import AsJson
-from meas.errors import Finding, UnreadableInput, UsageError
+from meas.errors import Finding, UsageError
 
 if TYPE_CHECKING:
+    from cli.box.plan_file import PlannedBox
     from fit.box.advice import Tube
     from fit.box.as_built import SystemFit
-    from fit.box.predict import Box
 
 
 def box_check(
@@ -54,6 +53,7 @@ def box_check(
     freeair take porch-left --rig bench.toml --kind system
     freeair box-check takes/porch-left_... --driver lantern.json --plan porch-plan.json
     """
+    from cli.box import plan_file
     from cli.pictures import plots
     from cli.sources import opened
     from fit.box import saved_driver
@@ -68,7 +68,7 @@ def box_check(
     if picture is not None:
         plots.check_picture(picture)
     unit, fitted = opened.fit(driver)
-    meant = None if plan is None else _read_plan(plan)
+    meant = None if plan is None else plan_file.read(plan)
     kind = _kind(closed, vented, meant)
     source = opened.curve(system, ("system", "driver"))
     try:
@@ -76,7 +76,7 @@ def box_check(
     except Refused as error:
         raise Refused(error.reasons, where=error.where or system, remedy=error.remedy) from error
     tube = _tube(meant, bore, tube_length)
-    told = () if meant is None else changes(found, _box(meant), tube)
+    told = () if meant is None else changes(found, meant.box(), tube)
     doubts = (*found.warnings, *(f for f in source.findings if not f.refuses))
     if picture is not None:
         from cli.box import pictures
@@ -91,81 +91,39 @@ def box_check(
 
 
 def _kind(
-    closed: bool, vented: bool, plan: dict[str, Any] | None
+    closed: bool, vented: bool, plan: PlannedBox | None
 ) -> Literal["closed", "vented"] | None:
     """What the box is, as said or as planned."""
     said: Literal["closed", "vented"] | None = "closed" if closed else "vented" if vented else None
     if plan is None:
         return said
-    planned: Literal["closed", "vented"] = "vented" if plan["kind"] == "vented" else "closed"
-    if said is not None and said != planned:
+    if said is not None and said != plan.kind:
         raise UsageError(
-            f"the plan is of a {planned} box",
+            f"the plan is of a {plan.kind} box",
             where=f"--{said}",
             remedy="Leave out the option, or give the plan of this box.",
         )
-    return planned
+    return plan.kind
 
 
-def _read_plan(path: Path) -> dict[str, Any]:
-    """The plan in what ``freeair box --save`` wrote.
-
-    Raises:
-        UnreadableInput: If it is none.
-    """
-    from meas.files.json_file import read_json
-    from meas.files.schema_errors import check_version
-
-    remedy = "Give the file that 'freeair box --save' wrote."
-    document, _ = read_json(path, "plan of a box", remedy)
-    check_version(document, "freeair-box", 1, str(path))
-    if not isinstance(document, dict) or document.get("format") != PLAN_FORMAT:
-        raise UnreadableInput("is no plan of a box", where=str(path), remedy=remedy)
-    plan = document.get("plan")
-    if not isinstance(plan, dict) or plan.get("kind") not in ("closed", "vented"):
-        raise UnreadableInput("plan.kind is missing", where=str(path), remedy=remedy)
-    needed = [("volume_m3", plan)]
-    if plan["kind"] == "vented":
-        needed += [("fb_hz", plan), ("QL", plan)]
-        if "vent" in plan:
-            vent = plan["vent"] if isinstance(plan["vent"], dict) else {}
-            needed += [("bore_m", vent), ("length_m", vent)]
-    for key, table in needed:
-        value = table.get(key)
-        number = isinstance(value, int | float) and not isinstance(value, bool)
-        if not number or not 0 < value < 1e6:  # no box, tube or tuning has a million of anything
-            raise UnreadableInput(
-                f"plan: {key} is {repr(value)[:40]}, not a number above zero of any sense",
-                where=str(path),
-                remedy=remedy,
-            )
-    return plan
-
-
-def _box(plan: dict[str, Any]) -> Box:
-    from fit.box.predict import Box
-
-    if plan["kind"] == "closed":
-        return Box(plan["volume_m3"])
-    return Box(plan["volume_m3"], plan["fb_hz"], plan["QL"])
-
-
-def _tube(plan: dict[str, Any] | None, bore: str | None, length: str | None) -> Tube | None:
+def _tube(plan: PlannedBox | None, bore: str | None, length: str | None) -> Tube | None:
     """The tube as said, else as planned."""
     from cli.words import values
     from fit.box.advice import Tube
 
-    planned = {} if plan is None else plan.get("vent", {})
+    planned = None if plan is None else plan.vent
     if plan is None and (bore is not None or length is not None):
         raise UsageError(
             "a tube can only be corrected towards a plan",
             where="--bore, --tube-length",
             remedy="Add --plan PLAN.json, from freeair box --save.",
         )
-    d = planned.get("bore_m") if bore is None else values.length(bore, "--bore").value
-    cut = (
-        planned.get("length_m") if length is None else values.length(length, "--tube-length").value
-    )
+    d = None if planned is None else planned.bore_m
+    cut = None if planned is None else planned.length_m
+    if bore is not None:
+        d = values.length(bore, "--bore").value
+    if length is not None:
+        cut = values.length(length, "--tube-length").value
     if bore is not None and d is not None and cut is None:
         raise UsageError(
             "the tube has no length",

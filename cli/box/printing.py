@@ -13,7 +13,6 @@ if TYPE_CHECKING:
     from fit.box.saved_driver import SavedDriver
     from meas.errors import Finding
 
-FORMAT = "freeair-box/1"
 _LISTED_HZ = (20, 25, 31.5, 40, 50, 63, 80, 100, 125, 160, 200, 315, 500)
 
 
@@ -27,18 +26,9 @@ def document(
     ohm: float,
 ) -> dict[str, Any]:
     """Plan and prediction in SI units."""
+    from cli.box.plan_file import FORMAT, PlannedBox
     from fit.results.result import Z95
 
-    plan: dict[str, Any] = {"kind": "closed", "volume_m3": design.box.volume}
-    if design.box.fb is not None:
-        plan |= {"kind": "vented", "fb_hz": design.box.fb, "QL": design.box.QL}
-    if design.vent is not None:
-        plan["vent"] = {
-            "bore_m": design.vent.bore,
-            "length_m": design.vent.length,
-            "length_limits_m": design.vent.spread,
-            "tubes": design.vent.tubes,
-        }
     curves: dict[str, Any] = {"frequency_hz": found.frequency_hz.tolist()}
     for name in ("level_db", "excursion_m", "vent_speed_m_s", "group_delay_s", "magnitude_ohm"):
         band = getattr(found, name)
@@ -52,7 +42,7 @@ def document(
     return {
         "format": FORMAT,
         "unit": unit,
-        "plan": plan,
+        "plan": PlannedBox.of(design).model_dump(exclude_unset=True),
         "drive_v": volt,
         "source_ohm": ohm,
         "parameters": {

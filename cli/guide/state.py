@@ -7,11 +7,9 @@ from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Literal
 
-from pydantic import BaseModel, ConfigDict, ValidationError
+from pydantic import BaseModel, ConfigDict
 
-from meas.errors import UnreadableInput
-from meas.files.json_file import read_json
-from meas.files.schema_errors import check_version
+from meas.files.document import read_document
 from meas.files.writing import write_text
 
 FILE = Path("freeair-guide.json")
@@ -71,15 +69,7 @@ def read() -> State | None:
     remedy = "Move it away to begin anew; takes and fits do not depend on it."
     if not FILE.exists():
         return None
-    document, text = read_json(FILE, "guided session", remedy, 1_000_000)
-    check_version(document, "freeair-guide", 1, str(FILE))
-    try:
-        return State.model_validate_json(text)
-    except ValidationError as error:
-        what = error.errors()[0]["msg"]
-        raise UnreadableInput(
-            f"is no guided session: {what}", where=str(FILE), remedy=remedy
-        ) from error
+    return read_document(State, "freeair-guide", FILE, "guided session", remedy, 1_000_000)
 
 
 def write(state: State) -> None:

@@ -27,8 +27,7 @@ from meas.bench.rig import Rig, Substitution
 from meas.correction.systematics import bench_systematics
 from meas.curve import Curve, ImpedanceCurve, Systematic
 from meas.errors import Finding, UnreadableInput
-from meas.files.json_file import read_json
-from meas.files.schema_errors import check_version, validate
+from meas.files.document import read_document
 from meas.files.writing import write_folder
 from meas.tables import csv_table
 from meas.transfer.distortion import Distortion, as_text
@@ -347,7 +346,7 @@ def _number(value: float | None) -> float:
 
 def _record(path: Path) -> _Record:
     try:
-        raw, text = read_json(path, "take.json", _ADVICE, _LARGEST_RECORD)
+        return read_document(_Record, "freeair-take", path, "take", _ADVICE, _LARGEST_RECORD)
     except UnreadableInput as error:
         if not isinstance(error.__cause__, FileNotFoundError):
             raise
@@ -356,8 +355,6 @@ def _record(path: Path) -> _Record:
             where=str(path.parent),
             remedy="Give the folder that a take was saved in, or an impedance table (CSV).",
         ) from error
-    check_version(raw, "freeair-take", 1, str(path))
-    return validate(_Record, text, str(path), _ADVICE)
 
 
 def _curve(path: Path, record: _Record) -> Curve:

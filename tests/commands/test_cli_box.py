@@ -163,7 +163,7 @@ BOX, CHECK = ("box", "strong.json"), ("box-check", "vented.csv", "--driver", "st
         ((*CHECK[:2], "--driver", "none.json"), 2, "does not exist"),
         (("box-check", "none.csv", *CHECK[2:]), 2, "none.csv"),
         ((*CHECK, "--plan", "strong.json"), 2, "no plan of a box"),
-        ((*CHECK, "--plan", "broken-plan.json"), 2, "fb_hz is 'x'"),
+        ((*CHECK, "--plan", "broken-plan.json"), 2, "fb_hz = 'x'"),
         ((*CHECK, "--plan", "plan.json", "--closed"), 2, "plan is of a vented box"),
         ((*CHECK, "--closed", "--vented"), 2, "both said"),
         ((*CHECK, "--closed"), 1, "no-single-peak"),

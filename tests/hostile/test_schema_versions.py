@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from cli.box import check
+from cli.box import plan_file
 from cli.filter import network_file, stock_file
 from cli.guide import state
 from cli.series import limits_file
@@ -43,7 +43,7 @@ READERS: dict[str, tuple[str, Callable[[Path], object]]] = {
     "freeair-take": ("take-free-air/take.json", takes.load),
     "freeair-fit": ("fit.json", opened.fit),
     "freeair-part": ("part.json", opened.part),
-    "freeair-box": ("box.json", check._read_plan),
+    "freeair-box": ("box.json", plan_file.read),
     "freeair-guide": ("guide.json", guide_of),
     "freeair-rig": ("rig.toml", rig_file.read),
     "freeair-targets": ("targets.toml", targets_file.read),
@@ -152,7 +152,7 @@ def test_targets_stock_network_part_plan_and_session():
     assert tweeter.part.core_ohm == pytest.approx(480, rel=1e-3)
     saved = opened.part(HERE / "part.json")
     assert saved.values["L"].standard_uncertainty == pytest.approx(6.050594932998531e-08)
-    assert check._read_plan(HERE / "box.json")["volume_m3"] == 0.005190725702875944
+    assert plan_file.read(HERE / "box.json").volume_m3 == 0.005190725702875944
     session = guide_of(HERE / "guide.json")
     assert isinstance(session, state.State)
     assert session.files("rig", "free-air") == ("rig.toml", "take-free-air")
@@ -213,7 +213,8 @@ def test_every_family_whose_version_is_looked_at_is_here():
         for package in ("meas", "cli")
         for file in (root / package).rglob("*.py")
         for match in re.findall(
-            r'check_version\([^()]*"(freeair-[a-z-]+)"', file.read_text(encoding="utf-8")
+            r'(?:check_version|read_document)\([^()]*"(freeair-[a-z-]+)"',
+            file.read_text(encoding="utf-8"),
         )
     }
     assert {"freeair-take", "freeair-rig"} <= looked_at  # the search finds some

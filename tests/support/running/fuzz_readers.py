@@ -69,7 +69,7 @@ def reader(name: str, folder: Path) -> Callable[[bytes], None]:
 
 
 def _reader(name: str, folder: Path) -> Callable[[bytes], object]:
-    from cli.box import check as box_check
+    from cli.box import plan_file
     from cli.filter import network_file, stock_file
     from cli.guide import state
     from cli.sources import opened, targets_file
@@ -126,7 +126,7 @@ def _reader(name: str, folder: Path) -> Callable[[bytes], object]:
         "stock": lambda content: stock_file.read([put(content)]),
         "network": lambda content: network_file.read(put(content)),
         "part": lambda content: opened.part(put(content, folder / "a.json")),
-        "plan": lambda content: box_check._read_plan(put(content, folder / "a.json")),
+        "plan": lambda content: plan_file.read(put(content, folder / "a.json")),
         "take": take,
         "rig": rig,
         "fit": fit,
@@ -183,7 +183,8 @@ _TOUCHSTONE = [
     b"[Number of Ports] 1\n[Reference] 8\n[Network Data]\n1 2 3\n[End]\n",
 ]
 INSTRUMENTED = (
-    "tomllib", "cli.driver.export", "cli.box.check", "cli.guide.state", "cli.filter.network_file",
+    "tomllib", "cli.driver.export", "cli.box.plan_file", "cli.guide.state",
+    "cli.filter.network_file",
     "cli.filter.stock_file", "cli.sources", "cli.words.values", "fit.crossover.spice",
     "fit.results.store", "meas.audio.recording", "meas.bench.rig_file", "meas.tables",
     "meas.takes.take",

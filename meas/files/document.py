@@ -1,0 +1,45 @@
+"""JSON documents of ours, read whole and checked by a model; those of a newer version refused."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TypeVar
+
+from pydantic import BaseModel
+
+from meas.errors import UnreadableInput
+from meas.files.json_file import LARGEST, read_json
+from meas.files.schema_errors import check_version, validate
+
+Model = TypeVar("Model", bound=BaseModel)
+VERSION = 1
+"""Of every format, so far."""
+
+
+def read_document(
+    model: type[Model], family: str, path: Path, kind: str, remedy: str, largest: int = LARGEST
+) -> Model:
+    """Read a JSON file into its model.
+
+    Args:
+        model: What it should hold.
+        family: Name of its format without the version, such as ``freeair-take``.
+        path: The file.
+        kind: What it should be, for messages, such as "plan of a box".
+        remedy: What to do when it is none.
+        largest: Bytes that a file of this kind has at most.
+
+    Raises:
+        UnreadableInput: If it cannot be read, is of another format, was written by a newer version,
+            or holds wrong keys or values: all of them at once.
+    """
+    content, text = read_json(path, kind, remedy, largest)
+    check_version(content, family, VERSION, str(path))
+    found = content.get("format") if isinstance(content, dict) else None
+    if found != f"{family}/{VERSION}":
+        raise UnreadableInput(
+            f"is no {kind}: its format is {repr(found)[:60]}, not '{family}/{VERSION}'",
+            where=str(path),
+            remedy=remedy,
+        )
+    return validate(model, text, str(path), remedy)
