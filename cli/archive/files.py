@@ -20,19 +20,16 @@ import re
 import stat
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from datetime import datetime
 from hashlib import file_digest, sha256
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from cli.words import values
 from meas.errors import Refused, UsageError
 from meas.files.json_file import read_json
 from meas.files.reading import read_bytes
-from meas.takes.take import CAPTURE, DISTORTION, IMPEDANCE, RECORD, TakeCondition
-
-if TYPE_CHECKING:
-    from meas.takes.take import Take
+from meas.takes import record
+from meas.takes.record import TakeCondition, is_time
+from meas.takes.take import CAPTURE, DISTORTION, IMPEDANCE, RECORD
 
 MARK = "refit.json"
 """In every folder that a refit made."""
@@ -243,23 +240,20 @@ def _content(path: Path) -> bytes:
 
 
 def _take(archive: Path, folder: Path, root: Path, *, captures: bool) -> Measured | LeftOut:
-    from meas.takes import take as takes
-
     source = _below(archive, folder)
     for name in (RECORD, IMPEDANCE, DISTORTION, CAPTURE):
         if os.path.lexists(folder / name) and (why := _no_file(folder / name, root)):
             return LeftOut(source, "", "not-opened", f"its {name} {why}", _ADVICE)
     try:
-        told = _told(read_json(folder / RECORD, "take", _ADVICE)[0])
-        if told is None:
-            told = _of_take(takes.load(folder))  # says precisely what is wrong
-        unit, kind, refused, reasons, label, taken_at, condition = told
-        if kind != "driver":
-            text = f"is a take of a {'passive part' if kind == 'part' else 'finished system'}"
-            return LeftOut(source, unit, "not-a-driver", text, "", fault=False)
-        if refused and not captures:
+        said = record.read(record.Head, folder)
+        if said.kind != "driver":
+            text = f"is a take of a {'passive part' if said.kind == 'part' else 'finished system'}"
+            return LeftOut(source, said.unit, "not-a-driver", text, "", fault=False)
+        if said.refused and not captures:
+            reasons = [finding for finding in said.findings if finding.refuses]
+            text = "; ".join(reason.text for reason in reasons)
             remedy = "It was refused when it was made. Measure again; the capture is kept."
-            return LeftOut(source, unit, *reasons, remedy, fault=False)
+            return LeftOut(source, said.unit, reasons[0].code, text, remedy, fault=False)
         digest = digest_take(folder, captures=captures)
         table = folder / IMPEDANCE
         rows = _rows(_content(table), "#") if table.is_file() else digest
@@ -267,58 +261,9 @@ def _take(archive: Path, folder: Path, root: Path, *, captures: bool) -> Measure
         return _unreadable(archive, folder, error)
     except (UsageError, Refused) as error:
         return left_out(source, "", error)
-    return Measured(source, True, unit, label, taken_at, condition, 0.0, digest, rows)
-
-
-_Told = tuple[str, str, bool, tuple[str, str], str, str, TakeCondition]
-
-
-def _told(record: object) -> _Told | None:
-    """What a take says of itself; None where that is not what it should be.
-
-    Only what decides where the take belongs is looked at here; whoever fits it checks the rest.
-    """
-    if not isinstance(record, dict) or record.get("format") != "freeair-take/1":
-        return None
-    condition, findings = record.get("condition"), record.get("findings")
-    texts = [record.get(key) for key in ("unit", "kind", "label", "taken_at")]
-    refused = record.get("refused")
-    if not all(isinstance(text, str) for text in texts) or not isinstance(refused, bool):
-        return None
-    if not isinstance(condition, dict) or not isinstance(findings, list):
-        return None
-    unit, kind, label, taken_at = (str(text) for text in texts)
-    name, value = condition.get("name"), condition.get("value")
-    half_width, written = condition.get("half_width"), condition.get("written", "")
-    plain = all(end is None or isinstance(end, int | float) for end in (value, half_width))
-    if name not in ("free-air", "added-mass", "test-box") or (value is None) != (name[0] == "f"):
-        return None
-    if not plain or not isinstance(written, str) or not is_time(taken_at):
-        return None
-    refusing = [f for f in findings if isinstance(f, dict) and f.get("refuses") is True]
-    if refused and not refusing:
-        return None
-    code = str(refusing[0].get("code", "refused")) if refusing else ""
-    reason = "; ".join(str(f.get("text", "")) for f in refusing)
-    under = TakeCondition(name, value, half_width, written)
-    return unit, kind, refused, (code, reason), label, taken_at, under
-
-
-def _of_take(take: Take) -> _Told:
-    reasons = take.reasons
-    code = reasons[0].code if reasons else ""
-    text = "; ".join(reason.text for reason in reasons)
-    return (
-        take.unit, take.kind, take.refused, (code, text), take.label, take.taken_at, take.condition
-    )  # fmt: skip
-
-
-def is_time(text: str) -> bool:
-    """Whether a text is a time with its offset, ISO 8601."""
-    try:
-        return datetime.fromisoformat(text).tzinfo is not None
-    except ValueError:
-        return False
+    return Measured(
+        source, True, said.unit, said.label, said.taken_at, said.condition, 0.0, digest, rows
+    )
 
 
 def _table(archive: Path, path: Path) -> Measured | LeftOut:

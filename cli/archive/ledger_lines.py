@@ -12,8 +12,8 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, Field, TypeAdapter, ValidationError
 
-from cli.archive.files import is_time
 from cli.archive.tables import UNITS
+from meas.takes.record import is_time
 
 Time = Annotated[str, Field(max_length=64)]
 

@@ -104,7 +104,7 @@ def comparison_page(compared: Compared) -> str:
 def content(compared: Compared) -> ComparisonPage:
     """What the page says and shows."""
     from fit.compare.curves import difference
-    from fit.compare.words import in_words
+    from fit.compare.words import in_words, known_and_unsure
 
     names = [state.name for state in compared.states]
     fits = [state.fit for state in compared.states]
@@ -112,7 +112,10 @@ def content(compared: Compared) -> ComparisonPage:
     same_unit = compared.same_unit
     today = date.today().isoformat()
     words = [in_words(step, same_unit=same_unit) for step in compared.steps]
-    lead, unsure = _apart(words[-1]) if same_unit else (_first(compared, words), "")
+    # The list of what is too uncertain stands apart: it would drown what is known.
+    lead, unsure = (
+        known_and_unsure(compared.steps[-1]) if same_unit else (_first(compared, words), "")
+    )
     figure = plots_compare.overlay_figure(fits, names, differences)
     what = "what changed" if same_unit else "how they differ"
     return ComparisonPage(
@@ -165,12 +168,6 @@ def _step(compared: Compared, step: Comparison, words: str) -> Step:
         "after" if same_unit else step.after,
         tuple(_row(change, step.margin) for change in step.changes) if whole else (),
     )
-
-
-def _apart(words: str) -> tuple[str, str]:
-    """What is known, and the list of what is too uncertain, which would drown it."""
-    known, sign, unsure = words.partition(" Too uncertain")
-    return known, f"{sign.strip()}{unsure}"
 
 
 def _first(compared: Compared, words: Sequence[str]) -> str:

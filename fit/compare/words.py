@@ -34,9 +34,19 @@ def in_words(comparison: Comparison, *, same_unit: bool = True) -> str:
         comparison: Of two fits.
         same_unit: One driver at two times, in contrast to two drivers.
     """
+    return " ".join(filter(None, known_and_unsure(comparison, same_unit=same_unit)))
+
+
+def known_and_unsure(comparison: Comparison, *, same_unit: bool = True) -> tuple[str, str]:
+    """What changed and what it means, and beside it what is too uncertain to call unchanged.
+
+    Args:
+        comparison: Of two fits.
+        same_unit: One driver at two times, in contrast to two drivers.
+    """
     changed, undecided = (_told(comparison, word) for word in ("changed", "undecided"))
     if not comparison.changes:
-        return "Nothing can be compared: the fits share no parameter."
+        return "Nothing can be compared: the fits share no parameter.", ""
     sentences = []
     if changed:
         parts = [_phrase(change, comparison, same_unit) for change in changed]
@@ -50,12 +60,10 @@ def in_words(comparison: Comparison, *, same_unit: bool = True) -> str:
         sentences.append(f"Nothing {verb} beyond uncertainty.")
     if not same_unit:
         sentences += _as_a_pair(comparison)
-    if undecided:
-        listed = ", ".join(f"{_label(c.parameter)} ({_with_reach(c)})" for c in undecided)
-        sentences.append(
-            f"Too uncertain to call unchanged within {100 * comparison.margin:g} %: {listed}."
-        )
-    return " ".join(sentences)
+    listed = ", ".join(f"{_label(c.parameter)} ({_with_reach(c)})" for c in undecided)
+    margin = f"{100 * comparison.margin:g} %"
+    unsure = f"Too uncertain to call unchanged within {margin}: {listed}." if listed else ""
+    return " ".join(sentences), unsure
 
 
 def settled(steps: Sequence[Comparison], run: Trend | None = None) -> tuple[str, str]:

@@ -15,10 +15,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
-from typing import Annotated, Literal
 
 import numpy as np
-from pydantic import BaseModel, ConfigDict, FailFast, Field, model_validator
 
 from meas.audio import recording
 from meas.audio.protocol import StreamEvent
@@ -27,42 +25,18 @@ from meas.bench.rig import Rig, Substitution
 from meas.correction.systematics import bench_systematics
 from meas.curve import Curve, ImpedanceCurve, Systematic
 from meas.errors import Finding, UnreadableInput
-from meas.files.document import read_document
 from meas.files.writing import write_folder
 from meas.tables import csv_table
+from meas.takes import record
+from meas.takes.record import Kind, Record, Scalars, TakeCondition
 from meas.transfer.distortion import Distortion, as_text
-
-Kind = Literal["driver", "part", "system"]
-ConditionName = Literal["free-air", "added-mass", "test-box"]
-Scalars = Mapping[str, str | float | bool | None]
 
 CAPTURE = "capture.wav"
 IMPEDANCE = "impedance.csv"
 DISTORTION = "distortion.csv"
-RECORD = "take.json"
+RECORD = record.FILE
 SUBSTITUTION = "substitution"
 """Kind of excitation of a take with one input; its capture holds the known resistor first."""
-
-_FORMAT = "freeair-take/1"
-_LARGEST_RECORD = 4_000_000  # bytes; with a dozen standards of 1000 points it has a million
-_ADVICE = "Restore the take from a copy, or measure again; takes are not meant to be edited."
-
-
-@dataclass(frozen=True)
-class TakeCondition:
-    """What was done to the unit.
-
-    Attributes:
-        name: Free air, added mass or test box.
-        value: The mass [kg] or the net volume [m3]; None in free air.
-        half_width: Half-width of the limits that were stated, same unit; None when none were.
-        written: As the person wrote it; empty in free air.
-    """
-
-    name: ConditionName = "free-air"
-    value: float | None = None
-    half_width: float | None = None
-    written: str = ""
 
 
 @dataclass(frozen=True, eq=False)
@@ -124,64 +98,6 @@ class Take:
         return take_html(self)
 
 
-class _Finding(BaseModel):
-    """A finding as take.json keeps it: in one text."""
-
-    model_config = ConfigDict(extra="forbid")
-
-    code: str
-    text: str
-    refuses: bool = False
-
-
-class _Record(BaseModel):
-    """The content of take.json."""
-
-    model_config = ConfigDict(extra="forbid", allow_inf_nan=False)
-
-    format: Literal["freeair-take/1"]
-    unit: str
-    kind: Kind
-    condition: TakeCondition
-    label: str
-    taken_at: str
-    refused: bool
-    findings: Annotated[tuple[_Finding, ...], FailFast()]
-    points: int = Field(ge=0, description="rows of impedance.csv; 0: there is none")
-    sample_rate_hz: int = Field(gt=0)
-    peak: tuple[float | None, float | None]
-    excitation: dict[str, str | float | bool | None]
-    stream: dict[str, str | float | bool | None]
-    events: Annotated[tuple[StreamEvent, ...], FailFast()]
-    environment: dict[str, float]
-    software: str
-    rig: Rig
-
-    @model_validator(mode="after")
-    def _check(self) -> _Record:
-        condition = self.condition
-        if condition.name == "free-air":
-            if condition.value is not None or condition.half_width is not None:
-                raise ValueError("condition: free air has no value")
-        elif condition.value is None or condition.value <= 0:
-            raise ValueError(f"condition.value: {condition.name} needs a value above zero")
-        if condition.half_width is not None and condition.half_width <= 0:
-            raise ValueError("condition.half_width must be above zero")
-        if self.refused != any(finding.refuses for finding in self.findings):
-            raise ValueError("refused contradicts the findings")
-        if self.refused and self.points:
-            raise ValueError("points: a refused take has no curve")
-        if self.points and self.rig.wiring.series_resistor_ohm is None:
-            raise ValueError("rig.wiring.series_resistor_ohm is missing though there is a curve")
-        try:
-            aware = datetime.fromisoformat(self.taken_at).tzinfo is not None
-        except ValueError:
-            aware = False
-        if not aware:
-            raise ValueError("taken_at is no ISO 8601 time with offset")
-        return self
-
-
 def save(take: Take, samples: Samples, out_dir: Path) -> Path:
     """Store a take in a new folder of ``out_dir``, whole or not at all.
 
@@ -231,26 +147,28 @@ def load(path: str | Path) -> Take:
         UnreadableInput: If a piece is missing or wrong, or a newer version wrote it.
     """
     folder = _folder(Path(path))
-    record = _record(folder / RECORD)
-    for name in (CAPTURE, *((IMPEDANCE,) if record.points else ())):
+    said = record.read(Record, folder)
+    for name in (CAPTURE, *((IMPEDANCE,) if said.points else ())):
         if not (folder / name).is_file():
-            raise UnreadableInput(f"the take has no {name}", where=str(folder), remedy=_ADVICE)
+            raise UnreadableInput(
+                f"the take has no {name}", where=str(folder), remedy=record.ADVICE
+            )
     return Take(
-        unit=record.unit,
-        kind=record.kind,
-        condition=record.condition,
-        label=record.label,
-        taken_at=record.taken_at,
-        rig=record.rig,
-        sample_rate_hz=record.sample_rate_hz,
-        peak=(_number(record.peak[0]), _number(record.peak[1])),
-        excitation=record.excitation,
-        software=record.software,
-        findings=tuple(Finding(f.code, f.text, f.refuses) for f in record.findings),
-        curve=_curve(folder / IMPEDANCE, record) if record.points else None,
-        stream=record.stream,
-        events=record.events,
-        environment=record.environment,
+        unit=said.unit,
+        kind=said.kind,
+        condition=said.condition,
+        label=said.label,
+        taken_at=said.taken_at,
+        rig=said.rig,
+        sample_rate_hz=said.sample_rate_hz,
+        peak=(_number(said.peak[0]), _number(said.peak[1])),
+        excitation=said.excitation,
+        software=said.software,
+        findings=said.found(),
+        curve=_curve(folder / IMPEDANCE, said) if said.points else None,
+        stream=said.stream,
+        events=said.events,
+        environment=said.environment,
         path=folder,
     )
 
@@ -312,7 +230,7 @@ def _write(path: Path, text: str) -> None:
 
 def _record_text(take: Take, points: int) -> str:
     content = {
-        "format": _FORMAT,
+        "format": record.FORMAT,
         "unit": take.unit,
         "kind": take.kind,
         "condition": vars(take.condition),
@@ -344,38 +262,25 @@ def _number(value: float | None) -> float:
     return math.nan if value is None else value
 
 
-def _record(path: Path) -> _Record:
-    try:
-        return read_document(_Record, "freeair-take", path, "take", _ADVICE, _LARGEST_RECORD)
-    except UnreadableInput as error:
-        if not isinstance(error.__cause__, FileNotFoundError):
-            raise
-        raise UnreadableInput(
-            "is no take: there is no take.json in it" if path.parent.is_dir() else "does not exist",
-            where=str(path.parent),
-            remedy="Give the folder that a take was saved in, or an impedance table (CSV).",
-        ) from error
-
-
-def _curve(path: Path, record: _Record) -> Curve:
+def _curve(path: Path, said: Record) -> Curve:
     curve = csv_table.read(path)
-    using = record.rig.substitution if record.excitation.get("kind") == SUBSTITUTION else None
+    using = said.rig.substitution if said.excitation.get("kind") == SUBSTITUTION else None
     known = isinstance(curve, ImpedanceCurve) or using is not None
     if not known or curve.standard_uncertainty_ohm is None:
         raise UnreadableInput(
             "has no resistance, reactance and uncertainty, as a take's table must",
             where=str(path),
-            remedy=_ADVICE,
+            remedy=record.ADVICE,
         )
-    if len(curve.frequency_hz) != record.points:
+    if len(curve.frequency_hz) != said.points:
         raise UnreadableInput(
-            f"has {len(curve.frequency_hz)} rows, take.json says {record.points}",
+            f"has {len(curve.frequency_hz)} rows, take.json says {said.points}",
             where=str(path),
-            remedy=_ADVICE,
+            remedy=record.ADVICE,
         )
     try:
         with np.errstate(all="ignore"):  # what overflows is not finite, and refused below
-            common = _common_errors(curve, record, using)
+            common = _common_errors(curve, said, using)
     except (ArithmeticError, ValueError) as error:
         raise _impossible_rig(path) from error
     if not all(np.all(np.isfinite(error.derivative_ohm)) for error in common):
@@ -384,22 +289,22 @@ def _curve(path: Path, record: _Record) -> Curve:
 
 
 def _common_errors(
-    curve: Curve, record: _Record, using: Substitution | None
+    curve: Curve, said: Record, using: Substitution | None
 ) -> tuple[Systematic, ...]:
     if using is not None:
         from meas.one_input.substitution import (
             systematics_of,  # scipy, which other takes need not wait for
         )
 
-        return systematics_of(curve, record.rig, using)
+        return systematics_of(curve, said.rig, using)
     if not isinstance(curve, ImpedanceCurve):
         raise ValueError("a table without phase got past its check")
     return bench_systematics(
         curve.frequency_hz,
         curve.impedance_ohm,
-        record.rig,
-        calibration=record.rig.calibration,
-        sample_rate_hz=record.sample_rate_hz,
+        said.rig,
+        calibration=said.rig.calibration,
+        sample_rate_hz=said.sample_rate_hz,
     )
 
 
@@ -407,5 +312,5 @@ def _impossible_rig(path: Path) -> UnreadableInput:
     return UnreadableInput(
         "its common errors do not follow from the rig in take.json: a value there is impossible",
         where=str(path),
-        remedy=_ADVICE,
+        remedy=record.ADVICE,
     )
