@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import os
+import tempfile
 import time
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
+from hashlib import sha256
 from pathlib import Path
 
 from meas.errors import UsageError
@@ -18,9 +20,11 @@ _STEP_S = 0.02
 def one_writer(path: Path) -> Iterator[None]:
     """Keep other programs of ours out of a file's folder until its new content is written.
 
-    An advisory lock on the folder (flock), since the file itself is replaced by renaming; the
-    system lets go of it when a program dies. Where there is no such lock (Windows, some network
-    drives) nothing is kept out, and whoever writes must compare with what was read before.
+    An advisory lock on the folder itself (flock), since the file is replaced by renaming: it leaves
+    nothing beside the user's files, counts for every user and on network drives that know locks,
+    and ends with the program. Windows opens no folders: there filelock (which needs a file, and
+    half as long as our start to import) locks one among the temporary files, for this user. Where
+    nothing can be locked, whoever writes must compare with what was read before.
 
     Args:
         path: The file.
@@ -28,38 +32,56 @@ def one_writer(path: Path) -> Iterator[None]:
     Raises:
         UsageError: If another program does not let go.
     """
+    folder = path.resolve().parent
     with ExitStack() as stack:
-        try:
-            folder = os.open(path.resolve().parent, os.O_RDONLY)
-        except OSError:
-            pass  # Windows opens no folders; a missing one is complained about by the writer
-        else:
-            stack.callback(os.close, folder)  # and with it goes the lock
-            _lock(folder, path)
+        _lock(folder, path, stack)
         yield
 
 
-def _lock(folder: int, path: Path) -> None:
+def _lock(folder: Path, path: Path, stack: ExitStack) -> None:
     try:
         import fcntl
     except ImportError:
-        return
+        return _lock_beside(folder, path, stack)
+    try:
+        opened = os.open(folder, os.O_RDONLY)
+    except OSError:
+        return None  # a missing one is complained about by the writer
+    stack.callback(os.close, opened)  # and with it goes the lock
     end = time.monotonic() + _LONGEST_WAIT_S
     while True:
         try:
-            fcntl.flock(folder, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            fcntl.flock(opened, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:
             if time.monotonic() > end:
-                raise UsageError(
-                    "another freeair keeps writing into this folder",
-                    where=str(path),
-                    remedy="Wait for it to end, or end it, and run this again.",
-                ) from None
+                raise _busy(path) from None
             time.sleep(_STEP_S)
         except OSError:
-            return  # a drive without locks
+            return None  # a drive without locks
         else:
-            return
+            return None
+
+
+def _lock_beside(folder: Path, path: Path, stack: ExitStack) -> None:
+    """Lock a file that stands for the folder, among the temporary files."""
+    from filelock import FileLock, Timeout
+
+    name = sha256(str(folder).casefold().encode("utf-8", "replace")).hexdigest()[:32]
+    try:
+        file = Path(tempfile.gettempdir(), f"freeair-{name}.lock")
+        stack.enter_context(FileLock(file, timeout=_LONGEST_WAIT_S, poll_interval=_STEP_S))
+    except Timeout:
+        raise _busy(path) from None
+    except (OSError, NotImplementedError):
+        return  # nowhere to put it, or no locks there
+
+
+def _busy(path: Path) -> UsageError:
+    return UsageError(
+        "another freeair keeps writing into this folder",
+        where=str(path),
+        remedy="Wait for it to end, or end it, and run this again.",
+    )
 
 
 def hold(opened: int) -> None:

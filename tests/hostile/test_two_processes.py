@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 import subprocess
 import sys
 from pathlib import Path
@@ -84,8 +85,10 @@ for k in range(15):
     assert labels == {100 * me + k for me in range(3) for k in range(15)}
 
 
-def test_different_values_of_one_rig(tmp_path):
+@pytest.mark.parametrize("lock", ["of the folder", "as on Windows"])
+def test_different_values_of_one_rig(tmp_path, lock, monkeypatch):
     """Each program raises a number of its own twenty times; no edit of the other undoes one."""
+    monkeypatch.setenv("TMPDIR", str(tmp_path.parent))
     path = tmp_path / "rig.toml"
     rig_file.write_new(path, RIG)
     act = """
@@ -99,7 +102,8 @@ for k in range(20):
         part = {"assumptions": rig.assumptions.model_copy(update={"calibration_days": days})}
     rig_file.update(folder / "rig.toml", rig.model_copy(update=part), since=rig)
 """
-    together(tmp_path, "from meas.bench import rig_file\n", act)
+    no_folders = "" if lock == "of the folder" else "import filelock\nsys.modules['fcntl'] = None\n"
+    together(tmp_path, f"from meas.bench import rig_file\n{no_folders}", act)
     rig = rig_file.read(path)
     assert rig.drive.repeats == RIG.drive.repeats + 20
     assert rig.assumptions.calibration_days == RIG.assumptions.calibration_days + 20
@@ -223,9 +227,32 @@ def test_a_program_that_does_not_let_go(tmp_path, monkeypatch):
         pass
 
 
-def test_a_system_without_locks_still_compares(tmp_path, monkeypatch):
-    """As on Windows: nothing is locked, and a change made meanwhile is still seen."""
+def test_a_lock_as_on_windows_is_waited_for_and_let_go(tmp_path, monkeypatch):
+    from meas.files import lock
+
+    folder = tmp_path / "bench"
+    folder.mkdir()
+    importlib.import_module("filelock")  # with the locks that this system has
+    monkeypatch.setattr(lock.tempfile, "gettempdir", lambda: str(tmp_path))
     monkeypatch.setitem(sys.modules, "fcntl", None)
+    monkeypatch.setattr(lock, "_LONGEST_WAIT_S", 0.1)
+    path = folder / "rig.toml"
+    with (
+        one_writer(path),
+        pytest.raises(UsageError, match="another freeair keeps writing"),
+        one_writer(path),
+    ):
+        raise AssertionError("got in")
+    with one_writer(path):
+        assert list(folder.iterdir()) == []
+
+
+def test_a_system_without_locks_still_compares(tmp_path, monkeypatch):
+    """Nothing is locked, and a change made meanwhile is still seen."""
+    from meas.files import lock
+
+    monkeypatch.setitem(sys.modules, "fcntl", None)
+    monkeypatch.setattr(lock, "_lock_beside", lambda *_: None)
     path = tmp_path / "rig.toml"
     rig_file.write_new(path, RIG)
     theirs = RIG.model_copy(update={"mains_hz": 60})
