@@ -103,9 +103,7 @@ def box(
     ohm = 0.0
     if source_resistance is not None:
         ohm = values.resistance(source_resistance, "--source-resistance").value
-    limit = None if xmax is None else values.length(xmax, "--xmax").value
-    if limit is None:
-        show.note("no --xmax given: how far the cone may travel is not judged", "dim")
+    limit = _travel(xmax)
     driven = amplifier.read(drive, rated)
     volt = driven.volt_rms
     design = box_design.design(wish, driver, air, ohm)
@@ -130,6 +128,16 @@ def box(
     for name, path in (("Plan", save), ("Picture", picture)):
         if path is not None:
             (show.note if as_json else show.line)(f"{name}: {path}")
+
+
+def _travel(xmax: str | None) -> float | None:
+    """Peak excursion that the driver takes [m]; None, said aloud, where nobody stated it."""
+    from cli.words import values
+
+    if xmax is not None:
+        return values.length(xmax, "--xmax").value
+    show.note("no --xmax given: how far the cone may travel is not judged", "dim")
+    return None
 
 
 def measured_air(temperature: str | None, pressure: str | None, humidity: str | None) -> Air:

@@ -65,8 +65,8 @@ class ChangeRow:
 
 
 @dataclass(frozen=True)
-class Step:
-    """One comparison on the page."""
+class ComparisonTable:
+    """One comparison on the page: its words, and the table of changes."""
 
     title: str
     words: str
@@ -86,7 +86,7 @@ class ComparisonPage:
     settled: tuple[str, str]
     trend: Plot | None
     pairs: tuple[Pair, ...]
-    steps: tuple[Step, ...]
+    steps: tuple[ComparisonTable, ...]
     plot: Plot
     explored: Exploring
     curve_words: str
@@ -157,11 +157,11 @@ def content(compared: Compared) -> ComparisonPage:
     )
 
 
-def _step(compared: Compared, step: Comparison, words: str) -> Step:
+def _step(compared: Compared, step: Comparison, words: str) -> ComparisonTable:
     """One comparison; of a series only the whole way from first to last has its table."""
     same_unit = compared.same_unit
     whole = not same_unit or step is compared.steps[-1]
-    return Step(
+    return ComparisonTable(
         f"{step.before} → {step.after}" if same_unit else f"{step.after} against {step.before}",
         "" if whole and same_unit else words,
         "before" if same_unit else step.before,

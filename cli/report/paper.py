@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from cli.report.comparison_page import Compared, ComparisonPage
+    from cli.report.comparison_page import Compared, ComparisonPage, ComparisonTable
     from cli.report.fit_page import FitPage
     from cli.report.parts import Strip
     from fit.compare.curves import CurveDifference
@@ -180,12 +180,7 @@ def comparison_sheets(page: ComparisonPage, compared: Compared) -> bytes:
         sheets = _opened(page.title, page.subtitle, page.lead)
         if page.unsure:
             sheets.paragraph(page.unsure)
-        if page.settled[1]:
-            sheets.heading("Has it settled?")
-            sheets.paragraph(page.settled[1])
-            if compared.run is not None:
-                (axes,) = sheets.stack((1.7,))
-                plots_compare.draw_trend(axes, compared.run)
+        _settling(sheets, page, compared)
         if page.pairs:
             sheets.heading("Do they match?")
             for pair in page.pairs:
@@ -195,23 +190,36 @@ def comparison_sheets(page: ComparisonPage, compared: Compared) -> bytes:
         top, bottom = sheets.stack((2.2, 1.3), 0.3)
         plots_compare.draw_overlay((top, bottom), *_compared(compared))
         for step in page.steps:
-            sheets.heading(step.title)
-            if step.words:
-                sheets.paragraph(step.words)
-            if not step.rows:
-                continue
-            sheets.table(
-                [("", _LEFT, "left"), ("", 1.5, "left"), (_cut(step.before, 14), 4.0, "right"),
-                 (_cut(step.after, 14), 5.0, "right"), ("change", 5.7, "right"),
-                 ("95 % between", 6.3, "center"), ("", 7.0, "left")],
-                [(r.symbol, r.words, r.before, r.after, r.change, r.interval, r.word)
-                 for r in step.rows],
-            )  # fmt: skip
+            _changes(sheets, step)
         if page.notes:
             sheets.heading("What was assumed")
             for note in page.notes:
                 sheets.paragraph(note, 7.6, start="•  ")
         return _bound(sheets, page.title, page.version, page.made_on)
+
+
+def _settling(sheets: _Sheets, page: ComparisonPage, compared: Compared) -> None:
+    if not page.settled[1]:
+        return
+    sheets.heading("Has it settled?")
+    sheets.paragraph(page.settled[1])
+    if compared.run is not None:
+        (axes,) = sheets.stack((1.7,))
+        plots_compare.draw_trend(axes, compared.run)
+
+
+def _changes(sheets: _Sheets, step: ComparisonTable) -> None:
+    sheets.heading(step.title)
+    if step.words:
+        sheets.paragraph(step.words)
+    if step.rows:
+        sheets.table(
+            [("", _LEFT, "left"), ("", 1.5, "left"), (_cut(step.before, 14), 4.0, "right"),
+             (_cut(step.after, 14), 5.0, "right"), ("change", 5.7, "right"),
+             ("95 % between", 6.3, "center"), ("", 7.0, "left")],
+            [(r.symbol, r.words, r.before, r.after, r.change, r.interval, r.word)
+             for r in step.rows],
+        )  # fmt: skip
 
 
 def fit_picture(page: FitPage, fit: DriverFit) -> bytes:

@@ -35,11 +35,10 @@ def read_document(
     """
     content, text = read_json(path, kind, remedy, largest)
     check_version(content, family, VERSION, str(path))
-    found = content.get("format") if isinstance(content, dict) else None
-    if found != f"{family}/{VERSION}":
-        raise UnreadableInput(
-            f"is no {kind}: its format is {repr(found)[:60]}, not '{family}/{VERSION}'",
-            where=str(path),
-            remedy=remedy,
-        )
-    return validate(model, text, str(path), remedy)
+    try:
+        return validate(model, text, str(path), remedy)
+    except UnreadableInput as error:
+        if isinstance(content, dict) and content.get("format") == f"{family}/{VERSION}":
+            raise
+        what = f"is no {kind}: {error.what}"
+        raise UnreadableInput(what, where=str(path), remedy=remedy) from error

@@ -137,7 +137,7 @@ BOX, CHECK = ("box", "strong.json"), ("box-check", "vented.csv", "--driver", "st
     ("words", "status", "piece"),
     [
         (("box", "none.json"), 2, "does not exist"),
-        (("box", "vented.csv"), 2, "no JSON"),
+        (("box", "vented.csv"), 2, "not a saved fit"),
         (("box", "plan.json"), 2, "no saved fit"),
         (("box", "lean.json"), 1, "no-volume"),
         ((*BOX, "--volume", "20"), 2, "no unit"),
