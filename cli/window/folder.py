@@ -250,9 +250,9 @@ def _kept(kind: str, path: Path, read: Callable[[Path], T]) -> T:
 
 
 def _read_fit(path: Path) -> SavedFit:
-    from cli.sources import fits
+    from cli.sources import opened
 
-    unit, fitted = fits.read_fit(path)
+    unit, fitted = opened.fit(path)
     document = json.loads(path.read_text(encoding="utf-8"))
     return SavedFit(unit, fitted, document)
 
