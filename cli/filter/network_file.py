@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, cast
 
@@ -11,11 +12,12 @@ from cli.sources import opened
 from cli.terminal import show
 from cli.terminal.display import written
 from cli.words import units, values
-from meas.errors import UnreadableInput, UsageError
+from meas.errors import UsageError
 
 if TYPE_CHECKING:
     from fit.crossover.network import NetworkArm, NetworkPart
     from fit.parts.store import SavedPart
+    from meas.files.settings_file import SettingsFile
 
 BRANCHES = ("woofer", "midrange", "tweeter")
 _FORMAT = "freeair-network/1"
@@ -49,51 +51,40 @@ def read(path: Path) -> dict[str, tuple[NetworkArm, ...]]:
         UnreadableInput: If it cannot be read, is no TOML (with line and column), or holds wrong
             keys or values: all of them at once.
     """
-    from meas.files.schema_errors import check_version
-    from meas.files.toml_file import read_toml
+    from meas.files.settings_file import open_settings
 
-    content, _ = read_toml(path, "network file")
-    check_version(content, "freeair-network", 1, str(path))
-    faults: list[str] = []
-    if content.get("format") != _FORMAT:
-        faults.append(f'the line format = "{_FORMAT}" is missing')
+    file = open_settings(path, "freeair-network", "network file")
     branches: dict[str, tuple[NetworkArm, ...]] = {}
-    for key, blocks in content.items():
-        if key == "format":
-            continue
+    for key, blocks in file.content.items():
         if key not in BRANCHES:
-            faults.append(f"unknown branch {key}: there are {', '.join(BRANCHES)}")
+            file.faults.append(f"unknown branch {key}: there are {', '.join(BRANCHES)}")
         elif not isinstance(blocks, list) or not all(isinstance(block, dict) for block in blocks):
-            faults.append(f"{key}: write each arm under a line [[{key}]]")
+            file.faults.append(f"{key}: write each arm under a line [[{key}]]")
         else:
-            branches[key] = _arms(key, blocks, path.parent, faults)
-    if not branches and not faults:
-        faults.append(f"has no branch: write arms under lines such as [[{BRANCHES[0]}]]")
-    if faults:
-        raise UnreadableInput(
-            "; ".join(faults), where=str(path), remedy="Mend those lines and run it again."
-        )
+            branches[key] = _arms(key, blocks, file)
+    if not branches and not file.faults:
+        file.faults.append(f"has no branch: write arms under lines such as [[{BRANCHES[0]}]]")
+    file.finish("Mend those lines and run it again.")
     return branches
 
 
 def _arms(
-    branch: str, blocks: Sequence[Mapping[str, Any]], folder: Path, faults: list[str]
+    branch: str, blocks: Sequence[Mapping[str, Any]], file: SettingsFile
 ) -> tuple[NetworkArm, ...]:
-    from fit.crossover.network import NetworkArm
-
     counts = dict.fromkeys(_KINDS, 0)
     arms = []
     for number, block in enumerate(blocks, start=1):
         where = f"{branch} arm {number}"
-        try:
-            _check_keys(block, where)
-            parts = _parts(block, where, folder, counts)
-        except UsageError as error:
-            text = f"{error.where or where}: {error.what}. {error.remedy}".rstrip(". ")
-            faults.append(text)
-            continue
-        arms.append(NetworkArm(cast(Literal["series", "shunt"], block["place"]), parts))
-    return tuple(arms)
+        arms.append(file.attempt(where, partial(_arm, block, where, file.path.parent, counts)))
+    return tuple(arm for arm in arms if arm is not None)
+
+
+def _arm(block: Mapping[str, Any], where: str, folder: Path, counts: dict[str, int]) -> NetworkArm:
+    from fit.crossover.network import NetworkArm
+
+    _check_keys(block, where)
+    parts = _parts(block, where, folder, counts)
+    return NetworkArm(cast(Literal["series", "shunt"], block["place"]), parts)
 
 
 def _check_keys(block: Mapping[str, Any], where: str) -> None:

@@ -4,18 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from cli.sources import opened
 from cli.words import values
-from meas.errors import UnreadableInput, UsageError
 
 if TYPE_CHECKING:
     from fit.crossover.combine import Combination
     from fit.crossover.network import NetworkPart
+    from meas.files.settings_file import SettingsFile
 
-_FORMAT = "freeair-stock/1"
 _LISTS = {
     "resistors": "resistor",
     "capacitors": "capacitor",
@@ -82,31 +82,23 @@ def _add_measured(stock: Stock, path: Path) -> None:
 
 
 def _add_file(stock: Stock, path: Path) -> None:
-    from meas.files.schema_errors import check_version
-    from meas.files.toml_file import read_toml
+    from meas.files.settings_file import open_settings
 
-    content, _ = read_toml(path, "stock file")
-    check_version(content, "freeair-stock", 1, str(path))
-    faults: list[str] = []
-    if content.get("format") != _FORMAT:
-        faults.append(f'the line format = "{_FORMAT}" is missing')
-    for key, items in content.items():
-        if key == "format":
-            continue
+    file = open_settings(path, "freeair-stock", "stock file")
+    for key, items in file.content.items():
         if key not in (*_LISTS, "parts"):
-            faults.append(f"unknown key {key}: there are {', '.join((*_LISTS, 'parts'))}")
+            file.faults.append(f"unknown key {key}: there are {', '.join((*_LISTS, 'parts'))}")
         elif not isinstance(items, list) or not all(isinstance(item, str) for item in items):
-            faults.append(f"{key} should be a list of texts in quotes. {_EXAMPLE}")
+            file.faults.append(f"{key} should be a list of texts in quotes. {_EXAMPLE}")
         elif key == "parts":
             for item in items:
                 _add_measured(stock, path.parent / item)
         else:
-            _add_values(stock, key, items, faults)
-    if faults:
-        raise UnreadableInput("; ".join(faults), where=str(path), remedy="Mend those lines.")
+            _add_values(stock, key, items, file)
+    file.finish("Mend those lines.")
 
 
-def _add_values(stock: Stock, key: str, items: list[Any], faults: list[str]) -> None:
+def _add_values(stock: Stock, key: str, items: list[str], file: SettingsFile) -> None:
     kind = _LISTS[key]
     reader = {
         "resistor": values.resistance,
@@ -115,11 +107,10 @@ def _add_values(stock: Stock, key: str, items: list[Any], faults: list[str]) -> 
     }[kind]
     waiting: dict[float, str] = {}
     for item in items:
-        try:
-            value = reader(item, key).value
-        except UsageError as error:
-            faults.append(f"{error.where}: {error.what}. {error.remedy}".rstrip(". "))
+        read = file.attempt(key, partial(reader, item, key))
+        if read is None:
             continue
+        value = read.value
         if key != "polarised_capacitors":
             stock.add(kind, item, value)
         elif value in waiting:  # two equal ones, equal poles joined, are half of one

@@ -6,6 +6,7 @@ import json
 import math
 from collections.abc import Mapping
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -21,7 +22,8 @@ from fit.series.mask import CENTRES_HZ, Layer, LayerName, Mask
 from fit.series.values import NAMES, Common
 from meas.errors import UnreadableInput, UsageError
 from meas.files.schema_errors import check_version, validate
-from meas.files.toml_file import read_toml
+from meas.files.settings_file import SettingsFile
+from meas.files.toml_file import as_json, read_toml
 from meas.files.writing import write_text
 
 FORMAT = "freeair-series/1"
@@ -247,25 +249,23 @@ def read(path: Path) -> SeriesLimits:
     content, _ = read_toml(path, _KIND)
     check_version(content, "freeair-series", 1, str(path))
     _refuse_others(content, path)
-    try:
-        as_json = json.dumps(content, default=str)
-    except ValueError as error:
-        raise UnreadableInput(str(error), where=str(path), remedy=_ADVICE) from error
-    file = validate(_File, as_json, str(path), _ADVICE)
-    faults: list[str] = []
-    for symbol in sorted(set(file.reference) - set(NAMES)):
-        faults.append(f"unknown parameter reference.{symbol} {targets_file.near(symbol, NAMES)}")
+    file = validate(_File, as_json(content), str(path), _ADVICE)
+    settings = SettingsFile(path, content)
+    settings.faults += [
+        f"unknown parameter reference.{symbol} {targets_file.near(symbol, NAMES)}"
+        for symbol in sorted(set(file.reference) - set(NAMES))
+    ]
     known = {s: _limit(s, r) for s, r in file.reference.items() if s in NAMES}
-    judged = {}
-    for symbol, aim in file.limits.items():
-        try:
-            judged[symbol] = _judged(symbol, aim, known.get(symbol))
-        except UsageError as error:
-            faults.append(f"{error.where or symbol}: {error.what}. {error.remedy}".rstrip(". "))
-    if not judged and not (file.curve.judged and file.mask) and not faults:
-        faults.append("nothing is judged: no line stands below [limits], and curve.judged is off")
-    if faults:
-        raise UnreadableInput("; ".join(faults), where=str(path), remedy=_ADVICE)
+    judged = {
+        symbol: limit
+        for symbol, aim in file.limits.items()
+        if (limit := settings.attempt(symbol, partial(_judged, symbol, aim, known.get(symbol))))
+    }
+    if not judged and not (file.curve.judged and file.mask) and not settings.faults:
+        settings.faults.append(
+            "nothing is judged: no line stands below [limits], and curve.judged is off"
+        )
+    settings.finish(_ADVICE)
     return SeriesLimits(
         units=tuple(file.units),
         model=file.model,

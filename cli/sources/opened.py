@@ -15,7 +15,8 @@ if TYPE_CHECKING:
     from fit.results.result import DriverFit
     from meas.curve import Curve
     from meas.errors import Finding
-    from meas.takes.take import Kind, Take
+    from meas.takes.record import Kind
+    from meas.takes.take import Take
 
 Content = Literal["curve", "document", "targets"]
 

@@ -6,6 +6,7 @@ import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 from difflib import get_close_matches
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -14,13 +15,11 @@ from cli.words.units import Quantity
 from cli.words.values import read as read_value
 from fit.results.judge import Target
 from fit.results.quantities import QUANTITIES
-from meas.errors import UnreadableInput, UsageError
-from meas.files.schema_errors import check_version
-from meas.files.toml_file import read_toml
+from meas.errors import UsageError
+from meas.files.settings_file import SettingsFile, open_settings
 from meas.files.writing import write_text
 
 _FORMAT = "freeair-targets/1"
-_KIND = "targets file"
 _ADVICE = 'Write for example: fs = "42Hz ± 10%"'
 
 NOTATION: Mapping[str, Quantity] = {
@@ -157,44 +156,31 @@ def read(path: Path) -> Plan:
         UnreadableInput: If it cannot be read, is no TOML (with line and column), or holds wrong
             keys or values: all of them at once.
     """
-    content, _ = read_toml(path, _KIND)
-    check_version(content, "freeair-targets", 1, str(path))
-    faults: list[str] = []
-    for key in content:
-        if key not in ("format", "targets", "winding"):
+    file = open_settings(path, "freeair-targets", "targets file", needs_format=False)
+    for key in file.content:
+        if key not in ("targets", "winding"):
             line = "did you forget the line [targets]?" if key in QUANTITIES else ""
-            faults.append(f"unknown key {key} {line or near(key, ('targets', 'winding'))}".strip())
-    if content.get("format", _FORMAT) != _FORMAT:
-        faults.append(f"format should be {_FORMAT!r}")
+            hint = line or near(key, ("targets", "winding"))
+            file.faults.append(f"unknown key {key} {hint}".strip())
     targets = [
         target
-        for symbol, aim in _subtable(content, "targets", faults).items()
-        if (target := _collected(faults, _target, symbol, aim))
+        for symbol, aim in _subtable(file, "targets").items()
+        if (target := file.attempt(symbol, partial(_target, symbol, aim)))
     ]
     facts = [
         fact
-        for key, value in _subtable(content, "winding", faults).items()
-        if (fact := _collected(faults, _winding_fact, key, value))
+        for key, value in _subtable(file, "winding").items()
+        if (fact := file.attempt(key, partial(_winding_fact, key, value)))
     ]
-    if faults:
-        raise UnreadableInput("; ".join(faults), where=str(path), remedy=f"{_ADVICE}.")
+    file.finish(f"{_ADVICE}.")
     return Plan(tuple(targets), Winding(**dict(facts)))
 
 
-def _collected(faults: list[str], read_one: Any, key: str, value: Any) -> Any:
-    """What a reader makes of one line; its complaint is collected instead of raised."""
-    try:
-        return read_one(key, value)
-    except UsageError as error:
-        faults.append(f"{error.where or key}: {error.what}. {error.remedy}".rstrip(". "))
-        return None
-
-
-def _subtable(content: Mapping[str, Any], key: str, faults: list[str]) -> Mapping[str, Any]:
-    table = content.get(key, {})
+def _subtable(file: SettingsFile, key: str) -> Mapping[str, Any]:
+    table = file.content.get(key, {})
     if isinstance(table, dict):
         return table
-    faults.append(f"{key} should be a table: write [{key}] on a line of its own")
+    file.faults.append(f"{key} should be a table: write [{key}] on a line of its own")
     return {}
 
 

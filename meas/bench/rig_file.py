@@ -18,7 +18,7 @@ from meas.bench.rig_comments import COMMENTS, EXAMPLES, HEAD, SUBSTITUTION
 from meas.errors import UsageError
 from meas.files.lock import one_writer
 from meas.files.schema_errors import check_version, validate
-from meas.files.toml_file import read_toml
+from meas.files.toml_file import as_json, read_toml
 from meas.files.writing import write_text
 
 _KIND = "rig file"
@@ -89,7 +89,7 @@ def update(path: Path, rig: Rig, *, since: Rig | None = None) -> None:
             rig = _merged(path, since, rig, old)
         try:
             edited = _edited(text, old, rig)
-            kept = Rig.model_validate_json(_as_json(tomllib.loads(edited)))
+            kept = Rig.model_validate_json(as_json(tomllib.loads(edited)))
         except (ValueError, RecursionError, KeyError, TypeError) as error:
             raise _uneditable(path) from error
         without: Mapping[str, Any] = {"calibration": None}  # its rows are rounded
@@ -184,12 +184,7 @@ def store_calibration(
 def _parsed(path: Path) -> tuple[Rig, str]:
     content, text = read_toml(path, _KIND)
     check_version(content, "freeair-rig", 1, str(path))
-    return validate(Rig, _as_json(content), str(path), _ADVICE), text
-
-
-def _as_json(content: Mapping[str, Any]) -> str:
-    # Dates are the one thing that TOML has and JSON has not; the model wants them as text.
-    return json.dumps(content, default=lambda value: value.isoformat())
+    return validate(Rig, as_json(content), str(path), _ADVICE), text
 
 
 def _change(table: Any, before: Mapping[str, Any], after: Mapping[str, Any]) -> None:

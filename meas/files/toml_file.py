@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import json
 import re
 import tomllib
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -54,6 +56,14 @@ def read_toml(path: Path, kind: str) -> tuple[dict[str, Any], str]:
             remedy=f"Mend that line, or make a new {kind}; text stands in double quotes.",
         ) from error
     return document, text
+
+
+def as_json(content: Mapping[str, Any]) -> str:
+    """Content of a TOML file as JSON, which models read strictly.
+
+    Dates are the one thing that TOML has and JSON has not; they become text.
+    """
+    return json.dumps(content, default=lambda value: value.isoformat())
 
 
 def _check_integers(value: object) -> None:
