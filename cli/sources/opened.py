@@ -73,19 +73,12 @@ def curve(text: str, kinds: Sequence[Kind] = ()) -> OpenedCurve:
         Refused: If the take was refused when it was made, or a table is in evidently wrong
             units or belongs to nothing passive.
     """
-    from meas.tables import any_file
-    from meas.tables.wrong_units import plausibility
     from meas.takes import take as takes
-    from meas.validity.of_causality import table_not_causal
 
     path = Path(text)
     _refuse_other(path, "curve", "Give a take, an impedance table (CSV) or a Touchstone file.")
     if not takes.is_take(path):
-        found = any_file.read(path)
-        if kinds and "part" not in kinds:
-            if doubts := plausibility(found) or table_not_causal(found):
-                raise Refused(doubts, where=text)
-        return OpenedCurve(text, path.stem, found, None)
+        return OpenedCurve(text, path.stem, _table(path, kinds), None)
     take = takes.load(path)
     if take.refused or take.curve is None:
         raise Refused(
@@ -101,6 +94,19 @@ def curve(text: str, kinds: Sequence[Kind] = ()) -> OpenedCurve:
             remedy=f"Take it with --kind {kinds[0]}: each kind has checks of its own.",
         )
     return OpenedCurve(text, take.unit, take.curve, take, take.findings)
+
+
+def _table(path: Path, kinds: Sequence[Kind]) -> Curve:
+    from meas.tables import any_file
+
+    found = any_file.read(path)
+    if kinds and "part" not in kinds:
+        from meas.tables.wrong_units import plausibility
+        from meas.validity.of_causality import table_not_causal
+
+        if doubts := plausibility(found) or table_not_causal(found):
+            raise Refused(doubts, where=str(path))
+    return found
 
 
 def fit(path: Path) -> tuple[str, DriverFit]:
