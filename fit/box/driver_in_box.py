@@ -39,8 +39,8 @@ on the cone: as in a test box (`fit.given.prior_widths`). Weather: within
 All common practice, no source.
 """
 
-_IMPEDANCE_MOVES = ("re", "compliance", "loss", "air")
-"""Departures that show in the impedance; the weather shows in the volume alone."""
+_SEEN = ("re", "compliance", "loss", "air")
+"""Departures seen in the impedance; the weather is seen in the volume alone."""
 
 _WORDS = {
     "re": "coil resistance on another day",
@@ -126,10 +126,10 @@ class DriverInBox:
     def impedance(self, s: ComplexArray, theta: FloatArray) -> tuple[ComplexArray, ComplexArray]:
         """Impedance [ohm], shape (n,), and its derivatives, shape (size, n)."""
         modelled, first = self._modelled(s, theta), self.driver.driver.size
-        rows = modelled.by_parameter(first + self.own + len(_IMPEDANCE_MOVES))
+        rows = modelled.by_parameter(first + self.own + len(_SEEN))
         own, since = rows[first : first + self.own], rows[first + self.own :]
         by_errors = -(self.effects @ self.driver.by_theta(rows[:first]))
-        by_name = dict(zip(_IMPEDANCE_MOVES, since, strict=True))
+        by_name = dict(zip(_SEEN, since, strict=True))
         nothing = np.zeros_like(modelled.total)
         by_departures = [size * by_name.get(name, nothing) for name, size in DEPARTURES.items()]
         return modelled.total, np.concatenate([own, by_errors, np.stack(by_departures)])
@@ -139,10 +139,10 @@ class DriverInBox:
         return self.driver.electrical(self.state(theta))
 
     def _modelled(self, s: ComplexArray, theta: FloatArray) -> Modelled:
-        """The impedance by the driver's parameters, those of the box and `_IMPEDANCE_MOVES`."""
+        """The impedance by the driver's parameters, those of the box and `_SEEN`."""
         electrical, driver = self._electrical(theta), self.driver.driver
         first, since = driver.size, self.departures(theta)
-        column = {name: first + self.own + k for k, name in enumerate(_IMPEDANCE_MOVES)}
+        column = {name: first + self.own + k for k, name in enumerate(_SEEN)}
         size = math.exp(2 * electrical[RESONANCE] + theta[0])
         if self.vented:
             air, *slopes = enclosed_air.vented(size, s, math.exp(float(theta[1])), float(theta[2]))

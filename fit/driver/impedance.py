@@ -17,9 +17,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -65,22 +65,21 @@ def motional(
     return z, np.array([z, slope * s * s, slope * s, slope])
 
 
-@dataclass(frozen=True, eq=False)
-class Condition:
+class Condition(NamedTuple):
     """What differs from the reference state, with derivatives by parameters of the caller.
 
     Attributes:
         departures: ``re``, ``compliance`` or ``loss`` to the logarithm of its change and the
             parameter that this is.
         inertia: Moving mass over Mms.
-        by_inertia: Derivatives of the inertia.
-        stiffness: Of enclosed air, over Mms [rad2/s2], shape (n,); in proportion to ws^2 at
-            constant s/ws, but for `along`. None without a box.
-        along: Its derivative by ln(s/ws).
-        by_stiffness: Its derivatives.
+        by_inertia: Derivatives of the inertia by the caller's parameters.
+        stiffness: Stiffness of enclosed air over Mms [rad2/s2], shape (n,), which goes with ws^2
+            where s/ws stays; None without a box.
+        along: Derivative of that stiffness by ln(s/ws).
+        by_stiffness: Derivatives of that stiffness by the caller's parameters.
     """
 
-    departures: Mapping[str, tuple[Any, int]] = field(default_factory=dict)
+    departures: Mapping[str, tuple[Any, int]]
     inertia: Any = 1.0
     by_inertia: Sequence[Row] = ()
     stiffness: ComplexArray | None = None
@@ -88,13 +87,13 @@ class Condition:
     by_stiffness: Sequence[Row] = ()
 
 
-REFERENCE = Condition()
+REFERENCE = Condition({})
 """Free air."""
 
 
 @dataclass(frozen=True, eq=False)
 class Modelled:
-    """An impedance as modelled.
+    """A modelled impedance with its derivatives.
 
     Attributes:
         total: Impedance [ohm], shape (n,), or (r, n) of r vectors of parameters.
@@ -118,7 +117,7 @@ class Modelled:
 
 @dataclass(frozen=True, eq=False)
 class AtFrequencies:
-    """What a driver is in every condition, at some frequencies: values and derivatives.
+    """Parts of the impedance that all conditions share, at some frequencies, with derivatives.
 
     Attributes:
         coil: Impedance of the coil and derivatives by its parameters [ohm].
@@ -244,7 +243,7 @@ class Driver:
         return np.asarray(moving)
 
     def at(self, s: ComplexArray, theta: FloatArray) -> AtFrequencies:
-        """What all conditions have in common at the same frequencies.
+        """Compute what all conditions share at the same frequencies.
 
         Args:
             s: Complex angular frequency [rad/s], shape (n,).
@@ -266,7 +265,7 @@ class Driver:
         condition: Condition = REFERENCE,
         known: AtFrequencies | None = None,
     ) -> Modelled:
-        """Impedance with its derivatives by all that matters.
+        """Impedance with its derivatives by the driver's parameters and those of the condition.
 
         Args:
             s: Complex angular frequency [rad/s], shape (n,).
@@ -341,8 +340,7 @@ class Driver:
     ) -> tuple[list[Row], list[Row]]:
         """Derivatives that a ring adds to the blocked impedance, and all of the motional one.
 
-        The ring's parameters fall by ln(s/ws) where ws grows; per_ohm rises with ws and falls
-        with the strength.
+        A ring depends on s/ws, which falls as ws rises, and on ws over the strength (`ring`).
         """
         _, force, by_series, by_force = ring
 

@@ -1,4 +1,4 @@
-"""The moving system beside its mass: a spring under the laws that the data ask for.
+"""The moving system beside its mass: spring and closed former, normalised at resonance.
 
 Definitions that hold under every law: resonance where the mechanical impedance is real, Rms that
 value there, Cms = 1/(ws^2 Mms), Qms = ws Mms/Rms. The sum of the laws is therefore normalised to
@@ -25,7 +25,7 @@ _AT_RESONANCE = np.array([1j])
 
 @dataclass(frozen=True)
 class Mechanics:
-    """Spring with at most one law of creep, and a former that brakes or not.
+    """A spring, ideal or under one law, and a closed former or none.
 
     Attributes:
         suspension: Law of the spring; None for an ideal one.
@@ -171,7 +171,7 @@ class Mechanics:
         return complex(self._sum(_AT_RESONANCE, internal)[0][0]) if self.laws else 1.0
 
     def loss(self, internal: FloatArray) -> float:
-        """What the laws take of 1/Qms at resonance; the rest is viscous."""
+        """Part of 1/Qms that the laws take at resonance; the rest is viscous."""
         total = self.at_resonance(internal)
         return float(total.imag / total.real)
 

@@ -29,8 +29,8 @@ class Take:
         noise: Random standard uncertainty per component [ohm], shape (n,).
         errors: Relative effects of the common errors, like the data, shape (n, k).
         error_columns: Parameter of each of the k errors.
-        departures: Kind of departure from the reference state (``re``, ``compliance``, ``loss``,
-            ``air``, ``leak``) to its parameter.
+        departures: Departure from the reference state (``re``, ``compliance``, ``loss``, ``air``
+            or ``leak``) to its parameter.
     """
 
     measured: MeasuredCurve
@@ -53,13 +53,13 @@ class Take:
         return np.iscomplexobj(self.data)
 
     def factor(self, errors: FloatArray) -> NDArray[Any]:
-        """What the common errors multiply the model by, shape (n,) or (r, n).
+        """Factor by which the common errors multiply the model, shape (n,) or (r, n).
 
         An exponential, so that a scale error is traded against the logarithms of the driver's
         parameters along a straight line.
 
         Args:
-            errors: In standard uncertainties, shape (k,) or (r, k).
+            errors: The errors in standard uncertainties, shape (k,) or (r, k).
         """
         return np.asarray(np.exp(errors @ self.errors.T))
 
