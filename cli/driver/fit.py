@@ -193,7 +193,7 @@ def run(
         *explain.explain(fitted.parameters, meant, coil=coil, curves=fitted.curves),
         *model_findings.of_laws(fitted),
         *uneven_harmonics.uneven(gathered.takes, fitted),
-        *bumps.tell(fitted.curves),
+        *bumps.findings(fitted.curves),
         *filter(None, [mass_to_add.next_step(fitted, session)]),
     )
     by_hand = threepoint.cross_check(fitted)

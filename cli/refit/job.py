@@ -181,7 +181,7 @@ def _success(
         findings=(
             *explain.explain(fitted.parameters, (), coil=None, curves=fitted.curves),
             *uneven_harmonics.uneven(takes, fitted),
-            *bumps.tell(fitted.curves),
+            *bumps.findings(fitted.curves),
         ),
         warnings=told,
     )

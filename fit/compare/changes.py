@@ -30,12 +30,12 @@ class Change:
 
     Attributes:
         parameter: Symbol.
-        unit: Of the two values.
+        unit: Unit of the two values.
         before: Value in the first fit.
-        after: Value in the second.
+        after: Value in the second fit.
         change_relative: After over before, minus one; for decibels of the power they stand for.
-        standard_uncertainty: Of ``change_relative``.
-        interval_95: Of ``change_relative``.
+        standard_uncertainty: Standard uncertainty of ``change_relative``.
+        interval_95: 95 % interval of ``change_relative``.
         verdict: ``changed`` when the interval excludes zero; else ``unchanged`` when it lies
             within the margin; else ``undecided``.
         significance: Change over its standard uncertainty, in the logarithm.
@@ -57,11 +57,11 @@ class Comparison:
     """Two fits side by side.
 
     Attributes:
-        before: Name of the first.
-        after: Name of the second.
+        before: Name of the first fit.
+        after: Name of the second fit.
         margin: Relative change that does not matter.
         changes: Most significant first.
-        notes: What was assumed and what could not be compared, in words.
+        notes: Assumptions, and what could not be compared, in words.
     """
 
     before: str
@@ -87,12 +87,12 @@ def compare(
     names: tuple[str, str] = ("before", "after"),
     margin: float = MARGIN,
 ) -> Comparison:
-    """Compare two fits.
+    """Compare two fits, the errors they share taken out.
 
     Args:
-        before: The first.
-        after: The second.
-        names: What to call them.
+        before: First fit.
+        after: Second fit.
+        names: Names for the two.
         margin: Relative change that does not matter, more than 0 and less than 1.
 
     Raises:
@@ -128,7 +128,7 @@ def compare(
 def _comparable(
     before: DriverFit, after: DriverFit, notes: list[str], names: tuple[str, str]
 ) -> list[str]:
-    """Symbols to compare; a model's own only under the same model."""
+    """Choose the symbols to compare, a model's own under the same model only; note the others."""
     if before.model != after.model:
         notes.append(
             f"the driver is described by {before.model!r} in {names[0]} and by {after.model!r} in "

@@ -15,7 +15,7 @@ from meas.curve import FloatArray
 
 _SHAPING = ("Re", "fs", "Qms", "Qes", "Le")
 _NEEDED = {"Re", "fs", "Qms", "Qes"}
-_WINDOW = 9  # points over which the noise of a curve is told
+_WINDOW = 9  # points over which the noise of a curve is averaged
 
 
 @dataclass(frozen=True, eq=False)
@@ -25,8 +25,8 @@ class CurveDifference:
     Attributes:
         frequency_hz: Shape (n,).
         difference_ohm: Later minus earlier, shape (n,).
-        reach_95_ohm: Half-width of the 95 % interval, shape (n,): what noise, the errors that the
-            two do not share, and clamping the driver anew explain.
+        reach_95_ohm: Half-width of the 95 % interval by noise, errors that the two do not share,
+            and clamping the driver anew, shape (n,).
     """
 
     frequency_hz: FloatArray
@@ -35,11 +35,11 @@ class CurveDifference:
 
 
 def difference(before: DriverFit, after: DriverFit) -> CurveDifference:
-    """Free-air magnitudes as measured, later minus earlier, where both are known.
+    """Subtract free-air magnitudes as measured, later minus earlier, where both reach.
 
-    The reach is not a number throughout where a fit could not tell Re, fs or a Q.
+    The reach is NaN throughout where a fit lacks Re, fs or a Q.
 
-    Several free-air takes of a fit enter with their mean. The uncertainty follows from those of
+    Several free-air takes of a fit count by their mean. The uncertainty follows from those of
     Re, fs, Qms, Qes and Le (which stands for the coil as a whole) through the fitted model: shared
     error sources with the difference of their effects, the others and the repeatability of
     `fit.compare.changes` with their squares (JCGM 102:2011, 6.2.1.3).
@@ -120,8 +120,11 @@ def _noise(fit: DriverFit, f: FloatArray) -> FloatArray:
 
 
 def largest(difference: CurveDifference) -> tuple[float, float, float] | None:
-    """Frequency [Hz], difference and reach [ohm] where it is most significant; None where nothing
-    stands out of the 95 % band by as much again, as one of so many points may by chance."""
+    """Find the most significant difference: its frequency [Hz], size and reach [ohm].
+
+    None where nothing stands out of the 95 % band by as much again: one of so many points may by
+    chance.
+    """
     ratio = np.abs(difference.difference_ohm) / np.maximum(difference.reach_95_ohm, 1e-12)
     k = int(np.argmax(ratio))
     if not ratio[k] >= 2 or not math.isfinite(ratio[k]):

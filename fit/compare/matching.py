@@ -1,4 +1,4 @@
-"""A stack of units into pairs: the matching whose pairs differ least in what a listener gets.
+"""Pairs made of a stack of units so that the levels within them differ least.
 
 The price of a pair is the square of its largest difference of level (`fit.compare.pair`), so that
 one bad pair weighs more than two middling ones. The cheapest matching is found exactly, as an
@@ -21,7 +21,7 @@ from meas.errors import Refused
 
 FEWEST = 3
 SECONDS = 30.0
-"""Time after which the search stops with the best found."""
+"""Time after which the search stops at the best matching so far."""
 _FORBIDDEN = 1e9
 
 Edge = tuple[int, int]
@@ -32,10 +32,10 @@ class Alternative:
     """Another matching that is as good as the measurement can tell.
 
     Attributes:
-        instead_of: Pairs of names of the matching that it breaks up.
+        instead_of: Pairs of names that it breaks up.
         pairs: Pairs of names that it makes of them.
-        left_over: The unit that would stay alone; None where none does.
-        cost_more: How much worse it is, root mean square over pairs [dB].
+        left_over: Unit that would stay alone; None where their number is even.
+        cost_more: Increase of the root mean square over pairs [dB].
     """
 
     instead_of: tuple[tuple[str, str], ...]
@@ -52,9 +52,9 @@ class Matching:
         pairs: The best matched first.
         left_over: Unit without a partner; None where their number is even.
         rms_db: Root mean square over the pairs of their largest difference of level [dB].
-        in_order_db: The same of pairs made in the order given, for comparison [dB].
-        alternatives: Matchings whose difference lies within the uncertainty.
-        exact: False when the search was stopped before it was proven to be the best.
+        in_order_db: The same for pairs made in the order given [dB].
+        alternatives: Matchings that the uncertainty does not tell from this one.
+        exact: Whether it is proven to be the best; False when the search ran out of time.
     """
 
     pairs: tuple[Pair, ...]
@@ -69,7 +69,7 @@ def match(units: Sequence[tuple[str, DriverFit]]) -> Matching:
     """Match units into pairs.
 
     Args:
-        units: Name and fit of each.
+        units: Name and fit of each unit.
 
     Raises:
         Refused: ``too-few-units`` below three; ``no-sensitivity`` when a fit cannot tell the level
@@ -115,16 +115,16 @@ def _rms(pairs: Sequence[Pair]) -> float:
 
 
 def _alone(names: Sequence[str], edges: Sequence[Edge]) -> str | None:
-    taken = {index for edge in edges for index in edge}
-    return next((name for index, name in enumerate(names) if index not in taken), None)
+    paired = {index for edge in edges for index in edge}
+    return next((name for index, name in enumerate(names) if index not in paired), None)
 
 
 def cheapest(cost: FloatArray, seconds: float = SECONDS) -> tuple[tuple[Edge, ...], bool]:
-    """The matching of least total cost; with an odd number the best one to leave out stays alone.
+    """Find the matching of least total cost; with an odd number the best unit to omit stays alone.
 
     Args:
-        cost: Of each pair, symmetric, finite, shape (n, n).
-        seconds: Limit of the search.
+        cost: Cost of each pair, symmetric, finite, shape (n, n).
+        seconds: Time limit of the search.
 
     Returns:
         Pairs of indices, the smaller first; and whether it is proven to be the best.
@@ -151,14 +151,14 @@ def cheapest(cost: FloatArray, seconds: float = SECONDS) -> tuple[tuple[Edge, ..
     )
     if found.x is None:  # out of time before any solution: in the order given
         return tuple((i, i + 1) for i in range(0, n - 1, 2)), False
-    chosen = tuple(edge for edge, taken in zip(edges, found.x, strict=True) if taken > 0.5)
+    chosen = tuple(edge for edge, share in zip(edges, found.x, strict=True) if share > 0.5)
     return chosen, bool(found.status == 0)
 
 
 def _alternatives(
     names: Sequence[str], known: Mapping[Edge, Pair], cost: FloatArray, edges: Sequence[Edge]
 ) -> list[Alternative]:
-    """For each pair, the best matching without it, where it is as good as can be told."""
+    """Find for each pair the best matching without it, where it is as good within uncertainty."""
     found: dict[frozenset[Edge], Alternative] = {}
     for edge in edges:
         without = cost.copy()
@@ -181,7 +181,7 @@ def _alternatives(
 
 
 def _variance(one: Pair) -> float:
-    """Of the price of a pair [dB4]; the differences of a matching's pairs are taken as independent.
+    """Variance of the price of a pair [dB4], the pairs of a matching taken as independent.
 
     For d with standard uncertainty u the variance of d^2 is 4 d^2 u^2 + 2 u^4.
     """

@@ -1,4 +1,4 @@
-"""How well two drivers go together, as levels that a listener would get."""
+"""Two drivers as a stereo pair: their levels at one voltage and the difference."""
 
 from __future__ import annotations
 
@@ -29,14 +29,14 @@ class Pair:
     """Two drivers side by side at one voltage.
 
     Attributes:
-        first: Name of the one.
-        second: Name of the other.
-        level_db: Second over first far above resonance [dB].
-        level_95: Its 95 % interval [dB].
+        first: Name of the first driver.
+        second: Name of the second driver.
+        level_db: Level of the second over the first far above resonance [dB].
+        level_95: 95 % interval of that level [dB].
         fs_relative: Resonance of the second over the first, minus one.
         worst_db: Largest difference of level from below resonance upwards [dB].
-        worst_hz: Where that is [Hz].
-        worst_95: Its 95 % interval [dB].
+        worst_hz: Frequency of that difference [Hz].
+        worst_95: 95 % interval of that difference [dB].
         verdict: ``matched`` when it is surely within `LIMIT_DB`, ``apart`` when surely not.
         text: In words.
     """
@@ -69,7 +69,9 @@ class Pair:
 
 
 def pair(names: tuple[str, str], fits: tuple[DriverFit, DriverFit]) -> Pair | None:
-    """Levels of two drivers on one large baffle at one voltage; None where a fit cannot tell.
+    """Compare the levels of two drivers on one large baffle at one voltage.
+
+    None where a fit has no fs, Qts or sensitivity.
 
     Level over frequency: sensitivity and the second-order high-pass of fs and Qts (R. H. Small,
     J. Audio Eng. Soc. 20(5), 1972), from 0.7 of the lower resonance up to a decade above it. What
@@ -101,7 +103,7 @@ def pair(names: tuple[str, str], fits: tuple[DriverFit, DriverFit]) -> Pair | No
 
 
 def pairs(named: Sequence[tuple[str, DriverFit]]) -> tuple[Pair, ...]:
-    """All pairs of several drivers, the best matched first."""
+    """Compare all pairs of several drivers, the best matched first."""
     found = (pair((a[0], b[0]), (a[1], b[1])) for a, b in combinations(named, 2))
     return tuple(sorted((p for p in found if p is not None), key=lambda p: abs(p.worst_db)))
 

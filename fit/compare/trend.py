@@ -1,4 +1,4 @@
-"""How a quantity runs out over hours of use, and whether it has come to rest."""
+"""A quantity over hours of use: where it tends to, and whether it has settled."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ _ENDLESS: Mapping[NoEnd, tuple[Verdict, str]] = {
     ),
 }
 FEWEST = 4
-"""States from which an end can be told: level, size and pace are three unknowns."""
+"""States from which an end follows: level, size and pace are three unknowns."""
 
 
 @dataclass(frozen=True)
@@ -40,11 +40,11 @@ class Point:
     """One state of a series.
 
     Attributes:
-        name: Of the state.
-        hours: Of use until then; None where nobody said.
-        value: In the quantity's unit.
+        name: Name of the state.
+        hours: Hours of use until then; None where not stated.
+        value: Value in the quantity's unit.
         low: Lower end of its 95 % interval beside the other states: what they share is left out.
-        high: Upper end.
+        high: Upper end of that interval.
     """
 
     name: str
@@ -56,17 +56,17 @@ class Point:
 
 @dataclass(frozen=True)
 class Trend:
-    """A series and where it leads.
+    """A series of states and where it tends to.
 
     Attributes:
         parameter: Symbol.
-        points: In order.
-        verdict: Whether it has come to rest; ``unknown`` where the series cannot tell.
-        text: The same in words.
-        limit: Value at which it comes to rest, in its unit; None where not told.
-        limit_95: 95 % interval of that.
+        points: States in order of time.
+        verdict: Whether it has settled; ``unknown`` where the series does not show it.
+        text: The verdict in words.
+        limit: Value that it tends to, in its unit; None where not known.
+        limit_95: 95 % interval of that value.
         hours_constant: Time constant [h].
-        hours_left: How long until the rest to come is below the margin [h].
+        hours_left: Time until the rest of the change is below the margin [h].
     """
 
     parameter: str
@@ -104,16 +104,17 @@ def trend(
     hours: Sequence[float] | None,
     margin: float,
 ) -> Trend:
-    """A quantity over a series of states of one driver, and its end by an exponential.
+    """Follow a quantity over a series of states of one driver to its end, by an exponential.
 
     ln value = a + b exp(-t/T), least squares in a and b for every T; T within its 95 % profile
     (chi-square within 3.84 of its least) gives the reach of the end a. That the rest of a break-in
-    dies exponentially is common practice, no source; a series that contradicts it is told so.
+    dies away exponentially is common practice, no source; a series that contradicts it gets no
+    end.
 
     Args:
         parameter: A positive quantity that all states have.
         states: Names and fits in the order of time, at least two.
-        hours: Of use until each state, increasing; None: not known.
+        hours: Hours of use until each state, increasing; None where not known.
         margin: Relative change that does not matter.
 
     Raises:
@@ -173,9 +174,9 @@ def _no_trend(name: str, t: FloatArray, spread: FloatArray, margin: float) -> tu
 
 
 def _judged(found: Decay, name: str, quantity: Quantity, margin: float) -> tuple[Verdict, str]:
-    """Whether the rest to come lies within the margin.
+    """Judge whether the rest of the change lies within the margin.
 
-    The last state lies where the curve lies, so that the rest is as uncertain as the end.
+    The last state counts as lying on the curve, so that the rest is as uncertain as the end.
     """
     rest = -found.gone
     least, most = (rest + end - found.end for end in (found.low, found.high))

@@ -28,23 +28,23 @@ _COPPER_PER_KELVIN = 0.00393  # IEC 60028
 
 
 def in_words(comparison: Comparison, *, same_unit: bool = True) -> str:
-    """What changed, most significant first, and what it means.
+    """Say what changed, most significant first, and what it means.
 
     Args:
-        comparison: Of two fits.
+        comparison: Comparison of two fits.
         same_unit: One driver at two times, in contrast to two drivers.
     """
     return " ".join(filter(None, known_and_unsure(comparison, same_unit=same_unit)))
 
 
 def known_and_unsure(comparison: Comparison, *, same_unit: bool = True) -> tuple[str, str]:
-    """What changed and what it means, and beside it what is too uncertain to call unchanged.
+    """Say what changed and what it means, and beside it what is too uncertain to call unchanged.
 
     Args:
-        comparison: Of two fits.
+        comparison: Comparison of two fits.
         same_unit: One driver at two times, in contrast to two drivers.
     """
-    changed, undecided = (_told(comparison, word) for word in ("changed", "undecided"))
+    changed, undecided = (_without_echoes(comparison, word) for word in ("changed", "undecided"))
     if not comparison.changes:
         return "Nothing can be compared: the fits share no parameter.", ""
     sentences = []
@@ -67,15 +67,15 @@ def known_and_unsure(comparison: Comparison, *, same_unit: bool = True) -> tuple
 
 
 def settled(steps: Sequence[Comparison], run: Trend | None = None) -> tuple[str, str]:
-    """Whether a series has come to rest: a word (``yes no undecided``) and a sentence.
+    """Judge whether a series has settled: a word (``yes no undecided``) and a sentence.
 
-    Where the hours tell how the resonance runs out, what is still to come decides. Otherwise the
-    last step does: at rest when resonance and, where known, compliance are unchanged within the
-    margin, or changed by surely less than it.
+    Where the hours show the end of the resonance, the rest of its change decides. Otherwise the
+    last comparison does: settled when resonance and, where known, compliance are unchanged within
+    the margin, or changed by surely less than it.
 
     Args:
-        steps: Neighbours in time compared, at least one.
-        run: Of the resonance over the hours of use, where known.
+        steps: Comparisons of neighbours in time, at least one.
+        run: Trend of the resonance over the hours of use, where known.
     """
     if run is not None and run.verdict != "unknown":
         return run.verdict, run.text
@@ -104,7 +104,7 @@ def _by_last_step(steps: Sequence[Comparison]) -> tuple[str, str]:
 
 
 def _rest(steps: Sequence[Comparison]) -> str:
-    """What is still to come, were the steps a geometric series."""
+    """Estimate the rest of the change as that of a geometric series."""
     moves = [step.change("fs") for step in steps[-2:]]
     logs = [math.log1p(c.change_relative) for c in moves if c and c.verdict == "changed"]
     if len(logs) < 2 or not 0 < logs[1] / logs[0] < 1:
@@ -124,13 +124,13 @@ def to_json(
     same_unit: bool = True,
     hours: Sequence[float] | None = None,
 ) -> dict[str, Any]:
-    """The first fit against each later one; ``changes`` is the first against the last.
+    """Compare the first fit with each later one; ``changes`` is the first against the last.
 
     Args:
         fits: Names and fits in the order of time, at least two.
         margin: As for `fit.compare.changes.compare`.
         same_unit: One driver at several times, in contrast to several drivers.
-        hours: Of use until each state, where known.
+        hours: Hours of use until each state, where known.
     """
     (first_name, first), *later = fits
     against = [compare(first, f, names=(first_name, name), margin=margin) for name, f in later]
@@ -175,14 +175,14 @@ def _document(comparison: Comparison, same_unit: bool) -> dict[str, Any]:
     }
 
 
-def _told(comparison: Comparison, word: str) -> list[Change]:
-    """Changes of one verdict, without those that echo another one of it."""
+def _without_echoes(comparison: Comparison, word: str) -> list[Change]:
+    """Changes of one verdict, without those that repeat another one in other words."""
     found = {c.parameter: c for c in comparison.changes if c.verdict == word}
     return [c for symbol, c in found.items() if _ECHO.get(symbol) not in found]
 
 
 def _label(symbol: str) -> str:
-    """The symbol where it is one of the field's, else the name."""
+    """Symbol where it is one of the field's, else the name."""
     return QUANTITIES[symbol].name if symbol in QUANTITIES and "_" in symbol else symbol
 
 
@@ -202,7 +202,7 @@ def _phrase(change: Change, comparison: Comparison, same_unit: bool) -> str:
 
 
 def _meaning(comparison: Comparison, same_unit: bool) -> list[str]:
-    """What the changes say about the parts of the driver."""
+    """Say what the changes mean for the parts of the driver."""
     said = []
     fs = comparison.change("fs")
     if fs and fs.verdict == "changed":
@@ -221,7 +221,7 @@ def _meaning(comparison: Comparison, same_unit: bool) -> list[str]:
 
 
 def _as_a_pair(comparison: Comparison) -> list[str]:
-    """How two drivers go together where free air is all there is; `fit.compare.pair` knows more."""
+    """Judge a pair by free air alone; with a sensitivity `fit.compare.pair` does better."""
     verdicts = {c.verdict for c in comparison.changes if c.parameter in ("Re", "fs", "Qts")}
     if verdicts != {"unchanged"} or comparison.change("sensitivity_2v83") is not None:
         return []
@@ -232,7 +232,7 @@ def _as_a_pair(comparison: Comparison) -> list[str]:
 
 
 def _suspension(comparison: Comparison, fs: Change, same_unit: bool) -> str:
-    """The resonance read as compliance or mass; (2 pi fs)^2 = 1/(Mms Cms)."""
+    """Read a change of the resonance as compliance or mass; (2 pi fs)^2 = 1/(Mms Cms)."""
     mass, compliance = comparison.change("Mms"), comparison.change("Cms")
     if mass and mass.verdict == "changed":
         if compliance and compliance.verdict == "changed":

@@ -1,4 +1,4 @@
-"""Parameters against level: what the small-signal value is, and whether the coil warms.
+"""Parameters against level: the small-signal value, and whether the coil warms.
 
 The leading departure of a driver from its small-signal parameters is of second order in the
 excursion: stiffness and force factor are power series of it, and terms of odd order change sign
@@ -27,7 +27,7 @@ _MOVES = 0.005
 """Relative departure of fs at the lowest level from its extrapolation that a result should not
 carry unsaid: suspensions repeat to about that (common practice, no source)."""
 _WARM = 0.002
-"""Relative rise of Re that is told: half a kelvin."""
+"""Relative rise of Re that is reported: half a kelvin."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -35,7 +35,7 @@ class AgainstLevel:
     """One parameter at several levels and at none.
 
     Attributes:
-        name: Its symbol.
+        name: Symbol of the parameter.
         levels: Increasing, in any unit proportional to volts, shape (n,).
         values: Estimates at these levels.
         small_signal: Extrapolated to level zero.
@@ -69,18 +69,18 @@ def against_level(fits: Sequence[tuple[float, DriverFit]]) -> tuple[AgainstLevel
 
 
 def extrapolate(levels: Sequence[float], values: Sequence[Estimate]) -> Estimate:
-    """The value at level zero, p = p0 + c u^2 by weighted least squares.
+    """Extrapolate to level zero by p = p0 + c u^2, weighted least squares.
 
-    Its uncertainty holds what each value's holds, errors common to all entering once, and what
-    the law itself is in doubt by: with three levels and more the scatter about the law where
-    that exceeds the noise; and always half the step from the lowest level to zero.
+    The uncertainty holds the error sources of all values, those common to all entering once, and
+    the doubt of the law itself: with three levels and more the scatter about the law where that
+    exceeds the noise; and always half the step from the lowest level to zero.
 
     Args:
         levels: In any unit proportional to volts, at least two different.
         values: The parameter at these levels.
 
     Returns:
-        The estimate; the doubt of the law stands under its own source.
+        The estimate; the doubt of the law has a source of its own, `LAW`.
     """
     u = np.asarray(levels, dtype=np.float64)
     p = np.array([one.value for one in values])
@@ -110,11 +110,11 @@ def extrapolate(levels: Sequence[float], values: Sequence[Estimate]) -> Estimate
 def findings(
     followed: Sequence[AgainstLevel], in_time: Sequence[tuple[str, DriverFit]]
 ) -> tuple[Finding, ...]:
-    """What moves with level, and whether the coil warmed from take to take.
+    """Report what moves with level, and whether the coil warmed from take to take.
 
     Args:
         followed: From `against_level`.
-        in_time: Name and fit of each take in the order in which they were made.
+        in_time: Names and fits of the takes in the order of time.
     """
     return tuple(filter(None, [_resonance_moves(followed), coil_warming(in_time)]))
 
@@ -139,10 +139,10 @@ def _resonance_moves(followed: Sequence[AgainstLevel]) -> Finding | None:
 
 
 def coil_warming(in_time: Sequence[tuple[str, DriverFit]]) -> Finding | None:
-    """Tell a rise of Re from one take to the next, errors common to both cancelled.
+    """Report a rise of Re from the first take on, errors common to both cancelled.
 
     Args:
-        in_time: Name and fit of each take in the order in which they were made.
+        in_time: Names and fits of the takes in the order of time.
     """
     pairs = [(name, fit.parameters["Re"]) for name, fit in in_time if "Re" in fit.parameters]
     if len(pairs) < 2:

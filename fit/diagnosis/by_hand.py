@@ -34,13 +34,13 @@ FEWEST_POINTS = 8
 
 @dataclass(frozen=True)
 class HandValues:
-    """What the three points say.
+    """Parameters by three points of |Z|.
 
     Attributes:
         fs: Frequency of the peak [Hz].
-        r0: Peak over Re.
+        r0: Height of the peak over Re.
         f1: Lower frequency at |Z| = Re sqrt(r0) [Hz].
-        f2: Upper one [Hz].
+        f2: Upper frequency at that magnitude [Hz].
         Qms: fs sqrt(r0)/(f2 - f1).
         Qes: Qms/(r0 - 1).
         Qts: Qms Qes/(Qms + Qes) = Qms/r0.
@@ -67,8 +67,8 @@ def hand_values(
         frequency_hz: Increasing, shape (n,) [Hz].
         magnitude_ohm: |Z|, shape (n,) [ohm].
         Re: Direct-current coil resistance [ohm].
-        near_hz: Where the resonance is to be looked for, within a factor of 1.5; by default the
-            most prominent peak of the curve.
+        near_hz: Frequency near which to search for the peak, within a factor of 1.5; by default
+            the most prominent peak of the curve counts.
 
     Raises:
         Refused: Code ``hand-check-impossible`` when the curve shows no peak above Re, or does not
@@ -96,8 +96,8 @@ def hand_values(
 def cross_check(fit: DriverFit) -> Finding | None:
     """Warn when the hand evaluation contradicts the fit.
 
-    On each free-air curve the three points are taken from the data and from the model. Both suffer
-    the same bias by the coil, so that it cancels; what remains must be below 3 % plus the fit's own
+    Evaluates the three points of each free-air curve on the data and on the model. The coil biases
+    both alike, so that its bias cancels; what remains must be below 3 % plus the fit's own
     95 % reach plus what the noise of the points does. The parameters must agree with the model's
     three points but for what the coil impedance explains; a coil model that has eaten part of the
     motion fails here.

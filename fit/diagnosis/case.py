@@ -1,4 +1,4 @@
-"""One driver against its plan, and the sentences about how far it is off."""
+"""One driver against the targets of its parts, and the sentences about its deviations."""
 
 from __future__ import annotations
 
@@ -8,44 +8,44 @@ from dataclasses import dataclass, field
 
 from fit.diagnosis.known_coil import KnownCoil
 from fit.diagnosis.losses import LossLaw
-from fit.diagnosis.plan import Deviation, Planned, deviation, outside
+from fit.diagnosis.part_targets import Deviation, PartTarget, deviation, outside
 from fit.results.judge import Target, Verdict
 from fit.results.quantities import QUANTITIES, shown
 from fit.results.result import Estimate
 from fit.results.scaling import exponents
 
-_MORE = ("fs", "Qts")
-"""What is told of a driver of which one part alone were mended."""
+_MENDED = ("fs", "Qts")
+"""Quantities stated for the driver with one part alone mended."""
 
 
 @dataclass(frozen=True)
 class Case:
-    """Everything known about one driver and its plan.
+    """Everything known about one driver and its targets.
 
     Attributes:
         parameters: The fit.
         stated: Symbol to verdict on its stated target.
-        plan: The parts as stated or derived.
-        coil: What is known of the coil as planned.
-        law: How the loss goes with frequency; None where the takes cannot tell.
-        shares: What the laws of the fitted model take of the loss, by name of the law.
+        part_targets: Targets of the parts, stated or implied.
+        coil: Facts about the coil as planned.
+        law: Loss against frequency; None where the takes do not show it.
+        shares: Share of the loss that each law of the fitted model takes, by its name.
     """
 
     parameters: Mapping[str, Estimate]
     stated: Mapping[str, Verdict]
-    plan: Mapping[str, Planned]
+    part_targets: Mapping[str, PartTarget]
     coil: KnownCoil
     law: LossLaw | None = None
     shares: Mapping[str, float] = field(default_factory=dict)
 
     def outside(self, part: str) -> bool:
-        """Whether a part lies surely outside its plan."""
-        return outside(part, self.parameters, self.plan, self.stated.values())
+        """Whether a part surely misses its target."""
+        return outside(part, self.parameters, self.part_targets, self.stated.values())
 
     def deviation(self, **powers: float) -> Deviation | None:
-        """Deviation of a product of powers; None where a factor is not known or not planned."""
+        """Deviation of a product of powers; None where a factor has no value or no target."""
         targets = {symbol: v.target for symbol, v in self.stated.items()}
-        targets |= {part: planned.target for part, planned in self.plan.items()}
+        targets |= {part: aim.target for part, aim in self.part_targets.items()}
         return deviation(powers, self.parameters, targets)
 
     def missed(self, symbol: str) -> bool:
@@ -54,22 +54,22 @@ class Case:
 
 
 def ratio(case: Case, part: str) -> float:
-    """A part as measured over planned."""
-    return case.parameters[part].value / case.plan[part].target.target
+    """Measured value of a part over its target."""
+    return case.parameters[part].value / case.part_targets[part].target.target
 
 
 def size(case: Case, part: str) -> str:
     """``compliance Cms is 38 % below plan (0.43 mm/N ..., planned 0.7 mm/N)``."""
-    planned = case.plan[part]
-    derived = f", by the target of {planned.because[0]}" if planned.because else ""
-    return _apart(part, case.parameters[part], planned.target, derived)
+    aim = case.part_targets[part]
+    derived = f", by the target of {aim.derived_from[0]}" if aim.derived_from else ""
+    return _apart(part, case.parameters[part], aim.target, derived)
 
 
 def confidence(case: Case, part: str) -> str:
-    """How surely a part lies beyond its limits; empty where it has no plan."""
-    if part not in case.parameters or part not in case.plan:
+    """State how surely a part lies beyond its limits; empty where it has no target."""
+    if part not in case.parameters or part not in case.part_targets:
         return ""
-    estimate, target = case.parameters[part], case.plan[part].target
+    estimate, target = case.parameters[part], case.part_targets[part].target
     spread = estimate.standard_uncertainty
     ends = [end for end in (target.lower, target.upper) if end is not None]
     if spread <= 0 or not ends:
@@ -80,7 +80,7 @@ def confidence(case: Case, part: str) -> str:
 
 
 def size_of(case: Case, symbol: str) -> str:
-    """The same of a stated target of any quantity."""
+    """The sentence of `size` for a stated target of any quantity."""
     return _apart(symbol, case.parameters[symbol], case.stated[symbol].target, "")
 
 
@@ -98,7 +98,7 @@ def _apart(symbol: str, estimate: Estimate, target: Target, derived: str) -> str
 
 
 def needed(case: Case, part: str = "Cms") -> str:
-    """What one part must become for fs to meet its target, the other one as measured."""
+    """State what one part must become for fs to meet its target, the other one as measured."""
     other = {"Cms": "Mms", "Mms": "Cms"}[part]
     if not case.missed("fs") or other not in case.parameters:
         return ""
@@ -114,9 +114,11 @@ def needed(case: Case, part: str = "Cms") -> str:
 
 
 def mended(case: Case, part: str, with_too: str = "") -> str:
-    """fs and Qts of the driver with one part (or two of one cause) as planned."""
+    """State fs and Qts of the driver with one part (or two of one cause) on target."""
     parts = [p for p in (part, with_too) if p]
-    if not {"fs", "Qms", "Qes"} <= case.parameters.keys() or any(p not in case.plan for p in parts):
+    if not {"fs", "Qms", "Qes"} <= case.parameters.keys() or any(
+        p not in case.part_targets for p in parts
+    ):
         return ""
     log = {p: -math.log(ratio(case, p)) for p in parts}
     values = {}
@@ -125,5 +127,5 @@ def mended(case: Case, part: str, with_too: str = "") -> str:
         change = sum(powers.get(p, 0.0) * log[p] for p in parts)
         values[symbol] = case.parameters[symbol].value * math.exp(change)
     values["Qts"] = 1 / (1 / values["Qms"] + 1 / values["Qes"])
-    told = ", ".join(f"{s} {QUANTITIES[s].text(values[s])}" for s in _MORE)
-    return f" With {' and '.join(parts)} alone as planned: {told}."
+    values_then = ", ".join(f"{s} {QUANTITIES[s].text(values[s])}" for s in _MENDED)
+    return f" With {' and '.join(parts)} alone as planned: {values_then}."

@@ -45,7 +45,7 @@ PHYSICS = {
 
 
 def suspension(case: Case) -> list[Finding]:
-    """Compliance off its plan."""
+    """Name a compliance that misses its target."""
     if not case.outside("Cms"):
         return []
     stiff = ratio(case, "Cms") < 1
@@ -64,11 +64,11 @@ def suspension(case: Case) -> list[Finding]:
 
 
 def moving_parts(case: Case) -> list[Finding]:
-    """Moving mass off its plan."""
+    """Name a moving mass that misses its target."""
     if not case.outside("Mms"):
         return []
     heavy = ratio(case, "Mms") > 1
-    grams = 1e3 * abs(case.parameters["Mms"].value - case.plan["Mms"].target.target)
+    grams = 1e3 * abs(case.parameters["Mms"].value - case.part_targets["Mms"].target.target)
     where = f"{grams:.2g} g {'too much' if heavy else 'missing'} on the cone"
     if heavy:
         where += ": glue, coating, dust cap or coil heavier than meant"
@@ -80,7 +80,10 @@ def moving_parts(case: Case) -> list[Finding]:
 
 
 def coil(case: Case) -> list[Finding]:
-    """Re goes as the turns and inversely as the wire's cross-section, Bl as the turns only."""
+    """Name a coil that misses its target: by turns, by wire, or either.
+
+    Re goes as the turns and inversely as the cross-section of the wire, Bl as the turns only.
+    """
     if not case.outside("Re"):
         return []
     factor = ratio(case, "Re")
@@ -131,7 +134,7 @@ def coil(case: Case) -> list[Finding]:
 
 
 def _turns_or_wire(case: Case) -> str:
-    """Which of the two Bl supports; neither word where it supports both or none."""
+    """``turns`` or ``wire``, as Bl supports one alone; empty where it supports both or none."""
     as_turns, as_wire = case.deviation(Bl=1.0, Re=-1.0), case.deviation(Bl=1.0)
     if as_turns is None or as_wire is None:
         return ""
@@ -142,7 +145,7 @@ def _turns_or_wire(case: Case) -> str:
 
 
 def field(case: Case) -> list[Finding]:
-    """Force factor off its plan by more than the turns explain."""
+    """Name a force factor that misses its target by more than the turns explain."""
     if not case.outside("Bl"):
         return []
     if case.outside("Re") and _turns_or_wire(case) == "turns":
@@ -151,7 +154,7 @@ def field(case: Case) -> list[Finding]:
     told = ""
     if (length := case.coil.length_in_gap) is not None:
         measured = case.parameters["Bl"].value / length
-        meant = case.plan["Bl"].target.target / length
+        meant = case.part_targets["Bl"].target.target / length
         told = (
             f" Over {length:.3g} m of wire within the gap's height that is a mean field of "
             f"{measured:.2f} T where {meant:.2f} T were meant."
@@ -179,7 +182,7 @@ def field(case: Case) -> list[Finding]:
 
 
 def loss(case: Case) -> list[Finding]:
-    """Mechanical loss off its plan."""
+    """Name a mechanical loss that misses its target."""
     if not case.outside("Rms"):
         return []
     if ratio(case, "Rms") < 1:

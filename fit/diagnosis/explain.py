@@ -1,4 +1,4 @@
-"""From deviations to causes in the build, with numbers and the next step.
+"""Causes in the build for deviations from the targets, with numbers and the next step.
 
 A cause is named only where the measured part lies beyond both its limits and its uncertainty.
 Causes that the data cannot tell apart are named together, with the measurement that would.
@@ -22,7 +22,7 @@ from fit.diagnosis.causes import (
 from fit.diagnosis.causes import coil as coil_cause
 from fit.diagnosis.known_coil import KnownCoil
 from fit.diagnosis.losses import loss_law
-from fit.diagnosis.plan import planned_parts
+from fit.diagnosis.part_targets import part_targets
 from fit.results.judge import Target, judge
 from fit.results.model_words import loss_shares
 from fit.results.result import Estimate, FittedCurve
@@ -42,10 +42,10 @@ def explain(
 
     Args:
         parameters: Symbol to estimate, as in `fit.results.result.DriverFit`.
-        targets: What was meant.
-        coil: As planned: gives turns, the field in the gap, and the target of Re where none is
+        targets: Targets of the driver.
+        coil: Coil as planned: gives turns, the field in the gap, and the target of Re where none is
             stated.
-        curves: The takes; those with masses tell the kind of a loss.
+        curves: Fitted takes; those with masses show what kind of loss it is.
 
     Raises:
         UsageError: If what is known of the coil contradicts itself.
@@ -57,7 +57,7 @@ def explain(
     case = Case(
         parameters,
         {v.target.parameter: v for v in judge(parameters, stated)},
-        planned_parts(stated, parameters),
+        part_targets(stated, parameters),
         coil,
         loss_law(curves),
         loss_shares(parameters),
@@ -82,7 +82,7 @@ def _grounded(case: Case, finding: Finding) -> Finding:
 
 
 def _resonance_alone(case: Case) -> list[Finding]:
-    """The resonance off while mass or compliance are unknown or not planned."""
+    """Name a resonance that misses its target while mass or compliance lacks a value or target."""
     if not case.missed("fs"):
         return []
     target = case.stated["fs"].target
@@ -110,7 +110,7 @@ def _resonance_alone(case: Case) -> list[Finding]:
 
 
 def _qs_alone(case: Case) -> list[Finding]:
-    """The Qs off beyond what resonance and Re bring with them, at a mass not known."""
+    """Name Qs that miss their targets by more than resonance and Re explain, the mass unknown."""
     found = []
     follow = {"fs": -1.0} if "fs" in case.stated else {}  # at one mass both Qs go as fs
     mechanical = case.deviation(Qms=1.0, **follow)
@@ -143,7 +143,7 @@ def _qs_alone(case: Case) -> list[Finding]:
 
 
 def _left_over(case: Case) -> list[Finding]:
-    """Targets missed while no cause was found at all."""
+    """Name the missed targets when no cause was found."""
     left = [symbol for symbol in case.stated if case.missed(symbol)]
     if not left:
         return []
@@ -160,7 +160,7 @@ def _left_over(case: Case) -> list[Finding]:
 
 
 def _what_would_tell(case: Case, parts: Sequence[str]) -> str:
-    missing = [part for part in parts if part not in case.plan]
+    missing = [part for part in parts if part not in case.part_targets]
     if missing:
         return f"a target of {' or '.join(missing)} would help"
     unknown = [part for part in parts if part not in case.parameters]

@@ -1,4 +1,4 @@
-"""What the harmonics of a driver say about its build."""
+"""Causes in the build that harmonics show: a coil off the middle, an uneven suspension."""
 
 from __future__ import annotations
 
@@ -25,10 +25,10 @@ class Harmonics:
     """Harmonics of the driver's voltage over its fundamental.
 
     Attributes:
-        frequency_hz: Of the fundamental, shape (n,).
-        even: Second harmonic, or all even ones, shape (n,); NaN where it cannot be told.
+        frequency_hz: Frequency of the fundamental, shape (n,).
+        even: Second harmonic, or all even ones, shape (n,); NaN where noise hides it.
         odd: Third harmonic, or all odd ones, shape (n,).
-        noise: What noise alone would show, shape (n,).
+        noise: Level that noise alone would show, shape (n,).
     """
 
     frequency_hz: FloatArray
@@ -38,7 +38,7 @@ class Harmonics:
 
 
 def uneven(harmonics: Harmonics, fs_hz: float) -> tuple[Finding, ...]:
-    """Even harmonics that outgrow the odd ones where the cone moves most.
+    """Find even harmonics that outgrow the odd ones where the cone moves most.
 
     A motor and a suspension that are alike in both directions make odd harmonics only, because
     their force changes sign with the displacement; every even one is unevenness. Off the middle of
@@ -46,17 +46,17 @@ def uneven(harmonics: Harmonics, fs_hz: float) -> tuple[Finding, ...]:
     excursion, the third as its square.
 
     Args:
-        harmonics: Of a take in free air.
+        harmonics: Harmonics of a take in free air.
         fs_hz: Resonance [Hz].
     """
     f = harmonics.frequency_hz
     near = (f > _NEAR[0] * fs_hz) & (f < _NEAR[1] * fs_hz)
-    told = near & np.isfinite(harmonics.even) & np.isfinite(harmonics.odd)
-    told &= harmonics.even > _OVER_NOISE * harmonics.noise
-    if np.count_nonzero(told) < _FEWEST:
+    clear = near & np.isfinite(harmonics.even) & np.isfinite(harmonics.odd)
+    clear &= harmonics.even > _OVER_NOISE * harmonics.noise
+    if np.count_nonzero(clear) < _FEWEST:
         return ()
-    even = float(np.sqrt(np.mean(harmonics.even[told] ** 2)))
-    odd = float(np.sqrt(np.mean(harmonics.odd[told] ** 2)))
+    even = float(np.sqrt(np.mean(harmonics.even[clear] ** 2)))
+    odd = float(np.sqrt(np.mean(harmonics.odd[clear] ** 2)))
     if even < _LEAST or even < _OVER_ODD * odd:
         return ()
     sag = 1e3 * _GRAVITY / (2 * math.pi * fs_hz) ** 2

@@ -1,4 +1,4 @@
-"""What its builder knows of a coil, as far as it goes."""
+"""Facts that a builder knows about a coil, some or all of them."""
 
 from __future__ import annotations
 
@@ -14,12 +14,12 @@ class KnownCoil:
     """Facts about a coil; None where one is not known.
 
     Attributes:
-        metal: Of the wire.
-        wire_diameter: Of the bare metal [m].
-        turns: In all layers together.
+        metal: Metal of the wire.
+        wire_diameter: Diameter of the bare metal [m].
+        turns: Number of turns in all layers together.
         layers: Number of layers.
         former_diameter: Outside diameter of the former, on which the wire lies [m].
-        gap_height: Of the plate at the gap [m].
+        gap_height: Height of the plate at the gap [m].
     """
 
     metal: Metal = COPPER
@@ -31,7 +31,7 @@ class KnownCoil:
 
     @property
     def coil(self) -> Coil | None:
-        """The coil, where enough is known to wind it.
+        """The coil; None where too little is known to wind it.
 
         Raises:
             UsageError: If the facts contradict each other.
@@ -44,17 +44,17 @@ class KnownCoil:
 
     @property
     def targets(self) -> tuple[Target, ...]:
-        """What a finished driver should show of the coil; empty where too little is known."""
+        """Targets of a driver with this coil; empty where too little is known."""
         return () if self.coil is None else targets(self.coil)
 
     @property
     def mass(self) -> float | None:
-        """Of the wire [kg]."""
+        """Mass of the wire [kg]."""
         return None if self.coil is None else self.coil.mass
 
     @property
     def length_in_gap(self) -> float | None:
-        """Wire within the height of the gap [m]."""
+        """Length of wire within the height of the gap [m]."""
         if self.coil is None or self.gap_height is None:
             return None
         return self.coil.length_in_gap(self.gap_height)

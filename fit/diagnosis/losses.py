@@ -1,4 +1,4 @@
-"""How the mechanical loss goes with frequency, from takes with different masses on the cone.
+"""Mechanical loss against frequency, from takes with different masses on the cone.
 
 A conductor that moves in the gap (a closed metal former is a shorted turn) and a viscous film
 brake with a force in proportion to velocity: Rms is the same at every resonance. The loss of a
@@ -18,7 +18,7 @@ from fit.compare.repeatability import REPEATABILITY
 from fit.results.result import Z95, FittedCurve
 
 _SPAN = 0.12
-"""Least spread of the resonances (in ln f) from which the law of the loss can be told."""
+"""Least spread of the resonances (in ln f) that shows the law of the loss."""
 _COIL = 0.05
 """Relative standard uncertainty of the blocked coil's resistance below the peak."""
 
@@ -30,8 +30,8 @@ class LossLaw:
     Attributes:
         exponent: p in Rms ~ f^-p: 0 for a brake, 1 for the loss of a suspension.
         reach_95: Half-width of its 95 % interval.
-        low_hz: Lowest resonance of the takes.
-        high_hz: Highest.
+        low_hz: Lowest resonance of the takes [Hz].
+        high_hz: Highest resonance of the takes [Hz].
     """
 
     exponent: float
@@ -41,17 +41,17 @@ class LossLaw:
 
     @property
     def brakes(self) -> bool:
-        """Surely nearer to a brake than to a suspension."""
+        """Whether it is surely nearer to a brake than to a suspension."""
         return self.exponent + self.reach_95 < 0.5
 
     @property
     def yields(self) -> bool:
-        """Surely nearer to a suspension than to a brake."""
+        """Whether it is surely nearer to a suspension than to a brake."""
         return self.exponent - self.reach_95 > 0.5
 
 
 def loss_law(curves: Sequence[FittedCurve]) -> LossLaw | None:
-    """The law of the loss; None where the resonances of the takes lie too close together.
+    """Fit the power law of the loss; None where the resonances of the takes lie too close together.
 
     The motional impedance of a take is Bl^2/(Rms + j ...), so Re(1/Zmot) = Rms/Bl^2 at its
     resonance. Takes on a box are left out: they have its loss too.

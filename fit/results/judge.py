@@ -1,4 +1,4 @@
-"""Is it what was meant? Inside, outside or undecided at the uncertainty reached.
+"""Estimates against targets: inside, outside or undecided at the uncertainty reached.
 
 Decision rule (JCGM 106:2012, 8.3; ISO 14253-1:2017): *inside* when the whole 95 % interval lies
 within the limits, *outside* when it lies wholly beyond one of them, *undecided* between. The guard
@@ -24,13 +24,13 @@ Word = Literal["inside", "outside", "undecided"]
 
 @dataclass(frozen=True)
 class Target:
-    """What one parameter was meant to be.
+    """Target of one parameter.
 
     Attributes:
         parameter: Symbol of a reported quantity.
-        target: The value aimed at, SI base units.
-        lower: Lowest value that will do; None where low values never hurt.
-        upper: Highest value that will do; None where high values never hurt.
+        target: Value aimed at, in SI base units.
+        lower: Lower limit; None where low values never hurt.
+        upper: Upper limit; None where high values never hurt.
 
     Raises:
         UsageError: If the symbol is unknown, a value is not finite, nothing is limited, or the
@@ -73,13 +73,13 @@ class Target:
 
 @dataclass(frozen=True)
 class Verdict:
-    """A target and how the estimate stands to it.
+    """An estimate judged by a target.
 
     Attributes:
-        target: What was judged against.
+        target: Target it was judged by.
         verdict: ``inside``, ``outside`` or ``undecided``.
-        text: In words, with numbers and, where undecided, what would decide.
-        estimate: What was judged; None where the takes cannot give it.
+        text: The verdict in words, with numbers and, where undecided, what would decide.
+        estimate: Estimate judged; None where the takes do not give it.
         probability_inside: Probability that the true value lies within the limits (JCGM
             106:2012, 7.2), None where there is no estimate.
     """
@@ -96,12 +96,18 @@ def judge(
     targets: Iterable[Target],
     sources: Mapping[str, str] | None = None,
 ) -> tuple[Verdict, ...]:
-    """Judge every target, in the order given.
+    """Judge estimates by targets, in the order of the targets.
+
+    >>> fs = Estimate(48.0, "Hz", {"random:noise": 0.5})
+    >>> Qts = Estimate(0.43, "1", {"random:noise": 0.01})
+    >>> targets = [Target("fs", 50.0, 45.0, 55.0), Target("Qts", 0.40, upper=0.44)]
+    >>> [verdict.verdict for verdict in judge({"fs": fs, "Qts": Qts}, targets)]
+    ['inside', 'undecided']
 
     Args:
         parameters: Symbol to estimate, as in `fit.results.result.DriverFit`.
-        targets: What was meant.
-        sources: Error source to its words, as in `fit.results.result.DriverFit`.
+        targets: Targets of the driver.
+        sources: Error source to its description, as in `fit.results.result.DriverFit`.
     """
     return tuple(verdict(parameters.get(target.parameter), target, sources) for target in targets)
 
@@ -112,9 +118,9 @@ def verdict(
     """Judge one estimate.
 
     Args:
-        estimate: None where the takes cannot give the parameter.
-        target: What was meant.
-        sources: Error source to its words.
+        estimate: Estimate; None where the takes do not give the parameter.
+        target: Target of that parameter.
+        sources: Error source to its description.
     """
     name = QUANTITIES[target.parameter].name
     if estimate is None:
@@ -124,25 +130,25 @@ def verdict(
     lower = -math.inf if target.lower is None else target.lower
     upper = math.inf if target.upper is None else target.upper
     inside = estimate.probability_below(upper) - estimate.probability_below(lower)
-    said = f"{name} {target.parameter} = {shown(target.parameter, estimate)}"
+    value = f"{name} {target.parameter} = {shown(target.parameter, estimate)}"
     limits = _limits(target)
     word = decide((low, high), lower, upper)
     if word != "undecided":
-        return Verdict(target, word, f"{said} lies {word} {limits}", estimate, inside)
+        return Verdict(target, word, f"{value} lies {word} {limits}", estimate, inside)
     text = (
-        f"{said} cannot be told from {limits}: inside with {100 * inside:.0f} % probability. "
+        f"{value} cannot be told from {limits}: inside with {100 * inside:.0f} % probability. "
         f"{_narrower(estimate, sources or {})}"
     )
     return Verdict(target, "undecided", text, estimate, inside)
 
 
 def decide(interval: tuple[float, float], lower: float, upper: float) -> Word:
-    """The decision rule alone.
+    """Apply the decision rule.
 
     Args:
         interval: 95 % interval of the value.
-        lower: Limit, minus infinity where low values never hurt.
-        upper: Limit, infinity where high values never hurt.
+        lower: Lower limit; minus infinity where low values never hurt.
+        upper: Upper limit; infinity where high values never hurt.
     """
     low, high = interval
     if lower <= low and high <= upper:
@@ -163,7 +169,7 @@ def _limits(target: Target) -> str:
 
 
 def _narrower(estimate: Estimate, sources: Mapping[str, str]) -> str:
-    """The largest cause."""
+    """Name the largest error source."""
     found = shares(estimate, sources)
     if not found:
         return ""

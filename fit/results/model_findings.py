@@ -1,4 +1,4 @@
-"""What a fitted model cannot be relied upon for, and what its laws say about the build."""
+"""Findings of a fitted model: limits of its validity, and its laws as signs of the build."""
 
 from __future__ import annotations
 

@@ -34,7 +34,7 @@ def in_words(model: str, parameters: Mapping[str, Estimate]) -> str:
 
 
 def loss_shares(parameters: Mapping[str, Estimate]) -> dict[str, float]:
-    """What suspension and former take of the mechanical loss at resonance, by name of the law.
+    """Share of the mechanical loss at resonance that each law of suspension and former takes.
 
     Empty under an ideal spring. The rest is in proportion to velocity throughout; a negative one
     makes the shares add up to more than 1.
@@ -43,7 +43,7 @@ def loss_shares(parameters: Mapping[str, Estimate]) -> dict[str, float]:
 
 
 def shares_of_loss(values: Mapping[str, float]) -> dict[str, float]:
-    """The same of bare values."""
+    """`loss_shares` of bare values."""
     if "fs" not in values or "Qms" not in values:
         return {}
     mechanics = laws_in(values)
@@ -56,6 +56,6 @@ def shares_of_loss(values: Mapping[str, float]) -> dict[str, float]:
 
 
 def laws_in(values: Mapping[str, float]) -> Mechanics:
-    """The laws whose parameters are all there."""
+    """Find the laws whose parameters are all known."""
     whole = [m for m in MECHANICS if m.laws and all(name in values for name in m.symbols)]
     return max(whole, key=lambda mechanics: mechanics.size, default=IDEAL)

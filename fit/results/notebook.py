@@ -1,4 +1,4 @@
-"""How results show themselves in a notebook: escaped HTML, in the units of the workshop."""
+"""Results as escaped HTML for notebooks, in the units of the workshop."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ def estimate_text(estimate: Estimate) -> str:
 
 
 def fit_html(fit: DriverFit) -> str:
-    """Parameters with their intervals and what limits each most; then the doubts."""
+    """Show the parameters with their intervals and largest error source, then the doubts."""
     rows = []
     for symbol, estimate in fit.parameters.items():
         value, interval, unit = estimate_cells(estimate)
@@ -70,7 +70,7 @@ def fit_html(fit: DriverFit) -> str:
 
 
 def curve_html(curve: FittedCurve) -> str:
-    """What a fitted curve is."""
+    """Show source, condition, extent and misfit of a fitted curve."""
     first, last = curve.frequency_hz[[0, -1]]
     rows = [
         ("source", curve.source),
@@ -82,7 +82,7 @@ def curve_html(curve: FittedCurve) -> str:
 
 
 def table(heads: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
-    """An HTML table; every cell is escaped."""
+    """Build an HTML table of escaped cells."""
     head = "".join(f"<th>{escape(cell)}</th>" for cell in heads)
     body = "".join(
         "<tr>" + "".join(f"<td>{escape(cell)}</td>" for cell in row) + "</tr>" for row in rows
@@ -93,7 +93,7 @@ def table(heads: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
 
 
 def paragraphs(texts: Iterable[str], head: str = "") -> str:
-    """Lines of text below a table, escaped; nothing for none."""
+    """Show lines of text below a table, escaped; empty for no lines."""
     lines = [escape(text) for text in texts]
     if not lines:
         return ""

@@ -1,4 +1,4 @@
-"""Quantities computed from stated values or from fits, with what each of these leaves open."""
+"""Functions of stated values and of fits, with the uncertainty of their inputs propagated."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ part of the result's uncertainty, the first order is no answer (JCGM 100:2008, 5
 
 
 def moved(inputs: Mapping[Key, Estimate], source: str, step: float) -> dict[Key, float]:
-    """Values of all inputs where one error source is off by ``step`` standard uncertainties."""
+    """Shift all inputs as one error source does by ``step`` standard uncertainties."""
     values = {}
     for key, one in inputs.items():
         off = step * one.contributions.get(source, 0.0)
@@ -44,7 +44,7 @@ def moved(inputs: Mapping[Key, Estimate], source: str, step: float) -> dict[Key,
 def effects_on(
     function: Callable[[Mapping[Key, float]], FloatArray | float], inputs: Mapping[Key, Estimate]
 ) -> dict[str, FloatArray]:
-    """Effect of every error source of some inputs on any function of them.
+    """Differentiate any function of some inputs by their error sources.
 
     A source moves all inputs at once, a little up and down from where they are, so that their
     correlations count (JCGM 100:2008, 5.1.3, note 2, and 5.2, by sources).
@@ -52,6 +52,9 @@ def effects_on(
     Args:
         function: Values by key to one number or several; smooth.
         inputs: Values with their error sources.
+
+    Returns:
+        Error source to its effect on the function, of its shape.
     """
     found = {}
     for source in dict.fromkeys(name for one in inputs.values() for name in one.contributions):
@@ -63,7 +66,7 @@ def effects_on(
 def propagate(
     function: Callable[[Mapping[str, float]], Quantities], inputs: Mapping[str, Stated]
 ) -> dict[str, Estimate]:
-    """Evaluate and propagate to first order (JCGM 100:2008, 5.1.2).
+    """Evaluate a function of stated values and propagate their limits (JCGM 100:2008, 5.1.2).
 
     Args:
         function: Values by name to quantities; smooth.
@@ -119,21 +122,21 @@ class Symbols:
 
 
 def derive(function: Callable[..., float], *fits: DriverFit, unit: str) -> Estimate:
-    """Any function of the parameters of one fit or several, with its uncertainty.
+    """Evaluate any function of the parameters of one fit or several, with its uncertainty.
 
     ``derive(lambda p: p.fs / p.Qes, lantern, unit="Hz")``. Every error source moves all
     parameters of all fits at once, so that correlations count and what several fits share (the
-    same resistor, the same mass) cancels where it should (JCGM 100:2008, 5.2, by sources). How a
-    driver departs from one clamping to the next is not in it, and fits count as of one sitting, in
-    the same air; `compare_fits` adds both.
+    same resistor, the same mass) cancels where it should (JCGM 100:2008, 5.2, by sources). The
+    fits count as of one sitting, in the same air, and clamping anew is not included; `compare_fits`
+    adds both.
 
     Args:
-        function: Takes one `Symbols` per fit and gives a number; smooth.
-        fits: In the order of the function's arguments.
-        unit: Of the result; nobody checks it.
+        function: From one `Symbols` per fit to a number; smooth.
+        fits: Fits in the order of the function's arguments.
+        unit: Unit of the result, as it is to be shown.
 
     Returns:
-        The value with the contributions of all sources; its error counts as normal.
+        The value with its error sources; its error counts as normal.
 
     Raises:
         Refused: ``not-linear`` if within the uncertainties the function bends too much for the

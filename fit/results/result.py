@@ -185,16 +185,16 @@ class Estimate:
 
 @dataclass(frozen=True, eq=False)
 class FittedCurve:
-    """How one curve was followed.
+    """One measured curve with the fitted model.
 
     Attributes:
-        source: As given with the curve.
+        source: Where the curve came from, as given.
         condition: ``free-air``, ``added-mass`` or ``test-box``.
         condition_value: The mass [kg] or volume [m3]; None in free air.
         frequency_hz: Shape (n,).
         measured_ohm: Complex, or real where only the magnitude is known, shape (n,).
         model_ohm: The fitted model at the same frequencies, complex, shape (n,).
-        motional_ohm: Its motional part alone, complex, shape (n,).
+        motional_ohm: Motional part of the model, complex, shape (n,).
         residual_rms_relative: Root mean square of |measured - model|/|measured|.
     """
 
@@ -224,7 +224,7 @@ class Solution(Protocol):
 
 @dataclass(frozen=True, eq=False)
 class DriverFit:
-    """The whole outcome of a fit.
+    """Parameters of a driver with their error sources, and the curves they were fitted to.
 
     Attributes:
         model: Name of the voice-coil model used.

@@ -1,4 +1,4 @@
-"""How the reported quantities follow from the parts of a driver, in the logarithm.
+"""Reported quantities as products of powers of the parts of a driver.
 
 A small relative change of a part (coil resistance, force factor, moving mass, compliance, loss,
 area) moves each quantity by exponent times that change. From the definitions of A. N. Thiele, J.
@@ -34,11 +34,11 @@ _POWER_LAWS: Mapping[str, Exponents] = {
 
 
 def exponents(symbol: str, parameters: Mapping[str, Estimate]) -> Exponents:
-    """Part to exponent for one quantity; for decibels that of the power they stand for.
+    """Exponent of each part in one quantity; for decibels in the power that they stand for.
 
     Args:
-        symbol: A reported quantity; unknown ones do not follow from the parts.
-        parameters: The fit, for the mixtures Qts and Zmax, which are no power laws.
+        symbol: Symbol of the quantity; no exponents for one that the parts do not determine.
+        parameters: Symbol to estimate, for Qts and Zmax, which are no power laws.
     """
     if symbol in ("Qts", "Zmax") and {"Qms", "Qes"} <= parameters.keys():
         Qms, Qes = parameters["Qms"].value, parameters["Qes"].value

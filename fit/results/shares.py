@@ -1,4 +1,4 @@
-"""What limits an estimate: its variance split by cause, in words that a builder understands."""
+"""Shares of an estimate's variance by cause, in words that a builder understands."""
 
 from __future__ import annotations
 
@@ -19,14 +19,14 @@ _NUMBERED_TAKE = re.compile(r"(take \d+) \([^)]*\)")
 
 
 def shares(estimate: Estimate, sources: Mapping[str, str]) -> list[tuple[str, float]]:
-    """Causes and their shares of the variance, largest first; empty without any.
+    """Split the variance of an estimate by cause, the largest first.
 
     Sources of one description count as one. So do the departures of single takes, of which there
     are several in every fit: nobody can mend one of them alone.
 
     Args:
-        estimate: With the contribution of every source.
-        sources: Error source to its words, as in `fit.results.result.DriverFit`.
+        estimate: Estimate with its error sources.
+        sources: Error source to its description, as in `fit.results.result.DriverFit`.
     """
     total = variance(estimate.contributions)
     if total <= 0:

@@ -1,8 +1,8 @@
 """One unit judged by the limits of its series.
 
-The guard band of `fit.results.judge` is what may move this unit beside the reference: errors that
-both share cancel, and how a driver repeats is what is left above all. A limit that somebody has
-changed is one on the true value, against which every error counts.
+The guard band of `fit.results.judge` is the uncertainty of this unit beside the reference: errors
+that both share cancel, and repeatability remains above all. A limit that somebody has changed is
+one on the true value, against which every error counts.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from fit.results.judge import Word, decide
 from fit.results.result import DECIBEL, Z95, DriverFit, Estimate, from_logarithm, logarithm
 from fit.results.shares import shares
-from fit.series.limits import Limit, SeriesLimits, mixed_models, said
+from fit.series.limits import Limit, SeriesLimits, mixed_models, written_difference
 from fit.series.mask import WORDS, Departure, Profile, profile
 from fit.series.mask import judge as judge_mask
 from fit.series.values import CMES, NAMES, Common, apart, quantities
@@ -26,14 +26,14 @@ class Judged:
     """One quantity of a unit.
 
     Attributes:
-        limit: What it was judged by.
-        value: Of the unit; None where its takes cannot give it.
-        interval_95: Of the value beside the reference (of the true value where the limit was
-            changed).
+        limit: Limits it was judged by.
+        value: Value of the unit; None where its takes do not give it.
+        interval_95: 95 % interval of the value beside the reference (of the true value where the
+            limit was changed).
         verdict: ``inside``, ``outside`` or ``undecided``.
-        deviation: From the centre, in the logarithm.
-        beyond: Past the limit, in the logarithm; 0 where it is not.
-        text: In words.
+        deviation: Deviation from the centre, in the logarithm.
+        beyond: Distance past the limit, in the logarithm; 0 within it.
+        text: The verdict in words.
     """
 
     limit: Limit
@@ -94,7 +94,7 @@ MEANINGS: Mapping[str, tuple[str, str]] = {
         "a stronger motor, lighter moving parts or less coil resistance",
     ),
 }
-"""What a low and a high value may mean (common practice, no source)."""
+"""Possible meanings of a low and of a high value (common practice, no source)."""
 
 _BEYOND = (
     "the parameters do not tell it: a loose joint or dust cap, a leak, a rub, a lead that touches, "
@@ -110,8 +110,8 @@ def judge_unit(fit: DriverFit, limits: SeriesLimits) -> UnitVerdict:
     """Judge a fitted unit.
 
     Args:
-        fit: By the model of the limits.
-        limits: From `derive`, perhaps with limits changed or taken out.
+        fit: Fit of the unit by the model of the limits.
+        limits: Limits from `derive`, perhaps changed or some removed.
 
     Raises:
         Refused: ``mixed-models`` if the unit is fitted by another model.
@@ -129,7 +129,7 @@ def judge_unit(fit: DriverFit, limits: SeriesLimits) -> UnitVerdict:
 def reference_units(
     units: Sequence[tuple[str, DriverFit]], limits: SeriesLimits
 ) -> tuple[Finding, ...]:
-    """Units of the reference that its own limits would not call inside.
+    """Find units of the reference that its own limits would not call inside.
 
     Args:
         units: Name and fit of each, as given to `fit.series.limits.derive`.
@@ -152,7 +152,7 @@ def reference_units(
 
 
 def judge_curve(unit: Profile, limits: SeriesLimits) -> UnitVerdict | None:
-    """Judge a unit that could not be fitted by its bare curve; only ``outside`` can be told.
+    """Judge a unit that could not be fitted, by its bare curve; only ``outside`` is possible.
 
     Returns:
         None where its curve lies within what good units show: then nothing is known.
@@ -205,8 +205,8 @@ def _judged(limit: Limit, estimate: Estimate | None, fit: DriverFit) -> Judged:
     ends = (from_logarithm(at - reach, limit.unit), from_logarithm(at + reach, limit.unit))
     text = (
         f"{name} = {quantity.text(estimate.value, 4)} (95 %: {quantity.text(ends[0], 4)} to "
-        f"{quantity.text(ends[1], 4)}) lies {said(deviation, limit.unit)} the centre of "
-        "the reference"
+        f"{quantity.text(ends[1], 4)}) lies {written_difference(deviation, limit.unit)} "
+        "the centre of the reference"
     )
     if word == "outside":
         text += f" and {_past(beyond, limit.unit)} beyond the limit {_nearest(limit, at > high)}"
@@ -223,7 +223,7 @@ def _judged(limit: Limit, estimate: Estimate | None, fit: DriverFit) -> Judged:
 
 
 def _every_error(estimate: Estimate, causes: Mapping[str, float]) -> dict[str, float]:
-    """All errors of the bench, and how a driver repeats; for a limit on the true value."""
+    """All errors of the bench, and repeatability: for a limit on the true value."""
     repeats = {k: v for k, v in causes.items() if k.startswith("how well")}
     whole = math.hypot(*estimate.logarithmic_effects.values())
     return {"errors of the bench": estimate.widening * whole, **repeats}
@@ -243,7 +243,7 @@ def _past(beyond: float, unit: str) -> str:
 
 
 def curve_text(departure: Departure) -> str:
-    """A departure from the mask in words."""
+    """Say how a curve departs from the mask."""
     side = "above" if departure.size > 0 else "below"
     within = f"good units stay within {_amount(departure.layer, departure.limit)}"
     text = (

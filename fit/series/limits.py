@@ -45,11 +45,11 @@ class Limit:
         lower: Lower limit; None where low values never hurt.
         upper: Upper limit; None where high values never hurt.
         spread: Robust standard deviation of the reference, in the logarithm.
-        measuring: The part of it that is measurement, as standard uncertainty.
-        common: What the reference shares of its errors.
+        measuring: Part of the spread that comes from measuring, as standard uncertainty.
+        common: Errors that the reference shares.
         frequency_hz: Where the quantity is stated (Le), else None.
         judged: Whether units are judged by it.
-        changed: Whether somebody has put other limits than those derived.
+        changed: Whether somebody replaced the derived limits by others.
     """
 
     parameter: str
@@ -67,15 +67,15 @@ class Limit:
 
 @dataclass(frozen=True, eq=False)
 class SeriesLimits:
-    """What good units look like.
+    """Limits derived from good units.
 
     Attributes:
         units: Names of the reference.
         model: Model by which all are fitted.
         coverage: Share of good units within each limit.
-        confidence: Of that.
-        limits: One for each quantity that all of the reference have.
-        mask: Their curves; None where units are not judged by it.
+        confidence: Probability that the limits hold that share.
+        limits: One for each quantity that the whole reference has.
+        mask: Limits of the curves; None where units are not judged by it.
         near: Parameters from which the fit of a unit may start: Re, fs, Qms, Qes and the model's
             own, medians of the reference; empty where these leave the model open.
         findings: Doubts about the reference.
@@ -92,7 +92,7 @@ class SeriesLimits:
 
 
 def fewest_units(coverage: float, confidence: float) -> int | None:
-    """Units from which limits may claim so much; None beyond several hundreds.
+    """Number of units needed for such a claim; None beyond several hundreds.
 
     At least `FEWEST`; and so many that the tolerance factor is at most `WIDEST` times its value
     for a population known exactly.
@@ -113,7 +113,7 @@ def _enough(n: int, coverage: float, confidence: float) -> bool:
 
 
 def normal_reach(coverage: float) -> float:
-    """Standard deviations either way that hold a share of a normal population."""
+    """Half-width that holds a share of a normal population, in standard deviations."""
     from scipy.special import ndtri
 
     return float(ndtri((1 + coverage) / 2))
@@ -166,7 +166,7 @@ def derive(
 
 
 def _near(model: str, units: Sequence[tuple[str, DriverFit]]) -> dict[str, float]:
-    """Where the fits of units like these lie."""
+    """Parameters from which the fit of a similar unit may start."""
     state = ("Re", "fs", "Qms", "Qes")
     shared = set.intersection(*(set(fit.parameters) for _, fit in units))
     middle = {
@@ -180,7 +180,7 @@ def _near(model: str, units: Sequence[tuple[str, DriverFit]]) -> dict[str, float
 
 
 def mixed_models(models: Sequence[str]) -> Finding:
-    """Fits by different models, which are not comparable to the last per cent."""
+    """Refuse fits by different models, which are not comparable to the last per cent."""
     return Finding(
         "mixed-models",
         f"the units are fitted by different models ({', '.join(models)}), whose parameters differ "
@@ -238,8 +238,8 @@ def _limit(
     findings = [
         Finding(
             "unlike-the-rest",
-            f"{name}: {NAMES[symbol].name} {symbol} lies {said(value - centre, unit)} of the "
-            "centre of the reference, farther than a good set would put one in "
+            f"{name}: {NAMES[symbol].name} {symbol} lies "
+            f"{written_difference(value - centre, unit)} of the centre of the reference, farther than a good set would put one in "
             f"{1 / SUSPECT:.0f}. Is this a good unit? If not, leave it out and derive again",
         )
         for (name, _), value in zip(units, values, strict=True)
@@ -248,8 +248,8 @@ def _limit(
     return limit, findings
 
 
-def said(difference: float, unit: str) -> str:
-    """A difference of logarithms, as ``4.2 % above`` or ``0.3 dB below``."""
+def written_difference(difference: float, unit: str) -> str:
+    """Write a difference of logarithms as ``4.2 % above`` or ``0.3 dB below``."""
     side = "above" if difference > 0 else "below"
     if unit == "dB":
         return f"{abs(difference) / DECIBEL:.2g} dB {side}"

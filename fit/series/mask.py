@@ -1,9 +1,9 @@
-"""What of a unit's curve its parameters do not tell, against that of the others.
+"""Limits on the part of a unit's curve that its parameters do not explain.
 
 Curves are looked at in bands of a sixth of an octave, in three layers: the magnitude as measured,
 and magnitude and phase of measured over fitted, which is what no parameter explains. What the
-model misses in every unit stands in the centre of the band and parts nobody; a rub, a leak, a
-loose joint or a cone that breaks up elsewhere is left over.
+model misses in every unit stands in the centre of the band and sets no unit apart; a rub, a leak,
+a loose joint or a cone that breaks up elsewhere is left over.
 """
 
 from __future__ import annotations
@@ -35,8 +35,8 @@ CENTRES_HZ: FloatArray = 1000.0 * 2.0 ** (_BANDS / PER_OCTAVE)
 """Centres of all bands, from 1 Hz to 256 kHz [Hz]."""
 _EDGES = 1000.0 * 2.0 ** ((np.arange(-60, 50) - 0.5) / PER_OCTAVE)
 _NEIGHBOURS = 2
-_TOLD = 2.0
-"""Factor within which the few points of a band tell their noise."""
+_NOISE_FACTOR = 2.0
+"""Factor within which the few points of a band show their noise."""
 _LEAST = 3e-4
 """Least spread, 0.03 %: limits of some 0.2 % of |Z| and 0.1 degrees. Below, another cable or a
 warmer room do as much as a fault (common practice, no source)."""
@@ -44,7 +44,7 @@ warmer room do as much as a fault (common practice, no source)."""
 
 @dataclass(frozen=True, eq=False)
 class Profile:
-    """One curve in bands; not a number where it does not reach.
+    """One curve in bands; NaN where it does not reach.
 
     Attributes:
         layers: Name to values in the natural logarithm, or radians, shape (bands,).
@@ -57,7 +57,7 @@ class Profile:
 
 @dataclass(frozen=True, eq=False)
 class Layer:
-    """Where a layer of good units lies.
+    """Centre and spread of one layer of good units.
 
     Attributes:
         frequency_hz: Centres of the bands, shape (b,).
@@ -72,7 +72,7 @@ class Layer:
 
 @dataclass(frozen=True, eq=False)
 class Mask:
-    """The curves of good units.
+    """Limits of the curves of good units.
 
     Attributes:
         layers: By name; without phases, or with no band in common, some are missing.
@@ -85,15 +85,15 @@ class Mask:
 
 @dataclass(frozen=True)
 class Departure:
-    """How one layer of a unit stands to the mask, told by its worst band.
+    """Departure of one layer of a unit from the mask, given by its worst band.
 
     Attributes:
-        layer: Which.
-        verdict: Of all its bands: one outside makes it outside.
+        layer: Name of the layer.
+        verdict: Verdict over all its bands: one outside makes it outside.
         frequency_hz: Centre of the worst band.
         size: Unit less centre there, logarithm or radians.
         limit: Largest size of a good unit there.
-        reach_95: Of the size, by the unit's own noise.
+        reach_95: Half-width of the 95 % interval of the size, by the unit's own noise.
         outside_hz: Centres of all bands outside.
     """
 
@@ -107,7 +107,7 @@ class Departure:
 
 
 def profile(fit: DriverFit) -> Profile:
-    """A fitted unit in bands: the mean of its free-air takes."""
+    """Average the free-air takes of a fitted unit in bands."""
     each = [_profile(curve) for curve in fit.free_air]
     names = [name for name in WORDS if all(name in one.layers for one in each)]
     layers = {name: np.mean([one.layers[name] for one in each], axis=0) for name in names}
@@ -118,7 +118,7 @@ def profile(fit: DriverFit) -> Profile:
 def bare_profile(
     frequency_hz: FloatArray, measured_ohm: NDArray[np.complex128] | FloatArray
 ) -> Profile:
-    """A curve that could not be fitted: its magnitude alone."""
+    """Average a curve that could not be fitted in bands: its magnitude alone."""
     size = np.log(np.abs(measured_ohm))
     return Profile({"magnitude": _banded(frequency_hz, size)}, np.zeros(CENTRES_HZ.size))
 
@@ -170,15 +170,15 @@ def _running_median(values: FloatArray) -> FloatArray:
 
 
 def mask(profiles: Sequence[Profile], coverage: float, confidence: float) -> Mask:
-    """The band of good units.
+    """Derive the limits of curves from good units.
 
     Its factor is the tolerance factor of `fit.numerics.robust` for a coverage that leaves all
     judged bands together what it would leave one quantity (C. E. Bonferroni's bound).
 
     Args:
-        profiles: Of the reference, at least two.
+        profiles: Profiles of the reference, at least two.
         coverage: Share of good units whose whole curve lies within.
-        confidence: Of that.
+        confidence: Probability that it does.
     """
     layers = {
         name: layer
@@ -205,11 +205,11 @@ def _layer(name: LayerName, profiles: Sequence[Profile]) -> Layer | None:
 
 
 def judge(mask: Mask, unit: Profile) -> tuple[Departure, ...]:
-    """How a unit stands to the mask: what no parameter explains, or all where nothing was fitted.
+    """Judge a unit by the mask: what no parameter explains, or all where nothing was fitted.
 
     Args:
-        mask: Of good units.
-        unit: From `profile`, or from `bare_profile` where the unit could not be fitted.
+        mask: Limits from good units.
+        unit: Its profile, from `profile`, or from `bare_profile` where it could not be fitted.
     """
     fitted = "shape" in unit.layers
     names: tuple[LayerName, ...] = EXPLAINED if fitted else ("magnitude",)
@@ -231,7 +231,7 @@ def _departure(name: LayerName, mask: Mask, unit: Profile) -> Departure | None:
     limit = mask.factor * layer.spread
     reach = Z95 * np.nan_to_num(unit.noise[at])
     # The limits hold the noise of the reference; only a noisier curve narrows the inside.
-    usual = Z95 * _TOLD * layer.spread
+    usual = Z95 * _NOISE_FACTOR * layer.spread
     worse = np.sqrt(np.maximum(0.0, reach**2 - usual**2))
     words: list[Word] = [
         "inside"

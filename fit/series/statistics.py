@@ -34,9 +34,9 @@ class Outlier:
     """A unit unlike the rest.
 
     Attributes:
-        name: Of the unit.
-        value: Of the quantity, in its unit.
-        deviation: From the centre, in the logarithm.
+        name: Name of the unit.
+        value: Value of the quantity, in its unit.
+        deviation: Deviation from the centre, in the logarithm.
     """
 
     name: str
@@ -49,8 +49,8 @@ class Beyond:
     """Units and population beyond the limits of one quantity.
 
     Attributes:
-        lower: The limits, in the quantity's unit.
-        upper: Likewise.
+        lower: Lower limit, in the quantity's unit.
+        upper: Upper limit, in the quantity's unit.
         counted: Units whose value lies beyond.
         counted_share: Their share, with C. J. Clopper and E. S. Pearson's interval (Biometrika
             26(4), 1934).
@@ -71,18 +71,18 @@ class Statistics:
     Attributes:
         parameter: Symbol.
         unit: SI base unit, or ``dB``.
-        n: Units that have it.
+        n: Number of units that have it.
         centre: Robust mean, in the unit.
-        median: In the unit.
+        median: Median, in the unit.
         lowest: Least value.
         highest: Greatest value.
         spread: Robust standard deviation, in the logarithm.
-        spread_95: 95 % interval of the population's.
+        spread_95: 95 % interval of the population's standard deviation.
         measuring: Standard uncertainty of one unit beside the others, in the logarithm.
-        measuring_share: Its share of the variance seen, at most 1.
+        measuring_share: Share of that in the variance of the series, at most 1.
         outliers: Units unlike the rest.
-        drift: In the logarithm for each unit, in their order; None where they are too few.
-        beyond: Where limits were given.
+        drift: Slope of the logarithm from unit to unit; None where they are too few.
+        beyond: Units beyond the limits; None where none were given.
     """
 
     parameter: str
@@ -107,7 +107,7 @@ class Statistics:
 
     @property
     def units_apart(self) -> float:
-        """What is left of the spread without measurement, in the logarithm."""
+        """Spread of the units themselves, without that of measuring them, in the logarithm."""
         return self.spread * math.sqrt(1 - self.measuring_share)
 
 
@@ -120,7 +120,7 @@ def summarise(
     """Statistics of every reported quantity that at least `FEWEST` units have.
 
     Args:
-        units: Name and fit of each, in the order of time.
+        units: Name and fit of each unit, in the order of time.
         bounds: Symbol to lower and upper limit, in its unit.
 
     Raises:

@@ -1,8 +1,8 @@
-"""What is looked at in a unit of a series, and what of its uncertainty the others do not share.
+"""Quantities of a unit in a series, and the part of their uncertainty that the others do not share.
 
 Units measured alike share the errors of their bench: the series resistor moves all of them by
-the same amount and can neither spread them nor part one from the rest. What the coil model does not
-follow is shared as well, as far as all units are missed alike.
+the same amount and can neither spread them nor set one apart. The misfit of the coil model is
+shared as well, as far as all units show it alike.
 """
 
 from __future__ import annotations
@@ -25,13 +25,13 @@ NAMES: Mapping[str, Quantity] = {
 """The reported quantities, and one that only a series needs.
 
 Cmes = Qes/(2 pi fs Re) = Mms/Bl^2, the capacitance that the moving mass is at the terminals (R. H.
-Small, J. Audio Eng. Soc. 20(5), 1972). Free air alone tells it, and the spread of the
+Small, J. Audio Eng. Soc. 20(5), 1972). Free air alone gives it, and the spread of the
 suspensions, the largest of a series, does not touch it.
 """
 
 JUDGED = ("Re", "Le", "fs", "Qms", CMES)
-"""What a unit is judged by unless somebody says otherwise: one take in free air tells all of it,
-each part of the build shows in it, and no two of these are one number in other words."""
+"""Quantities that judge a unit by default: one take in free air gives them all, each part of the
+build shows in them, and no two of them are one number in other words."""
 
 _MODEL = "random:model"
 _REPEATED = "random:repeatability"
@@ -39,7 +39,7 @@ _CMES_POWERS = {"Qes": 1.0, "fs": -1.0, "Re": -1.0}
 
 
 def quantities(fit: DriverFit) -> dict[str, Estimate]:
-    """Symbol to estimate of everything a series may look at, Cmes included."""
+    """Collect the estimates of all quantities of a series by symbol, Cmes included."""
     known = fit.parameters
     found = {name: known[name] for name in NAMES if name in known}
     if _CMES_POWERS.keys() <= known.keys():
@@ -50,11 +50,11 @@ def quantities(fit: DriverFit) -> dict[str, Estimate]:
 
 @dataclass(frozen=True)
 class Common:
-    """What the units of a series share of the error of one quantity, in the logarithm.
+    """Errors of one quantity that the units of a series share, in the logarithm.
 
     Attributes:
         effects: Error source to its mean effect for plus one standard uncertainty.
-        model: Standard uncertainty by what the coil model does not follow.
+        model: Standard uncertainty by the misfit of the coil model.
     """
 
     effects: Mapping[str, float]
@@ -62,7 +62,7 @@ class Common:
 
 
 def common(estimates: Sequence[Estimate]) -> Common:
-    """What all of several estimates of one quantity share; at least one estimate."""
+    """Find the errors that several estimates of one quantity share; at least one estimate."""
     rows = [e.logarithmic_effects for e in estimates]
     effects = {s: sum(row[s] for row in rows) / len(rows) for s in sorted(shared_sources(*rows))}
     models = sorted(part_of(row, _MODEL) for row in rows)
@@ -70,13 +70,13 @@ def common(estimates: Sequence[Estimate]) -> Common:
 
 
 def apart(symbol: str, estimate: Estimate, fit: DriverFit, shared: Common) -> dict[str, float]:
-    """What may move one unit beside the others: cause to standard uncertainty, in the logarithm.
+    """Standard uncertainty of one unit beside the others, by cause, in the logarithm.
 
     Args:
-        symbol: The quantity.
-        estimate: Of the unit.
-        fit: The unit's, which knows how often it was measured.
-        shared: With the others.
+        symbol: Symbol of the quantity.
+        estimate: Its estimate for the unit.
+        fit: Fit of the unit, which knows how often it was measured.
+        shared: Errors shared with the others.
     """
     effects = estimate.logarithmic_effects
     plain = [

@@ -95,7 +95,7 @@ def test_a_loose_part_is_found_at_its_frequency(driver, loose):
     # Height by first order in m: Bl^2 m Q/(w Mms^2); the fit itself takes a part of it.
     expected = driver.Bl**2 * m * Q / (2 * np.pi * f0 * driver.Mms**2)
     assert 0.4 * expected < found.ohm < 1.3 * expected
-    (finding,) = bumps.tell(fit.curves[:1])
+    (finding,) = bumps.findings(fit.curves[:1])
     assert finding.code == "small-resonance"
     assert "dust cap" in finding.text and "panel" in finding.text
     assert finding.text.count("Next:") == 1
@@ -103,11 +103,11 @@ def test_a_loose_part_is_found_at_its_frequency(driver, loose):
 
 def test_a_bump_in_every_take_is_told_once():
     fit = fitted(MIDRANGE, absorber=(900.0, 20.0, 2e-4))
-    findings = bumps.tell(fit.curves)
+    findings = bumps.findings(fit.curves)
     assert len(findings) == 1
     assert "in every take" in findings[0].text
     one = replace(fit.curves[1], measured_ohm=fit.curves[1].model_ohm)
-    (only,) = bumps.tell((fit.curves[0], one))
+    (only,) = bumps.findings((fit.curves[0], one))
     assert "in take 1 of 2 only" in only.text
 
 
@@ -127,7 +127,7 @@ def test_healthy_drivers_are_met_with_silence(driver, how):
         driver = replace(driver, Rms=driver.Rms / 2)
     for seed in (1, 2):
         fit = fitted(driver, seed=seed, **how)
-        assert bumps.tell(fit.curves) == ()
+        assert bumps.findings(fit.curves) == ()
 
 
 def test_hum_is_no_resonance():
@@ -228,7 +228,7 @@ def test_coarse_tables_break_nothing(points):
                 motional_ohm=kept.motional_ohm[at],
             )
         )
-    assert bumps.tell(coarse) == ()
+    assert bumps.findings(coarse) == ()
     found = loss_law(coarse)
     assert found is None or abs(found.exponent) < 1 + found.reach_95
 
