@@ -17,13 +17,13 @@ if TYPE_CHECKING:
 def to_frame(
     result: DriverFit | Comparison | FittedCurve | ImpedanceCurve | MagnitudeCurve,
 ) -> DataFrame:
-    """A result as a table, in SI base units.
+    """Convert a result to a table, in SI base units.
 
     A fit and a comparison have one row per parameter, under its symbol; a curve has one row per
     frequency, in the columns of impedance tables, so that ``to_csv`` writes one.
 
     Args:
-        result: A fit, a comparison, or a curve, measured or fitted.
+        result: Fit, comparison, or curve, measured or fitted.
 
     Raises:
         ImportError: If pandas is not installed.

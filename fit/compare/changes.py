@@ -89,6 +89,12 @@ def compare(
 ) -> Comparison:
     """Compare two fits, the errors they share taken out.
 
+    >>> new = DriverFit("plain", {"fs": Estimate(60.0, "Hz", {"resistor": 0.60})}, ())
+    >>> used = DriverFit("plain", {"fs": Estimate(54.0, "Hz", {"resistor": 0.54})}, ())
+    >>> change = compare(new, used).changes[0]
+    >>> print(f"{change.parameter} {change.change_relative:+.1%}: {change.verdict}")
+    fs -10.0%: changed
+
     Args:
         before: First fit.
         after: Second fit.

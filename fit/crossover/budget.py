@@ -1,4 +1,4 @@
-"""What the uncertainty of parts and loads does to a crossover's numbers."""
+"""Uncertainty of a crossover's numbers by the errors of its parts and loads."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ Quantity = Callable[[NetworkSolution], float | None]
 
 
 def crossing(first: int, second: int, near_hz: float) -> Quantity:
-    """Where two branches drive their drivers with the same voltage [Hz], next to a frequency."""
+    """Frequency near a given one at which two branches give their drivers one voltage [Hz]."""
 
     def found(solution: NetworkSolution) -> float | None:
         a, b = solution.branches[first], solution.branches[second]
@@ -40,20 +40,20 @@ def minimum(solution: NetworkSolution) -> float:
 def estimate(
     branches: Sequence[Branch], frequency_hz: FloatArray, quantity: Quantity, unit: str
 ) -> Estimate | None:
-    """A number of the network with the effect of every error source on it.
+    """Evaluate a number of the network with the effect of every error source on it.
 
     Sources are taken as independent, each effect by central difference over two standard
     uncertainties (JCGM 100:2008, 5.1.3, note 2). An error that two loads share, such as the
     resistor of one bench, moves both at once.
 
     Args:
-        branches: The network.
-        frequency_hz: Where to solve it [Hz].
-        quantity: What is asked.
-        unit: Its unit.
+        branches: Branches of the network.
+        frequency_hz: Frequencies to solve it at [Hz], shape (n,).
+        quantity: Number asked for.
+        unit: Unit of that number.
 
     Returns:
-        None if the network has no such number.
+        The estimate; None if the network has no such number.
     """
     value = quantity(solve(branches, frequency_hz))
     if value is None:
@@ -69,7 +69,7 @@ def estimate(
 def _disturbed(
     branches: Sequence[Branch], frequency_hz: FloatArray
 ) -> Iterator[tuple[str, NetworkSolution, NetworkSolution]]:
-    """Each source with the network a standard uncertainty above and below."""
+    """Solve the network with each source off by a standard uncertainty, up and down."""
     for index, branch in enumerate(branches):
         for named in (named for arm in branch.arms for named in arm.parts):
             for words, up, down in _shifted(named):
@@ -95,7 +95,7 @@ def _disturbed(
 def _common(
     branches: Sequence[Branch], frequency_hz: FloatArray, source: str, sign: float
 ) -> NetworkSolution:
-    """The network with one source off by a standard uncertainty in all it was measured with."""
+    """Solve the network with one source off in all that was measured with it."""
     change = {
         branch.name: sign * branch.load.errors[source](frequency_hz)
         for branch in branches
@@ -117,7 +117,7 @@ def _common(
 
 
 def _shifted(named: NetworkPart) -> Iterator[tuple[str, Part, Part]]:
-    """The part one standard uncertainty up and down; nothing of it falls below zero."""
+    """Shift a part by one standard uncertainty up and down; nothing falls below zero."""
     part, value, series = named.part, named.value_uncertainty, named.series_uncertainty
     if value > 0:
         yield (

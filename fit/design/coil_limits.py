@@ -1,4 +1,4 @@
-"""What the limits of former and gap leave open of a planned coil."""
+"""Uncertainty of a planned coil by the limits of former and gap."""
 
 from __future__ import annotations
 
@@ -14,19 +14,19 @@ from fit.results.result import Estimate
 def coil_uncertainty(
     coil: Coil, gap: Gap | None, gap_height: float | None, stated: Mapping[str, Stated]
 ) -> dict[str, Estimate]:
-    """Quantities of a coil with the share of its surroundings' limits (JCGM 100:2008, 5.1.2).
+    """Propagate the limits of the dimensions around a coil to its quantities.
 
-    The wire's own limits are those of its standard and stand beside the resistance as a range;
-    here is what the dimensions around it add.
+    JCGM 100:2008, 5.1.2. The limits of the wire itself are those of its standard and stand beside
+    the resistance as a range.
 
     Args:
-        coil: As planned, at the stated values.
-        gap: Where pole and plate are known.
+        coil: Coil as planned, at the stated values.
+        gap: Gap, where pole and plate are known.
         gap_height: Height of the plate [m], where it is known.
         stated: Any of ``former`` (outside), ``wall``, ``pole``, ``plate``, ``gap_height`` [m].
 
     Returns:
-        By the names that a plan has in JSON: ``length_m resistance_20C_ohm mass_kg
+        Estimates by the names that a plan has in JSON: ``length_m resistance_20C_ohm mass_kg
         outside_diameter_m air_core_inductance_H``, with a gap ``clearance_inside_m
         clearance_outside_m``, with its height ``length_in_gap_m``.
     """

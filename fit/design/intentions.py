@@ -1,4 +1,4 @@
-"""What a driver must become for wishes about its resonance, its damping and its box to come true.
+"""Parts that a driver needs to meet wishes about its resonance, its damping and its box.
 
 From the parts that move follows the mass; from the mass and a wished resonance the compliance;
 from a wished Q the force factor, and from the wire in the gap the field that the magnet must
@@ -12,6 +12,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from fit.given.air_load import air_load
 from fit.given.measured import Stated
 from fit.given.stated_values import AIR_LOAD_LIMITS
 from fit.results.propagate import Quantities, propagate
@@ -30,20 +31,20 @@ HARD_FIELD, IMPOSSIBLE_FIELD = 1.2, 1.5
 """Field in the gap that a home-built ferrite motor hardly reaches, and does not reach [T]
 (common practice, no source)."""
 _USUAL_COMPLIANCE = (0.1e-3, 3e-3)
-"""Of suspensions that a builder makes [m/N] (common practice, no source)."""
+"""Compliance of suspensions that a builder makes [m/N] (common practice, no source)."""
 _AGREE = 0.05
 
 
 @dataclass(frozen=True)
 class Goals:
-    """Which goals are set.
+    """Goals that are set for a driver.
 
     Attributes:
-        fs: Whether a resonance in free air is (input ``fs``).
-        box: Whether a closed box of a volume is (input ``box``).
-        fc: Whether a resonance in that box is (input ``fc``).
-        Qts: Whether a total Q in free air is (input ``Qts``).
-        Qtc: Whether a total Q in the box is (input ``Qtc``).
+        fs: Whether a resonance in free air is set (input ``fs``).
+        box: Whether the volume of a closed box is set (input ``box``).
+        fc: Whether a resonance in that box is set (input ``fc``).
+        Qts: Whether a total Q in free air is set (input ``Qts``).
+        Qtc: Whether a total Q in the box is set (input ``Qtc``).
     """
 
     fs: bool = False
@@ -55,12 +56,12 @@ class Goals:
 
 @dataclass(frozen=True)
 class Intention:
-    """What follows.
+    """Driver that meets the goals.
 
     Attributes:
         parameters: ``Mms Sd fs Cms Vas`` and, with a wished Q, ``Qts Qms Qes Re Bl eta0``; with a
             box ``Vb fc Qtc``; with the wire in the gap ``B`` [T].
-        findings: Where wishes strain what is possible.
+        findings: Goals that strain what is possible.
         sources: Error source to its description.
     """
 
@@ -72,15 +73,15 @@ class Intention:
 def intend(
     inputs: Mapping[str, Stated], goals: Goals, density: float, sound_speed: float
 ) -> Intention:
-    """Follow wishes to the parts.
+    """Compute the parts that meet the goals.
 
     Args:
-        inputs: Parts by the names in `WHOLE` and `HALF` [kg], ``Sd`` [m2]; of the wishes ``fs fc``
-            [Hz], ``box`` [m3], ``Qts Qtc``; with a wished Q ``Qms`` and ``Re`` [ohm]; where known
-            ``length`` of the wire in the gap [m].
+        inputs: Parts by the names in `WHOLE` and `HALF` [kg], ``Sd`` [m2]; of the goals ``fs fc``
+            [Hz], ``box`` [m3], ``Qts Qtc``; with a Q among them ``Qms`` and ``Re`` [ohm]; where
+            known ``length`` of the wire in the gap [m].
         goals: Which of them are set: resonance by ``fs``, or by ``box`` and ``fc``.
-        density: Of air [kg/m3].
-        sound_speed: [m/s].
+        density: Density of the air [kg/m3].
+        sound_speed: Speed of sound [m/s].
 
     Raises:
         Refused: ``wishes-contradict`` or ``field-impossible`` where no driver can do it.
@@ -95,15 +96,11 @@ def intend(
 
 
 def moving_mass(values: Mapping[str, float], density: float) -> float:
-    """Moving mass with its air load [kg].
-
-    A disc in free air carries 8/3 rho a^3 in all (H. Lamb, Hydrodynamics; half of what it carries
-    in an infinite baffle, L. Beranek, Acoustics).
-    """
+    """Moving mass with the air load of a disc in free air [kg]."""
     radius = math.sqrt(values["Sd"] / math.pi)
     parts = sum(values.get(name, 0.0) for name in WHOLE)
     held = sum(values.get(name, 0.0) for name in HALF)
-    return parts + values["share"] * held + values["load"] * 8 / 3 * density * radius**3
+    return parts + values["share"] * held + values["load"] * air_load(density, radius, "free")
 
 
 def _follow(values: Mapping[str, float], goals: Goals, density: float, speed: float) -> Quantities:
@@ -172,7 +169,7 @@ def _agree(symbol: str, wished: float, follows: float, unit: str, Vb: float) -> 
 def _motor(
     values: Mapping[str, float], Mms: float, fs: float, Vas: float, Qts: float, speed: float
 ) -> dict[str, tuple[float, str]]:
-    """What the motor must do: Bl = sqrt(2 pi fs Mms Re/Qes)."""
+    """Compute the motor: Bl = sqrt(2 pi fs Mms Re/Qes)."""
     Qms = values["Qms"]
     if Qts >= Qms:
         raise Refused([_no_damping(Qts, Qms)])

@@ -12,7 +12,7 @@ _HISTORICAL = {26: 27, 29: 30, 32: 33, 35: 36, 38: 39, 42: 43, 46: 47, 83: 82}
 
 
 def decade(series: int) -> tuple[float, ...]:
-    """Values of one decade, 1 <= value < 10.
+    """List the values of one decade, 1 <= value < 10.
 
     10^(i/n) rounded to two digits up to E24 and to three above, with the historical exceptions
     of E24 and 9.20 in E192 (IEC 60063:2015).
@@ -34,10 +34,13 @@ def decade(series: int) -> tuple[float, ...]:
 
 
 def nearest(value: float, series: int = 24) -> float:
-    """The preferred value nearest in ratio, in the unit of ``value``.
+    """Find the preferred value nearest in ratio, in the unit of ``value``.
+
+    >>> nearest(5.9, series=12), nearest(5.9, series=24), nearest(5.9, series=96)
+    (5.6, 6.2, 5.9)
 
     Args:
-        value: Positive.
+        value: Positive value.
         series: 3, 6, 12, 24, 48, 96 or 192.
     """
     below = [v / 10 for v in decade(series)[-1:]]

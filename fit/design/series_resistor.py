@@ -1,4 +1,4 @@
-"""Which series resistor serves an expected driver best, and how well the bench will then measure.
+"""Choice of a series resistor for an expected driver, and how well the bench then measures.
 
 With R in series, an error dH of the ratio of both inputs becomes
 |dZ/Z| = |dH| |R + Z|^2/(R |Z|), smallest at |Z| = R; inputs that differ by e give |e (1 + Z/R)|
@@ -30,7 +30,7 @@ _FLAT = 1.1
 
 @dataclass(frozen=True)
 class Card:
-    """What a sound device can do.
+    """Ratings of a sound device.
 
     Attributes:
         output_volt: Peak volts of its output at full scale, unloaded.
@@ -38,7 +38,7 @@ class Card:
         least_load_ohm: Smallest load that the output is made for.
         input_volt: Peak volts of an input at full scale.
         noise_volt_rms: Noise of an input over the whole band.
-        sample_rate_hz: Rate.
+        sample_rate_hz: Sample rate [Hz].
     """
 
     output_volt: float
@@ -51,7 +51,7 @@ class Card:
 
 @dataclass(frozen=True)
 class Expected:
-    """The driver that is expected.
+    """Driver to be expected at the terminals.
 
     Attributes:
         Re: Resistance of the coil [ohm].
@@ -82,12 +82,12 @@ class Expected:
 
 @dataclass(frozen=True)
 class Limits:
-    """Half-widths of what nobody knows, relative.
+    """Half-widths of the limits of resistor and inputs, relative.
 
     Attributes:
-        tolerance: Of the series resistor.
-        mismatch: Of the two inputs, after calibration.
-        uncalibrated: Of the two inputs, before.
+        tolerance: Tolerance of the series resistor.
+        mismatch: Mismatch of the two inputs after calibration.
+        uncalibrated: Mismatch of the two inputs before calibration.
     """
 
     tolerance: float = 0.01
@@ -97,7 +97,7 @@ class Limits:
 
 @dataclass(frozen=True, eq=False)
 class Choice:
-    """A series resistor with what it gives; relative parts are 95 % (two standard uncertainties).
+    """A series resistor and its uncertainty; relative parts are 95 % (two standard uncertainties).
 
     Attributes:
         resistor_ohm: Its value.
@@ -105,7 +105,7 @@ class Choice:
         impedance_ohm: The expected driver, complex, shape (n,).
         noise: Part due to noise of one point of a curve, shape (n,).
         mismatch: Part due to inputs that differ, calibrated, shape (n,).
-        uncalibrated: The same, not calibrated, shape (n,).
+        uncalibrated: Part due to inputs that differ, not calibrated, shape (n,).
         tolerance: Part due to the resistor itself.
         driver_volt_rms: Largest voltage at the driver.
         resistor_watt: Largest power in the resistor.
@@ -124,13 +124,13 @@ class Choice:
     level: float
 
     def total(self, *, calibrated: bool = True) -> FloatArray:
-        """Everything together, shape (n,)."""
+        """All parts together, shape (n,)."""
         channels = self.mismatch if calibrated else self.uncalibrated
         return np.sqrt(self.noise**2 + channels**2 + self.tolerance**2)
 
     @property
     def worst(self) -> float:
-        """The largest part of |Z| anywhere in the band, calibrated."""
+        """Largest relative uncertainty of |Z| in the band, calibrated."""
         return float(self.total().max())
 
 
@@ -144,19 +144,19 @@ def evaluate(
     band_hz: tuple[float, float] = (10.0, 20000.0),
     seconds: float = 10.0,
 ) -> Choice:
-    """What a series resistor gives with a driver.
+    """Evaluate a series resistor with a driver.
 
     Noise of a point: a sine of N samples under noise s is known to s sqrt(2/N) in each part
     (IEEE Std 1057), and a sweep spends its time evenly over octaves, 40 points to each.
 
     Args:
-        resistor_ohm: The resistor.
-        card: The sound device.
-        driver: The driver expected.
-        side: Where the resistor is.
-        limits: What is not known.
-        band_hz: Frequencies swept.
-        seconds: Length of all sweeps together.
+        resistor_ohm: Series resistor [ohm].
+        card: Sound device.
+        driver: Driver expected.
+        side: Side of the driver on which the resistor is.
+        limits: Limits of resistor and inputs.
+        band_hz: Lowest and highest frequency swept [Hz].
+        seconds: Length of all sweeps together [s].
     """
     octaves = float(np.log2(band_hz[1] / band_hz[0]))
     frequency = np.geomspace(*band_hz, round(_POINTS_PER_OCTAVE * octaves))
@@ -194,20 +194,20 @@ def choose(
     band_hz: tuple[float, float] = (10.0, 20000.0),
     seconds: float = 10.0,
 ) -> tuple[Choice, ...]:
-    """Preferred resistors that the output can bear, the best first.
+    """Rank the preferred resistors that the output can bear, the best first.
 
-    What counts is the uncertainty where it is largest in the band, calibrated. Its minimum is
-    flat, and among those within a tenth of it the one with the least noise is the best: the drive
-    that it leaves at the driver also has to beat noise that nobody stated (rooms, hum).
+    The largest uncertainty in the band decides, calibrated. Its minimum is flat, and among those
+    within a tenth of it the one with the least noise is the best: the drive that it leaves at the
+    driver also has to beat noise that nobody stated (rooms, hum).
 
     Args:
-        card: The sound device.
-        driver: The driver expected.
-        side: Where the resistor is.
-        limits: What is not known.
+        card: Sound device.
+        driver: Driver expected.
+        side: Side of the driver on which the resistor is.
+        limits: Limits of resistor and inputs.
         series: Preferred values of IEC 60063, such as 12 for E12.
-        band_hz: Frequencies swept.
-        seconds: Length of all sweeps together.
+        band_hz: Lowest and highest frequency swept [Hz].
+        seconds: Length of all sweeps together [s].
 
     Returns:
         Empty when the output bears none of them.
@@ -227,7 +227,7 @@ def choose(
 
 
 def around(best: Choice, all_of_them: Sequence[Choice], count: int = 3) -> tuple[Choice, ...]:
-    """The best and its neighbours in value, in order of value."""
+    """List the best choice and its neighbours, in order of value."""
     ordered = sorted(all_of_them, key=lambda one: one.resistor_ohm)
     place = ordered.index(best)
     return tuple(ordered[max(place - count, 0) : place + count + 1])

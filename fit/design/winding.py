@@ -1,4 +1,4 @@
-"""A voice coil as it is wound: turns, size, resistance, mass, clearance in its gap."""
+"""A voice coil as wound: turns, size, resistance, mass, clearance in its gap."""
 
 from __future__ import annotations
 
@@ -23,8 +23,8 @@ class Former:
     """The tube that carries the coil.
 
     Attributes:
-        inside_diameter: [m].
-        thickness: Of its wall, paper and glue included [m].
+        inside_diameter: Inside diameter [m].
+        thickness: Thickness of its wall, paper and glue included [m].
     """
 
     inside_diameter: float
@@ -50,9 +50,9 @@ class Gap:
     """The air gap of the magnet system.
 
     Attributes:
-        pole_diameter: Of the pole inside the coil [m].
-        plate_diameter: Of the hole in the plate around it [m].
-        height: Of the plate at the hole [m].
+        pole_diameter: Diameter of the pole inside the coil [m].
+        plate_diameter: Diameter of the hole in the plate around it [m].
+        height: Height of the plate at the hole [m].
     """
 
     pole_diameter: float
@@ -77,11 +77,17 @@ class Coil:
     only where both are wound with the same hand, and every second layer is not. Turns lie side by
     side; a last layer may be part full.
 
+    >>> from fit.design.wire import enamelled
+    >>> coil = Coil(enamelled(0.2e-3), Former(20e-3, 0.1e-3), layers=4, turns=152)
+    >>> low, nominal, high = coil.resistance
+    >>> print(f"{nominal:.2f} ohm ({low:.2f} to {high:.2f}), {1e3 * coil.height:.1f} mm high")
+    5.48 ohm (5.27 to 5.69), 8.4 mm high
+
     Attributes:
-        wire: What it is wound with.
-        former: What it is wound on.
+        wire: Wire it is wound with.
+        former: Former it is wound on.
         layers: Number of layers.
-        turns: Number of turns in all.
+        turns: Number of turns in all layers together.
     """
 
     wire: Wire
@@ -116,19 +122,19 @@ class Coil:
 
     @property
     def length(self) -> float:
-        """Of the wire, without leads [m]."""
+        """Length of the wire, without leads [m]."""
         return math.pi * sum(
             n * d for n, d in zip(self.turns_per_layer, self.mean_diameters, strict=True)
         )
 
     @property
     def height(self) -> float:
-        """Of the winding along the axis [m]."""
+        """Height of the winding along the axis [m]."""
         return max(self.turns_per_layer) * self.wire.overall
 
     @property
     def outside_diameter(self) -> float:
-        """Over the last layer, of the thickest wire that the standard allows [m]."""
+        """Diameter over the last layer, of the thickest wire that the standard allows [m]."""
         return self.former.diameter + 2 * self.layers * self.wire.overall_max
 
     @property
@@ -143,7 +149,7 @@ class Coil:
 
     @property
     def mass(self) -> float:
-        """Of the wire with enamel, without glue and leads [kg]."""
+        """Mass of the wire with enamel, without glue and leads [kg]."""
         return self.length * self.wire.kilogram_per_metre
 
     @property
@@ -161,7 +167,7 @@ class Coil:
         return 0.8e-6 * (a * self.turns) ** 2 / (6 * a + 9 * b + 10 * c)
 
     def length_in_gap(self, gap_height: float) -> float:
-        """Wire within the plate's height [m], coil centred, field outside neglected [m]."""
+        """Length of wire within the plate's height, coil centred, field outside neglected [m]."""
         return self.length * min(1.0, gap_height / self.height)
 
     def clearances(self, gap: Gap) -> tuple[float, float]:
@@ -180,11 +186,11 @@ class Coil:
 def cautions(
     coil: Coil, gap: Gap | None = None, power: float | None = None, *, metal_former: bool = False
 ) -> tuple[Finding, ...]:
-    """What speaks against a coil: it does not fit, is likely to rub, or would run hot.
+    """Find what speaks against a coil: it does not fit, is likely to rub, or would run hot.
 
     Args:
-        coil: As planned.
-        gap: Where it is to work.
+        coil: Coil as planned.
+        gap: Gap it is to work in.
         power: Lasting power [W].
         metal_former: Whether the former conducts.
     """
@@ -240,7 +246,7 @@ def cautions(
 
 
 def targets(coil: Coil) -> tuple[Target, ...]:
-    """What a finished driver should show of this coil: its resistance.
+    """Make targets that a driver with this coil should meet: its resistance.
 
     The limits are those of the wire, the upper one raised by 3 % for leads and for wire drawn
     thinner in winding (common practice, no source).
@@ -250,5 +256,5 @@ def targets(coil: Coil) -> tuple[Target, ...]:
 
 
 def turns_in_height(wire: Wire, layers: int, height: float) -> int:
-    """Turns that fill a winding height [m] with whole layers."""
+    """Count the turns that fill a winding height [m] with whole layers."""
     return layers * math.floor(height / wire.overall * (1 + 1e-9))

@@ -1,4 +1,4 @@
-"""Backwards: from a wished resistance to the coils that can be wound."""
+"""Coils that can be wound for a wanted resistance."""
 
 from __future__ import annotations
 
@@ -16,11 +16,11 @@ class WantedCoil:
     """What a coil should be.
 
     Attributes:
-        resistance: Wished at 20 C [ohm].
+        resistance: Resistance at 20 C [ohm].
         at_least: Whether even the lowest resistance by the limits of the wire must reach it, as
             for an amplifier that tolerates no less; else the nominal one is to come close.
         height: Greatest winding height [m]; None where it does not matter.
-        gap: Where it is to work; None where it does not matter.
+        gap: Gap it is to work in; None where it does not matter.
     """
 
     resistance: float
@@ -32,14 +32,14 @@ class WantedCoil:
 def solutions(
     wanted: WantedCoil, former: Former, wires: Iterable[Wire], layer_counts: Iterable[int]
 ) -> tuple[Coil, ...]:
-    """Coils of whole layers that can be built, closest to the wished resistance first.
+    """Find coils of whole layers that can be built, closest to the wanted resistance first.
 
     Args:
         wanted: Resistance and room.
-        former: What the coils are wound on.
-        wires: At hand.
-        layer_counts: To try, such as 2 and 4: coils have 2, 4 or 8 layers (common practice, no
-            source).
+        former: Former the coils are wound on.
+        wires: Wires at hand.
+        layer_counts: Numbers of layers to try, such as 2 and 4: coils have 2, 4 or 8 layers
+            (common practice, no source).
 
     Raises:
         UsageError: If the resistance is not positive or nothing is at hand.

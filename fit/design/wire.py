@@ -29,18 +29,18 @@ _GRADE_1 = (
 )
 
 _ENAMEL_DENSITY = 1400.0
-"""Of polyester-imide and polyurethane films [kg/m3] (from memory)."""
+"""Density of polyester-imide and polyurethane films [kg/m3] (from memory)."""
 
 
 @dataclass(frozen=True)
 class Metal:
-    """What a wire is drawn from.
+    """Metal of a wire.
 
     Attributes:
-        name: In words.
+        name: Its name.
         conductivity: Lowest, nominal and highest at 20 C [S/m].
-        temperature_coefficient: Of resistance at 20 C [1/K].
-        density: [kg/m3].
+        temperature_coefficient: Temperature coefficient of resistance at 20 C [1/K].
+        density: Density [kg/m3].
     """
 
     name: str
@@ -60,13 +60,13 @@ values and density from memory."""
 
 @dataclass(frozen=True)
 class Wire:
-    """A wire.
+    """Round enamelled wire.
 
     Attributes:
         bare: Diameter of the metal [m].
         overall: Diameter over the enamel [m].
-        overall_max: The largest it may have [m]; equals ``overall`` where that was measured.
-        metal: What it is drawn from.
+        overall_max: Largest such diameter by the standard [m]; equals ``overall`` where measured.
+        metal: Metal it is drawn from.
     """
 
     bare: float
@@ -103,13 +103,13 @@ class Wire:
 
 @dataclass(frozen=True)
 class Identified:
-    """What an unknown wire may be.
+    """One candidate for an unknown wire.
 
     Attributes:
-        metal: What it may be drawn from.
+        metal: Metal it may be drawn from.
         bare: Diameter of the metal by its resistance [m].
-        standard_uncertainty: Of the diameter [m].
-        preferred: The nearest preferred diameter [m].
+        standard_uncertainty: Standard uncertainty of that diameter [m].
+        preferred: Nearest preferred diameter [m].
         enamel: Overall less bare diameter [m]; None where the overall one was not measured.
         plausible: Whether the enamel is as thick as enamel is.
     """
@@ -136,7 +136,11 @@ def awg(number: int) -> float:
 
 
 def enamelled(bare: float, metal: Metal = COPPER, overall: float | None = None) -> Wire:
-    """A wire with enamel of grade 1 by IEC 60317-0-1, or of a measured overall diameter.
+    """Make a wire with enamel of grade 1 by IEC 60317-0-1, or of a measured overall diameter.
+
+    >>> wire = enamelled(0.2e-3)
+    >>> print(f"{1e3 * wire.overall:.3f} mm over the enamel, {wire.ohm_per_metre[1]:.4f} ohm/m")
+    0.220 mm over the enamel, 0.5441 ohm/m
 
     Between the sizes read from the standard the thickness of the enamel is interpolated as a
     power of the bare diameter, and continued as such beyond them (0.1 to 0.315 mm); there it errs
@@ -144,8 +148,8 @@ def enamelled(bare: float, metal: Metal = COPPER, overall: float | None = None) 
 
     Args:
         bare: Bare diameter [m].
-        metal: What it is drawn from.
-        overall: Over the enamel, measured [m].
+        metal: Metal it is drawn from.
+        overall: Diameter over the enamel, where measured [m].
 
     Raises:
         UsageError: If the wire is too thin or thick for a coil, or thinner over its enamel than
@@ -182,7 +186,7 @@ def diameter_tolerance(bare: float) -> float:
 
 
 def at_temperature(resistance: float, metal: Metal, kelvin: float) -> float:
-    """A resistance known at 20 C at another temperature [K]; IEC 60028."""
+    """Convert a resistance at 20 C to another temperature [K]; IEC 60028."""
     return resistance * (1 + metal.temperature_coefficient * (kelvin - 293.15))
 
 
@@ -197,12 +201,12 @@ def identify(
     """Name a salvaged wire by the resistance of a measured length, likely ones first.
 
     Args:
-        length: Of the piece [m].
-        resistance: Of the piece, leads of the meter taken off [ohm].
+        length: Length of the piece [m].
+        resistance: Resistance of the piece, without the leads of the meter [ohm].
         relative_uncertainty: Standard uncertainty of resistance over length; that of the metal
             (0.5 %) is added.
         overall: Diameter over the enamel, by a micrometer or by winding side by side on a rod [m].
-        temperature: Of the wire [K].
+        temperature: Temperature of the wire [K].
 
     Raises:
         UsageError: If a value is not positive, or the diameter found is no wire for a coil.
@@ -232,9 +236,9 @@ def identify(
 
 
 def in_words(candidates: tuple[Identified, ...]) -> Finding:
-    """What `identify` found, as a sentence with its next step."""
+    """Say what `identify` found, with the next step."""
     likely = [one for one in candidates if one.plausible]
-    told = " or ".join(
+    named = " or ".join(
         f"{one.metal.name} of {one.bare * 1e3:.4f} mm (95 % within "
         f"{1.96e3 * one.standard_uncertainty:.4f} mm; nearest preferred size "
         f"{one.preferred * 1e3:.3f} mm)"
@@ -248,10 +252,10 @@ def in_words(candidates: tuple[Identified, ...]) -> Finding:
             next_step="Measure a longer piece.",
         )
     if len(likely) == 1:
-        return Finding("wire-named", f"The wire is {told}.")
+        return Finding("wire-named", f"The wire is {named}.")
     return Finding(
         "wire-ambiguous",
-        f"The wire is {told}. Its look where the enamel is scraped off tells the metal, and so "
+        f"The wire is {named}. Its look where the enamel is scraped off tells the metal, and so "
         "does its diameter.",
     )
 

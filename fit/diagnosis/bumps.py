@@ -21,7 +21,7 @@ from meas.curve import ComplexArray, FloatArray
 from meas.errors import Finding
 
 QUALITIES = (6.0, 9.0, 14.0, 22.0, 35.0)
-"""Qs looked for; broader ones cannot be told from what a coil model fails to follow."""
+"""Qs searched for; broader ones look like what a coil model fails to follow."""
 _REACH = 3.0  # of the stretch looked at, in half-power widths to either side
 _FEWEST_NEAR = 4  # points within the half-power width: fewer may be hum or a click
 _LEAST_RELATIVE = 0.004
@@ -41,9 +41,9 @@ class Bump:
     """A resonance in the residual of one curve.
 
     Attributes:
-        frequency_hz: Where it is.
-        ohm: Its height in the impedance.
-        Q: Its sharpness, of the few that are looked for.
+        frequency_hz: Its frequency [Hz].
+        ohm: Its height in the impedance [ohm].
+        Q: Its sharpness, one of those searched for.
         relative: Its height over |Z| there.
         ratio: Its height over its standard uncertainty.
     """
@@ -56,12 +56,12 @@ class Bump:
 
 
 def bumps(curve: FittedCurve) -> tuple[Bump, ...]:
-    """Resonances in what the model leaves over, the clearest first; empty for a healthy driver.
+    """Find resonances in the residual, the clearest first; none in a healthy driver.
 
-    Over stretches of the curve a resonator and a parabola (for what the model misses smoothly) are
-    fitted to measured minus model by least squares; a resonator counts when it explains most of
-    what the parabola leaves, is clear of the scatter and worth mention. The clearest is taken off
-    and the search repeated.
+    Over stretches of the curve a resonator and a parabola (for smooth misfit) are fitted to
+    measured minus model by least squares; a resonator counts when it explains most of what the
+    parabola leaves, is clear of the scatter and worth mention. The clearest is subtracted and the
+    search repeated.
     """
     f, z = curve.frequency_hz, np.abs(curve.measured_ohm)
     turn: ComplexArray | None = None
@@ -197,8 +197,8 @@ def _clearest(tried: _Stretches, residual: ComplexArray) -> tuple[Bump, complex]
     return bump, complex(*parts) if of_magnitude else complex(parts[0])
 
 
-def tell(curves: Sequence[FittedCurve]) -> tuple[Finding, ...]:
-    """Bumps of all takes as findings, one for each frequency; the clearest first."""
+def findings(curves: Sequence[FittedCurve]) -> tuple[Finding, ...]:
+    """Report the bumps of all takes, one finding for each frequency, the clearest first."""
     groups: list[list[tuple[int, Bump]]] = []
     for number, curve in enumerate(curves, start=1):
         for bump in bumps(curve):

@@ -1,4 +1,4 @@
-"""Density and sound speed of humid air, and how far they may be trusted."""
+"""Density and sound speed of humid air, with their uncertainty and range."""
 
 from __future__ import annotations
 
@@ -127,7 +127,7 @@ def model_uncertainty(pressure: float, temperature: float) -> float:
 
 
 def doubts(pressure: float, temperature: float, relative_humidity: float) -> tuple[Finding, ...]:
-    """What to say about the air; empty where the equations are at home.
+    """Doubts about stated air; empty within the range of the equations.
 
     Args:
         pressure: Station pressure [Pa].
@@ -135,7 +135,7 @@ def doubts(pressure: float, temperature: float, relative_humidity: float) -> tup
         relative_humidity: 0 to 1.
 
     Raises:
-        Refused: Where no measurement of a driver is made, so that a slip is more likely.
+        Refused: ``air-out-of-range`` where nobody measures a driver, so that a slip is likely.
     """
     celsius = temperature - CELSIUS_ZERO
     low, high = _COMPUTED_CELSIUS

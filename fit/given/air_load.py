@@ -17,8 +17,8 @@ def air_load(density: float, radius: float, mounting: Mounting) -> float:
     in free air carries half of the two together (H. Lamb, Hydrodynamics, 6th ed., 1932, art. 102).
 
     Args:
-        density: Of the air [kg/m3].
-        radius: Of the piston [m].
+        density: Density of the air [kg/m3].
+        radius: Radius of the piston [m].
         mounting: ``free``, frame open on both sides; ``baffle``, rim in a large board or in a
             face plate.
     """

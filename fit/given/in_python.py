@@ -1,4 +1,4 @@
-"""What goes into a fit, written in Python: curves under their conditions, and the session.
+"""Inputs of a fit written in Python: curves under their conditions, and the session.
 
 Values are in SI base units. Everything that somebody measured is a pair of value and half-width
 of its limits, such as ``(7.5e-3, 0.1e-3)`` for 7.5 g ± 0.1 g: nothing is known exactly, and no
@@ -32,7 +32,7 @@ Pair = tuple[float, float]
 ROOM_TEMPERATURE = (293.15, 8.0)
 """A heated room [K] (common practice, no source)."""
 ROOM_HUMIDITY = (0.5, 0.3)
-"""Of rooms, as a fraction (common practice, no source)."""
+"""Relative humidity of rooms, as a fraction (common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -40,9 +40,9 @@ class StatedQuantity:
     """A quantity that its owner states: what it may be, and how it is written in words.
 
     Attributes:
-        words: What it is.
+        words: Its name in words.
         smallest: Least value that no slipped unit explains.
-        largest: Greatest such value.
+        largest: Greatest value that no slipped unit explains.
         base: Name of its SI base unit.
         unit: Name of the unit that people use.
         scale: Size of that unit in the base unit.
@@ -118,12 +118,12 @@ class TakeOfDriver(Protocol):
 
 
 def of_take(take: TakeOfDriver, half_width: float | None = None) -> MeasuredCurve:
-    """The curve of a take under the condition that the take itself states.
+    """Read the curve of a take under the condition that the take itself states.
 
-    Doubts that the take came with are said as Python warnings.
+    The findings of the take are issued as Python warnings.
 
     Args:
-        take: From `meas.load_take`.
+        take: Take from `meas.load_take`.
         half_width: Limits of its mass [kg] or volume [m3], where the take states none.
 
     Raises:
@@ -150,41 +150,41 @@ def of_take(take: TakeOfDriver, half_width: float | None = None) -> MeasuredCurv
     return MeasuredCurve(where, take.curve, _condition(condition, half_width, where))
 
 
-def _condition(said: TakeCondition, half_width: float | None, where: str) -> Condition:
-    if said.value is None:
+def _condition(condition: TakeCondition, half_width: float | None, where: str) -> Condition:
+    if condition.value is None:
         if half_width is not None:
             raise UsageError("free air has no limits", where=where, remedy="Leave them out.")
         return FreeAir()
-    if (said.half_width is None) == (half_width is None):
+    if (condition.half_width is None) == (half_width is None):
         least = "the take states none" if half_width is None else "the take states its own"
         raise UsageError(
-            f"limits of {said.written or said.value}: {least}",
+            f"limits of {condition.written or condition.value}: {least}",
             where=where,
             remedy="Give half_width exactly where the take has none, in SI base units: 0.1e-3 for "
             "±0.1 g or ±0.1 L.",
         )
-    limits = said.half_width if half_width is None else half_width
-    name = "mass" if said.name == "added-mass" else "volume"
-    value = stated(name, (said.value, limits or 0.0), f"{name}:{said.written}")
+    limits = condition.half_width if half_width is None else half_width
+    name = "mass" if condition.name == "added-mass" else "volume"
+    value = stated(name, (condition.value, limits or 0.0), f"{name}:{condition.written}")
     return AddedMass(value) if name == "mass" else TestBox(value)
 
 
 def in_free_air(curve: Curve, source: str = "free air") -> MeasuredCurve:
-    """A curve of the driver alone.
+    """State that a curve shows the driver alone.
 
     Args:
-        curve: From `meas.load_curve`, or made from arrays.
+        curve: Curve from `meas.load_curve`, or made from arrays.
         source: Where it came from, for messages.
     """
     return MeasuredCurve(source, curve, FreeAir())
 
 
 def with_added_mass(curve: Curve, mass: Pair, source: str = "added mass") -> MeasuredCurve:
-    """A curve with a known mass on the cone.
+    """State that a curve was taken with a known mass on the cone.
 
     Args:
-        curve: From `meas.load_curve`, or made from arrays.
-        mass: The mass and the half-width of its limits [kg]. Equal pairs are one piece, weighed
+        curve: Curve from `meas.load_curve`, or made from arrays.
+        mass: Mass and half-width of its limits [kg]. Equal pairs are one piece, weighed
             once: they share their error.
         source: Where it came from, for messages.
 
@@ -195,11 +195,11 @@ def with_added_mass(curve: Curve, mass: Pair, source: str = "added mass") -> Mea
 
 
 def in_test_box(curve: Curve, volume: Pair, source: str = "test box") -> MeasuredCurve:
-    """A curve of the driver on a sealed, unlined box.
+    """State that a curve was taken on a sealed, unlined box.
 
     Args:
-        curve: From `meas.load_curve`, or made from arrays.
-        volume: The net volume and the half-width of its limits [m3]. Equal pairs are one box.
+        curve: Curve from `meas.load_curve`, or made from arrays.
+        volume: Net volume and half-width of its limits [m3]. Equal pairs are one box.
         source: Where it came from, for messages.
 
     Raises:
@@ -220,14 +220,20 @@ def session(
     moving_parts: Pair | None = None,
     mounting: Mounting = "free",
 ) -> Session:
-    """Everything measured besides curves, each with the half-width of its limits.
+    """State everything measured besides curves, each with the half-width of its limits.
+
+    >>> here = session(pressure=(101e3, 300.0), diameter=(0.118, 0.001))
+    >>> print(here.area.text)
+    cone diameter 118 mm ± 1 mm
+    >>> print(f"{1e4 * here.area.value:.1f} cm2")
+    109.4 cm2
 
     Args:
         pressure: Station air pressure, not reduced to sea level [Pa]: it goes straight into Vas,
             and nobody knows at what height you live.
-        temperature: Of the air [K].
-        relative_humidity: As a fraction.
-        diameter: Of the cone, from mid-surround to mid-surround [m].
+        temperature: Air temperature [K].
+        relative_humidity: Relative humidity, as a fraction.
+        diameter: Diameter of the cone, from mid-surround to mid-surround [m].
         area: Effective cone area instead [m2].
         measured_re: Coil resistance by multimeter [ohm].
         moving_parts: Weighed moving parts without their air [kg].
@@ -264,11 +270,11 @@ def session(
 
 
 def stated(name: str, pair: Pair, source: str) -> Stated:
-    """A value with limits, checked.
+    """Check a value with limits.
 
     Args:
         name: One of `STATED`.
-        pair: Value and half-width.
+        pair: Value and half-width of its limits.
         source: Identity of its error.
 
     Raises:
@@ -309,7 +315,7 @@ def _written(name: str, pair: Pair) -> str:
 
 
 def _identity(name: str, pair: Pair) -> str:
-    """As the command line makes it from the same value written ``7.5g±0.1g``."""
+    """Identity that the command line gives to the same value written ``7.5g±0.1g``."""
     try:
         return f"{name}:{_written(name, pair).replace(' ', '')}"
     except (TypeError, ValueError):

@@ -1,4 +1,4 @@
-"""What goes into a fit: curves with their conditions, and the other things measured."""
+"""Inputs of a fit: curves with their conditions, and the other things measured."""
 
 from __future__ import annotations
 
@@ -64,7 +64,7 @@ class MeasuredCurve:
 
     Attributes:
         source: Where it came from, for messages and reports.
-        curve: The impedance or its magnitude.
+        curve: Impedance or its magnitude.
         condition: Free air, added mass or test box.
     """
 
@@ -89,7 +89,7 @@ class Session:
         pressure: Station air pressure [Pa].
         temperature: Air temperature [K].
         relative_humidity: Relative humidity, 0 to 1.
-        mounting: How the driver was held, which says what air moves with its cone.
+        mounting: How the driver was mounted, which determines the air that moves with its cone.
     """
 
     area: Stated | None

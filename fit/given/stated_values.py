@@ -1,4 +1,4 @@
-"""What was stated beside the curves, freed of the errors that the fit assigns to it."""
+"""Values stated beside the curves, corrected by the errors that the fit finds in them."""
 
 from __future__ import annotations
 

@@ -24,7 +24,7 @@ _NARROWEST, _WIDEST = 1 / 6, 1.0
 """Octaves to either side."""
 _FEWEST = 6
 """Points for a parabola and three degrees of freedom of its scatter."""
-_TOLD = 0.5
+_LARGEST_UNCERTAINTY = 0.5
 """Relative standard uncertainty above which a value is left out."""
 
 
@@ -34,7 +34,7 @@ class PartRow:
 
     Attributes:
         frequency_hz: Where the values hold [Hz].
-        value: Inductance [H], capacitance [F] or resistance [ohm]; None where not told.
+        value: Inductance [H], capacitance [F] or resistance [ohm]; None where too uncertain.
         value_uncertainty: Standard uncertainty of it, in its unit.
         series_ohm: Resistance in series: winding and core, or ESR [ohm].
         series_ohm_uncertainty: Standard uncertainty of it [ohm].
@@ -87,7 +87,7 @@ def _row(
     parts = [d.real if kind == "resistor" else d.imag for d in effects]
     value, spread = _at(octaves, values, slopes, u, parts)
     series, series_spread = _at(octaves, z.real, np.ones(z.size), u, [d.real for d in effects])
-    told = value > 0 and spread < _TOLD * value
+    told = value > 0 and spread < _LARGEST_UNCERTAINTY * value
     return PartRow(hz, value if told else None, spread, series, series_spread)
 
 

@@ -1,4 +1,4 @@
-"""One inductor at several levels: does its core saturate?"""
+"""An inductor at several levels: saturation of its core."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ class AtLevel:
     """L at one level of drive.
 
     Attributes:
-        source: Which take.
+        source: Name of the take.
         level_db: Peak at the source input re full scale [dB]; None where it is not known.
         change: L over L at the lowest level, minus one.
         uncertainty: Standard uncertainty of the change, errors common to both cancelled.
@@ -33,10 +33,10 @@ class AtLevel:
 def across_levels(
     fits: Sequence[tuple[str, float | None, PartFit]],
 ) -> tuple[tuple[AtLevel, ...], tuple[Finding, ...]]:
-    """Change of L with level, the lowest level first, and what it means.
+    """Follow L over level, the lowest first, and say what its change means.
 
     Args:
-        fits: Source, level [dB] and fit of each take, the lowest level first.
+        fits: Name, level [dB] and fit of each take, the lowest level first.
     """
     first = fits[0][2].parameters["L"]
     found = tuple(

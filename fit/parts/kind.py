@@ -1,4 +1,4 @@
-"""Is a measured part what it is said to be? Told by its phase, where the bench can tell that."""
+"""Kind of a measured part by its phase, checked against what it is said to be."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ _OPEN_OHM = 1e6
 _TURN_DEG = 45.0
 _SURE = 2.0
 _LINEAR = 0.3
-"""Relative size of the bench's errors up to which a first derivative tells them."""
+"""Relative size of the bench's errors up to which a first derivative describes them."""
 
 _SEEN = {
     "inductor": "an inductor (its phase reaches {most:+.0f} degrees)",
@@ -42,7 +42,7 @@ def refuse_open_or_shorted(curve: Curve, errors: tuple[Systematic, ...]) -> None
 
 
 def linear_points(curve: Curve, errors: tuple[Systematic, ...]) -> NDArray[np.bool_]:
-    """Where the bench's errors are small enough to be told by their first derivative."""
+    """Find the points where a first derivative describes the errors of the bench."""
     spread = np.sqrt(_sum_of_squares(np.abs(error.derivative_ohm) for error in errors))
     return np.asarray(spread < _LINEAR * curve.magnitude_ohm)
 
@@ -54,9 +54,9 @@ def refuse_other_kind(curve: Curve, errors: tuple[Systematic, ...], kind: str) -
     two standard uncertainties, the bench's common errors included.
 
     Args:
-        curve: The curve.
+        curve: Curve of the part.
         errors: All its common errors.
-        kind: What it should be.
+        kind: Kind it should be.
 
     Raises:
         Refused: ``wrong-kind resonates unresolved-part``.
@@ -69,15 +69,15 @@ def refuse_other_kind(curve: Curve, errors: tuple[Systematic, ...], kind: str) -
     reach = _SURE * np.degrees(_phase_spread(curve, errors))
     inductive, capacitive = phase - reach > _TURN_DEG, phase + reach < -_TURN_DEG
     resistive = np.abs(phase) + reach < _TURN_DEG
-    told = inductive | capacitive | resistive
-    if not told.any():
+    clear = inductive | capacitive | resistive
+    if not clear.any():
         raise Refused([UNRESOLVED])
     if inductive.any() and capacitive.any() and not _harmless(inductive, capacitive, size, kind):
         raise Refused([_resonates(curve.frequency_hz, inductive, capacitive)])
     seen = _seen(inductive, capacitive, kind)
     if seen == kind:
         return
-    least, most = float(np.min(phase[told])), float(np.max(phase[told]))
+    least, most = float(np.min(phase[clear])), float(np.max(phase[clear]))
     raise Refused([_other(kind, seen, _SEEN[seen].format(least=least, most=most))])
 
 
@@ -99,7 +99,7 @@ def _harmless(
 
 
 def _by_slope(frequency_hz: FloatArray, size: FloatArray, kind: str) -> None:
-    """Without phase: the steepest stretch of |Z| over frequency, in powers of frequency."""
+    """Judge a curve without phase by the power of frequency that |Z| follows."""
     slope = float(np.log(size[-1] / size[0]) / np.log(frequency_hz[-1] / frequency_hz[0]))
     seen = "inductor" if slope > 0.3 else "capacitor" if slope < -0.3 else "resistor"
     if seen != kind:

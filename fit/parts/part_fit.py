@@ -1,4 +1,4 @@
-"""A passive part measured on the bench: values with what limits them, or why there are none.
+"""Values of a passive part with their error sources, or the reason why there are none.
 
 How well a bench tells an impedance depends on |Z|/R, R being its series resistor: noise n in the
 ratio of the inputs gives |dZ/Z| = n |R + Z|^2/(R |Z|), smallest at |Z| = R; a mismatch e of the
@@ -46,11 +46,11 @@ _OMEGA = 2 * math.pi * REFERENCE_HZ
 
 @dataclass(frozen=True)
 class Limit:
-    """What is known of a value that the bench cannot resolve.
+    """Limit of a value that the bench does not resolve.
 
     Attributes:
-        lower: It is at least this (95 %); None: nothing is known.
-        upper: It is at most this (95 %); None: nothing is known.
+        lower: Lower limit (95 %); None where there is none.
+        upper: Upper limit (95 %); None where there is none.
         unit: Unit of both.
     """
 
@@ -64,14 +64,14 @@ class PartFit:
     """A part as measured.
 
     Attributes:
-        kind: What it is.
+        kind: Kind of the part.
         parameters: ``L R Rcore Q_1kHz``, ``C ESR`` or ``R`` (and ``L`` where it shows), as far
             as the bench resolves them.
-        limits: The others, with the limits that are known of them.
+        limits: Limits of the values that the bench does not resolve.
         table: Values against frequency, each from its own part of the curve.
-        frequency_hz: Of the curve [Hz], shape (n,).
+        frequency_hz: Frequencies of the curve [Hz], shape (n,).
         measured_ohm: Complex, or real where only the magnitude is known, shape (n,).
-        model_ohm: As modelled, same.
+        model_ohm: The model, complex or real likewise, shape (n,).
         residual_rms_relative: Root mean square of |measured - model|/|measured|.
         warnings: Doubts that do not refuse.
         sources: Error source to its description.
@@ -93,9 +93,9 @@ def fit_part(curve: Curve, kind: PartKind) -> PartFit:
     """Estimate a passive part from its impedance.
 
     Args:
-        curve: Of the part; a magnitude alone supports an inductor's or a resistor's values as
+        curve: Curve of the part; a magnitude alone supports an inductor's or a resistor's values as
             far as it goes.
-        kind: What the part is.
+        kind: Kind of the part.
 
     Raises:
         Refused: ``wrong-kind``, ``resonates``, ``open-part``, ``shorted-part``,

@@ -21,12 +21,12 @@ class Resistor:
     size = 2
 
     def impedance(self, s: ComplexArray, theta: FloatArray) -> tuple[ComplexArray, ComplexArray]:
-        """Impedance and derivatives."""
+        """Impedance [ohm], shape (n,), and its derivatives, shape (p, n), at s [rad/s]."""
         R = np.full(s.shape, np.exp(theta[0]), dtype=np.complex128)
         return R + s * theta[1], np.stack([R, s])
 
     def start(self, s: ComplexArray, z: ComplexArray) -> FloatArray:
-        """From the median resistance."""
+        """Start from the median resistance."""
         return np.array([np.log(max(float(np.median(z.real)), 1e-6)), 0.0])
 
 
@@ -41,14 +41,14 @@ class Inductor:
     size = 3
 
     def impedance(self, s: ComplexArray, theta: FloatArray) -> tuple[ComplexArray, ComplexArray]:
-        """Impedance and derivatives."""
+        """Impedance [ohm], shape (n,), and its derivatives, shape (p, n), at s [rad/s]."""
         y = s * np.exp(theta[1])
         share = 1 / (1 + y * theta[2])
         slopes = [np.ones_like(y), y * share**2, -((y * share) ** 2)]
         return theta[0] + y * share, np.stack(slopes)
 
     def start(self, s: ComplexArray, z: ComplexArray) -> FloatArray:
-        """From the weighted mean of Im Z/omega and the least resistance."""
+        """Start from the weighted mean of Im Z/omega and the least resistance."""
         omega = s.imag
         weight = np.clip(z.imag / np.abs(z), 0.0, None) ** 2
         L = float(np.sum(weight * z.imag / omega) / max(float(np.sum(weight)), 1e-12))
@@ -66,7 +66,7 @@ class Capacitor:
     size = 3
 
     def impedance(self, s: ComplexArray, theta: FloatArray) -> tuple[ComplexArray, ComplexArray]:
-        """Impedance and derivatives."""
+        """Impedance [ohm], shape (n,), and its derivatives, shape (p, n), at s [rad/s]."""
         C, Rs, e = float(np.exp(theta[0])), theta[1], theta[2]
         logarithm = np.log(s / _OMEGA)
         z = np.exp(e * logarithm) / (s * C * np.cos(e * np.pi / 2))
@@ -74,7 +74,7 @@ class Capacitor:
         return Rs + z, np.stack([-z, np.ones_like(s), slope])
 
     def start(self, s: ComplexArray, z: ComplexArray) -> FloatArray:
-        """From the weighted mean of -omega Im Z."""
+        """Start from the weighted mean of -omega Im Z."""
         weight = np.clip(-z.imag / np.abs(z), 0.0, None) ** 2
         elastance = float(np.sum(weight * -z.imag * s.imag) / max(float(np.sum(weight)), 1e-12))
         return np.array([-np.log(max(elastance, 1e-3)), 0.0, 0.0])

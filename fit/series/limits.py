@@ -239,8 +239,9 @@ def _limit(
         Finding(
             "unlike-the-rest",
             f"{name}: {NAMES[symbol].name} {symbol} lies "
-            f"{written_difference(value - centre, unit)} of the centre of the reference, farther than a good set would put one in "
-            f"{1 / SUSPECT:.0f}. Is this a good unit? If not, leave it out and derive again",
+            f"{written_difference(value - centre, unit)} of the centre of the reference, "
+            f"farther than a good set would put one in {1 / SUSPECT:.0f}. Is this a good unit? "
+            "If not, leave it out and derive again",
         )
         for (name, _), value in zip(units, values, strict=True)
         if abs(value - centre) > far
