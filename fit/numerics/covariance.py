@@ -13,6 +13,11 @@ _NEGLIGIBLE = 1e-12
 def covariance(jacobian: FloatArray) -> FloatArray:
     """Covariance (J'J)^-1 of the parameters, by singular values of the column-scaled Jacobian.
 
+    Two readings with a standard deviation of 1 know their mean to the root of a half:
+
+    >>> covariance(np.ones((2, 1))).round(12)
+    array([[0.5]])
+
     Args:
         jacobian: Derivatives of residuals in units of their standard deviations, shape (m, p).
 

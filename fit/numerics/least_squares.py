@@ -56,6 +56,18 @@ def least_squares(
     ratio (K. Madsen, H. B. Nielsen, O. Tingleff, Methods for Non-Linear Least Squares Problems,
     2nd ed., DTU 2004, algorithm 3.16).
 
+    A capacitor that discharges from 5 V with 2 s:
+
+    >>> t = np.array([0.0, 1.0, 2.0, 3.0])
+    >>> volts = 5 * np.exp(-t / 2)
+    >>> def residual(p):
+    ...     return p[0] * np.exp(-t / p[1]) - volts
+    >>> def jacobian(p):
+    ...     fall = np.exp(-t / p[1])
+    ...     return np.stack([fall, p[0] * fall * t / p[1] ** 2], axis=1)
+    >>> print(least_squares(residual, jacobian, np.array([4.0, 1.5])).values.round(9))
+    [5. 2.]
+
     Args:
         residual: Parameters (p,) to residuals (m,), already divided by their uncertainties.
         jacobian: Parameters (p,) to derivatives (m, p).

@@ -17,6 +17,9 @@ def peaks(level: FloatArray, least: float) -> list[tuple[int, float]]:
     The prominence of a peak is its height above the higher of two bases: the lowest points on
     either side before the curve rises above the peak, or ends.
 
+    >>> peaks(np.array([0.0, 3.0, 1.0, 2.0, 0.0]), least=0.5)
+    [(1, 3.0), (3, 1.0)]
+
     Args:
         level: Ordinates, shape (n,).
         least: Least prominence.

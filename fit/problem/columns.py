@@ -6,15 +6,21 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+import numpy as np
+
 from fit.driver.coils.coil import CoilModel
 from fit.driver.mechanics import Mechanics
 from fit.given import air
 from fit.given.measured import AddedMass, FreeAir, MeasuredCurve, Session, TestBox
 from fit.given.prior_widths import BOX, DRIFT
 from fit.given.stated_values import AIR_LOAD_LIMITS
+from meas.curve import FloatArray
 
 WEAK = 30.0
 """Standard deviation of the priors that keep unidentified coil parameters finite (logarithms)."""
+
+REACH = 30.0
+"""Greatest size of a parameter: a logarithm beyond it (13 decades) describes no driver."""
 
 REFERENCE = ("re", "strength", "resonance", "loss")
 """Logarithms of Re, Bl^2/Mms, 2 pi fs and Rms/Mms in free air: the first parameters."""
@@ -153,3 +159,9 @@ def _of_take(index: int, take: MeasuredCurve, repeat: dict[str, float] | None) -
 
 def _error(source: str, text: str) -> Column:
     return Column(error_name(source), "error", source, text)
+
+
+def bounded(theta: FloatArray) -> FloatArray:
+    """Clip parameters to where their exponentials mean something; a wild step ends there."""
+    # Not np.clip, which takes several times as long for so few numbers.
+    return np.asarray(np.minimum(np.maximum(theta, -REACH), REACH))

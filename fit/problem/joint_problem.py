@@ -30,6 +30,7 @@ from fit.given.prior_widths import REPEAT
 from fit.given.stated_values import StatedValues
 from fit.problem.columns import (
     Column,
+    bounded,
     declare,
     departure_name,
     departures_of,
@@ -47,9 +48,6 @@ error merely scales a curve."""
 
 _NO_GUIDE = 1.1
 """Factor between model and reading from which the model is no better guide than the reading."""
-
-REACH = 30.0
-"""Greatest size of a parameter: a logarithm beyond it (13 decades) describes no driver."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -263,7 +261,7 @@ class Problem:
             stacked(self.raw(theta, index) / np.sqrt(variance))
             for index, variance in enumerate(self.variance)
         ]
-        parts.append(np.array([value for value, _ in self._others.rows(bounded(theta))]))
+        parts.append(np.array([value for value, _ in self._others.rows(theta)]))
         parts.append((theta[self._prior_columns] - self._prior_means) / self._prior_sizes)
         return np.concatenate(parts)
 
@@ -326,7 +324,7 @@ class Problem:
                 if column not in self.shape_errors:
                     block[column] += row
         last = self.rows[len(self.takes)].first
-        for _, values in self._others.rows(bounded(theta)):
+        for _, values in self._others.rows(theta):
             by_parameter[:, last] = values
             last += 1
         priors = np.arange(last, last + len(self._priors))
@@ -380,9 +378,3 @@ def _shape_errors(takes: Sequence[Take]) -> frozenset[int]:
             if np.max(np.abs(effect - mean)) > SCALES * np.abs(mean):
                 found.add(column)
     return frozenset(found)
-
-
-def bounded(theta: FloatArray) -> FloatArray:
-    """Clip parameters to where their exponentials mean something; a wild step ends there."""
-    # Not np.clip, which takes several times as long for so few numbers.
-    return np.asarray(np.minimum(np.maximum(theta, -REACH), REACH))

@@ -5,12 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
 from fit.given.measured import Session, Stated
 from fit.given.stated_values import StatedValues
-from fit.problem.columns import weighed
+from fit.problem.columns import bounded, weighed
 from meas.curve import FloatArray
 
 _STEP = 1e-4
@@ -35,7 +36,7 @@ class OtherValues:
     mass_column: int | None
     size: int
 
-    @property
+    @cached_property
     def measured(self) -> list[Stated]:
         """The values, in the order of their rows."""
         values = [self.session.measured_re]
@@ -49,6 +50,9 @@ class OtherValues:
         Args:
             theta: Parameters, shape (p,).
         """
+        if not self.measured:
+            return []
+        theta = bounded(theta)
         found = []
         if self.session.measured_re is not None:
             found.append(self._coil(self.session.measured_re, theta))

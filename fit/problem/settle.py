@@ -9,7 +9,8 @@ import numpy as np
 
 from fit.numerics.least_squares import least_squares
 from fit.problem import shape_errors
-from fit.problem.joint_problem import Problem, bounded
+from fit.problem.columns import bounded
+from fit.problem.joint_problem import Problem
 from fit.problem.misfit import Misfit
 from fit.problem.reweighting import ROUGH, Reweighting
 from meas.curve import FloatArray

@@ -11,7 +11,8 @@ from fit.driver.coils.coil import CoilModel
 from fit.driver.models import COILS
 from fit.given.measured import FreeAir, MeasuredCurve, Session
 from fit.numerics.least_squares import least_squares
-from fit.problem.joint_problem import Problem, bounded
+from fit.problem.columns import bounded
+from fit.problem.joint_problem import Problem
 from fit.problem.reweighting import ROUGH
 from fit.problem.settle import left_over, rough_variance
 from fit.search.growth import sections_seen

@@ -10,7 +10,8 @@ from fit.driver.coils.coil import CoilModel
 from fit.driver.mechanics import Mechanics
 from fit.driver.models import COILS
 from fit.numerics.least_squares import least_squares
-from fit.problem.joint_problem import Problem, bounded
+from fit.problem.columns import bounded
+from fit.problem.joint_problem import Problem
 from fit.problem.settle import Settled, settle
 from fit.search.choose import penalty
 from fit.search.free_air import WORTH

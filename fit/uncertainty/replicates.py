@@ -14,8 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fit.numerics.many_least_squares import Indices, Normal, many_least_squares
+from fit.problem.columns import bounded
 from fit.problem.curve_rows import as_measured, stacked
-from fit.problem.joint_problem import Problem, bounded
+from fit.problem.joint_problem import Problem
 from meas.curve import FloatArray
 
 _CHUNK = 60_000
