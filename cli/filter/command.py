@@ -167,7 +167,7 @@ def filter_(
 def _cautions(result: NetworkResult, asked: Asked) -> None:
     from cli.terminal import cautions
 
-    parts = [n for one in result.solution.branches for arm in one.branch.arms for n in arm.parts]
+    parts = [named for one in result.solution.branches for named in one.branch.parts]
     shown = []
     if result.verdict in ("outside", "undecided"):
         shown.append(cautions.LOW_LOAD)

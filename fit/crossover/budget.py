@@ -71,7 +71,7 @@ def _disturbed(
 ) -> Iterator[tuple[str, NetworkSolution, NetworkSolution]]:
     """Solve the network with each source off by a standard uncertainty, up and down."""
     for index, branch in enumerate(branches):
-        for named in (named for arm in branch.arms for named in arm.parts):
+        for named in branch.parts:
             for words, up, down in _shifted(named):
                 solutions = [
                     solve(
@@ -86,7 +86,7 @@ def _disturbed(
                 ]
                 yield f"{branch.name} {named.name} {words}", solutions[0], solutions[1]
     loads = {source for branch in branches for source in branch.load.errors}
-    parts = {s for branch in branches for arm in branch.arms for n in arm.parts for s in n.errors}
+    parts = {s for branch in branches for named in branch.parts for s in named.errors}
     for source in sorted(loads | parts):
         high, low = (_common(branches, frequency_hz, source, sign) for sign in (1.0, -1.0))
         yield source, high, low
@@ -104,7 +104,7 @@ def _common(
     moved = []
     for branch in branches:
         changed = branch
-        for named in (named for arm in branch.arms for named in arm.parts):
+        for named in branch.parts:
             effect = named.errors.get(source)
             if effect is not None:
                 values = {

@@ -205,8 +205,7 @@ def _overloaded(
 ) -> list[Finding]:
     found = []
     for branch, own in zip(branches, stress or (), strict=False):
-        parts = [named for arm in branch.arms for named in arm.parts]
-        for named, borne in zip(parts, own, strict=True):
+        for named, borne in zip(branch.parts, own, strict=True):
             if named.rated_watt is not None and borne.worst_watt > named.rated_watt:
                 found.append(
                     Finding(
@@ -263,8 +262,7 @@ def _windings(branches: Sequence[Branch]) -> list[Finding]:
     bare = [
         f"{branch.name} {named.name}"
         for branch in branches
-        for arm in branch.arms
-        for named in arm.parts
+        for named in branch.parts
         if named.part.kind == "inductor" and named.part.series_ohm == 0.0
     ]
     if not bare:

@@ -74,6 +74,11 @@ class Branch:
     arms: tuple[NetworkArm, ...]
     load: Load
 
+    @property
+    def parts(self) -> tuple[NetworkPart, ...]:
+        """All parts, in the order of the arms."""
+        return tuple(named for arm in self.arms for named in arm.parts)
+
 
 @dataclass(frozen=True, eq=False)
 class BranchSolution:
