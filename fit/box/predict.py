@@ -194,9 +194,9 @@ def _shifted(driver: SavedDriver, box: Box, source_ohm: float) -> tuple[Finding,
     return (
         Finding(
             "law-shifts-box",
-            f"the {parts} behaves differently at fc than at fs: with it fc is {x * fs:.3g} Hz and "
-            f"Qtc {Qtc:.3g}, where fs, Qts and Vas say {plain.fc:.3g} Hz and {plain.Qtc:.3g}. The "
-            "curves follow it",
+            f"the effect of the {parts} at fc differs from that at fs: with it fc is "
+            f"{x * fs:.3g} Hz and Qtc {Qtc:.3g}, where fs, Qts and Vas say {plain.fc:.3g} Hz and "
+            f"{plain.Qtc:.3g}. The curves follow it",
         ),
     )
 
