@@ -164,7 +164,8 @@ class Problem:
             ("random:curve", take.data.size * take.components, 1.0, "") for take in self.takes
         ]
         blocks += [(value.source, 1, 1.0, value.text) for value in self._others.measured]
-        blocks += [(c.source, 1, -1.0, c.text) for c in self._priors if c.source]
+        named = [*self._of_role("departure"), *self._of_role("error")]
+        blocks += [(column.source, 1, -1.0, column.text) for column in named]
         blocks.append(("random:model", len(self.driver.columns), -1.0, ""))
         rows: list[Rows] = []
         for source, count, sign, text in blocks:
