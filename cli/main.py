@@ -31,6 +31,7 @@ COMMANDS: Commands = {
         "Describe, draw, level, calibrate and check the bench.",
     ),
     "take": ("cli.bench.take:take", "Sweep one unit once and save what the inputs recorded."),
+    "watch": ("cli.bench.watch:watch", "Watch the resonance while hands work on the cone."),
     "import": ("cli.bench.import_capture:import_capture", "Make a take out of a recording."),
     "polarity": (
         {

@@ -61,6 +61,8 @@ COMMANDS = [
     "take spark --rig spark.toml --excitation multisine --yes",
     "take spark --rig spark.toml --excitation stepped --yes",
     "take spark --rig spark.toml --substitution 8.2ohm --swap-seconds 0 --yes",
+    "watch --rig spark.toml --seconds 1 --yes",
+    "watch --rig spark.toml --seconds 1 --low 100Hz --high 3kHz --yes --json",
     "polarity press spark --rig spark.toml --yes",
 ]
 
