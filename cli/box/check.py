@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 import typer
 
 from cli.terminal import show
-from cli.words.options import AsJson
+from cli.words.options import AsJson, TableTolerance
 from meas.errors import Finding, UsageError
 
 if TYPE_CHECKING:
@@ -43,6 +43,7 @@ def box_check(
     picture: Annotated[
         Path | None, typer.Option(metavar="FILE.png|svg", help="Draw curve and model.")
     ] = None,
+    table_tolerance: TableTolerance = None,
     as_json: AsJson = False,
 ) -> None:
     """See what a finished box has become: resonance, Q, tuning, leak and effective volume.
@@ -70,7 +71,7 @@ def box_check(
     unit, fitted = opened.fit(driver)
     meant = None if plan is None else plan_file.read(plan)
     kind = _kind(closed, vented, meant)
-    source = opened.curve(system, ("system", "driver"))
+    (source,) = opened.scaled([opened.curve(system, ("system", "driver"))], table_tolerance)
     try:
         found = fit_system(source.curve, saved_driver.of_fit(fitted), kind)
     except Refused as error:

@@ -19,6 +19,7 @@ from cli.words.options import (
     Model,
     RelativeHumidity,
     Report,
+    TableTolerance,
 )
 from meas.errors import Refused, UsageError
 
@@ -75,14 +76,7 @@ def fit(
     air_temperature: AirTemperature = None,
     air_pressure: AirPressure = None,
     relative_humidity: RelativeHumidity = None,
-    table_tolerance: Annotated[
-        str | None,
-        typer.Option(
-            metavar="[NAME=]PCT",
-            help="Of the ohms in tables as a whole, such as 0.5%. Default 1% for each table; a "
-            "name makes it the same error in all, now and later.",
-        ),
-    ] = None,
+    table_tolerance: TableTolerance = None,
     model: Model = "auto",
     unit: Annotated[
         str | None, typer.Option(metavar="NAME", help="Name of the driver, for tables.")

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from cli.terminal import show
-from cli.words.options import AsJson
+from cli.words.options import AsJson, TableTolerance
 from meas.errors import UsageError
 
 if TYPE_CHECKING:
@@ -47,6 +47,7 @@ def part(
     save: Annotated[
         Path | None, typer.Option(metavar="FILE.json", help="Keep the part, for freeair filter.")
     ] = None,
+    table_tolerance: TableTolerance = None,
     as_json: AsJson = False,
 ) -> None:
     """Measure a passive part: inductor (L, R, core loss), capacitor (C, ESR) or resistor.
@@ -75,7 +76,7 @@ def part(
             where=f"freeair part {kind}",
             remedy="Give one take.",
         )
-    found = _fitted(take, kind)
+    found = _fitted(take, kind, table_tolerance)
     source, _, first = found[0]
     levels: tuple[AtLevel, ...] = ()
     findings: tuple[Finding, ...] = source.findings
@@ -98,7 +99,7 @@ def part(
 
 
 def _fitted(
-    takes: Sequence[str], kind: PartKind
+    takes: Sequence[str], kind: PartKind, table_tolerance: str | None
 ) -> list[tuple[OpenedCurve, float | None, PartFit]]:
     """Each take with its level [dB re full scale], the lowest level first."""
     from cli.sources import opened
@@ -106,9 +107,9 @@ def _fitted(
     from meas.errors import Refused
 
     found = []
-    for text in takes:
-        source = opened.curve(text, ("part",))
-        level = None
+    named = [opened.curve(text, ("part",)) for text in takes]
+    for source in opened.scaled(named, table_tolerance):
+        text, level = source.text, None
         if source.take is not None:
             level = 20 * math.log10(max(source.take.peak[0], 1e-9))
         try:

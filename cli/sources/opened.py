@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -176,3 +176,31 @@ def _refuse_other(path: Path, wanted: Content, remedy: str) -> None:
         raise UnreadableInput(
             f"is {_WORDS[found]}, not {_WORDS[wanted]}", where=str(path), remedy=remedy
         )
+
+
+def scaled(sources: Sequence[OpenedCurve], table_tolerance: str | None) -> list[OpenedCurve]:
+    """Curves of which those of tables have the error that all their ohms share.
+
+    Args:
+        sources: As opened.
+        table_tolerance: Limits of that error as written; a default that is taken is said.
+
+    Raises:
+        UsageError: If it cannot be read, or there is no table to have it.
+    """
+    from cli.words import table_scale
+
+    scale = table_scale.read(table_tolerance)
+    if table_tolerance is not None and all(source.take for source in sources):
+        raise UsageError(
+            "there is no table: a take knows its resistor from the rig file",
+            where=table_scale.OPTION,
+            remedy="Leave the option out.",
+        )
+    found = []
+    for source in sources:
+        curve = source.curve if source.take else scale.on(Path(source.text), source.curve)
+        if curve is not source.curve:
+            scale.tell([source.name])
+        found.append(replace(source, curve=curve))
+    return found

@@ -49,6 +49,15 @@ SourceResistance = Annotated[
         metavar="R", help="With --substitution: of the output itself, such as 1ohm±0.5ohm."
     ),
 ]
+TableTolerance = Annotated[
+    str | None,
+    typer.Option(
+        "--table-tolerance",
+        metavar="[NAME=]PCT",
+        help="Of the ohms in tables as a whole, such as 0.5%. Default 1% for each table; a "
+        "name makes it the same error in all, now and later.",
+    ),
+]
 Quiet = Annotated[bool, typer.Option("--quiet", help="No curve in the terminal.")]
 Report = Annotated[
     Path | None,

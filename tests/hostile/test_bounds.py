@@ -169,3 +169,24 @@ def test_a_minute_at_192_khz_takes_less_than_a_gigabyte(seconds, rate, tmp_path)
     assert done.status == 0, done.told
     # At least the samples themselves went through that process.
     assert size < done.bytes < MOST_BYTES
+
+
+@pytest.mark.parametrize("command", ["fit", "part"])
+def test_a_million_rows_within_two_gigabytes(command, tmp_path):
+    """Memory linear in rows: the limit of two gigabytes is the promise."""
+    import driver_bench
+
+    frequency = np.linspace(5.0, 20e3, 1_000_000)
+    if command == "fit":
+        z, words = driver_bench.WOOFER.impedance(frequency), ["fit"]
+    else:
+        z, words = 0.5 + 2j * np.pi * frequency * 1e-3, ["part", "inductor"]
+    rng = np.random.default_rng(1)
+    z = z * (1 + 1e-3 * (rng.standard_normal(z.size) + 1j * rng.standard_normal(z.size)))
+    table = np.column_stack([frequency, z.real, z.imag])
+    path = tmp_path / "long.csv"
+    header = "frequency_hz,resistance_ohm,reactance_ohm"
+    np.savetxt(path, table, fmt="%.6f", delimiter=",", header=header, comments="")
+    done = watched(*words, path)
+    assert done.status == 0, done.told
+    assert done.bytes < 2e9
