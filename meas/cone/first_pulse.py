@@ -32,9 +32,11 @@ _HAND_SECONDS = 0.035
 Even behind a coupling capacitor, which makes a second excursion of the other sign out of every
 press, the first then lasts longer; where both are shorter their order means nothing.
 """
-_CLIPPED = (
-    "an input is driven to full scale, and a clipped pulse may begin anywhere. Press more gently, "
-    "or lower the input's gain"
+_CLIPPED = Finding(
+    "clipped",
+    "an input is driven to full scale, and a clipped pulse may begin anywhere",
+    refuses=True,
+    next_step="Press more gently, or lower the input's gain",
 )
 _BEFORE_AREA = 0.003
 """Share of the pulse's area from which what went before it is a movement of its own.
@@ -85,7 +87,7 @@ def across_driver(samples: FloatArray, resistor_side: str) -> FloatArray:
         Refused: ``clipped``.
     """
     if np.max(np.abs(samples)) >= _FULL_SCALE:
-        raise _refused("clipped", _CLIPPED)
+        raise Refused([_CLIPPED])
     second = np.asarray(samples[:, 1], dtype=np.float64)
     return second if resistor_side == "hot" else samples[:, 0] - second
 
@@ -107,25 +109,29 @@ def first_pulse(samples: FloatArray, sample_rate_hz: int, mains_hz: float = 50.0
     """
     samples = np.asarray(samples, dtype=np.float64)
     if samples.size < round(_SHORTEST_SECONDS * sample_rate_hz):
-        raise _refused("too-short", "the recording is too short to hold a pulse; record 5 s")
+        raise Refused.because("too-short", "the recording is too short to hold a pulse; record 5 s")
     if np.max(np.abs(samples)) >= _FULL_SCALE:
-        raise _refused("clipped", _CLIPPED)
+        raise Refused([_CLIPPED])
     period = max(1, round(sample_rate_hz / mains_hz))
     smooth = _averaged(samples, period)
     smooth = smooth - np.median(smooth)
     noise = _quiet(smooth, sample_rate_hz)
     peak = float(np.max(np.abs(smooth)))
     if peak < _LEAST_PEAK:
-        raise _refused(
+        raise Refused.because(
             "no-pulse",
-            f"nothing above {100 * peak:.2g} % of full scale was heard. Press the cone while it "
-            "records, raise the input's gain, and see that the driver is connected",
+            f"nothing above {100 * peak:.2g} % of full scale was heard",
+            next_step=(
+                "Press the cone while it records, raise the input's gain, and see that the driver "
+                "is connected"
+            ),
         )
     if peak < _SIGNIFICANT * noise:
-        raise _refused(
+        raise Refused.because(
             "noisy",
             f"the largest excursion is only {peak / noise:.1f} times the noise: no pulse can be "
-            "told from it. Shorten the leads, keep away from mains cables, press less slowly",
+            "told from it",
+            next_step="Shorten the leads, keep away from mains cables, press less slowly",
         )
     _check_swings(smooth, _FIRST_SHARE * peak, _MOST_SWINGS)
     found = _judged(smooth, sample_rate_hz, noise, peak)
@@ -147,7 +153,7 @@ def only_touched(samples: FloatArray, sample_rate_hz: int, mains_hz: float = 50.
     smooth = _averaged(signal, max(1, round(sample_rate_hz / mains_hz)))
     peak = float(np.max(np.abs(smooth)))
     if peak < _SMOOTH_SHARE * np.max(np.abs(signal)):
-        raise _refused("not-a-pulse", _NO_PULSE)
+        raise Refused.because("not-a-pulse", _NO_PULSE)
     _check_swings(smooth, 0.1 * peak, _MOST_OF_TOUCH)
 
 
@@ -159,7 +165,7 @@ _NO_PULSE = (
 
 def _check_swings(smooth: FloatArray, threshold: float, most: int) -> None:
     if len(_excursions(smooth, threshold)) > most:
-        raise _refused("not-a-pulse", _NO_PULSE)
+        raise Refused.because("not-a-pulse", _NO_PULSE)
 
 
 def _check_before(smooth: FloatArray, rate: int, noise: float, first: tuple[int, int]) -> None:
@@ -173,7 +179,7 @@ def _check_before(smooth: FloatArray, rate: int, noise: float, first: tuple[int,
     beyond = np.abs(smooth[:begin])
     beyond = beyond[beyond > threshold]
     if beyond.sum() > _BEFORE_AREA * np.abs(smooth[begin:end]).sum():
-        raise _refused(
+        raise Refused.because(
             "ambiguous-pulse",
             f"something moved slowly for {beyond.size / rate:.2f} s before the pulse: the press "
             "may have been that, and the pulse its release. Wait, press once within a moment, and "
@@ -186,30 +192,32 @@ def _judged(smooth: FloatArray, rate: int, noise: float, peak: float) -> Pulse:
     excursions = _excursions(smooth, threshold)
     begin, end = excursions[0]
     if begin <= 1:
-        raise _refused(
+        raise Refused.because(
             "ambiguous-pulse",
-            "the pulse had begun before the recording did. Start it first, wait, then press",
+            "the pulse had begun before the recording did",
+            next_step="Start it first, wait, then press",
         )
     _check_before(smooth, rate, noise, excursions[0])
     at = begin + int(np.argmax(np.abs(smooth[begin:end])))
     height = float(smooth[at])
     if abs(height) < _FIRST_SHARE * peak:
-        raise _refused(
+        raise Refused.because(
             "ambiguous-pulse",
             f"a small excursion of {100 * abs(height):.2g} % comes before a larger one of "
-            f"{100 * peak:.2g} %: which of them was the press cannot be told. Keep still, then "
-            "press once, gently, and hold",
+            f"{100 * peak:.2g} %: which of them was the press cannot be told",
+            next_step="Keep still, then press once, gently, and hold",
         )
     short = end - begin < _HAND_SECONDS * rate
     for start, stop in excursions[1:]:
         opposite = float(np.max(np.abs(smooth[start:stop])))
         soon = start - end < _HAND_SECONDS * rate
         if short and soon and opposite > _ALIKE * abs(height):
-            raise _refused(
+            raise Refused.because(
                 "ambiguous-pulse",
                 f"excursions of both signs and about one size ({100 * abs(height):.2g} and "
                 f"{100 * opposite:.2g} %) follow each other faster than a hand: the cone was "
-                "knocked, or something else made a noise. Press it once, gently, and hold",
+                "knocked, or something else made a noise",
+                next_step="Press it once, gently, and hold",
             )
     return Pulse(1 if height > 0 else -1, at / rate, abs(height), noise)
 
@@ -232,7 +240,3 @@ def _excursions(smooth: FloatArray, threshold: float) -> list[tuple[int, int]]:
     state = np.where(smooth > threshold, 1, np.where(smooth < -threshold, -1, 0))
     edges = np.flatnonzero(np.diff(state, prepend=0, append=0))
     return [(int(a), int(b)) for a, b in pairwise(edges) if state[a] != 0]
-
-
-def _refused(code: str, text: str) -> Refused:
-    return Refused([Finding(code, text, refuses=True)])

@@ -82,21 +82,22 @@ def measure(
     refuse_unless(
         int(np.count_nonzero(np.abs(samples) >= _FULL_SCALE)) < 2,
         "clipped",
-        "an input reaches full scale in the calibration capture. Lower the level or the input "
-        "gain and repeat it",
+        "an input reaches full scale in the calibration capture",
+        next_step="Lower the level or the input gain and repeat it",
     )
     refuse_unless(
         find_drift(samples, sample_rate_hz) is None,
         "clock-drift",
         "the two inputs ran on two clocks during the calibration capture, so that it tells "
-        "nothing about their delay. Take both from one device",
+        "nothing about their delay",
+        next_step="Take both from one device",
     )
     transfer = estimate(samples, sample_rate_hz, find_passes(samples, sample_rate_hz))
     if transfer is None:
         raise refusal(
             "silent-input",
-            "the calibration capture holds no signal that the source input hears well. Connect "
-            "the inputs as the picture shows and play the sweep",
+            "the calibration capture holds no signal that the source input hears well",
+            next_step="Connect the inputs as the picture shows and play the sweep",
         )
     frequency, ratio, variance = thinned(transfer)
     check_kind(what.kind, rig, frequency, ratio, variance)

@@ -10,7 +10,7 @@ from meas.correction.error_model import know, solve
 from meas.correction.standard_points import next_to_nothing, phase
 from meas.correction.systematics import bench_systematics
 from meas.curve import ComplexArray, FloatArray
-from meas.errors import Finding, Refused
+from meas.errors import Refused
 
 _LOWEST_GAIN, _HIGHEST_GAIN = 0.5, 2.0
 _DEAD_GAIN = 0.01
@@ -66,8 +66,8 @@ def check_kind(
             rough < _LARGEST_ROUGHNESS,
             "not-resistor",
             f"what is in the driver's place has a bump of {100 * rough:.1f} % at {at_hz:.4g} Hz, "
-            "which no resistor has; a driver seems to be there. Put the known resistor in its "
-            "place and repeat the capture",
+            "which no resistor has; a driver seems to be there",
+            next_step="Put the known resistor in its place and repeat the capture",
         )
 
 
@@ -198,14 +198,14 @@ def _check_quiet(ratio: ComplexArray, variance: FloatArray) -> None:
     refuse_unless(
         float(np.median(size)) > _DEAD_GAIN,
         "silent-input",
-        "the driver input hears nothing of what the source input hears. Check its cable, and "
-        "connect it as the picture shows",
+        "the driver input hears nothing of what the source input hears",
+        next_step="Check its cable, and connect it as the picture shows",
     )
     refuse_unless(
         float(np.median(np.sqrt(variance) / size)) < _LARGEST_UNCERTAINTY,
         "faint",
-        "the calibration capture is so noisy that it would add more error than it removes. Raise "
-        "the level or the input gain",
+        "the calibration capture is so noisy that it would add more error than it removes",
+        next_step="Raise the level or the input gain",
     )
 
 
@@ -239,12 +239,12 @@ def _roughness(
     return float(deviation[worst]), float(frequency[worst])
 
 
-def refusal(code: str, text: str) -> Refused:
+def refusal(code: str, what: str, next_step: str = "") -> Refused:
     """A refusal of a calibration capture."""
-    return Refused([Finding(code, text, refuses=True)], where="calibration")
+    return Refused.because(code, what, next_step=next_step, where="calibration")
 
 
-def refuse_unless(good: bool, code: str, text: str) -> None:
+def refuse_unless(good: bool, code: str, what: str, next_step: str = "") -> None:
     """Refuse a calibration capture unless something holds."""
     if not good:
-        raise refusal(code, text)
+        raise refusal(code, what, next_step)
