@@ -96,7 +96,7 @@ from meas.bench import rig_file
 for k in range(20):
     rig = rig_file.read(folder / "rig.toml")
     if me == 0:
-        part = {"drive": rig.drive.model_copy(update={"repeats": rig.drive.repeats + 1})}
+        part = {"drive": rig.drive.model_copy(update={"periods": rig.drive.periods + 1})}
     else:
         days = rig.assumptions.calibration_days + 1
         part = {"assumptions": rig.assumptions.model_copy(update={"calibration_days": days})}
@@ -105,7 +105,7 @@ for k in range(20):
     no_folders = "" if lock == "of the folder" else "import filelock\nsys.modules['fcntl'] = None\n"
     together(tmp_path, f"from meas.bench import rig_file\n{no_folders}", act)
     rig = rig_file.read(path)
-    assert rig.drive.repeats == RIG.drive.repeats + 20
+    assert rig.drive.periods == RIG.drive.periods + 20
     assert rig.assumptions.calibration_days == RIG.assumptions.calibration_days + 20
     assert [p.name for p in tmp_path.iterdir()] == ["rig.toml"]
 
