@@ -6,6 +6,8 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 from urllib.parse import urlencode
 
+from cli.window import folder
+
 if TYPE_CHECKING:
     from cli.terminal.cautions import Caution
     from cli.window.views import Unit
@@ -88,8 +90,10 @@ _REMEDIES = {
 }
 
 
-def remedies(taken: Take, path: str) -> list[dict[str, str]]:
+def remedies(taken: Take) -> list[dict[str, str]]:
     """Buttons for what a take was refused or doubted for."""
+    rigs = (one for one in folder.of_kind("rig") if one.content.name == taken.rig.name)
+    bench = next((one.path for one in rigs), "")
     found: dict[str, dict[str, str]] = {}
     for finding in taken.findings:
         page, title, query, place = _REMEDIES.get(
@@ -98,6 +102,8 @@ def remedies(taken: Take, path: str) -> list[dict[str, str]]:
         if not page:
             continue
         asked = {"unit": taken.unit, **query} if page == "take" else {}
+        if bench:
+            asked["rig"] = bench
         address = f"/{page}" + (f"?{urlencode(asked)}" if asked else "")
         found[title] = {"title": title, "address": address + (f"#{place}" if place else "")}
     return list(found.values())

@@ -17,7 +17,7 @@ from starlette.responses import HTMLResponse, JSONResponse, Response, StreamingR
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
-from cli.window import actions, asking, drops, folder, views
+from cli.window import actions, asking, drops, folder, views, what_if
 from cli.window.desk import Busy, Desk
 from cli.window.guard import TooLarge
 from meas.errors import FreeairError, Refused, UsageError
@@ -69,6 +69,7 @@ def window(desk: Desk, phone: str = "") -> Starlette:
             page("series", _plain),
             ask("/live", _live),
             ask("/do/{action}", _do, "POST"),
+            ask("/what-if/{way}", _try, "POST"),
             ask("/stop", _stop, "POST"),
             ask("/drop", _drop, "POST"),
             ask("/data/{what}", _data),
@@ -193,7 +194,7 @@ def _take(here: Window, request: Request) -> dict[str, Any]:
         "of": name,
         "unit": request.query_params.get("unit", shown.unit if shown else ""),
         "asked": {key: request.query_params.get(key, "") for key in ("mass", "kind", "repeats")},
-        "remedies": asking.remedies(shown, name) if shown else [],
+        "remedies": asking.remedies(shown) if shown else [],
     }
 
 
@@ -250,6 +251,13 @@ def _begin(here: Window, name: str, said: dict[str, object], read: list[str]) ->
     job = here.desk.start(name, words, rig=rig, grows=shown is not None,
                           unit=unit if isinstance(unit, str) else "")  # fmt: skip
     return JSONResponse({"number": job.number, "command": job.command}, 202)
+
+
+async def _try(here: Window, request: Request) -> Response:
+    way = what_if.WAYS.get(request.path_params["way"])
+    if way is None:
+        raise UsageError("there is nothing of that name to try")
+    return JSONResponse(await run_in_threadpool(way, await _json(request)))
 
 
 async def _stop(here: Window, request: Request) -> Response:

@@ -59,14 +59,14 @@ def estimate(
     if value is None:
         return None
     contributions = {}
-    for source, up, down in _disturbed(branches, frequency_hz):
+    for source, up, down in disturbed(branches, frequency_hz):
         high, low = quantity(up), quantity(down)
         if high is not None and low is not None and high != low:
             contributions[source] = (high - low) / 2
     return Estimate(value, unit, contributions)
 
 
-def _disturbed(
+def disturbed(
     branches: Sequence[Branch], frequency_hz: FloatArray
 ) -> Iterator[tuple[str, NetworkSolution, NetworkSolution]]:
     """Solve the network with each source off by a standard uncertainty, up and down."""

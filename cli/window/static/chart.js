@@ -38,7 +38,7 @@ export function chart(place, { unit, sets, logY = false, x = "Hz", logX = true, 
   const series = [{ label: x, value: (_, v) => (v === null ? "–" : `${digits(v)} ${x}`) }];
   const bands = [];
   drawn.forEach((one, k) => {
-    const stroke = colour(`--curve-${((one.tone ?? k) % 5) + 1}`);
+    const stroke = one.ink ? colour("--ink") : colour(`--curve-${((one.tone ?? k) % 5) + 1}`);
     series.push({
       label: one.name, stroke, width: one.width ?? 2, dash: DASHES[(one.dash ?? k) % 5], spanGaps: true,
       points: { show: false }, value: (_, v) => (v === null ? "–" : `${digits(v)} ${unit}`),
@@ -81,7 +81,7 @@ export function chart(place, { unit, sets, logY = false, x = "Hz", logX = true, 
         x: { time: false, distr: logX ? 3 : 1, range: () => place.xRange ?? xRange },
         y: { distr: logY ? 3 : 1, range: () => yRange },
       },
-      axes: [axis(x === "Hz" ? "frequency, Hz" : x, logX, 44), { ...axis(unit, logY, 26), size: 54 }],
+      axes: [axis(x === "Hz" ? "frequency, Hz" : x, logX, 44), { ...axis(place.dataset.axis ?? unit, logY, 26), size: 54 }],
       legend: { live: true, markers: { width: 2 } },
       cursor: { drag: { x: false, y: false }, points: { size: 7 } },
       hooks: { draw: [(u) => marks(u, lines)] },

@@ -42,7 +42,9 @@ async function kept() {
     chart(place, { unit: "Ω", logY: true, sets: [ofCurve("impedance", data)] });
   }
   const heard = await get(`/data/recording?of=${encodeURIComponent(of)}`);
-  const lines = heard.full.slice(0, 40).map((x, k) => ({ x, words: k ? "" : "full scale" }));
+  const step = heard.t[1] - heard.t[0];
+  const begins = heard.full.filter((x, k) => !k || x - heard.full[k - 1] > 2.5 * step);
+  const lines = begins.slice(0, 20).map((x, k) => ({ x, words: k ? "" : "full scale" }));
   for (const event of heard.events.slice(0, 20)) lines.push({ x: event.at, words: event.what });
   chart(document.getElementById("recording"), {
     unit: "peak", x: "s", logX: false, least: 0, lines,

@@ -1,0 +1,124 @@
+// Sliders: every move asks anew, one question at a time, the last one wins.
+
+import { chart, digits } from "./chart.js";
+import { ask, inWords, made, post } from "./window.js";
+
+function value(input) {
+  if (input.dataset.low) {
+    const [low, high] = [Number(input.dataset.low), Number(input.dataset.high)];
+    return Number((low * (high / low) ** (Number(input.value) / 1000)).toPrecision(4));
+  }
+  return Number(input.value);
+}
+
+function place(input) {
+  if (!input.dataset.low) return;
+  const [low, high] = [Number(input.dataset.low), Number(input.dataset.high)];
+  const at = Math.min(high, Math.max(low, Number(input.dataset.value)));
+  input.value = Math.round((1000 * Math.log(at / low)) / Math.log(high / low));
+}
+
+function said(section) {
+  const found = {};
+  for (const input of section.querySelectorAll(".knobs [name]")) {
+    if (input.type === "range") found[input.name] = value(input);
+    else if (input.type === "checkbox") found[input.name] = input.checked;
+    else found[input.name] = input.value;
+  }
+  return found;
+}
+
+function tell(section) {
+  for (const input of section.querySelectorAll("input[type=range]")) {
+    const text = `${digits(value(input), 3)} ${input.dataset.unit}`.trim();
+    input.closest(".slider").querySelector("output").textContent = text;
+    input.setAttribute("aria-valuetext", text);
+  }
+  const vented = section.querySelector("[name=vented]");
+  if (vented) for (const one of section.querySelectorAll("[data-with=vented]")) one.hidden = !vented.checked;
+}
+
+const set = (name, f, band, more = {}) => ({ name, f, y: band.y, low: band.low, high: band.high, ...more });
+
+const SHOW = {
+  box(section, got) {
+    section.querySelector(".values-line").textContent = got.values.join(" · ");
+    for (const place of section.querySelectorAll("[data-curve]")) {
+      const band = got.curves[place.dataset.curve];
+      place.closest("figure").hidden = !band;
+      if (!band) continue;
+      const span = Number(place.dataset.span);
+      const lines = place.dataset.curve === "excursion" && said(section).xmax_mm > 0 ? [{ y: said(section).xmax_mm, words: "taken" }] : [];
+      chart(place, {
+        unit: place.dataset.unit, logY: place.dataset.log === "yes", lines,
+        least: span ? Math.max(...band.y) - span : null, sets: [set(place.dataset.curve, got.f, band)],
+      });
+    }
+    section.querySelector(".findings").replaceChildren(
+      ...got.findings.map((one) => made("li", { class: "undecided" }, made("code", {}, one.code), ` ${one.text}`)));
+  },
+  network(section, got) {
+    const { ohm, off, hz, tolerated } = got.least;
+    const low = tolerated > 0 && ohm - off < tolerated;
+    section.querySelector(".values-line").textContent =
+      `least load ${digits(ohm, 3)} ± ${digits(off, 2)} Ω at ${digits(hz, 3)} Hz` +
+      (tolerated > 0 ? (low ? ", below what the amplifier takes: it may shut down, overheat or fail" : ", inside what the amplifier takes") : "");
+    section.querySelector(".values-line").classList.toggle("outside", low);
+    chart(document.getElementById("net-levels"), {
+      unit: "dB", least: -50, sets: Object.entries(got.levels).map(([name, band], k) => set(name, got.f, band, { tone: k })),
+    });
+    chart(document.getElementById("net-load"), {
+      unit: "Ω", logY: true, sets: [set("load", got.f, got.load)], lines: tolerated > 0 ? [{ y: tolerated, words: "least" }] : [],
+    });
+    document.getElementById("net-parts").replaceChildren(
+      ...got.parts.map((one) => made("tr", {}, made("th", { scope: "row" }, `${one.branch} ${one.name}`), made("td", {}, one.place), made("td", {}, one.value), made("td", {}, one.heat))));
+  },
+  coil(section, got) {
+    section.querySelector(".values-line").textContent = got.coil.join("; ");
+    document.getElementById("coil-rows").replaceChildren(
+      ...got.rows.map((one) => {
+        const head = made("th", { scope: "row" }, `${one.symbol} `, made("small", {}, one.words));
+        return made("tr", {}, head, made("td", { class: "n" }, one.now), made("td", { class: "n" }, one.then));
+      }));
+  },
+};
+
+for (const section of document.querySelectorAll("section[data-way]")) {
+  let busy = false;
+  let again = false;
+  const look = async () => {
+    tell(section);
+    if (busy) {
+      again = true;
+      return;
+    }
+    busy = true;
+    do {
+      again = false;
+      const { status, said: got } = await post(`/what-if/${section.dataset.way}`, said(section)).catch(() => ({ status: 0, said: {} }));
+      const answer = section.querySelector(".seen > .answer");
+      if (status === 200) {
+        answer.textContent = "";
+        section.querySelector(".command").textContent = got.command;
+        SHOW[section.dataset.way](section, got);
+        section.dataset.drawn = String(Number(section.dataset.drawn ?? 0) + 1);
+      } else answer.textContent = inWords(got.fault);
+    } while (again);
+    busy = false;
+  };
+  section.querySelectorAll("input[type=range]").forEach(place);
+  section.querySelector(".knobs").addEventListener("input", look);
+  look();
+}
+
+// Keeping a box as a plan is the command itself, with the sliders' values as text.
+const plan = document.querySelector("form[data-action=box-plan]");
+plan?.addEventListener("submit", (event) => {
+  event.preventDefault();
+  event.stopPropagation();
+  const now = said(document.getElementById("box"));
+  const fields = { FIT: now.fit, "--volume": `${now.volume_l}L`, "--drive": `${now.drive_v}V` };
+  if (now.vented) Object.assign(fields, { "--vented": true, "--fb": `${now.fb_hz}Hz`, "--ql": `${now.ql}`, "--bore": `${now.bore_mm}mm` });
+  if (now.xmax_mm) fields["--xmax"] = `${now.xmax_mm}mm`;
+  ask("box-plan", fields, plan.querySelector(".answer"));
+});

@@ -67,6 +67,17 @@ class Browser:
         scripts: bool = True,
     ) -> None:
         """Open a page from disk under the given circumstances."""
+        self.visit(page.resolve().as_uri(), size=size, dark=dark, scripts=scripts)
+
+    def visit(
+        self,
+        address: str,
+        *,
+        size: tuple[int, int] = DESKTOP,
+        dark: bool = False,
+        scripts: bool = True,
+    ) -> None:
+        """Go to an address under the given circumstances."""
         phone = size[0] < 600
         self._tell(
             "Emulation.setDeviceMetricsOverride",
@@ -76,7 +87,7 @@ class Browser:
         self._tell("Emulation.setEmulatedMedia", media="", features=[scheme])
         self._tell("Emulation.setScriptExecutionDisabled", value=not scripts)
         self.complaints(), self.requests()  # of pages before
-        self.driver.get(page.resolve().as_uri())
+        self.driver.get(address)
 
     def _tell(self, command: str, **words: Any) -> Any:
         return self.driver.execute_cdp_cmd(command, words)

@@ -1,0 +1,375 @@
+"""What sliders ask: a measured driver in a box, behind a crossover, with another coil.
+
+Each answer is worked out within a tenth of a second on coarser grids than the commands print, with
+the band of 95 % that the fit's uncertainty draws; the command beside it says it in full.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from functools import lru_cache
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from cli.window import folder
+from cli.window.desk import in_words
+from cli.window.views import numbers
+from meas.errors import UsageError
+
+if TYPE_CHECKING:
+    from fit.box.predict import Band, Prediction
+    from fit.crossover.load import Load
+    from fit.design.winding import Coil
+    from meas.curve import ComplexArray, FloatArray
+
+_BOX_POINTS, _NETWORK_POINTS = 150, 160
+# Standard air at 20 C: the commands take the air as measured (--air-temperature and so on).
+_TEMPERATURE_K, _PRESSURE_PA, _HUMIDITY = 293.15, 101325.0, 0.5
+
+
+class Asked:
+    """Numbers of sliders, each held against the range that its page offers."""
+
+    def __init__(self, said: Mapping[str, object]) -> None:
+        self._said = said
+
+    def number(self, name: str, low: float, high: float) -> float:
+        """A number in its range.
+
+        Raises:
+            UsageError: If it is none, or outside.
+        """
+        value = self._said.get(name)
+        if isinstance(value, bool) or not isinstance(value, int | float):
+            raise UsageError("is no number", where=name)
+        if not low <= value <= high:
+            raise UsageError(f"{value:g} is not from {low:g} to {high:g}", where=name)
+        return float(value)
+
+    def yes(self, name: str) -> bool:
+        """Whether a box is ticked."""
+        return self._said.get(name) is True
+
+    def name(self, name: str) -> str:
+        """Something of the folder; empty where nothing was chosen."""
+        value = self._said.get(name)
+        return value if isinstance(value, str) else ""
+
+
+def box(said: Mapping[str, object]) -> dict[str, Any]:
+    """A driver in a box: level, excursion, air speed, impedance.
+
+    Args:
+        said: ``fit vented volume_l fb_hz ql drive_v bore_mm source_ohm xmax_mm``.
+
+    Raises:
+        UsageError: If a value is out of range, or the fit does not know Vas.
+        Refused: If no such box can be predicted.
+    """
+    from fit.box import saved_driver
+    from fit.box.predict import Air, Box, cautions, predict
+    from fit.box.vent import tube_length
+    from fit.given import air
+
+    asked = Asked(said)
+    name = asked.name("fit")
+    driver = saved_driver.of_fit(folder.saved_fit(name).fit)
+    state = (_PRESSURE_PA, _TEMPERATURE_K, _HUMIDITY)
+    around = Air(air.density(*state), air.sound_speed(*state))
+    volume = asked.number("volume_l", 0.1, 1000) / 1e3
+    volt = asked.number("drive_v", 0.01, 100)
+    words = ["box", name, "--volume", f"{volume * 1e3:.4g}L", "--drive", f"{volt:.4g}V"]
+    length = None
+    if asked.yes("vented"):
+        fb, QL = asked.number("fb_hz", 5, 300), asked.number("ql", 2, 100)
+        bore = asked.number("bore_mm", 5, 500) / 1e3
+        built = Box(volume, fb, QL, math.pi / 4 * bore**2)
+        length = tube_length(fb, volume, bore, around.sound_speed, 1)
+        words += ["--vented", "--fb", f"{fb:.4g}Hz", "--ql", f"{QL:.4g}"]
+        words += ["--bore", f"{bore * 1e3:.4g}mm"]
+    else:
+        built = Box(volume)
+    xmax = asked.number("xmax_mm", 0, 100) / 1e3
+    if xmax:
+        words += ["--xmax", f"{xmax * 1e3:.4g}mm"]
+    ohm = asked.number("source_ohm", 0, 20)
+    if ohm:
+        words += ["--source-resistance", f"{ohm:.4g}ohm"]
+    f = np.geomspace(10.0, 1000.0, _BOX_POINTS)
+    found = predict(driver, built, volt, around, source_ohm=ohm, frequency_hz=f)
+    told = cautions(found, built, xmax=xmax or None, tube_length=length)
+    return {
+        "command": in_words(words),
+        "f": numbers(f),
+        "curves": _box_curves(found, 1.96 * driver.widening),
+        "values": _box_values(found, driver.widening, length),
+        "findings": [{"code": one.code, "text": one.text} for one in told],
+    }
+
+
+def _box_curves(found: Prediction, reach: float) -> dict[str, Any]:
+    def band(one: Band | None, scale: float = 1.0, floor: float = -math.inf) -> Any:
+        if one is None:
+            return None
+        value, off = one.value * scale, reach * one.standard_uncertainty * scale
+        return {"y": numbers(value), "low": numbers(np.maximum(value - off, floor)),
+                "high": numbers(value + off)}  # fmt: skip
+
+    return {
+        "level": band(found.level_db),
+        "excursion": band(found.excursion_m, 1e3, 0.0),
+        "speed": band(found.vent_speed_m_s, 1.0, 0.0),
+        "impedance": band(found.magnitude_ohm, 1.0, 0.0),
+    }
+
+
+def _box_values(found: Prediction, widening: float, length: float | None) -> list[str]:
+    names = {"fc": "resonance", "Qtc": "total Q", "f3": "3 dB down at", "peak_db": "peak"}
+    rows = []
+    for symbol, one in found.parameters.items():
+        unit = "" if one.unit == "1" else f" {one.unit}"
+        off = widening * 1.96 * one.standard_uncertainty
+        rows.append(f"{names.get(symbol, symbol)} {one.value:.3g} ± {off:.2g}{unit}")
+    if length is not None:
+        rows.append(f"tube to cut {1e3 * length:.0f} mm")
+    return rows
+
+
+def network(said: Mapping[str, object]) -> dict[str, Any]:
+    """A two-way crossover of the textbook, solved into the drivers as measured.
+
+    Args:
+        said: ``woofer tweeter`` (a fit each, or nothing), ``corner_hz order q attenuate_db
+            compensate drive_v least_ohm`` and ``parts``: part of a branch to its value.
+
+    Raises:
+        UsageError: If a value is out of range or no driver is given.
+        Refused: If the drivers share no band.
+    """
+    from fit.crossover.network import Branch, stresses
+    from fit.crossover.textbook import Wish, design
+
+    asked = Asked(said)
+    corner, order = asked.number("corner_hz", 50, 15000), int(asked.number("order", 1, 2))
+    wish = Wish(
+        True, corner, order, asked.number("q", 0.3, 2), asked.yes("compensate"), 0.0, 12
+    )  # fmt: skip
+    files = {name: asked.name(name) for name in ("woofer", "tweeter") if asked.name(name)}
+    if not files:
+        raise UsageError("no driver is chosen", where="woofer, tweeter")
+    branches = []
+    for name, file in files.items():
+        load = _load(file, folder.inside(file).stat().st_mtime_ns)
+        attenuate = asked.number("attenuate_db", 0, 30) if name == "tweeter" else 0.0
+        own = replace(wish, low_pass=name == "woofer", attenuate_db=attenuate)
+        branches.append(Branch(name, design(own, load)[0], load))
+    volt = asked.number("drive_v", 0.1, 100)
+    f = _network_grid()
+    known = np.ones(f.size, dtype=bool)
+    for one in branches:
+        known &= (f >= one.load.band_hz[0]) & (f <= one.load.band_hz[1])
+    f = f[known]
+    if f.size < 2:
+        raise UsageError("the two drivers were measured over bands that do not meet")
+    nominal, spread = _spread(branches, f)
+    load_ohm = np.abs(nominal.load_ohm)
+    least = int(np.argmin(load_ohm))
+    words = [
+        "filter",
+        "--crossover",
+        f"{corner:.4g}Hz",
+        "--order",
+        str(order),
+        "--q",
+        f"{wish.Q:g}",
+    ]
+    for name, file in files.items():
+        words += [f"--{name}", file]
+        words += ["--compensate", name] if wish.compensate else []
+    if asked.number("attenuate_db", 0, 30) and "tweeter" in files:
+        words += ["--attenuate", f"{asked.number('attenuate_db', 0, 30):g}dB"]
+    return {
+        "command": in_words([*words, "--drive", f"{volt:.4g}V"]),
+        "f": numbers(f),
+        "levels": {
+            one.branch.name: _banded(one.level_db, spread[k]) for k, one in
+            enumerate(nominal.branches)
+        },
+        "load": _banded(load_ohm, spread[-1]),
+        "least": {
+            "ohm": float(load_ohm[least]), "off": float(1.96 * spread[-1][least]),
+            "hz": float(f[least]), "tolerated": asked.number("least_ohm", 0, 32),
+        },
+        "parts": [
+            row for one in nominal.branches
+            for row in _parts(one.branch, stresses(one, f, volt))
+        ],
+    }  # fmt: skip
+
+
+def _spread(branches: Any, f: FloatArray) -> tuple[Any, FloatArray]:
+    """The network, and the standard uncertainty of its levels and of its load, shape (b + 1, n)."""
+    from fit.crossover.budget import disturbed
+    from fit.crossover.network import solve
+
+    def rows(solution: Any) -> FloatArray:
+        levels = [one.level_db for one in solution.branches]
+        return np.stack([*levels, np.abs(solution.load_ohm)])
+
+    square = np.zeros((len(branches) + 1, f.size))
+    for _, up, down in disturbed(branches, f):
+        square += ((rows(up) - rows(down)) / 2) ** 2
+    return solve(branches, f), np.sqrt(square)
+
+
+def _banded(value: FloatArray, uncertainty: FloatArray) -> dict[str, Any]:
+    off = 1.96 * uncertainty
+    return {"y": numbers(value), "low": numbers(value - off), "high": numbers(value + off)}
+
+
+def _parts(branch: Any, stress: Any) -> list[dict[str, str]]:
+    from cli.terminal.display import written
+
+    units = {"inductor": "H", "capacitor": "F", "resistor": "ohm"}
+    named = [(arm.place, one) for arm in branch.arms for one in arm.parts]
+    return [
+        {
+            "branch": branch.name,
+            "name": one.name,
+            "place": place,
+            "value": written(one.part.value, units[one.part.kind]),
+            "heat": f"{borne.pink_watt:.2g} W with noise, at worst {borne.worst_watt:.2g} W at "
+            f"{borne.worst_hz:.0f} Hz",
+        }
+        for (place, one), borne in zip(named, stress, strict=True)
+    ]
+
+
+def _network_grid() -> FloatArray:
+    return np.geomspace(10.0, 20000.0, _NETWORK_POINTS)
+
+
+@lru_cache(maxsize=32)
+def _load(file: str, _changed: int) -> Load:
+    """A driver as a load whose impedance and errors on the grid are worked out once."""
+    from cli.sources import loads
+
+    load = loads.read("driver", folder.inside(file).as_posix())
+    grid = _network_grid()
+
+    def held(function: Callable[[FloatArray], ComplexArray]) -> Callable[..., ComplexArray]:
+        known = function(grid)
+
+        def at(f: FloatArray) -> ComplexArray:
+            if f.size == grid.size and f is grid:
+                return known
+            where = np.searchsorted(grid, f)
+            inside = np.minimum(where, grid.size - 1)
+            return known[inside] if np.array_equal(grid[inside], f) else function(f)
+
+        return at
+
+    return replace(
+        load,
+        impedance=held(load.impedance),
+        errors={source: held(error) for source, error in load.errors.items()},
+    )
+
+
+def coil(said: Mapping[str, object]) -> dict[str, Any]:
+    """Another coil on the same former of the very driver.
+
+    Args:
+        said: ``fit former_mm plate_mm metal`` and for the coil in it and the one to try, with
+            ``now_`` and ``new_`` in front: ``wire_mm layers height_mm``.
+
+    Raises:
+        UsageError: If a value is out of range or the fit does not know Mms.
+    """
+    from fit.design.rewound import NEEDED, rewound
+    from fit.results.propagate import effects_on
+
+    asked = Asked(said)
+    saved = folder.saved_fit(asked.name("fit"))
+    missing = [symbol for symbol in NEEDED if symbol not in saved.fit.parameters]
+    if missing:
+        raise UsageError(
+            f"the fit does not know {', '.join(missing)}",
+            where=asked.name("fit"),
+            remedy="Fit free air with a mass on the cone, and its diameter.",
+        )
+    now, new = _coil(asked, "now"), _coil(asked, "new")
+    plate = asked.number("plate_mm", 1, 60) / 1e3
+    inputs = {symbol: saved.fit.parameters[symbol] for symbol in NEEDED}
+    symbols = (*NEEDED, "Qts")
+
+    def values(given: Mapping[str, float]) -> FloatArray:
+        found = rewound(given, now, new, plate)
+        return np.array([found[symbol] for symbol in symbols])
+
+    try:
+        own = values({symbol: one.value for symbol, one in inputs.items()})
+        effects = effects_on(values, inputs)
+    except ValueError as error:
+        raise UsageError(str(error), remedy="Set the coil that is in it as it is.") from error
+    off = 1.96 * np.sqrt(sum((one**2 for one in effects.values()), np.zeros(own.size)))
+    return {
+        "command": in_words(_wind_words(asked)),
+        "coil": [
+            f"{new.turns} turns, {new.resistance[1]:.3g} Ω at 20 °C, {1e3 * new.mass:.3g} g, "
+            f"{1e3 * new.height:.3g} mm high, {1e3 * new.outside_diameter:.4g} mm outside",
+            f"{100 * new.length_in_gap(plate) / new.length:.0f} % of the wire lies in the gap",
+        ],
+        "rows": [
+            _coil_row(symbol, inputs.get(symbol), float(value), float(reach))
+            for symbol, value, reach in zip(symbols, own, off, strict=True)
+        ],
+    }
+
+
+def _coil(asked: Asked, which: str) -> Coil:
+    from fit.design.winding import Coil, Former, turns_in_height
+    from fit.design.wire import ALUMINIUM, COPPER, enamelled
+
+    metal = ALUMINIUM if asked.name("metal") == "aluminium" and which == "new" else COPPER
+    wire = enamelled(asked.number(f"{which}_wire_mm", 0.05, 1.0) / 1e3, metal)
+    layers = int(asked.number(f"{which}_layers", 1, 6))
+    height = asked.number(f"{which}_height_mm", 2, 60) / 1e3
+    former = Former(asked.number("former_mm", 8, 160) / 1e3, 0.0)
+    return Coil(wire, former, layers, max(layers, turns_in_height(wire, layers, height)))
+
+
+def _wind_words(asked: Asked) -> list[str]:
+    metal = asked.name("metal")
+    return [
+        "wind", "--former", f"{asked.number('former_mm', 8, 160):g}mm",
+        "--wire", f"{asked.number('new_wire_mm', 0.05, 1.0):g}mm",
+        *(["--metal", "aluminium"] if metal == "aluminium" else []),
+        "--layers", f"{asked.number('new_layers', 1, 6):g}",
+        "--height", f"{asked.number('new_height_mm', 2, 60):g}mm",
+        "--gap-height", f"{asked.number('plate_mm', 1, 60):g}mm",
+    ]  # fmt: skip
+
+
+def _coil_row(symbol: str, now: Any, value: float, reach: float) -> dict[str, str]:
+    from cli.terminal.display import decimals_for, number, shown, with_unit
+
+    unit = "1" if now is None else now.unit
+    how = shown(symbol, unit)
+    decimals = decimals_for(reach / how.scale, value / how.scale)
+    then = number(value / how.scale, decimals)
+    before = "" if now is None else number(now.value / how.scale, decimals)
+    return {
+        "symbol": how.symbol, "words": how.words, "now": with_unit(before, how.unit),
+        "then": f"{then} ± {number(reach / how.scale, decimals)} {how.unit}".strip(),
+    }  # fmt: skip
+
+
+WAYS: Mapping[str, Callable[[Mapping[str, object]], dict[str, Any]]] = {
+    "box": box,
+    "network": network,
+    "coil": coil,
+}
