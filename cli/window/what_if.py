@@ -241,11 +241,20 @@ def _parts(branch: Any, stress: Any) -> list[dict[str, str]]:
             "name": one.name,
             "place": place,
             "value": written(one.part.value, units[one.part.kind]),
-            "heat": f"{borne.pink_watt:.2g} W with noise, at worst {borne.worst_watt:.2g} W at "
-            f"{borne.worst_hz:.0f} Hz",
+            "heat": _heat(borne),
         }
         for (place, one), borne in zip(named, stress, strict=True)
     ]
+
+
+def _heat(borne: Any) -> str:
+    """What a part must get rid of; an ideal coil or capacitor nothing."""
+    if not borne.worst_watt:
+        return "none, as an ideal part"
+    return (
+        f"{borne.pink_watt:.2g} W with noise, at worst {borne.worst_watt:.2g} W at "
+        f"{borne.worst_hz:.0f} Hz"
+    )
 
 
 def _network_grid() -> FloatArray:

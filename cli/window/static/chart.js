@@ -129,6 +129,7 @@ function marks(u, lines) {
     u.ctx.lineTo(along ? at : left + width, along ? top + height : at);
     u.ctx.stroke();
     if (line.words) {
+      u.ctx.textAlign = "left";
       u.ctx.font = `${12 * devicePixelRatio}px system-ui, sans-serif`;
       u.ctx.fillText(line.words, (along ? at : left) + 5 * devicePixelRatio, (along ? top + 14 * devicePixelRatio : at - 5 * devicePixelRatio));
     }

@@ -30,7 +30,8 @@ function said(section) {
 
 function tell(section) {
   for (const input of section.querySelectorAll("input[type=range]")) {
-    const text = `${digits(value(input), 3)} ${input.dataset.unit}`.trim();
+    const number = Number(input.step) >= 1 && !input.dataset.low ? String(value(input)) : digits(value(input), 3);
+    const text = `${number} ${input.dataset.unit}`.trim();
     input.closest(".slider").querySelector("output").textContent = text;
     input.setAttribute("aria-valuetext", text);
   }

@@ -1,0 +1,142 @@
+"""The sliders say what the commands say, and refuse what lies outside their range."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+from made_fits import Physical, fit_of
+
+from cli.window import what_if
+from fit.design.rewound import NEEDED, rewound
+from fit.design.winding import Coil, Former
+from fit.design.wire import COPPER, enamelled
+from fit.results import store
+from meas.errors import UsageError
+
+DRIVER = Physical()
+BOX = {
+    "fit": "lantern.json", "vented": True, "volume_l": 20, "fb_hz": 40, "ql": 7, "bore_mm": 60,
+    "drive_v": 10, "xmax_mm": 4, "source_ohm": 0,
+}  # fmt: skip
+NETWORK = {
+    "woofer": "lantern.json", "tweeter": "", "corner_hz": 2000, "order": 2, "q": 0.7071,
+    "attenuate_db": 0, "compensate": False, "drive_v": 9, "least_ohm": 4,
+}  # fmt: skip
+COIL = {
+    "fit": "lantern.json", "former_mm": 25.4, "plate_mm": 5, "metal": "copper",
+    "now_wire_mm": 0.18, "now_layers": 2, "now_height_mm": 10,
+    "new_wire_mm": 0.18, "new_layers": 2, "new_height_mm": 10,
+}  # fmt: skip
+
+
+@pytest.fixture(autouse=True)
+def place(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    document = store.to_json(fit_of(DRIVER), unit="Lantern")
+    (tmp_path / "lantern.json").write_text(json.dumps(document), encoding="utf-8")
+    monkeypatch.chdir(tmp_path)
+    return tmp_path
+
+
+def test_box_says_what_the_command_says() -> None:
+    from fit.box import saved_driver
+    from fit.box.predict import Air, Box, predict
+    from fit.given import air
+
+    got = what_if.box(BOX)
+    state = (101325.0, 293.15, 0.5)
+    around = Air(air.density(*state), air.sound_speed(*state))
+    driver = saved_driver.of_fit(fit_of(DRIVER))
+    box = Box(0.020, 40.0, 7.0, np.pi / 4 * 0.06**2)
+    whole = predict(driver, box, 10.0, around)
+    for name, band, scale in (
+        ("level", whole.level_db, 1.0),
+        ("excursion", whole.excursion_m, 1e3),
+        ("speed", whole.vent_speed_m_s, 1.0),
+        ("impedance", whole.magnitude_ohm, 1.0),
+    ):
+        assert band is not None
+        curve = got["curves"][name]
+        expected = np.interp(np.log(got["f"]), np.log(whole.frequency_hz), band.value * scale)
+        # Linear between the command's points, a hundredth of half a decade apart.
+        largest = np.max(np.abs(expected))
+        np.testing.assert_allclose(curve["y"], expected, atol=2e-3 * largest)
+        assert all(
+            a <= y <= b for a, y, b in zip(curve["low"], curve["y"], curve["high"], strict=True)
+        )
+    assert got["command"].startswith("freeair box lantern.json --volume 20L")
+
+
+def test_closed_box_has_no_air_speed() -> None:
+    got = what_if.box({**BOX, "vented": False})
+    assert got["curves"]["speed"] is None
+    assert "--vented" not in got["command"]
+
+
+def test_network_is_the_textbook_solved_into_this_driver() -> None:
+    from cli.sources import loads
+    from fit.crossover.network import Branch, solve
+    from fit.crossover.textbook import Wish, design
+
+    got = what_if.network(NETWORK)
+    load = loads.read("woofer", "lantern.json")
+    arms, _ = design(Wish(True, 2000.0, 2, 0.7071), load)
+    f = np.geomspace(10.0, 20000.0, 160)
+    f = f[(f >= load.band_hz[0]) & (f <= load.band_hz[1])]
+    solution = solve([Branch("woofer", arms, load)], f)
+    np.testing.assert_allclose(got["f"], f, rtol=1e-5)
+    np.testing.assert_allclose(
+        got["levels"]["woofer"]["y"], solution.branches[0].level_db, atol=1e-4
+    )
+    np.testing.assert_allclose(got["load"]["y"], np.abs(solution.load_ohm), rtol=1e-5)
+    assert got["least"]["ohm"] == pytest.approx(np.abs(solution.load_ohm).min(), rel=1e-6)
+
+
+def test_same_coil_changes_nothing() -> None:
+    got = what_if.coil(COIL)
+    for row in got["rows"]:
+        if row["now"]:
+            assert row["then"].split(" ±")[0] == row["now"].split(" ")[0], row
+
+
+@pytest.mark.parametrize(
+    ("way", "said"),
+    [
+        ("box", {**BOX, "volume_l": 0}),
+        ("box", {**BOX, "volume_l": "20"}),
+        ("box", {**BOX, "volume_l": True}),
+        ("box", {**BOX, "drive_v": float("nan")}),
+        ("box", {**BOX, "fit": "../lantern.json"}),
+        ("box", {}),
+        ("network", {**NETWORK, "woofer": ""}),
+        ("network", {**NETWORK, "corner_hz": 1e9}),
+        ("coil", {**COIL, "new_layers": 99}),
+        ("coil", {**COIL, "now_layers": 6, "now_height_mm": 60, "now_wire_mm": 0.6}),
+    ],
+)
+def test_what_cannot_be_is_refused(way: str, said: dict[str, object]) -> None:
+    with pytest.raises(UsageError):
+        what_if.WAYS[way](said)
+
+
+def test_rewinding_follows_the_definitions() -> None:
+    """Against Small's definitions worked out anew from Re, Bl, Mms, Cms and Rms."""
+    measured = {name: fit_of(DRIVER).parameters[name].value for name in NEEDED}
+    former = Former(0.0254, 0.0)
+    now = Coil(enamelled(0.18e-3, COPPER), former, 2, 100)
+    new = Coil(enamelled(0.15e-3, COPPER), former, 4, 220)
+    got = rewound(measured, now, new, 5e-3)
+    w = 2 * np.pi * measured["fs"]
+    Cms, Rms = 1 / (w**2 * measured["Mms"]), w * measured["Mms"] / measured["Qms"]
+    Mms = measured["Mms"] + new.mass - now.mass
+    Re = measured["Re"] * new.resistance[1] / now.resistance[1]
+    Bl2 = (w * measured["Mms"] * measured["Re"] / measured["Qes"]) * (
+        new.length_in_gap(5e-3) / now.length_in_gap(5e-3)
+    ) ** 2
+    w2 = 1 / np.sqrt(Mms * Cms)
+    assert got["fs"] == pytest.approx(w2 / (2 * np.pi), rel=1e-12)
+    assert got["Qms"] == pytest.approx(w2 * Mms / Rms, rel=1e-12)
+    assert got["Qes"] == pytest.approx(w2 * Mms * Re / Bl2, rel=1e-12)
+    assert got["Mms"] == pytest.approx(Mms, rel=1e-12)
