@@ -70,7 +70,8 @@ def box(said: Mapping[str, object]) -> dict[str, Any]:
         Refused: If no such box can be predicted.
     """
     from fit.box import saved_driver
-    from fit.box.predict import Air, Box, cautions, predict
+    from fit.box.circuit import Air, Box
+    from fit.box.predict import cautions, predict
     from fit.box.vent import tube_length
     from fit.given import air
 
@@ -150,11 +151,11 @@ def network(said: Mapping[str, object]) -> dict[str, Any]:
         Refused: If the drivers share no band.
     """
     from fit.crossover.network import Branch, stresses
-    from fit.crossover.textbook import Wish, design
+    from fit.crossover.textbook import BranchAim, design
 
     asked = Asked(said)
     corner, order = asked.number("corner_hz", 50, 15000), int(asked.number("order", 1, 2))
-    wish = Wish(
+    aim = BranchAim(
         True, corner, order, asked.number("q", 0.3, 2), asked.yes("compensate"), 0.0, 12
     )  # fmt: skip
     files = {name: asked.name(name) for name in ("woofer", "tweeter") if asked.name(name)}
@@ -164,7 +165,7 @@ def network(said: Mapping[str, object]) -> dict[str, Any]:
     for name, file in files.items():
         load = _load(file, folder.inside(file).stat().st_mtime_ns)
         attenuate = asked.number("attenuate_db", 0, 30) if name == "tweeter" else 0.0
-        own = replace(wish, low_pass=name == "woofer", attenuate_db=attenuate)
+        own = replace(aim, low_pass=name == "woofer", attenuate_db=attenuate)
         branches.append(Branch(name, design(own, load)[0], load))
     volt = asked.number("drive_v", 0.1, 100)
     f = _network_grid()
@@ -184,11 +185,11 @@ def network(said: Mapping[str, object]) -> dict[str, Any]:
         "--order",
         str(order),
         "--q",
-        f"{wish.Q:g}",
+        f"{aim.Q:g}",
     ]
     for name, file in files.items():
         words += [f"--{name}", file]
-        words += ["--compensate", name] if wish.compensate else []
+        words += ["--compensate", name] if aim.compensate else []
     if asked.number("attenuate_db", 0, 30) and "tweeter" in files:
         words += ["--attenuate", f"{asked.number('attenuate_db', 0, 30):g}dB"]
     return {

@@ -78,11 +78,11 @@ def test_closed_box_has_no_air_speed() -> None:
 def test_network_is_the_textbook_solved_into_this_driver() -> None:
     from cli.sources import loads
     from fit.crossover.network import Branch, solve
-    from fit.crossover.textbook import Wish, design
+    from fit.crossover.textbook import BranchAim, design
 
     got = what_if.network(NETWORK)
     load = loads.read("woofer", "lantern.json")
-    arms, _ = design(Wish(True, 2000.0, 2, 0.7071), load)
+    arms, _ = design(BranchAim(True, 2000.0, 2, 0.7071), load)
     f = np.geomspace(10.0, 20000.0, 160)
     f = f[(f >= load.band_hz[0]) & (f <= load.band_hz[1])]
     solution = solve([Branch("woofer", arms, load)], f)
