@@ -171,13 +171,13 @@ def _print(count: int, found: Sequence[Statistics], *, timed: bool) -> None:
 
 
 def _lines(one: Statistics, *, timed: bool) -> list[str]:
-    from fit.series.limits import said
+    from fit.series.limits import written_difference
     from fit.series.values import NAMES
 
     name = f"{NAMES[one.parameter].name} {one.parameter}"
     lines = [
-        f"{outlier.name}: {name} lies {said(outlier.deviation, one.unit)} the centre, unlike the "
-        "rest"
+        f"{outlier.name}: {name} lies {written_difference(outlier.deviation, one.unit)} the "
+        "centre, unlike the rest"
         for outlier in one.outliers
     ]
     if one.drift is not None and one.drifts:
