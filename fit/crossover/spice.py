@@ -81,7 +81,7 @@ def _coil(known: KnownModel, band_hz: tuple[float, float]) -> list[Section]:
     driver = known.driver
     sections = driver.coil.circuit(driver.of_coil(known.internal), band_hz)
     if sections is None:
-        raise Refused([_no_circuit(driver)])
+        raise Refused([_no_circuit(driver, driver.mechanics.name)])
     return sections
 
 
@@ -113,7 +113,7 @@ def _motion(
         own = mechanics.parts(laws)[0]
         sections = mechanics.suspension.circuit(own, spring, values["fs"], band_hz)
     if sections is None:  # a law without a circuit must not be left out
-        raise Refused([_no_circuit(known.driver)])
+        raise Refused([_no_circuit(known.driver, "")])
     return lines + _chain("m", sections, here, "minus")
 
 
@@ -139,8 +139,7 @@ def _ring(known: KnownModel, values: Mapping[str, float], here: str, there: str)
     ]
 
 
-def _no_circuit(driver: Driver) -> Finding:
-    laws = driver.mechanics.name
+def _no_circuit(driver: Driver, laws: str) -> Finding:
     return Finding(
         "no-circuit",
         f"no circuit of finite parts follows the curve as the model '{driver.name}' does "
