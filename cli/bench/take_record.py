@@ -203,7 +203,7 @@ def _distortion_words(distortion: Distortion) -> str:
 
 def _curve_words(take: Take) -> str:
     from cli.pictures import take_picture
-    from cli.terminal.display import significant
+    from fit.results.numbers import significant
 
     curve = take.curve
     if curve is None:

@@ -176,8 +176,8 @@ def _print(
     doubts: tuple[Finding, ...],
     planned: bool,
 ) -> None:
-    from cli.terminal.display import limits
     from cli.terminal.facts import facts, measured
+    from fit.results.shares import shares
 
     of = found.parameters
     words = {
@@ -198,7 +198,7 @@ def _print(
     rows.append(("peaks", peaks, "Hz", "of the impedance"))
     show.heading(f"{name}: {found.kind} box as built")
     show.say(facts(rows))
-    main = limits(of["Vb"], found.sources)[:2]
+    main = shares(of["Vb"], found.sources)[:2]
     if main:
         said = ", ".join(f"{100 * share:.0f} % {text}" for text, share in main)
         show.say(f"The volume is limited by {said}.")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from cli.terminal.display import significant
+from fit.results.numbers import significant
 
 if TYPE_CHECKING:
     from fit.results.result import DriverFit

@@ -30,8 +30,8 @@ def to_json(profiles: Profiles, parameters: Mapping[str, Estimate]) -> dict[str,
 
 def tell(profiles: Profiles, parameters: Mapping[str, Estimate]) -> None:
     """Print the three intervals of every quantity side by side."""
-    from cli.terminal.display import shown
     from cli.terminal.tables import Column, plain_table
+    from fit.results.names import shown
 
     rows = [
         (
@@ -57,11 +57,12 @@ def tell(profiles: Profiles, parameters: Mapping[str, Estimate]) -> None:
 
 def _interval(symbol: str, estimate: Estimate, ends: tuple[float | None, float | None]) -> str:
     """Both ends in the unit shown; ``open`` where there is none."""
-    from cli.terminal.display import figures
+    from fit.results.names import shown
+    from fit.results.numbers import figures
 
     low, high = ends
     whole = (estimate.value if low is None else low, estimate.value if high is None else high)
-    written = figures(symbol, replace(estimate, limits=whole))
+    written = figures(replace(estimate, limits=whole), shown(symbol, estimate.unit).scale)
     return " to ".join(
         "open" if end is None else text for end, text in ((low, written.low), (high, written.high))
     )

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from cli.terminal.display import significant
+from fit.results.numbers import significant
 from meas.errors import Finding, Refused, UsageError
 
 if TYPE_CHECKING:

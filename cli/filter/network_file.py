@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Any, Literal, cast
 
 from cli.sources import opened
 from cli.terminal import show
-from cli.terminal.display import written
 from cli.words import units, values
+from fit.results.numbers import with_prefix
 from meas.errors import UsageError
 
 if TYPE_CHECKING:
@@ -240,7 +240,7 @@ def _exact(value: float, unit: str) -> str:
 def in_words(named: NetworkPart) -> str:
     """Value and winding of a part, such as ``0.820 mH (0.40 Ω)``."""
     part = named.part
-    text = written(part.value, _UNITS[part.kind])
+    text = with_prefix(part.value, _UNITS[part.kind])
     if part.series_ohm > 0 and part.kind != "resistor":
-        text += f" ({written(part.series_ohm, 'ohm', 2)})"
+        text += f" ({with_prefix(part.series_ohm, 'ohm', 2)})"
     return text

@@ -15,7 +15,7 @@ from cli.pictures.plots import (
     new_figure,
     style,
 )
-from cli.terminal.display import significant
+from fit.results.numbers import significant
 
 if TYPE_CHECKING:
     from fit.crossover.evaluate import NetworkResult

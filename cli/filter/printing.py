@@ -13,8 +13,8 @@ from rich.text import Text
 
 from cli.filter.network_file import in_words as part_words
 from cli.terminal import show
-from cli.terminal.display import decimals_for, number, signed_percent, significant, written
 from cli.terminal.tables import VERDICT_STYLE, Column, plain_table
+from fit.results.numbers import decimals_for, kilo, number, signed_percent, significant, with_prefix
 
 if TYPE_CHECKING:
     from cli.filter.measured import MeasuredTransfer
@@ -129,7 +129,7 @@ def _parts_table(result: NetworkResult) -> Any:
 
 
 def _power(watt: float) -> str:
-    return written(watt, "W", 2) if watt >= 1e-3 else "< 1 mW"
+    return with_prefix(watt, "W", 2) if watt >= 1e-3 else "< 1 mW"
 
 
 def _levels_table(result: NetworkResult) -> Any:
@@ -146,7 +146,7 @@ def _levels_table(result: NetworkResult) -> Any:
             )
         )
     columns = [Column("dB at Hz")]
-    columns += [Column(f"{hz:g}" if hz < 1000 else f"{hz / 1000:g}k", right=True) for hz in shown]
+    columns += [Column(kilo(hz), right=True) for hz in shown]
     columns.append(Column("−3 dB, Hz", right=True))
     return plain_table(columns, rows)
 
@@ -165,7 +165,7 @@ def _stock_table(result: NetworkResult, asked: Asked) -> Any:
                 (
                     branch if k == 0 else "",
                     f"{named.name} {part_words(named)}" if k == 0 else "",
-                    written(combination.value, _UNITS[named.part.kind]),
+                    with_prefix(combination.value, _UNITS[named.part.kind]),
                     signed_percent(combination.value / named.part.value - 1),
                     combination.text,
                 )

@@ -10,9 +10,10 @@ import numpy as np
 from rich.table import Table
 from rich.text import Text
 
-from cli.terminal.display import decimals_for, limits, number, scale_of, significant
 from cli.terminal.tables import PARAMETER_COLUMNS, Column, plain_table
+from fit.results.numbers import decimals_for, figures, number, prefixed, significant
 from fit.results.result import Z95
+from fit.results.shares import shares
 
 if TYPE_CHECKING:
     from fit.parts.against_level import AtLevel
@@ -30,21 +31,18 @@ def parameters(found: PartFit) -> Table:
     for name, limit in found.limits.items():
         bound = limit.upper if limit.lower is None else limit.lower
         sign = "≤" if limit.lower is None else "≥"
-        factor, unit = scale_of(bound or 0.0, limit.unit)
+        factor, unit = prefixed(bound or 0.0, limit.unit)
         text = f"{sign} {significant((bound or 0.0) / factor, 2)}"
         rows.append((Text(_NAMES.get(name, name), style="bold"), text, "", unit, "not resolved"))
     return plain_table(PARAMETER_COLUMNS, rows)
 
 
 def _cells(estimate: Estimate, sources: Mapping[str, str]) -> tuple[str, str, str, str]:
-    factor, unit = scale_of(estimate.value, estimate.unit)
-    low, high = (end / factor for end in estimate.interval_95)
-    value = estimate.value / factor
-    decimals = decimals_for((high - low) / 2, value)
-    reach = max(high - value, value - low)
-    main = limits(estimate, sources)
+    factor, unit = prefixed(estimate.value, estimate.unit)
+    written = figures(estimate, factor)
+    main = shares(estimate, sources)
     words = f"{100 * main[0][1]:.0f} % {main[0][0]}" if main else ""
-    return number(value, decimals), number(reach, decimals), unit, words
+    return written.value, written.reach, unit, words
 
 
 def against_frequency(found: PartFit) -> Table:
@@ -52,7 +50,7 @@ def against_frequency(found: PartFit) -> Table:
     unit = {"inductor": "H", "capacitor": "F", "resistor": "ohm"}[found.kind]
     symbol = {"inductor": "L", "capacitor": "C", "resistor": "R"}[found.kind]
     known = [row.value for row in found.table if row.value is not None]
-    factor, sign = scale_of(float(np.median(known)) if known else 1.0, unit)
+    factor, sign = prefixed(float(np.median(known)) if known else 1.0, unit)
     rows = []
     for row in found.table:
         value = "not told"

@@ -16,7 +16,8 @@ import numpy as np
 
 from cli.pictures import settings
 from cli.terminal import show
-from cli.terminal.display import condition_words
+from fit.results.names import condition_words
+from fit.results.numbers import kilo
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -116,9 +117,7 @@ def frequency_axis(axes: Axes, low_hz: float, high_hz: float, *, label: bool = T
     narrow = high_hz / low_hz < 8
     axes.xaxis.set_major_locator(FixedLocator(sorted(marks + fine) if narrow else marks))
     axes.xaxis.set_minor_locator(NullLocator() if narrow else FixedLocator(fine))
-    axes.xaxis.set_major_formatter(
-        FuncFormatter(lambda hz, _: f"{hz / 1000:g}k" if hz >= 1000 else f"{hz:g}")
-    )
+    axes.xaxis.set_major_formatter(FuncFormatter(lambda hz, _: kilo(hz)))
     axes.xaxis.set_minor_formatter(NullFormatter())
     if label:
         axes.set_xlabel("frequency, Hz")

@@ -18,7 +18,8 @@ from cli.pictures.plots import (
     span,
     style,
 )
-from cli.terminal.display import shown, with_unit
+from fit.results.names import shown
+from fit.results.numbers import with_unit
 from fit.results.quantities import QUANTITIES
 
 if TYPE_CHECKING:

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from cli.terminal.display import significant
+from fit.results.numbers import kilo, significant
 
 if TYPE_CHECKING:
     from meas.curve import FloatArray
@@ -217,7 +217,7 @@ def _across_lines(across: _Axis, ink: Ink) -> list[str]:
     )
     for value in decades_first:
         column = across.cell(value)
-        text = f"{value / 1000:g}k" if value >= 1000 else f"{value:g}"
+        text = kilo(value)
         start = max(0, min(column - (len(text) - 1) // 2, across.cells - len(text)))
         room = labels[max(0, start - 1) : start + len(text) + 1]
         line[column] = ink.axis[4]

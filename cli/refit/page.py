@@ -16,9 +16,10 @@ from cli.refit import pictures as plots_refit
 from cli.refit.changes import Moved, again, since_last
 from cli.report.parts import Plot, render
 from cli.report.picture import inline
-from cli.terminal.display import decimals_for, number, percent, shown, signed_percent, with_unit
 from cli.terminal.tables import change_figures
 from cli.terminal.version import program_version
+from fit.results.names import shown
+from fit.results.numbers import decimals_for, number, percent, signed_percent, with_unit
 
 if TYPE_CHECKING:
     from cli.archive.ledger import Ledger

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from cli.pictures.plots import COLOURS, DASHES, INK, new_figure, style
-from cli.terminal.display import shown, with_unit
+from fit.results.names import shown
+from fit.results.numbers import with_unit
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -14,9 +14,10 @@ from cli.pictures import plots, plots_compare
 from cli.report.exploring import Exploring, exploring, short
 from cli.report.parts import Plot, Strip, change_strip, render
 from cli.report.picture import inline
-from cli.terminal.display import shown, with_unit
 from cli.terminal.tables import change_figures
 from cli.terminal.version import program_version
+from fit.results.names import shown
+from fit.results.numbers import with_unit
 
 if TYPE_CHECKING:
     from cli.sources.states import DriverState

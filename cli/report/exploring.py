@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from markupsafe import Markup
 
-from cli.terminal.display import number, significant
+from fit.results.numbers import number, significant
 
 if TYPE_CHECKING:
     from fit.results.result import FittedCurve

@@ -14,21 +14,14 @@ from cli.report.parts import Plot, Strip, Told, render, strip, told
 from cli.report.picture import inline
 from cli.terminal import advice_words
 from cli.terminal import cautions as caution_texts
-from cli.terminal.display import (
-    condition_words,
-    figures,
-    in_order,
-    limits,
-    percent,
-    shown,
-    significant,
-    with_unit,
-)
 from fit.results.model_words import in_words
+from fit.results.names import condition_words, in_order, shown
+from fit.results.numbers import figures, percent, significant, with_unit
+from fit.results.shares import shares
 
 if TYPE_CHECKING:
-    from cli.terminal.display import Shown
     from fit.results.judge import Target, Verdict
+    from fit.results.names import Shown
     from fit.results.result import DriverFit
     from fit.uncertainty.advice import Advice
     from meas.bench.rig import Rig
@@ -241,8 +234,8 @@ def _verdict_row(verdict: Verdict) -> VerdictRow:
     how = shown(symbol, estimate.unit if estimate else "")
     value, interval = "unknown", ""
     if estimate is not None:
-        found = figures(symbol, estimate)
-        value, interval = with_unit(found.value, found.unit), f"{found.low} to {found.high}"
+        found = figures(estimate, how.scale)
+        value, interval = with_unit(found.value, how.unit), f"{found.low} to {found.high}"
     drawn = strip(verdict.target, estimate, verdict.text)
     # Markup of symbols is ours, from a fixed table.
     return VerdictRow(
@@ -270,21 +263,21 @@ def _allowed(target: Target, how: Shown) -> str:
 def _parameter_row(fit: DriverFit, symbol: str) -> ParameterRow:
     estimate = fit.parameters[symbol]
     how = shown(symbol, estimate.unit)
-    found = figures(symbol, estimate)
+    found = figures(estimate, how.scale)
     words = how.words
     if estimate.frequency_hz is not None:
         words += f" at {estimate.frequency_hz / 1000:g} kHz"
-    shares = [
-        f"{100 * share:.0f} % {text}" for text, share in limits(estimate, fit.sources)[:3]
+    limits = [
+        f"{100 * share:.0f} % {text}" for text, share in shares(estimate, fit.sources)[:3]
         if share >= 0.05
     ]  # fmt: skip
     return ParameterRow(
         Markup(how.markup),
         how.symbol,
         words,
-        with_unit(found.value, found.unit),
+        with_unit(found.value, how.unit),
         f"{found.low} … {found.high}",
-        tuple(shares),
+        tuple(limits),
     )
 
 

@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING
 
 from markupsafe import Markup
 
-from cli.terminal.display import shown, with_unit
 from cli.terminal.tables import strip_range
+from fit.results.names import shown
+from fit.results.numbers import with_unit
 
 if TYPE_CHECKING:
     from fit.compare.changes import Change

@@ -109,7 +109,8 @@ def _document(found: SeriesLimits) -> dict[str, Any]:
 
 def _print(found: SeriesLimits, save: Path) -> None:
     from cli.terminal import tables
-    from cli.terminal.display import in_order, percent, shown
+    from fit.results.names import in_order, shown
+    from fit.results.numbers import percent
 
     by_symbol = {limit.parameter: limit for limit in found.limits if limit.judged}
     rows = []

@@ -347,8 +347,8 @@ _SHOWN = {
 
 
 def _print(file: Path, found: Intention) -> None:
-    from cli.terminal.display import limits
     from cli.terminal.facts import facts, measured
+    from fit.results.shares import shares
 
     show.heading("What the driver must become")
     show.say(
@@ -360,7 +360,7 @@ def _print(file: Path, found: Intention) -> None:
             ]
         )
     )
-    main = limits(found.parameters["Mms"], found.sources)[:1]
+    main = shares(found.parameters["Mms"], found.sources)[:1]
     for text, part in main:
         show.say(f"The mass is limited most by: {text} ({100 * part:.0f} %).")
     if found.findings:

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from cli.terminal import show
-from cli.terminal.display import shown
+from fit.results.names import shown
 
 if TYPE_CHECKING:
     from fit.uncertainty.advice import Advice, Gain

@@ -9,7 +9,7 @@ from rich import box
 from rich.table import Table
 from rich.text import Text
 
-from cli.terminal.display import decimals_for, number
+from fit.results.numbers import decimals_for, number
 
 if TYPE_CHECKING:
     from fit.results.result import Estimate

@@ -13,17 +13,9 @@ from rich.table import Table
 from rich.text import Text
 
 from cli.terminal import show
-from cli.terminal.display import (
-    condition_words,
-    decimals_for,
-    figures,
-    in_order,
-    limits,
-    number,
-    percent,
-    shown,
-    with_unit,
-)
+from fit.results.names import condition_words, in_order, shown
+from fit.results.numbers import decimals_for, figures, number, percent, rounded, signed, with_unit
+from fit.results.shares import shares
 
 if TYPE_CHECKING:
     from fit.compare.changes import Change, Comparison
@@ -105,8 +97,8 @@ def parameters(fit: DriverFit) -> Table:
     rows = []
     for symbol in in_order(fit.parameters):
         estimate = fit.parameters[symbol]
-        written = figures(symbol, estimate)
-        name = shown(symbol, estimate.unit).symbol
+        how = shown(symbol, estimate.unit)
+        name, written = how.symbol, figures(estimate, how.scale)
         if estimate.frequency_hz is not None:
             name = f"{name} {estimate.frequency_hz / 1000:g} kHz"
         rows.append(
@@ -114,7 +106,7 @@ def parameters(fit: DriverFit) -> Table:
                 Text(show.spelt(name), style="bold"),
                 written.value,
                 written.reach,
-                written.unit,
+                how.unit,
                 _main_limit(estimate, fit.sources),
             )
         )
@@ -122,7 +114,7 @@ def parameters(fit: DriverFit) -> Table:
 
 
 def _main_limit(estimate: Estimate, sources: Mapping[str, str]) -> str:
-    found = limits(estimate, sources)
+    found = shares(estimate, sources)
     if not found:
         return ""
     words, share = found[0]
@@ -158,11 +150,11 @@ def verdicts(items: Sequence[Verdict]) -> Table:
     for item in items:
         target = item.target
         how = shown(target.parameter, item.estimate.unit if item.estimate else "")
-        measured = figures(target.parameter, item.estimate).value if item.estimate else "unknown"
+        measured = figures(item.estimate, how.scale).value if item.estimate else "unknown"
         rows.append(
             (
                 Text(how.symbol, style="bold"),
-                _short(target.target / how.scale),
+                rounded(target.target / how.scale, 4),
                 _allowed(target, how.scale),
                 with_unit(measured, how.unit) if item.estimate else measured,
                 strip(target, item.estimate),
@@ -180,17 +172,13 @@ def verdicts(items: Sequence[Verdict]) -> Table:
     return plain_table(columns, rows)
 
 
-def _short(value: float) -> str:
-    return f"{value:.4g}" if abs(value) < 1e4 else f"{value:.0f}"
-
-
 def _allowed(target: Target, scale: float) -> str:
     low, high = target.lower, target.upper
     if low is None:
-        return f"up to {_short((high or 0) / scale)}"
+        return f"up to {rounded((high or 0) / scale, 4)}"
     if high is None:
-        return f"from {_short(low / scale)}"
-    return f"{_short(low / scale)} … {_short(high / scale)}"
+        return f"from {rounded(low / scale, 4)}"
+    return f"{rounded(low / scale, 4)} … {rounded(high / scale, 4)}"
 
 
 def strip_range(target: Target, estimate: Estimate | None) -> tuple[float, float]:
@@ -226,12 +214,6 @@ def strip(target: Target, estimate: Estimate | None) -> Text:
     if estimate is not None:
         cells[cell(estimate.value)] = "●"
     return Text("".join(cells))
-
-
-def signed(value: float, decimals: int) -> str:
-    """A change with its sign."""
-    text = number(value, decimals)
-    return text if text.startswith("−") else f"+{text}"
 
 
 def changes(comparison: Comparison) -> Table:

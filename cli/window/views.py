@@ -118,14 +118,17 @@ def small_curve(curve: Curve) -> Markup:
 
 def values(saved: SavedFit, only: tuple[str, ...] = ()) -> list[dict[str, Any]]:
     """Parameters as people read them, with what limits each."""
-    from cli.terminal.display import figures, in_order, limits, shown
+    from fit.results.names import in_order, shown
+    from fit.results.numbers import figures
+    from fit.results.shares import shares
 
     rows = []
     for symbol in in_order(saved.fit.parameters):
         if only and symbol not in only:
             continue
         estimate = saved.fit.parameters[symbol]
-        found, how = figures(symbol, estimate), shown(symbol, estimate.unit)
+        how = shown(symbol, estimate.unit)
+        found = figures(estimate, how.scale)
         words = how.words
         if estimate.frequency_hz is not None:
             words += f" at {estimate.frequency_hz / 1000:g} kHz"
@@ -135,12 +138,12 @@ def values(saved: SavedFit, only: tuple[str, ...] = ()) -> list[dict[str, Any]]:
                 "markup": Markup(how.markup),  # ours, from a fixed table
                 "words": words,
                 "value": found.value,
-                "unit": found.unit,
+                "unit": how.unit,
                 "low": found.low,
                 "high": found.high,
                 "limits": [
                     {"text": text, "percent": round(100 * share)}
-                    for text, share in limits(estimate, saved.fit.sources)[:3]
+                    for text, share in shares(estimate, saved.fit.sources)[:3]
                     if share >= 0.05
                 ],
             }
@@ -163,7 +166,7 @@ def verdict(saved: SavedFit | None) -> tuple[str, str]:
 
 def condition(taken: Take) -> str:
     """Such as ``added mass 7.5 g``."""
-    from cli.terminal.display import condition_words
+    from fit.results.names import condition_words
 
     return condition_words(taken.condition.name, taken.condition.value)
 

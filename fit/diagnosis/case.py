@@ -10,7 +10,7 @@ from fit.diagnosis.known_coil import KnownCoil
 from fit.diagnosis.losses import LossLaw
 from fit.diagnosis.part_targets import Deviation, PartTarget, deviation, outside
 from fit.results.judge import Target, Verdict
-from fit.results.quantities import QUANTITIES, shown
+from fit.results.quantities import QUANTITIES, with_interval
 from fit.results.result import Estimate
 from fit.results.scaling import exponents
 
@@ -93,7 +93,7 @@ def _apart(symbol: str, estimate: Estimate, target: Target, derived: str) -> str
     side = "above" if estimate.value > target.target else "below"
     return (
         f"{quantity.name[:1].upper()}{quantity.name[1:]} {symbol} is {size} {side} plan "
-        f"({shown(symbol, estimate)}; planned {quantity.text(target.target)}{derived})"
+        f"({with_interval(symbol, estimate)}; planned {quantity.text(target.target)}{derived})"
     )
 
 

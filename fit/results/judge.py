@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from fit.driver.elements.quantity import rounded
-from fit.results.quantities import QUANTITIES, shown
+from fit.results.quantities import QUANTITIES, with_interval
 from fit.results.result import Estimate
 from fit.results.shares import shares
 from meas.errors import UsageError
@@ -130,7 +130,7 @@ def verdict(
     lower = -math.inf if target.lower is None else target.lower
     upper = math.inf if target.upper is None else target.upper
     inside = estimate.probability_below(upper) - estimate.probability_below(lower)
-    value = f"{name} {target.parameter} = {shown(target.parameter, estimate)}"
+    value = f"{name} {target.parameter} = {with_interval(target.parameter, estimate)}"
     limits = _limits(target)
     word = decide((low, high), lower, upper)
     if word != "undecided":

@@ -10,7 +10,7 @@ from fit.driver.models import named
 from fit.results.error_sources import variance
 from fit.results.model_words import laws_in, loss_shares, shares_of_loss
 from fit.results.propagate import effects_on
-from fit.results.quantities import shown
+from fit.results.quantities import with_interval
 from fit.results.result import DriverFit, Estimate
 from meas.errors import Finding
 
@@ -66,6 +66,6 @@ def of_laws(fit: DriverFit) -> tuple[Finding, ...]:
     values = {name: e.value for name, e in parameters.items()}
     laws = {law.name: law for law in laws_in(values).laws}
     return tuple(
-        laws[name].finding(lambda symbol: shown(symbol, parameters[symbol]), values, share)
+        laws[name].finding(lambda symbol: with_interval(symbol, parameters[symbol]), values, share)
         for name, share in loss_shares(parameters).items()
     )

@@ -7,34 +7,25 @@ from collections.abc import Iterable, Sequence
 from html import escape
 from typing import TYPE_CHECKING
 
-from fit.driver.elements.quantity import rounded
 from fit.results.model_words import in_words
+from fit.results.numbers import figures, rounded, workshop
 from fit.results.quantities import quantity
 from fit.results.shares import shares
 
 if TYPE_CHECKING:
     from fit.results.result import DriverFit, Estimate, FittedCurve
 
-WORKSHOP = {
-    "kg": (1e-3, "g"), "m3": (1e-3, "L"), "m2": (1e-4, "cm²"), "H": (1e-3, "mH"),
-    "m/N": (1e-3, "mm/N"), "ohm": (1.0, "Ω"), "1": (1.0, ""),
-}  # fmt: skip
-"""Units of the workshop: their size in the SI base unit, and their sign."""
 _MOST_DIGITS = 6
 
 
 def estimate_cells(estimate: Estimate) -> tuple[str, str, str]:
     """Value, 95 % interval and unit; digits as the interval deserves (JCGM 100:2008, 7.2.6)."""
-    scale, unit = WORKSHOP.get(estimate.unit, (1.0, estimate.unit))
-    value = estimate.value / scale
-    low, high = (end / scale for end in estimate.interval_95)
+    scale, unit = workshop(estimate.unit)
+    low, high = estimate.interval_95
     if not high > low or not math.isfinite(high - low):
-        return rounded(value, _MOST_DIGITS), "", unit
-    decimals = 1 - math.floor(math.log10((high - low) / 2))
-    if value:
-        decimals = min(decimals, _MOST_DIGITS - 1 - math.floor(math.log10(abs(value))))
-    written = [f"{number:.{max(0, decimals)}f}" for number in (value, low, high)]
-    return written[0], f"{written[1]} to {written[2]}", unit
+        return rounded(estimate.value / scale, _MOST_DIGITS), "", unit
+    written = figures(estimate, scale, _MOST_DIGITS)
+    return written.value, f"{written.low} to {written.high}", unit
 
 
 def estimate_text(estimate: Estimate) -> str:

@@ -50,8 +50,8 @@ def quantity(symbol: str, unit: str) -> Quantity:
     return known or Quantity(unit, symbol, 1, "" if unit == "1" else unit)
 
 
-def shown(symbol: str, estimate: Estimate) -> str:
-    """An estimate with its 95 % interval, as people write it."""
+def with_interval(symbol: str, estimate: Estimate) -> str:
+    """Write an estimate with its 95 % interval."""
     how = quantity(symbol, estimate.unit)
     ends = estimate.interval_95
     # As many digits as show the interval to about one in ten of its half-width.

@@ -11,10 +11,13 @@ from program import freeair
 from rich.console import Console
 from rich.table import Table
 
-from cli.terminal import display, show, tables
+from cli.terminal import show, tables
 from fit.compare.changes import compare
 from fit.results.judge import Target, judge
+from fit.results.names import condition_words
+from fit.results.numbers import figures, number, percent
 from fit.results.result import DriverFit, Estimate
+from fit.results.shares import shares
 from meas.errors import Finding
 
 DRIVER = Physical()
@@ -65,26 +68,26 @@ def test_parameters_are_shown_in_workshop_units(fit: DriverFit) -> None:
 def test_digits_follow_the_uncertainty() -> None:
     """JCGM 100:2008, 7.2.6: two significant digits of the uncertainty, no more of the value."""
     rough = Estimate(6.2345678, "ohm", {"a": 0.05})
-    assert display.figures("Re", rough).value == "6.235"
+    assert figures(rough, 1.0).value == "6.235"
     rougher = Estimate(6.2345678, "ohm", {"a": 0.5})
-    assert display.figures("Re", rougher).value == "6.23"  # 95 %: ± 1.0
+    assert figures(rougher, 1.0).value == "6.23"  # 95 %: ± 1.0
     coarse = Estimate(62345.0, "Hz", {"a": 900.0})
-    assert display.figures("fs", coarse).value == "62345"
-    assert display.figures("fs", Estimate(48.0, "Hz", {})).value == "48.000"
+    assert figures(coarse, 1.0).value == "62345"
+    assert figures(Estimate(48.0, "Hz", {}), 1.0).value == "48.000"
 
 
 def test_numbers_are_written_carefully() -> None:
-    assert display.number(-0.0001, 2) == "0.00"
-    assert display.number(-1.5, 1) == "−1.5"
-    assert display.percent(0.0123) == "1.2 %"
-    assert display.condition_words("added-mass", 7.5e-3) == "added mass 7.5 g"
-    assert display.condition_words("test-box", 6.8e-3) == "test box 6.8 L"
+    assert number(-0.0001, 2) == "0.00"
+    assert number(-1.5, 1) == "−1.5"
+    assert percent(0.0123) == "1.2 %"
+    assert condition_words("added-mass", 7.5e-3) == "added mass 7.5 g"
+    assert condition_words("test-box", 6.8e-3) == "test box 6.8 L"
 
 
 def test_shares_of_one_cause_are_added() -> None:
     estimate = Estimate(1.0, "ohm", {"n:1": 3.0, "n:2": 4.0, "r": 5.0})
     words = {"n:1": "noise", "n:2": "noise", "r": "resistor"}
-    assert display.limits(estimate, words) == [("noise", 0.5), ("resistor", 0.5)]
+    assert shares(estimate, words) == [("noise", 0.5), ("resistor", 0.5)]
 
 
 def test_strip_shows_where_value_and_limits_are() -> None:

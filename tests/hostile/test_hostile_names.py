@@ -28,10 +28,10 @@ from cli.report import fit_page, forms
 from cli.report.comparison_page import Compared, comparison_page
 from cli.sources.states import DriverState
 from cli.terminal import show
-from cli.terminal.display import shown
 from fit.compare.changes import compare
 from fit.results import store
 from fit.results.judge import Target, judge
+from fit.results.names import shown
 from meas.curve import ImpedanceCurve
 from meas.errors import Finding
 from meas.tables import csv_table, touchstone

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import pytest
 
-from cli.terminal import display
 from fit.results.judge import Target, verdict
 from fit.results.result import Estimate
 from fit.results.shares import DRIFTS, REPEATS, shares
@@ -40,7 +39,7 @@ def test_all_who_tell_shares_tell_the_same() -> None:
         50.0, "Hz", {"random:drift:re:2": 1.0, "random:drift:loss:2": 1.0, "r": 1.2}
     )
     words = {"r": "series resistor"}
-    assert display.limits(estimate, words)[0][0] == DRIFTS
+    assert shares(estimate, words)[0][0] == DRIFTS
     said = verdict(estimate, Target("fs", 50.0, 49.0, 51.0), words)
     assert said.verdict == "undecided"
     assert f"{DRIFTS} (58 % of the variance)" in said.text
