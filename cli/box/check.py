@@ -9,7 +9,9 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 import typer
 
 from cli.terminal import show
-from cli.words.options import AsJson, TableTolerance
+from cli.words import units
+from cli.words.options import AsJson, TableTolerance, valued
+from cli.words.values import Value
 from meas.errors import Finding, UsageError
 
 if TYPE_CHECKING:
@@ -35,10 +37,14 @@ def box_check(
     closed: Annotated[bool, typer.Option("--closed", help="The box has no vent.")] = False,
     vented: Annotated[bool, typer.Option("--vented", help="The box has a vent.")] = False,
     bore: Annotated[
-        str | None, typer.Option(metavar="D", help="Of the tube in it, where it is not as planned.")
+        Value | None,
+        valued(units.LENGTH, "--bore", "D", "Of the tube in it, where it is not as planned."),
     ] = None,
     tube_length: Annotated[
-        str | None, typer.Option(metavar="L", help="Of the tube in it, where it is not as planned.")
+        Value | None,
+        valued(
+            units.LENGTH, "--tube-length", "L", "Of the tube in it, where it is not as planned."
+        ),
     ] = None,
     picture: Annotated[
         Path | None, typer.Option(metavar="FILE.png|svg", help="Draw curve and model.")
@@ -107,9 +113,8 @@ def _kind(
     return plan.kind
 
 
-def _tube(plan: PlannedBox | None, bore: str | None, length: str | None) -> Tube | None:
+def _tube(plan: PlannedBox | None, bore: Value | None, length: Value | None) -> Tube | None:
     """The tube as said, else as planned."""
-    from cli.words import values
     from fit.box.advice import Tube
 
     planned = None if plan is None else plan.vent
@@ -122,9 +127,9 @@ def _tube(plan: PlannedBox | None, bore: str | None, length: str | None) -> Tube
     d = None if planned is None else planned.bore_m
     cut = None if planned is None else planned.length_m
     if bore is not None:
-        d = values.length(bore, "--bore").value
+        d = bore.value
     if length is not None:
-        cut = values.length(length, "--tube-length").value
+        cut = length.value
     if bore is not None and d is not None and cut is None:
         raise UsageError(
             "the tube has no length",

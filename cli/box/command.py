@@ -9,7 +9,9 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from cli.terminal import show
-from cli.words.options import AirPressure, AirTemperature, AsJson, RelativeHumidity
+from cli.words import units
+from cli.words.options import AirPressure, AirTemperature, AsJson, RelativeHumidity, valued
+from cli.words.values import Value
 
 if TYPE_CHECKING:
     from fit.box.predict import Air, Prediction
@@ -26,27 +28,29 @@ def box(
         bool, typer.Option("--vented", help="With a vent; without this word the box is closed.")
     ] = False,
     volume: Annotated[
-        str | None, typer.Option(metavar="V", help="Net volume of the box, such as 22L.")
+        Value | None, valued(units.VOLUME, "--volume", "V", "Net volume of the box, such as 22L.")
     ] = None,
     qtc: Annotated[
-        str | None, typer.Option(metavar="Q", help="Closed: wished total Q. Default 0.707.")
+        Value | None, valued(units.NUMBER, "--qtc", "Q", "Closed: wished total Q. Default 0.707.")
     ] = None,
     space: Annotated[
-        str | None, typer.Option(metavar="V", help="Closed: the flattest box in at most V net.")
+        Value | None,
+        valued(units.VOLUME, "--space", "V", "Closed: the flattest box in at most V net."),
     ] = None,
     fb: Annotated[
-        str | None, typer.Option(metavar="F", help="Vented: tuning, with --volume.")
+        Value | None, valued(units.FREQUENCY, "--fb", "F", "Vented: tuning, with --volume.")
     ] = None,
     bore: Annotated[
-        str | None, typer.Option(metavar="D", help="Vented: inner diameter of the tube.")
+        Value | None, valued(units.LENGTH, "--bore", "D", "Vented: inner diameter of the tube.")
     ] = None,
     tube_length: Annotated[
-        str | None, typer.Option(metavar="L", help="Vented: length of a tube that is there.")
+        Value | None,
+        valued(units.LENGTH, "--tube-length", "L", "Vented: length of a tube that is there."),
     ] = None,
     tubes: Annotated[int, typer.Option(metavar="N", help="Vented: number of equal tubes.")] = 1,
     ql: Annotated[
-        str | None,
-        typer.Option(metavar="Q", help="Vented: leakage Q. Default 7, usual for a tight box."),
+        Value | None,
+        valued(units.NUMBER, "--ql", "Q", "Vented: leakage Q. Default 7, usual for a tight box."),
     ] = None,
     drive: Annotated[
         str, typer.Option(metavar="V|W", help="Sine at the source: volts, or watts into --rated.")
@@ -55,10 +59,14 @@ def box(
         str | None, typer.Option(metavar="R", help="That watts are meant into. Default 8ohm.")
     ] = None,
     source_resistance: Annotated[
-        str | None, typer.Option(metavar="R", help="Of amplifier and leads, such as 0.2ohm.")
+        Value | None,
+        valued(
+            units.RESISTANCE, "--source-resistance", "R", "Of amplifier and leads, such as 0.2ohm."
+        ),
     ] = None,
     xmax: Annotated[
-        str | None, typer.Option(metavar="X", help="Peak excursion the driver takes, such as 4mm.")
+        Value | None,
+        valued(units.LENGTH, "--xmax", "X", "Peak excursion the driver takes, such as 4mm."),
     ] = None,
     air_temperature: AirTemperature = None,
     air_pressure: AirPressure = None,
@@ -86,7 +94,7 @@ def box(
     from cli.box import printing
     from cli.pictures import plots
     from cli.sources import opened
-    from cli.words import amplifier, values
+    from cli.words import amplifier
     from fit.box import saved_driver
     from meas.files.writing import refuse_existing, write_text
 
@@ -100,9 +108,7 @@ def box(
     box_design.check_words(wish)
     driver = saved_driver.of_fit(fitted)
     air = measured_air(air_temperature, air_pressure, relative_humidity)
-    ohm = 0.0
-    if source_resistance is not None:
-        ohm = values.resistance(source_resistance, "--source-resistance").value
+    ohm = 0.0 if source_resistance is None else source_resistance.value
     limit = _travel(xmax)
     driven = amplifier.read(drive, rated)
     volt = driven.volt_rms
@@ -130,12 +136,10 @@ def box(
             (show.note if as_json else show.line)(f"{name}: {path}")
 
 
-def _travel(xmax: str | None) -> float | None:
+def _travel(xmax: Value | None) -> float | None:
     """Peak excursion that the driver takes [m]; None, said aloud, where nobody stated it."""
-    from cli.words import values
-
     if xmax is not None:
-        return values.length(xmax, "--xmax").value
+        return xmax.value
     show.note("no --xmax given: how far the cone may travel is not judged", "dim")
     return None
 

@@ -10,26 +10,27 @@ from cli.terminal import show
 from meas.errors import UsageError
 
 if TYPE_CHECKING:
+    from cli.words.values import Value
     from fit.box.predict import Air, Box
     from fit.box.saved_driver import SavedDriver
 
-_QL = "7"
+_QL = 7.0
 _FLAT = math.sqrt(0.5)
 
 
 @dataclass(frozen=True)
 class Wish:
-    """What was asked of the box, as written; None where nothing was."""
+    """What was asked of the box; None where nothing was."""
 
     vented: bool
-    volume: str | None
-    qtc: str | None
-    space: str | None
-    fb: str | None
-    bore: str | None
-    tube_length: str | None
+    volume: Value | None
+    qtc: Value | None
+    space: Value | None
+    fb: Value | None
+    bore: Value | None
+    tube_length: Value | None
     tubes: int
-    ql: str | None
+    ql: Value | None
 
 
 @dataclass(frozen=True)
@@ -133,17 +134,16 @@ def design(wish: Wish, driver: SavedDriver, air: Air, ohm: float) -> Design:
 
 
 def _closed(wish: Wish, driver: SavedDriver, ohm: float) -> Design:
-    from cli.words import values
     from fit.box.predict import Box, total_Q
     from fit.box.sealed import sealed_by_Qtc
 
     fs, Vas = math.exp(driver.theta[1]), math.exp(driver.theta[4])
     QT = total_Q(driver.theta, ohm)
     if wish.volume is not None:
-        volume = values.volume(wish.volume, "--volume").value
+        volume = wish.volume.value
         return Design(Box(volume), None, f"closed box of {volume * 1e3:.3g} L")
     if wish.space is not None:
-        space = values.volume(wish.space, "--space").value
+        space = wish.space.value
         flat = None if QT >= _FLAT else sealed_by_Qtc(fs, QT, Vas, _FLAT).volume
         if flat is not None and flat <= space:
             note = f"the flattest needs {flat * 1e3:.3g} L of the {space * 1e3:.3g} L there are"
@@ -156,32 +156,31 @@ def _closed(wish: Wish, driver: SavedDriver, ohm: float) -> Design:
         return Design(Box(space), None, f"closed box filling {space * 1e3:.3g} L", (note,))
     if wish.qtc is None:
         show.default_taken(f"no volume, Qtc or space given: Qtc {_FLAT:.3f}, maximally flat")
-    wished = _FLAT if wish.qtc is None else _quality(wish.qtc, "--qtc")
+    wished = _FLAT if wish.qtc is None else wish.qtc.value
     found = sealed_by_Qtc(fs, QT, Vas, wished)
     return Design(Box(found.volume), None, f"closed box for Qtc {wished:.3g}")
 
 
 def _vented(wish: Wish, driver: SavedDriver, air: Air, ohm: float) -> Design:
-    from cli.words import values
     from fit.box.predict import Box, total_Q
     from fit.box.vent import tuning
     from fit.box.vented import vented_flattest
 
     fs, Vas = math.exp(driver.theta[1]), math.exp(driver.theta[4])
     if wish.ql is None:
-        show.default_taken(f"leakage Q of the box: {_QL}, usual for a tight one")
-    QL = _quality(wish.ql or _QL, "--ql")
-    bore = None if wish.bore is None else values.length(wish.bore, "--bore").value
+        show.default_taken(f"leakage Q of the box: {_QL:g}, usual for a tight one")
+    QL = _QL if wish.ql is None else wish.ql.value
+    bore = None if wish.bore is None else wish.bore.value
     if wish.volume is None:
         flat = vented_flattest(fs, total_Q(driver.theta, ohm), Vas, QL)
         family = "flattest" if flat.family == "flat" else "flattest there is, with a ripple"
         volume, fb, why = flat.volume, flat.fb, f"vented box, {family}"
     else:
-        volume = values.volume(wish.volume, "--volume").value
+        volume = wish.volume.value
         if wish.tube_length is None:
-            fb = values.frequency(wish.fb or "", "--fb").value
+            fb = wish.fb.value
         else:
-            length = values.length(wish.tube_length, "--tube-length").value
+            length = wish.tube_length.value
             fb = tuning(length, volume, bore or 0.0, air.sound_speed, wish.tubes)
             vent = Vent(bore or 0.0, length, 0.0, wish.tubes)
             why = f"vented box of {volume * 1e3:.3g} L with the tube there is"
@@ -199,9 +198,3 @@ def _tube(fb: float, volume: float, bore: float, air: Air, tubes: int) -> Vent:
 
     length = tube_length(fb, volume, bore, air.sound_speed, tubes)
     return Vent(bore, length, (FLANGED_END - FREE_END) * bore / 2, tubes)
-
-
-def _quality(text: str, where: str) -> float:
-    from cli.words import units, values
-
-    return values.read(units.NUMBER, text, where).value

@@ -3,11 +3,28 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
+from cli.words import values
+from cli.words.units import Quantity
 from meas.errors import UsageError
+
+
+def valued(quantity: Quantity, option: str, metavar: str, about: str) -> Any:
+    """Declare an option that is written with a unit; its command receives a `values.Value`.
+
+    Args:
+        quantity: Kind of value, with its units.
+        option: Its name, such as ``--volume``, for messages as well.
+        metavar: What stands for the value in the help.
+        about: What it is, with an example.
+    """
+    return typer.Option(
+        option, metavar=metavar, help=about, parser=lambda text: values.read(quantity, text, option)
+    )
+
 
 AsJson = Annotated[
     bool,
