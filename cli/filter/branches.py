@@ -7,7 +7,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from cli.terminal import show
-from cli.words import units, values
+from cli.words import units
+from cli.words.values import Value
 from meas.errors import UsageError
 
 if TYPE_CHECKING:
@@ -37,7 +38,7 @@ class Wished:
 
 
 def read_wish(
-    crossover: str | None, order: int, q: float, attenuate: str | None, series: str
+    crossover: Value | None, order: int, q: float, attenuate: Value | None, series: str
 ) -> Wished:
     """Read the options that design a crossover.
 
@@ -62,10 +63,10 @@ def read_wish(
             remedy=f"One of: {' '.join(names)} exact.",
         )
     return Wished(
-        0.0 if crossover is None else values.frequency(crossover, "--crossover").value,
+        0.0 if crossover is None else crossover.value,
         order,
         q,
-        0.0 if attenuate is None else values.read(ATTENUATION, attenuate, "--attenuate").value,
+        0.0 if attenuate is None else attenuate.value,
         None if series == "exact" else int(series[1:]),
     )
 

@@ -7,9 +7,11 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from cli.filter.branches import ATTENUATION
 from cli.terminal import show
-from cli.words import values
-from cli.words.options import AsJson
+from cli.words import units
+from cli.words.options import AsJson, valued
+from cli.words.values import Value
 from meas.errors import UsageError
 
 if TYPE_CHECKING:
@@ -35,7 +37,10 @@ def filter_(
     ] = None,
     tweeter: Annotated[str | None, typer.Option(metavar="FILE", help="The tweeter.")] = None,
     crossover: Annotated[
-        str | None, typer.Option(metavar="F", help="Corner of a standard crossover, such as 3kHz.")
+        Value | None,
+        valued(
+            units.FREQUENCY, "--crossover", "F", "Corner of a standard crossover, such as 3kHz."
+        ),
     ] = None,
     order: Annotated[int, typer.Option(metavar="1|2", help="Order of a standard crossover.")] = 1,
     q: Annotated[
@@ -46,13 +51,20 @@ def filter_(
         typer.Option(metavar="BRANCH", help="Level the coil's inductance of this driver first."),
     ] = None,
     attenuate: Annotated[
-        str | None, typer.Option(metavar="DB", help="Attenuate the tweeter, such as 3dB.")
+        Value | None,
+        valued(ATTENUATION, "--attenuate", "DB", "Attenuate the tweeter, such as 3dB."),
     ] = None,
     series: Annotated[
         str, typer.Option(metavar="E12|...|exact", help="Preferred values to design with.")
     ] = "E12",
     amplifier_minimum: Annotated[
-        str | None, typer.Option(metavar="R", help="Least load the amplifier tolerates: 4ohm.")
+        Value | None,
+        valued(
+            units.RESISTANCE,
+            "--amplifier-minimum",
+            "R",
+            "Least load the amplifier tolerates: 4ohm.",
+        ),
     ] = None,
     drive: Annotated[
         str | None, typer.Option(metavar="P|V", help="Drive for the heat in parts: 10W or 9V.")
@@ -112,9 +124,7 @@ def filter_(
     files = dict(zip(network_file.BRANCHES, (woofer, midrange, tweeter), strict=True))
     asked = printing.Asked(
         None if drive is None else amplifier.read(drive, rated),
-        None
-        if amplifier_minimum is None
-        else values.resistance(amplifier_minimum, "--amplifier-minimum").value,
+        None if amplifier_minimum is None else amplifier_minimum.value,
         None if not at_hand else stock_file.read(at_hand),
     )
     if rated is not None and drive is None:

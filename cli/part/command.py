@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from cli.terminal import show
-from cli.words.options import AsJson, TableTolerance
+from cli.words.options import AsJson, TableTolerance, one_of
 from meas.errors import UsageError
 
 if TYPE_CHECKING:
@@ -28,7 +28,10 @@ _LOSSY = 0.03
 def part(
     kind: Annotated[
         str,
-        typer.Argument(metavar="inductor|capacitor|resistor", help="What the part is."),
+        typer.Argument(
+            help="What the part is.",
+            **one_of(("inductor", "capacitor", "resistor"), "kind of part", "freeair part"),
+        ),
     ],
     take: Annotated[
         list[str],
@@ -59,15 +62,9 @@ def part(
     freeair part inductor takes/coil-3_free-air_20260214-101500
     freeair part inductor takes/coil-3_quiet takes/coil-3_loud --json
     """
-    from fit.parts import against_level, part_fit, store
+    from fit.parts import against_level, store
     from meas.files.writing import refuse_existing, write_text
 
-    if kind not in part_fit.KINDS:
-        raise UsageError(
-            f"'{kind}' is no kind of part",
-            where="freeair part",
-            remedy=f"One of: {' '.join(part_fit.KINDS)}.",
-        )
     if save is not None:
         refuse_existing(save)
     if len(take) > 1 and kind != "inductor":

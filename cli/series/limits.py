@@ -12,7 +12,9 @@ import typer
 from cli.series import units as series_units
 from cli.series.units import Diameter, Model, Temperature, Tolerance, Units
 from cli.terminal import show
-from cli.words.options import AsJson
+from cli.words import units
+from cli.words.options import AsJson, valued
+from cli.words.values import Value
 from meas.errors import UsageError
 
 if TYPE_CHECKING:
@@ -25,12 +27,17 @@ def limits(
         Path, typer.Option(metavar="FILE.toml", help="File to make, commented and editable.")
     ],
     coverage: Annotated[
-        str | None,
-        typer.Option(metavar="PCT", help="Share of good units within each limit. Default 99%."),
+        Value | None,
+        valued(
+            units.PERCENT,
+            "--coverage",
+            "PCT",
+            "Share of good units within each limit. Default 99%.",
+        ),
     ] = None,
     confidence: Annotated[
-        str | None,
-        typer.Option(metavar="PCT", help="How sure that is to be. Default 90%."),
+        Value | None,
+        valued(units.PERCENT, "--confidence", "PCT", "How sure that is to be. Default 90%."),
     ] = None,
     model: Model = None,
     diameter: Diameter = None,
@@ -68,15 +75,13 @@ def limits(
         _print(found, save)
 
 
-def _share(text: str | None, option: str, default: float) -> float:
-    from cli.words import values
-
-    if text is None:
+def _share(said: Value | None, option: str, default: float) -> float:
+    if said is None:
         return default
-    share = values.percent(text, option).value / 100
+    share = said.value / 100
     if not 0.5 <= share <= 0.9999:
         raise UsageError(
-            f"'{text}' is no share to claim",
+            f"'{said.written}' is no share to claim",
             where=option,
             remedy="Write a percentage from 50% to 99.99%, such as 95%.",
         )

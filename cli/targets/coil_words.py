@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from cli.words import units, values
+from cli.words.values import Value
 from meas.errors import UsageError
 
 if TYPE_CHECKING:
@@ -41,26 +42,21 @@ class CoilWords:
 
     wire: tuple[str, ...] = ()
     metal: str = "copper"
-    former: str | None = None
-    former_thickness: str | None = None
+    former: Value | None = None
+    former_thickness: Value | None = None
     layers: tuple[int, ...] = ()
     turns: int | None = None
-    height: str | None = None
-    pole: str | None = None
-    plate: str | None = None
-    gap_height: str | None = None
+    height: Value | None = None
+    pole: Value | None = None
+    plate: Value | None = None
+    gap_height: Value | None = None
 
 
 def metal(name: str) -> Metal:
     """The metal of that name."""
     from fit.design.wire import ALUMINIUM, COPPER
 
-    for known in (COPPER, ALUMINIUM):
-        if known.name == name:
-            return known
-    raise UsageError(
-        f"'{name}' is no metal of winding wire", where="--metal", remedy="copper or aluminium."
-    )
+    return {known.name: known for known in (COPPER, ALUMINIUM)}[name]
 
 
 def wire(text: str, of: Metal, where: str = "--wire") -> Wire:
@@ -106,10 +102,10 @@ def former(words: CoilWords) -> Former:
             where="--former",
             remedy="Give its outside diameter, on which the wire lies, such as --former 20mm.",
         )
-    diameter = values.length(words.former, "--former").value
+    diameter = words.former.value
     wall = 0.0
     if words.former_thickness is not None:
-        wall = values.length(words.former_thickness, "--former-thickness").value
+        wall = words.former_thickness.value
     elif words.pole is not None:
         raise UsageError(
             "the clearance to the pole needs the wall of the former",
@@ -133,15 +129,14 @@ def gap(words: CoilWords) -> Gap | None:
         )
     # The height does not matter to the clearance; 1 m stands for one that was not given.
     height = gap_height(words) or 1.0
-    pole = values.length(words.pole, "--pole").value
-    return Gap(pole, values.length(words.plate, "--plate").value, height)
+    return Gap(words.pole.value, words.plate.value, height)
 
 
 def gap_height(words: CoilWords) -> float | None:
     """Height of the plate [m], where it is given."""
     if words.gap_height is None:
         return None
-    return values.length(words.gap_height, "--gap-height").value
+    return words.gap_height.value
 
 
 def stated(words: CoilWords) -> dict[str, Stated]:
@@ -153,18 +148,20 @@ def stated(words: CoilWords) -> dict[str, Stated]:
     from fit.given.measured import Stated
 
     found = {}
-    for name, option, text in (
+    for name, option, value in (
         ("former", "--former", words.former),
         ("wall", "--former-thickness", words.former_thickness),
         ("pole", "--pole", words.pole),
         ("plate", "--plate", words.plate),
         ("gap_height", "--gap-height", words.gap_height),
     ):
-        value = None if text is None else values.length(text, option)
         if value is not None and value.half_width is not None:
             found[name] = Stated(value.value, value.half_width, name, f"{option} {value.written}")
-    for option, given in (("--wire", words.wire), ("--height", (words.height or "",))):
-        if any("±" in text or "+-" in text for text in given):
+    for option, given in (
+        ("--wire", any("±" in text or "+-" in text for text in words.wire)),
+        ("--height", words.height is not None and words.height.half_width is not None),
+    ):
+        if given:
             raise UsageError(
                 "limits are not taken here",
                 where=option,
@@ -205,7 +202,7 @@ def coil(words: CoilWords, of: Wire | None = None) -> Coil:
     layers = words.layers[0]
     if words.turns is not None:
         return Coil(at_hand[0], former(words), layers, words.turns)
-    height = values.length(words.height or "", "--height").value
+    height = words.height.value
     turns = turns_in_height(at_hand[0], layers, height)
     if turns < 1:
         raise UsageError(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -13,12 +14,14 @@ import typer
 from cli.box.command import AirPressure, AirTemperature, RelativeHumidity, measured_air
 from cli.targets.wind import FormerOption, GapHeightOption, LayersOption, MetalOption, TurnsOption
 from cli.terminal import show
-from cli.words.options import AsJson
+from cli.words import units
+from cli.words.options import AsJson, valued
+from cli.words.values import Value
 from meas.errors import UsageError
 
 if TYPE_CHECKING:
     from cli.targets.coil_words import CoilWords
-    from fit.design.intentions import Intention
+    from fit.design.intentions import Goals, Intention
     from fit.design.winding import Coil
     from fit.given.measured import Stated
 
@@ -36,39 +39,59 @@ class KnownCoil:
     by_options: bool
 
 
-def _part(help_text: str) -> Any:
-    return typer.Option(metavar="M", help=help_text)
+def _part(name: str, help_text: str) -> Any:
+    return valued(units.MASS, f"--{name}", "M", help_text)
 
 
 def from_parts(
     file: Annotated[
         Path, typer.Argument(metavar="FILE", help="Targets file to make or to add to (TOML).")
     ],
-    cone: Annotated[str | None, _part(_MASS)] = None,
-    former_mass: Annotated[str | None, _part("The tube of the coil, weighed.")] = None,
-    coil: Annotated[str | None, _part("Weighed wire, where no winding is described.")] = None,
-    surround: Annotated[str | None, _part("Weighed as a whole; half of it counts.")] = None,
-    spider: Annotated[str | None, _part("Weighed as a whole; half of it counts.")] = None,
-    glue: Annotated[str | None, _part(_MASS)] = None,
-    dust_cap: Annotated[str | None, _part(_MASS)] = None,
-    diameter: Annotated[
-        str | None,
-        typer.Option(metavar="D", help="Cone from mid-surround to mid-surround, such as 118mm."),
+    cone: Annotated[Value | None, _part("cone", _MASS)] = None,
+    former_mass: Annotated[
+        Value | None, _part("former-mass", "The tube of the coil, weighed.")
     ] = None,
-    fs: Annotated[str | None, typer.Option(metavar="F", help="Wished resonance, free air.")] = None,
+    coil: Annotated[
+        Value | None, _part("coil", "Weighed wire, where no winding is described.")
+    ] = None,
+    surround: Annotated[
+        Value | None, _part("surround", "Weighed as a whole; half of it counts.")
+    ] = None,
+    spider: Annotated[
+        Value | None, _part("spider", "Weighed as a whole; half of it counts.")
+    ] = None,
+    glue: Annotated[Value | None, _part("glue", _MASS)] = None,
+    dust_cap: Annotated[Value | None, _part("dust-cap", _MASS)] = None,
+    diameter: Annotated[
+        Value | None,
+        valued(
+            units.DIAMETER,
+            "--diameter",
+            "D",
+            "Cone from mid-surround to mid-surround, such as 118mm.",
+        ),
+    ] = None,
+    fs: Annotated[
+        Value | None, valued(units.FREQUENCY, "--fs", "F", "Wished resonance, free air.")
+    ] = None,
     box: Annotated[
-        str | None, typer.Option(metavar="V", help="Wished closed box, net volume.")
+        Value | None, valued(units.VOLUME, "--box", "V", "Wished closed box, net volume.")
     ] = None,
     fc: Annotated[
-        str | None, typer.Option(metavar="F", help="Wished resonance in that box.")
+        Value | None, valued(units.FREQUENCY, "--fc", "F", "Wished resonance in that box.")
     ] = None,
-    qts: Annotated[str | None, typer.Option(metavar="Q", help="Wished total Q, free air.")] = None,
-    qtc: Annotated[str | None, typer.Option(metavar="Q", help="Wished total Q in the box.")] = None,
+    qts: Annotated[
+        Value | None, valued(units.NUMBER, "--qts", "Q", "Wished total Q, free air.")
+    ] = None,
+    qtc: Annotated[
+        Value | None, valued(units.NUMBER, "--qtc", "Q", "Wished total Q in the box.")
+    ] = None,
     qms: Annotated[
-        str | None, typer.Option(metavar="Q", help=f"Expected mechanical Q. Default {_QMS}.")
+        Value | None, valued(units.NUMBER, "--qms", "Q", f"Expected mechanical Q. Default {_QMS}.")
     ] = None,
     re: Annotated[
-        str | None, typer.Option(metavar="R", help="Coil resistance, where no winding says it.")
+        Value | None,
+        valued(units.RESISTANCE, "--re", "R", "Coil resistance, where no winding says it."),
     ] = None,
     wire: Annotated[
         str | None, typer.Option(metavar="D", help="Of the coil: 0.2mm, 0.2mm/0.22mm or AWG32.")
@@ -78,11 +101,12 @@ def from_parts(
     layers: LayersOption = None,
     turns: TurnsOption = None,
     height: Annotated[
-        str | None, typer.Option(metavar="H", help="Height of the winding, instead of the turns.")
+        Value | None,
+        valued(units.LENGTH, "--height", "H", "Height of the winding, instead of the turns."),
     ] = None,
     gap_height: GapHeightOption = None,
     tolerance: Annotated[
-        str, typer.Option(metavar="PCT", help="Limits of the targets, at least.")
+        Value, valued(units.PERCENT, "--tolerance", "PCT", "Limits of the targets, at least.")
     ] = _TOLERANCE,
     air_temperature: AirTemperature = None,
     air_pressure: AirPressure = None,
@@ -103,7 +127,6 @@ def from_parts(
         --layers 2 --height 9mm --gap-height 6mm
     """
     from cli.targets.coil_words import CoilWords
-    from cli.words import values
     from fit.design import intentions
 
     words = CoilWords(
@@ -111,22 +134,28 @@ def from_parts(
         None, None, gap_height,
     )  # fmt: skip
     known = _coil(words, file)
-    wish = _wish(fs, box, fc, qts, qtc)
-    share = values.percent(tolerance, "--tolerance").value / 100
+    wished = {"fs": fs, "box": box, "fc": fc, "Qts": qts, "Qtc": qtc}
+    goals = _goals(wished)
+    share = tolerance.value / 100
     inputs = _parts(
         known,
         {"cone": cone, "former": former_mass, "coil": coil, "surround": surround,
          "spider": spider, "glue": glue, "dust_cap": dust_cap},
     )  # fmt: skip
     inputs |= {"Sd": _area(diameter)}
-    inputs |= _wishes({"fs": fs, "fc": fc, "box": box, "Qts": qts, "Qtc": qtc})
-    if wish.Qts or wish.Qtc:
-        inputs |= {"Qms": _number(qms, "--qms"), "Re": _resistance(re, known)}
+    # Wishes are exact: their limits go into the targets, not into what follows.
+    inputs |= {
+        name: _exact(value.value, f"wished {name}")
+        for name, value in wished.items()
+        if value is not None
+    }
+    if goals.Qts or goals.Qtc:
+        inputs |= {"Qms": _expected_q(qms), "Re": _resistance(re, known)}
         if known is not None and known.gap_height is not None:
             length = known.coil.length_in_gap(known.gap_height)
             inputs["length"] = _exact(length, "wire within the plate's height")
     air = measured_air(air_temperature, air_pressure, relative_humidity)
-    found = intentions.intend(inputs, wish, air.density, air.sound_speed)
+    found = intentions.intend(inputs, goals, air.density, air.sound_speed)
     _put(file, found, known, share, replace=replace)
     if as_json:
         show.line(json.dumps(_document(found), ensure_ascii=False, allow_nan=False))
@@ -152,9 +181,10 @@ def _coil(words: CoilWords, file: Path) -> KnownCoil | None:
     return KnownCoil(kept.coil, kept.gap_height if given is None else given, False)
 
 
-def _wish(fs: str | None, box: str | None, fc: str | None, qts: str | None, qtc: str | None) -> Any:
+def _goals(said: Mapping[str, Value | None]) -> Goals:
     from fit.design.intentions import Goals
 
+    fs, box, fc, qts, qtc = said.values()
     if fs is None and fc is None:
         raise UsageError(
             "no resonance is wished for",
@@ -171,21 +201,20 @@ def _wish(fs: str | None, box: str | None, fc: str | None, qts: str | None, qtc:
             where="--qtc",
             remedy="Add the net volume (--box 20L), or the Q in free air (--qts) to have it found.",
         )
-    return Goals(*(text is not None for text in (fs, box, fc, qts, qtc)))
+    return Goals(*(value is not None for value in said.values()))
 
 
-def _parts(known: KnownCoil | None, said: dict[str, str | None]) -> dict[str, Stated]:
+def _parts(known: KnownCoil | None, said: Mapping[str, Value | None]) -> dict[str, Stated]:
     """Weighed parts; the wire by its winding where that is known."""
-    from cli.words import assumed, values
+    from cli.words import assumed
     from cli.words.session import GRAMS, stated
     from fit.given.measured import Stated
 
     found = {}
-    for name, text in said.items():
-        if text is not None:
-            option = "--former-mass" if name == "former" else f"--{name.replace('_', '-')}"
-            value = assumed.mass(values.mass(text, option))
-            found[name] = stated(value, f"weighed:{name}", name.replace("_", " "), GRAMS)
+    for name, value in said.items():
+        if value is not None:
+            words = name.replace("_", " ")
+            found[name] = stated(assumed.mass(value), f"weighed:{name}", words, GRAMS)
     if known is not None and "coil" not in found:
         low, nominal, high = known.coil.resistance
         mass = known.coil.mass
@@ -209,8 +238,8 @@ def _parts(known: KnownCoil | None, said: dict[str, str | None]) -> dict[str, St
     return found
 
 
-def _area(diameter: str | None) -> Stated:
-    from cli.words import assumed, values
+def _area(diameter: Value | None) -> Stated:
+    from cli.words import assumed
     from cli.words.session import SQUARE_CM, stated
 
     if diameter is None:
@@ -219,53 +248,30 @@ def _area(diameter: str | None) -> Stated:
             where="--diameter",
             remedy="Measure from mid-surround to mid-surround, such as --diameter 118mm.",
         )
-    value, said = assumed.diameter(values.diameter(diameter, "--diameter"))
+    value, said = assumed.diameter(diameter)
     limits = f"{1e3 * (value.half_width or 0.0):.2g} mm"
     area = assumed.area_from_diameter(value)
     return stated((area, said), "ruler", "cone diameter", SQUARE_CM, limits)
 
 
-def _wishes(said: dict[str, str | None]) -> dict[str, Stated]:
-    """Wishes are exact: their limits go into the targets, not into what follows."""
+def _expected_q(value: Value | None) -> Stated:
+    """What to expect of the suspension."""
     from cli.words import values
-
-    readers = {"fs": values.frequency, "fc": values.frequency, "box": values.volume}
-    found = {}
-    for name, text in said.items():
-        if text is None:
-            continue
-        option = f"--{name.lower()}"
-        if name in readers:
-            found[name] = _exact(readers[name](text, option).value, f"wished {name}")
-        else:
-            found[name] = _exact(_plain(text, option).value, f"wished {name}")
-    return found
-
-
-def _plain(text: str, option: str) -> Any:
-    from cli.words import units, values
-
-    return values.read(units.NUMBER, text, option)
-
-
-def _number(text: str | None, option: str) -> Stated:
-    """The expected mechanical Q."""
     from fit.given.measured import Stated
 
-    if text is None:
+    if value is None:
         show.default_taken(f"mechanical Q: {_QMS} (common practice)")
-    value = _plain(text or _QMS, option)
+        value = values.read(units.NUMBER, _QMS)
     return Stated(value.value, value.half_width or 0.0, "Qms", f"expected Qms {value.written}")
 
 
-def _resistance(text: str | None, known: KnownCoil | None) -> Stated:
-    from cli.words import values
+def _resistance(value: Value | None, known: KnownCoil | None) -> Stated:
     from fit.design.winding import targets
     from fit.given.measured import Stated
 
-    if text is not None:
-        value = values.resistance(text, "--re")
-        return Stated(value.value, value.half_width or 0.0, "Re", f"coil resistance {text}")
+    if value is not None:
+        words = f"coil resistance {value.written}"
+        return Stated(value.value, value.half_width or 0.0, "Re", words)
     if known is None:
         raise UsageError(
             "the force factor needs the coil's resistance",

@@ -7,8 +7,11 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from cli.targets.coil_words import COIL_TEMPERATURE
 from cli.terminal import show
-from cli.words.options import AsJson
+from cli.words import units
+from cli.words.options import AsJson, one_of, valued
+from cli.words.values import Value
 from meas.errors import UsageError
 
 if TYPE_CHECKING:
@@ -16,7 +19,7 @@ if TYPE_CHECKING:
     from fit.design.winding import Coil, Gap
     from fit.design.wire import Identified, Wire
 
-_HOT_C = 100.0
+_HOT_K = 373.15
 
 WireOption = Annotated[
     list[str] | None,
@@ -26,9 +29,16 @@ WireOption = Annotated[
         "hand.",
     ),
 ]
-MetalOption = Annotated[str, typer.Option(metavar="copper|aluminium", help="Of the wire.")]
+MetalOption = Annotated[
+    str,
+    typer.Option(
+        help="Metal of the wire.",
+        **one_of(("copper", "aluminium"), "metal of winding wire", "--metal"),
+    ),
+]
 FormerOption = Annotated[
-    str | None, typer.Option(metavar="D", help="Outside diameter of the former, such as 20mm.")
+    Value | None,
+    valued(units.LENGTH, "--former", "D", "Outside diameter of the former, such as 20mm."),
 ]
 LayersOption = Annotated[
     list[int] | None,
@@ -36,7 +46,7 @@ LayersOption = Annotated[
 ]
 TurnsOption = Annotated[int | None, typer.Option(metavar="N", help="Turns in all layers together.")]
 GapHeightOption = Annotated[
-    str | None, typer.Option(metavar="H", help="Height of the plate at the gap.")
+    Value | None, valued(units.LENGTH, "--gap-height", "H", "Height of the plate at the gap.")
 ]
 
 
@@ -45,7 +55,10 @@ def wind(
     metal: MetalOption = "copper",
     former: FormerOption = None,
     former_thickness: Annotated[
-        str | None, typer.Option(metavar="T", help="Wall of the former, paper and glue included.")
+        Value | None,
+        valued(
+            units.LENGTH, "--former-thickness", "T", "Wall of the former, paper and glue included."
+        ),
     ] = None,
     metal_former: Annotated[
         bool, typer.Option("--metal-former", help="The former conducts.")
@@ -53,36 +66,52 @@ def wind(
     layers: LayersOption = None,
     turns: TurnsOption = None,
     height: Annotated[
-        str | None,
-        typer.Option(metavar="H", help="Height of the winding; with --resistance the most it may."),
+        Value | None,
+        valued(
+            units.LENGTH,
+            "--height",
+            "H",
+            "Height of the winding; with --resistance the most it may.",
+        ),
     ] = None,
     pole: Annotated[
-        str | None, typer.Option(metavar="D", help="Diameter of the pole inside the coil.")
+        Value | None, valued(units.LENGTH, "--pole", "D", "Diameter of the pole inside the coil.")
     ] = None,
     plate: Annotated[
-        str | None, typer.Option(metavar="D", help="Diameter of the hole in the plate around it.")
+        Value | None,
+        valued(units.LENGTH, "--plate", "D", "Diameter of the hole in the plate around it."),
     ] = None,
     gap_height: GapHeightOption = None,
     resistance: Annotated[
-        str | None, typer.Option(metavar="R", help="Wished at 20 C: which coils can be wound?")
+        Value | None,
+        valued(units.RESISTANCE, "--resistance", "R", "Wished at 20 C: which coils can be wound?"),
     ] = None,
     at_least: Annotated[
         bool, typer.Option("--at-least", help="No wire within its limits may give less than R.")
     ] = False,
     temperature: Annotated[
-        str | None, typer.Option(metavar="T", help="Of the hot coil. Default 100C.")
+        Value | None,
+        valued(COIL_TEMPERATURE, "--temperature", "T", "Of the hot coil. Default 100C."),
     ] = None,
     power: Annotated[
-        str | None, typer.Option(metavar="P", help="Lasting power, such as 10W.")
+        Value | None, valued(units.POWER, "--power", "P", "Lasting power, such as 10W.")
     ] = None,
     sample_length: Annotated[
-        str | None, typer.Option(metavar="L", help="Unknown wire: a piece of this length ...")
+        Value | None,
+        valued(units.LENGTH, "--sample-length", "L", "Unknown wire: a piece of this length ..."),
     ] = None,
     sample_resistance: Annotated[
-        str | None, typer.Option(metavar="R", help="... and this resistance, leads taken off ...")
+        Value | None,
+        valued(
+            units.RESISTANCE,
+            "--sample-resistance",
+            "R",
+            "... and this resistance, leads taken off ...",
+        ),
     ] = None,
     sample_overall: Annotated[
-        str | None, typer.Option(metavar="D", help="... and this diameter over its enamel.")
+        Value | None,
+        valued(units.LENGTH, "--sample-overall", "D", "... and this diameter over its enamel."),
     ] = None,
     targets: Annotated[
         Path | None,
@@ -101,8 +130,7 @@ def wind(
     freeair wind --sample-length 2.5m --sample-resistance 1.37ohm --sample-overall 0.22mm
     """
     from cli.targets import coil_words, printing
-    from cli.targets.coil_words import COIL_TEMPERATURE, CoilWords
-    from cli.words import units, values
+    from cli.targets.coil_words import CoilWords
     from fit.design.coil_limits import coil_uncertainty
 
     words = CoilWords(
@@ -110,8 +138,8 @@ def wind(
         pole, plate, gap_height,
     )  # fmt: skip
     stated = coil_words.stated(words)
-    kelvin = values.read(COIL_TEMPERATURE, temperature or f"{_HOT_C:g}C", "--temperature").value
-    watt = None if power is None else values.read(units.POWER, power, "--power").value
+    kelvin = _HOT_K if temperature is None else temperature.value
+    watt = None if power is None else power.value
     found = _identified(sample_length, sample_resistance, sample_overall)
     salvaged = None
     if found is not None:
@@ -163,10 +191,10 @@ def _refuse_misfit(coil: Coil, gap: Gap | None) -> None:
 
 
 def _identified(
-    length: str | None, resistance: str | None, overall: str | None
+    length: Value | None, resistance: Value | None, overall: Value | None
 ) -> tuple[Identified, ...] | None:
     """What a piece of unknown wire may be; None where none was given."""
-    from cli.words import assumed, values
+    from cli.words import assumed
     from fit.design.wire import identify
 
     if length is None and resistance is None and overall is None:
@@ -177,35 +205,30 @@ def _identified(
             where="--sample-length" if length is None else "--sample-resistance",
             remedy="Measure two metres or more, and take the reading of the shorted leads off.",
         )
-    long = values.length(length, "--sample-length")
-    ohm = values.resistance(resistance, "--sample-resistance")
-    ohm, said = assumed.measured_resistance(ohm)
+    ohm, said = assumed.measured_resistance(resistance)
     if said:
         show.default_taken(said)
     # Without limits a length is read to half its last digit.
-    length_part = (long.half_width or long.last_digit / 2) / long.value
+    length_part = (length.half_width or length.last_digit / 2) / length.value
     relative = ((length_part**2 + ((ohm.half_width or 0.0) / ohm.value) ** 2) / 3) ** 0.5
-    thick = None if overall is None else values.length(overall, "--sample-overall").value
-    return identify(long.value, ohm.value, relative_uncertainty=relative, overall=thick)
+    thick = None if overall is None else overall.value
+    return identify(length.value, ohm.value, relative_uncertainty=relative, overall=thick)
 
 
-def _salvaged_wire(found: tuple[Identified, ...], overall: str | None) -> Wire:
+def _salvaged_wire(found: tuple[Identified, ...], overall: Value | None) -> Wire:
     """The likeliest wire, to be wound; its overall diameter as measured where that suits it."""
-    from cli.words import values
     from fit.design.wire import enamelled
 
     best = found[0]
     if not best.plausible or overall is None:
         return enamelled(best.bare, best.metal)
-    measured = values.length(overall, "--sample-overall").value
-    return enamelled(best.bare, best.metal, max(measured, best.bare))
+    return enamelled(best.bare, best.metal, max(overall.value, best.bare))
 
 
 def _solutions(
-    words: CoilWords, salvaged: Wire | None, resistance: str, at_least: bool
+    words: CoilWords, salvaged: Wire | None, resistance: Value, at_least: bool
 ) -> tuple[Coil, ...]:
     from cli.targets import coil_words
-    from cli.words import values
     from fit.design.winding_search import WantedCoil, solutions
     from fit.design.wire import PREFERRED_MM, enamelled
 
@@ -223,10 +246,8 @@ def _solutions(
     layers = words.layers or (2, 4, 8)
     if not words.layers:
         show.default_taken("no number of layers given: 2, 4 and 8 tried")
-    height = None if words.height is None else values.length(words.height, "--height").value
-    wish = WantedCoil(
-        values.resistance(resistance, "--resistance").value, at_least, height, coil_words.gap(words)
-    )
+    height = None if words.height is None else words.height.value
+    wish = WantedCoil(resistance.value, at_least, height, coil_words.gap(words))
     return solutions(wish, coil_words.former(words), wires, layers)
 
 

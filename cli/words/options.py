@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -26,6 +27,27 @@ def valued(quantity: Quantity, option: str, metavar: str, about: str) -> Any:
     )
 
 
+def one_of(choices: Sequence[str], what: str, where: str) -> dict[str, Any]:
+    """Declare the choices of an option or argument, for its help, its check and completion.
+
+    Args:
+        choices: All words that may be written.
+        what: What they are, after "no": ``kind of part``.
+        where: Option or command, for the message.
+    """
+
+    def read(text: str) -> str:
+        if text not in choices:
+            raise UsageError(
+                f"'{text}' is no {what}", where=where, remedy=f"One of: {' '.join(choices)}."
+            )
+        return text
+
+    return {
+        "metavar": "|".join(choices), "parser": read, "autocompletion": lambda: list(choices),
+    }  # fmt: skip
+
+
 AsJson = Annotated[
     bool,
     typer.Option("--json", help="Print one JSON object on standard output, all else beside it."),
@@ -37,9 +59,9 @@ RigFile = Annotated[
 Kind = Annotated[
     str,
     typer.Option(
-        metavar="driver|part|system",
         help="A driver, a passive part, or a driver in its finished box; the latter two need not "
         "show one resonance.",
+        **one_of(("driver", "part", "system"), "kind of unit", "--kind"),
     ),
 ]
 AddedMass = Annotated[
