@@ -31,7 +31,7 @@ def to_json(profiles: Profiles, parameters: Mapping[str, Estimate]) -> dict[str,
 def tell(profiles: Profiles, parameters: Mapping[str, Estimate]) -> None:
     """Print the three intervals of every quantity side by side."""
     from cli.terminal.tables import Column, plain_table
-    from fit.results.names import shown
+    from fit.results.quantities import shown
 
     rows = [
         (
@@ -57,8 +57,8 @@ def tell(profiles: Profiles, parameters: Mapping[str, Estimate]) -> None:
 
 def _interval(symbol: str, estimate: Estimate, ends: tuple[float | None, float | None]) -> str:
     """Both ends in the unit shown; ``open`` where there is none."""
-    from fit.results.names import shown
     from fit.results.numbers import figures
+    from fit.results.quantities import shown
 
     low, high = ends
     whole = (estimate.value if low is None else low, estimate.value if high is None else high)

@@ -16,8 +16,8 @@ import numpy as np
 
 from cli.pictures import settings
 from cli.terminal import show
-from fit.results.names import condition_words
 from fit.results.numbers import kilo
+from fit.results.quantities import condition_words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

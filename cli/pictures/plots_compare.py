@@ -18,9 +18,8 @@ from cli.pictures.plots import (
     span,
     style,
 )
-from fit.results.names import shown
 from fit.results.numbers import with_unit
-from fit.results.quantities import QUANTITIES
+from fit.results.quantities import QUANTITIES, shown
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

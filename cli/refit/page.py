@@ -18,8 +18,8 @@ from cli.report.parts import Plot, render
 from cli.report.picture import inline
 from cli.terminal.tables import change_figures
 from cli.terminal.version import program_version
-from fit.results.names import shown
 from fit.results.numbers import decimals_for, number, percent, signed_percent, with_unit
+from fit.results.quantities import shown
 
 if TYPE_CHECKING:
     from cli.archive.ledger import Ledger

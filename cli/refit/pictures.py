@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from cli.pictures.plots import COLOURS, DASHES, INK, new_figure, style
-from fit.results.names import shown
 from fit.results.numbers import with_unit
+from fit.results.quantities import shown
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -12,7 +12,7 @@ from cli.refit.done import Done
 from cli.refit.watch import watching
 from cli.refit.workers import Engine, outcomes
 from cli.terminal import show
-from fit.results.names import in_order
+from fit.results.quantities import in_order
 
 if TYPE_CHECKING:
     from cli.archive.ledger import Ledger

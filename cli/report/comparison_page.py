@@ -16,8 +16,8 @@ from cli.report.parts import Plot, Strip, change_strip, render
 from cli.report.picture import inline
 from cli.terminal.tables import change_figures
 from cli.terminal.version import program_version
-from fit.results.names import shown
 from fit.results.numbers import with_unit
+from fit.results.quantities import shown
 
 if TYPE_CHECKING:
     from cli.sources.states import DriverState

@@ -15,13 +15,13 @@ from cli.report.picture import inline
 from cli.terminal import advice_words
 from cli.terminal import cautions as caution_texts
 from fit.results.model_words import in_words
-from fit.results.names import condition_words, in_order, shown
 from fit.results.numbers import figures, percent, significant, with_unit
+from fit.results.quantities import condition_words, in_order, shown
 from fit.results.shares import shares
 
 if TYPE_CHECKING:
     from fit.results.judge import Target, Verdict
-    from fit.results.names import Shown
+    from fit.results.quantities import Shown
     from fit.results.result import DriverFit
     from fit.uncertainty.advice import Advice
     from meas.bench.rig import Rig

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 from markupsafe import Markup
 
 from cli.terminal.tables import strip_range
-from fit.results.names import shown
 from fit.results.numbers import with_unit
+from fit.results.quantities import shown
 
 if TYPE_CHECKING:
     from fit.compare.changes import Change

@@ -253,8 +253,8 @@ def _print(name: str, verdict: UnitVerdict, doubts: Sequence[Finding]) -> None:
     from rich.text import Text
 
     from cli.terminal import tables
-    from fit.results.names import in_order, shown
     from fit.results.numbers import signed_percent
+    from fit.results.quantities import in_order, shown
     from fit.results.result import DECIBEL
     from fit.series.mask import WORDS
 

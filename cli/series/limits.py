@@ -114,8 +114,8 @@ def _document(found: SeriesLimits) -> dict[str, Any]:
 
 def _print(found: SeriesLimits, save: Path) -> None:
     from cli.terminal import tables
-    from fit.results.names import in_order, shown
     from fit.results.numbers import percent
+    from fit.results.quantities import in_order, shown
 
     by_symbol = {limit.parameter: limit for limit in found.limits if limit.judged}
     rows = []

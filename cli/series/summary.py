@@ -113,8 +113,8 @@ def _share(share: Share) -> dict[str, Any]:
 
 def _print(count: int, found: Sequence[Statistics], *, timed: bool) -> None:
     from cli.terminal import tables
-    from fit.results.names import in_order, shown
     from fit.results.numbers import percent
+    from fit.results.quantities import in_order, shown
 
     by_symbol = {one.parameter: one for one in found}
     order = in_order(by_symbol)
@@ -201,7 +201,7 @@ def _percent(share: float) -> str:
 
 def _outside_table(found: Sequence[Statistics]) -> Any:
     from cli.terminal import tables
-    from fit.results.names import shown
+    from fit.results.quantities import shown
 
     rows = []
     for one in found:

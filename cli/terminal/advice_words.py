@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from cli.terminal import show
-from fit.results.names import shown
+from fit.results.quantities import shown
 
 if TYPE_CHECKING:
     from fit.uncertainty.advice import Advice, Gain

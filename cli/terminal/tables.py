@@ -13,8 +13,8 @@ from rich.table import Table
 from rich.text import Text
 
 from cli.terminal import show
-from fit.results.names import condition_words, in_order, shown
 from fit.results.numbers import decimals_for, figures, number, percent, rounded, signed, with_unit
+from fit.results.quantities import condition_words, in_order, shown
 from fit.results.shares import shares
 
 if TYPE_CHECKING:

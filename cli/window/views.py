@@ -118,8 +118,8 @@ def small_curve(curve: Curve) -> Markup:
 
 def values(saved: SavedFit, only: tuple[str, ...] = ()) -> list[dict[str, Any]]:
     """Parameters as people read them, with what limits each."""
-    from fit.results.names import in_order, shown
     from fit.results.numbers import figures
+    from fit.results.quantities import in_order, shown
     from fit.results.shares import shares
 
     rows = []
@@ -166,7 +166,7 @@ def verdict(saved: SavedFit | None) -> tuple[str, str]:
 
 def condition(taken: Take) -> str:
     """Such as ``added mass 7.5 g``."""
-    from fit.results.names import condition_words
+    from fit.results.quantities import condition_words
 
     return condition_words(taken.condition.name, taken.condition.value)
 

@@ -14,8 +14,8 @@ from rich.table import Table
 from cli.terminal import show, tables
 from fit.compare.changes import compare
 from fit.results.judge import Target, judge
-from fit.results.names import condition_words
 from fit.results.numbers import figures, number, percent
+from fit.results.quantities import condition_words
 from fit.results.result import DriverFit, Estimate
 from fit.results.shares import shares
 from meas.errors import Finding

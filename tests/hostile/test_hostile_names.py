@@ -31,7 +31,7 @@ from cli.terminal import show
 from fit.compare.changes import compare
 from fit.results import store
 from fit.results.judge import Target, judge
-from fit.results.names import shown
+from fit.results.quantities import shown
 from meas.curve import ImpedanceCurve
 from meas.errors import Finding
 from meas.tables import csv_table, touchstone
