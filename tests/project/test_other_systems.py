@@ -62,7 +62,7 @@ def test_windows_accepts(path: str) -> None:
     "unit", ["CON", "nul", "a:b", "lantern.", "lantern ", "*?", "..", r"x\y/z", "LPT¹", "µΩ", ""]
 )
 def test_folders_of_takes_have_names_for_every_system(unit: str) -> None:
-    made = take._safe(unit)
+    made = take.safe_name(unit)
     name = f"{made}_free-air_20261125-101500"
     assert refused_by_windows(PureWindowsPath(name)) == ""
     assert len(name.encode()) < 120  # two folders above and capture.wav fit into 260 characters
