@@ -172,7 +172,7 @@ def _refuse_other(path: Path, wanted: Content, remedy: str) -> None:
         UnreadableInput: Naming both.
     """
     found = _content(path)
-    if found not in (None, wanted) and found is not None and path.exists():
+    if found and found != wanted and path.exists():
         raise UnreadableInput(
             f"is {_WORDS[found]}, not {_WORDS[wanted]}", where=str(path), remedy=remedy
         )
