@@ -22,5 +22,5 @@ def test_benchmark_of_importing(capsys: pytest.CaptureFixture[str]) -> None:
 def test_benchmark_of_fitting(capsys: pytest.CaptureFixture[str]) -> None:
     benchmark_fit.main(["--repeat", "1", "--points", "40", "--refits", "20"])
     figures = _figures(capsys.readouterr().out)
-    assert len(figures) == 8
+    assert len(figures) == 10
     assert all(figure > 0 for figure in figures)
