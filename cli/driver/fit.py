@@ -69,10 +69,16 @@ def fit(
         str,
         typer.Option(
             metavar="free|baffle",
-            help="How the driver was held: which air moves with the weighed parts. A face plate is "
-            "a baffle.",
+            help="Which air moves with the weighed parts. A face plate is a baffle.",
         ),
     ] = "free",
+    held: Annotated[
+        str | None,
+        typer.Option(
+            metavar="clamped|magnet-down|hand",
+            help="How the frame was held: it moves against the cone. Default magnet-down.",
+        ),
+    ] = None,
     air_temperature: AirTemperature = None,
     air_pressure: AirPressure = None,
     relative_humidity: RelativeHumidity = None,
@@ -118,6 +124,7 @@ def fit(
         relative_humidity,
         table_tolerance,
         mounting,
+        held,
     )
     if judge_by_status and targets is None:
         raise UsageError(
@@ -159,6 +166,7 @@ def run(
     from cli.targets import planned_coil
     from cli.words import options
     from cli.words import session as sessions
+    from fit.compare import sitting
     from fit.diagnosis import bumps, explain
     from fit.diagnosis import by_hand as threepoint
     from fit.joint import fit_driver
@@ -176,21 +184,23 @@ def run(
     gathered = takes_and_tables.gather(free, added_mass, test_box, unit, words.table_tolerance)
     boxes = any(curve.condition.name == "test-box" for curve in gathered.curves)
     session = sessions.session(words, boxes=boxes)
+    held = sessions.how_held(words)
     try:
-        fitted = fit_driver(gathered.curves, session, model=model)
+        alone = fit_driver(gathered.curves, session, model=model)
     except Refused as error:
         where = error.where or gathered.unit
         raise Refused(error.reasons, where=where, remedy=error.remedy) from error
+    fitted = sitting.of_driver(alone, held, gathered.unit)
     verdicts = judge.judge(fitted.parameters, meant, fitted.sources)
     coil = None if plan is None else planned_coil.coil(plan.winding)
     findings = (
         *explain.explain(fitted.parameters, meant, coil=coil, curves=fitted.curves),
-        *model_findings.of_laws(fitted),
+        *model_findings.of_laws(alone),
         *uneven_harmonics.uneven(gathered.takes, fitted),
         *bumps.findings(fitted.curves),
         *filter(None, [mass_to_add.next_step(fitted, session)]),
     )
-    by_hand = threepoint.cross_check(fitted)
+    by_hand = threepoint.cross_check(alone)
     if by_hand is not None:
         gathered = replace(gathered, findings=(*gathered.findings, by_hand))
     advice = improve.advise(fitted, gathered.curves, session)
@@ -198,10 +208,10 @@ def run(
     if profile:
         from fit.lmfit_front import Solution, wider_than_reported
 
-        profiles = Solution.of(fitted).profile()
+        profiles = Solution.of(alone).profile()
         fitted = replace(
             fitted,
-            warnings=(*fitted.warnings, *wider_than_reported(profiles, fitted.parameters)),
+            warnings=(*fitted.warnings, *wider_than_reported(profiles, alone.parameters)),
         )
     _write(
         fitted, gathered, verdicts, findings, words, advice, profiles,

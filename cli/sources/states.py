@@ -41,6 +41,7 @@ def read(text: str) -> DriverState:
         return DriverState(path.stem, unit, fitted)
     from cli.sources import takes_and_tables
     from cli.words import session as sessions
+    from fit.compare import sitting
     from fit.joint import fit_driver
 
     gathered = takes_and_tables.gather([text], (), (), None)
@@ -49,4 +50,5 @@ def read(text: str) -> DriverState:
     take = gathered.takes[0]
     unit_name = take.unit if take else None
     name = (take.label or path.name) if take else path.stem
-    return DriverState(name, unit_name, fit_driver(gathered.curves, session))
+    alone = fit_driver(gathered.curves, session)
+    return DriverState(name, unit_name, sitting.of_driver(alone, unit=gathered.unit))

@@ -12,6 +12,7 @@ from cli.words.values import Value
 from meas.errors import UsageError
 
 if TYPE_CHECKING:
+    from fit.compare.sitting import Held
     from fit.given.air_load import Mounting
     from fit.given.measured import Session, Stated
 
@@ -47,6 +48,28 @@ class SessionWords:
     relative_humidity: str | None = None
     table_tolerance: str | None = None
     mounting: str = "free"
+    held: str | None = None
+
+
+def how_held(words: SessionWords) -> Held:
+    """How the driver was held, saying which way was taken where nobody told.
+
+    Raises:
+        UsageError: If there is no such way.
+    """
+    from fit.compare.sitting import DEFAULT, MOVING_FRAME
+
+    if words.held is None:
+        show.default_taken(f"held: {DEFAULT}, {MOVING_FRAME[DEFAULT][1]} (--held clamped narrows)")
+        return DEFAULT
+    for known in MOVING_FRAME:
+        if words.held == known:
+            return known
+    raise UsageError(
+        f"no way to hold a driver '{words.held}'",
+        where="--held",
+        remedy=f"Known: {', '.join(MOVING_FRAME)}.",
+    )
 
 
 def session(words: SessionWords, *, boxes: bool) -> Session:

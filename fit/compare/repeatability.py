@@ -43,7 +43,7 @@ def assumed_effects(fit: DriverFit, weights: Mapping[str, Effect]) -> dict[str, 
         fit: The driver, which knows how often it was measured.
         weights: Symbol to its weight in the sum, a number or an array over frequency.
     """
-    moved = combine((weight, _powers(symbol, fit)) for symbol, weight in weights.items())
+    moved = combine((weight, powers(symbol, fit)) for symbol, weight in weights.items())
     return {
         f"{ASSUMED}{part}": REPEATABILITY[part][0] * moved[part]
         for part in assumed_parts(fit)
@@ -64,7 +64,8 @@ def effects(fit: DriverFit, weights: Mapping[str, Effect]) -> dict[str, Effect]:
     return of_sources | assumed_effects(fit, weights)
 
 
-def _powers(symbol: str, fit: DriverFit) -> Exponents:
+def powers(symbol: str, fit: DriverFit) -> Exponents:
+    """Exponent of each part of the driver in a quantity or in a parameter of its model."""
     if symbol in OF_LAWS:
         return {"Rms": 1.0}  # laws of suspension and former move as the loss they stand for
     if symbol not in QUANTITIES:

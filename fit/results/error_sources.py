@@ -22,6 +22,8 @@ RANDOM = "random:"
 ASSUMED = "assumed:"
 """How the sources begin that no other fit can have and whose size is common practice: there are no
 few repetitions behind them that would widen an interval."""
+HELD = "held:"
+"""How the sources begin that stand for the motion of a frame: the same for one unit held alike."""
 WEATHER = frozenset({"air-temperature", "air-pressure", "air-humidity"})
 """Errors of one sitting: all fits name them alike, but the next sitting has another room."""
 

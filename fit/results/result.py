@@ -4,13 +4,22 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Final, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
-from fit.results.error_sources import RANDOM, Scope, combine, difference, part_of, variance
+from fit.results.error_sources import (
+    ASSUMED,
+    HELD,
+    RANDOM,
+    Scope,
+    combine,
+    difference,
+    part_of,
+    variance,
+)
 from meas.errors import Finding
 
 FORMAT: Final = "freeair-fit/1"
@@ -83,6 +92,20 @@ class Estimate:
             return (self.value - reach, self.value + reach)
         factor = math.exp(reach / self.value)
         return (self.value / factor, self.value * factor)
+
+    @property
+    def of_this_recording(self) -> Estimate:
+        """The same without what no recording shows: mounting anew, a frame that moves.
+
+        An interval of a Monte Carlo run comes back as one of the same width.
+        """
+        own = {s: e for s, e in self.contributions.items() if not s.startswith((ASSUMED, HELD))}
+        if len(own) == len(self.contributions):
+            return self
+        size, rest = math.hypot(*own.values()), part_of(self.contributions, ASSUMED, HELD)
+        reach = (self.widening * self.standard_uncertainty) ** 2 - rest**2
+        widening = max(math.sqrt(max(reach, 0.0)) / size, 1.0) if size > 0 else 1.0
+        return replace(self, contributions=own, widening=widening, limits=None)
 
     @property
     def random_uncertainty(self) -> float:

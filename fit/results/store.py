@@ -125,6 +125,8 @@ def _estimate(e: Estimate) -> dict[str, Any]:
         "widening": float(e.widening),
         "contributions": {source: float(part) for source, part in e.contributions.items()},
     }
+    alone = value_of(e.of_this_recording)
+    kept["of_this_recording"] = {key: alone[key] for key in ("standard_uncertainty", "interval_95")}
     if e.limits is not None:
         kept["interval_by"] = "monte-carlo"
     if e.frequency_hz is not None:
@@ -152,6 +154,13 @@ def _impedance(ohm: NDArray[np.complex128] | NDArray[np.float64]) -> dict[str, l
     return {"magnitude": ohm.tolist()}
 
 
+class SavedReach(Saved):
+    """Uncertainty without what only another sitting would show; follows from the contributions."""
+
+    standard_uncertainty: AtLeast0
+    interval_95: Annotated[list[Number], Field(min_length=2, max_length=2)]
+
+
 class SavedEstimate(SavedValue):
     """One parameter. Its interval follows from the contributions unless it says otherwise."""
 
@@ -160,6 +169,7 @@ class SavedEstimate(SavedValue):
     contributions: dict[str, Number]
     interval_by: Literal["propagation", "monte-carlo"] = "propagation"
     frequency_hz: Positive | None = None
+    of_this_recording: SavedReach | None = None
 
     def estimate(self) -> Estimate:
         """The estimate that was saved."""

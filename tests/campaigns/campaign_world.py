@@ -22,6 +22,7 @@ import numpy as np
 from world import bench as benches
 from world import faults as catalogue
 
+from fit.compare.sitting import of_driver as sitting_of
 from fit.given import in_python
 from fit.joint import fit_driver
 from meas.bench.rig import Rig, Wiring
@@ -91,10 +92,7 @@ def _session(bench):
 
 def _distance(estimate, truth: float, alone: bool) -> float:
     """Error in half-widths of the interval."""
-    interval = estimate.interval_95
-    if alone:
-        interval = getattr(estimate, "of_this_recording", interval)
-    low, high = interval
+    low, high = (estimate.of_this_recording if alone else estimate).interval_95
     error = math.log(truth / estimate.value)
     reach = math.log((high if error > 0 else low) / estimate.value)
     return error / abs(reach)
@@ -113,7 +111,7 @@ def one(seed: int, index: int, only: tuple[str, ...], healthy: bool, sitting: st
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
-            fit = fit_driver(_measured(bench, rng), _session(bench))
+            fit = sitting_of(fit_driver(_measured(bench, rng), _session(bench)))
     except Refused as refused:
         codes = [reason.code for reason in refused.reasons]
         fitting = frozenset().union(*(catalogue.CATALOGUE[name].reasons for name in bench.faults))
