@@ -1,0 +1,84 @@
+"""The reduced form of `campaign_world.py`: benches nobody here built, a few faults each way."""
+
+from __future__ import annotations
+
+import warnings
+
+import campaign_runs as runs
+import campaign_world
+import numpy as np
+import pytest
+from world import bench, circuit, driver, faults
+
+from meas.takes.analysis import analyse
+from meas.takes.standard import measure_standard
+
+NOW = "2026-11-01T10:00:00+00:00"
+
+
+def test_the_circuit_is_the_divider():
+    """Both nodes of a resistor as driver: R Z/(R + Z) by hand, whatever the source has inside."""
+    unit = driver.Driver("dead", 8.0, 1e-6, 0.01, 1e-3, 1.0, 0.01)
+    for side, share in (("hot", 8.0 / 18.0), ("ground", 10.0 / 18.0)):
+        state = circuit.State(unit, 10.0, side, input_ohm=1e12, across_ohm=1e12)
+        volts = circuit.nodes(circuit.Drive(20.0).samples, state)
+        assert np.max(np.abs(volts[:, 1] - share * volts[:, 0])) < 1e-9
+
+
+def test_a_free_frame_raises_the_resonance_by_newtons_third_law():
+    unit = driver.Driver("it", 6.0, 6.0, 0.02, 1e-3, 1.0, 0.02)
+    w = np.sqrt((1 / 0.02 + 1 / 0.4) / 1e-3)
+    found = unit.mechanical(np.array([1j * w]), driver.frame(0.4, 0.0, 1e9))
+    assert abs(found.imag[0]) < 1e-6 * w * unit.M
+
+
+@pytest.mark.parametrize("index", range(4))
+def test_healthy_benches_are_right(index):
+    """Intervals of a calibrated bench hold: four benches, five quantities, three half-widths."""
+    rng = runs.rng_of(5, index)
+    made = bench.healthy(rng, calibrated=True, loaded=False)
+    truth = made.driver.truth
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        curves = campaign_world._measured(bench.sitting(made, rng), rng)
+        fit = campaign_world.sitting_of(
+            campaign_world.fit_driver(curves, campaign_world._session(made))
+        )
+    for name in ("Re", "fs", "Qms", "Qes", "Qts"):
+        low, high = fit.parameters[name].interval_95
+        value = fit.parameters[name].value
+        assert value * (low / value) ** 3 < truth[name] < value * (high / value) ** 3, name
+
+
+def one_way(index, name):
+    rng = runs.rng_of(6, index)
+    made = bench.healthy(rng, calibrated=True, loaded=False)
+    one = circuit.Drive(made.drive.low_hz, both_ways=False)
+    return faults.put(bench.replace(made, drive=one), [name], rng), rng
+
+
+def calibrated(made, rng):
+    rig = campaign_world._rig(made)
+    standard = measure_standard(made.calibration(rng), circuit.RATE, rig, "default", NOW)
+    joined, _ = campaign_world.join(rig, standard)
+    return analyse(made.take(bench.FREE, rng), circuit.RATE, rig, calibration=joined)
+
+
+@pytest.mark.parametrize("index", range(6))
+def test_a_gain_that_creeps_in_a_single_sweep_is_refused(index):
+    """3 % to 60 % over one sweep up, of which there is no second one to compare with."""
+    found = calibrated(*one_way(index, "creeping-gain"))
+    assert found.refused, [finding.code for finding in found.findings]
+
+
+def test_a_compressed_calibration_is_refused():
+    """No correction may be derived from a recording that a codec went over."""
+    from meas.errors import Refused
+
+    codes = []
+    for index in range(4):
+        made, rng = one_way(index, "compressed-calibration")
+        with pytest.raises(Refused) as raised:
+            calibrated(made, rng)
+        codes += [reason.code for reason in raised.value.reasons]
+    assert "processed" in codes
