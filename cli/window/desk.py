@@ -237,7 +237,7 @@ class Desk:
         """Draw the curve out of what was recorded, again and again."""
         from meas.takes.growing import growing_curve
 
-        seen = 0
+        seen, found = 0, None
         while job.status is None:
             began = time.monotonic()
             held = self._samples
@@ -246,7 +246,7 @@ class Desk:
                 seen = len(samples)
                 if playing.stimulus is not None:
                     rate = playing.sample_rate_hz
-                    found = growing_curve(samples, rate, job.rig, playing.stimulus)
+                    found = growing_curve(samples, rate, job.rig, playing.stimulus, found)
                     if found is not None and found.frequency_hz.size > 1:
                         job.curve = _packed(found)
                         job.curves += 1

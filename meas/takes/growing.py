@@ -50,7 +50,11 @@ class GrowingCurve:
 
 
 def growing_curve(
-    samples: NDArray[np.float32], sample_rate_hz: int, rig: Rig, stimulus: Stimulus
+    samples: NDArray[np.float32],
+    sample_rate_hz: int,
+    rig: Rig,
+    stimulus: Stimulus,
+    earlier: GrowingCurve | None = None,
 ) -> GrowingCurve | None:
     """Estimate the impedance from what was recorded so far.
 
@@ -59,6 +63,8 @@ def growing_curve(
         sample_rate_hz: Rate [Hz].
         rig: The bench; its calibration is applied.
         stimulus: What is being played.
+        earlier: Curve of a look before. While a later sweep is on its way, what that one has not
+            passed is taken from here; without it the sweeps before are estimated again.
 
     Returns:
         The curve; None while there is nothing to tell, and where the series resistor is unknown.
@@ -69,13 +75,25 @@ def growing_curve(
     if not np.ptp(part[:, 0]):
         return None
     lag = lag_frames(stimulus.samples[: len(part)], part[:, 0], sample_rate_hz)
+    at_hz = None
     if stimulus.periodic is not None or stimulus.tones:
-        found, at_hz = _of_repeated(samples, sample_rate_hz, stimulus, lag), None
+        found = _of_repeated(samples, sample_rate_hz, stimulus, lag)
     else:
-        found, at_hz = _of_sweeps(samples, sample_rate_hz, stimulus, lag)
+        found, at_hz, later = _of_sweeps(samples, sample_rate_hz, stimulus, lag)
+        if later and earlier is None:
+            before, _, _ = _of_sweeps(samples[: later + lag], sample_rate_hz, stimulus, lag)
+            earlier = _in_ohm(before, None, rig, sample_rate_hz)
+        if later:
+            return _joined(_in_ohm(found, at_hz, rig, sample_rate_hz), earlier, at_hz)
+    return _in_ohm(found, at_hz, rig, sample_rate_hz)
+
+
+def _in_ohm(
+    found: Transfer | None, at_hz: float | None, rig: Rig, rate: int
+) -> GrowingCurve | None:
     if found is None:
         return None
-    known = know(found.frequency_hz, rig, rig.calibration, sample_rate_hz)
+    known = know(found.frequency_hz, rig, rig.calibration, rate)
     impedance, uncertainty = corrected(found.ratio, found.variance, known)
     sound = np.isfinite(impedance) & np.isfinite(uncertainty)
     return GrowingCurve(found.frequency_hz[sound], impedance[sound], uncertainty[sound], at_hz)
@@ -98,29 +116,34 @@ def _of_repeated(
 
 def _of_sweeps(
     samples: NDArray[np.float32], rate: int, stimulus: Stimulus, lag: int
-) -> tuple[Transfer | None, float | None]:
-    """From the sweeps that are complete, and from the one on its way as far as it got."""
+) -> tuple[Transfer | None, float | None, int]:
+    """From the sweeps that are complete, or from the one on its way as far as it got.
+
+    Returns:
+        The estimate; where the sweep is now [Hz], None between sweeps; and where in the stimulus
+        the sweep on its way begins if others came before it, else 0.
+    """
     margin = round(_MARGIN_SECONDS * rate)
     starts = [one.start_frame + lag for one in stimulus.passes]
     begun = [k for k, start in enumerate(starts) if start + margin < len(samples)]
     if not begun or starts[0] < 0:
-        return None, None
+        return None, None, 0
     last = begun[-1]
-    running = stimulus.passes[last]
-    at_hz = frequency_at(running, stimulus, len(samples) - starts[last], rate)
-    blocks = [_block(samples, stimulus, k, lag, rate) for k in begun]
+    since = len(samples) - starts[last]
+    at_hz = frequency_at(stimulus.passes[last], stimulus, since, rate)
+    wanted = begun if at_hz is None else [last]
+    blocks = tuple(_block(samples, stimulus, k, lag, rate) for k in wanted)
     silences = ((0, max(1, starts[0] - margin)),)
-    done = Passes(tuple(blocks), silences, contained=True, swept=True, excited=True)
-    if at_hz is None:
-        return estimate(samples, rate, done), None
-    latest = frequency_at(
-        running, stimulus, len(samples) - starts[last] - round(_RINGING_SECONDS * rate), rate
+    found = estimate(
+        samples, rate, Passes(blocks, silences, contained=True, swept=True, excited=True)
     )
-    now = _within(estimate(samples, rate, done), running, latest)
-    if last == 0:
-        return now, at_hz
-    before = estimate(samples, rate, replace(done, passes=tuple(blocks[:-1])))
-    return _joined(now, before), at_hz
+    if at_hz is None:
+        return found, None, 0
+    latest = frequency_at(
+        stimulus.passes[last], stimulus, since - round(_RINGING_SECONDS * rate), rate
+    )
+    later = stimulus.passes[last].start_frame if last else 0
+    return _within(found, stimulus.passes[last], latest), at_hz, later
 
 
 def frequency_at(sweep: StimulusPass, stimulus: Stimulus, frames: int, rate: int) -> float | None:
@@ -156,29 +179,27 @@ def _within(
         return None
     up = sweep.direction == "up"
     passed = found.frequency_hz < latest_hz if up else found.frequency_hz > latest_hz
-    return _chosen(found, passed) if passed.any() else None
-
-
-def _joined(now: Transfer | None, before: Transfer | None) -> Transfer | None:
-    """What the running sweep has improved, and beside it what earlier sweeps know."""
-    if now is None or before is None:
-        return now or before
-    low, high = now.frequency_hz[[0, -1]]
-    rest = _chosen(before, (before.frequency_hz < low) | (before.frequency_hz > high))
-    order = np.argsort(frequency := np.concatenate([now.frequency_hz, rest.frequency_hz]))
-    return replace(
-        now,
-        frequency_hz=frequency[order],
-        ratio=np.concatenate([now.ratio, rest.ratio])[order],
-        variance=np.concatenate([now.variance, rest.variance])[order],
-    )
-
-
-def _chosen(found: Transfer, keep: NDArray[np.bool_]) -> Transfer:
-    """Frequency, ratio and variance where wanted; nothing else of it is used here."""
+    if not passed.any():
+        return None
     return replace(
         found,
-        frequency_hz=found.frequency_hz[keep],
-        ratio=found.ratio[keep],
-        variance=found.variance[keep],
+        frequency_hz=found.frequency_hz[passed],
+        ratio=found.ratio[passed],
+        variance=found.variance[passed],
     )
+
+
+def _joined(
+    now: GrowingCurve | None, earlier: GrowingCurve | None, at_hz: float | None
+) -> GrowingCurve | None:
+    """What the sweep on its way has passed, and beside it what was known before."""
+    if now is None or earlier is None:
+        known = now or earlier
+        return None if known is None else replace(known, at_hz=at_hz)
+    low, high = now.frequency_hz[[0, -1]]
+    rest = (earlier.frequency_hz < low) | (earlier.frequency_hz > high)
+    f = np.concatenate([now.frequency_hz, earlier.frequency_hz[rest]])
+    order = np.argsort(f)
+    z = np.concatenate([now.impedance_ohm, earlier.impedance_ohm[rest]])
+    u = np.concatenate([now.standard_uncertainty_ohm, earlier.standard_uncertainty_ohm[rest]])
+    return GrowingCurve(f[order], z[order], u[order], at_hz)

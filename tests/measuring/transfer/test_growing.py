@@ -12,6 +12,7 @@ import pytest
 from meas.audio.simulated_bench import SimulatedBench
 from meas.bench.rig import Card, Drive, Rig, Wiring
 from meas.bench.simulated_settings import SimulatedSettings
+from meas.curve import ImpedanceCurve
 from meas.excitation import choice
 from meas.takes.analysis import analyse
 from meas.takes.growing import GrowingCurve, growing_curve
@@ -41,15 +42,25 @@ def swept() -> tuple[Rig, np.ndarray]:
     return rig, recorded(rig)
 
 
+@pytest.fixture(scope="module")
+def final(swept: tuple[Rig, np.ndarray]) -> ImpedanceCurve:
+    return analysed(*swept)
+
+
 def so_far(rig: Rig, samples: np.ndarray, seconds: float) -> GrowingCurve | None:
     part = samples[: round(seconds * RATE)]
     return growing_curve(part, RATE, rig, choice.build(rig))
 
 
-def off(found: GrowingCurve, rig: Rig, samples: np.ndarray) -> np.ndarray:
+def analysed(rig: Rig, samples: np.ndarray) -> ImpedanceCurve:
+    """The curve of the whole recording."""
+    curve = analyse(samples, RATE, rig, stimulus=choice.build(rig)).curve
+    assert curve is not None
+    return curve
+
+
+def off(found: GrowingCurve, final: ImpedanceCurve) -> np.ndarray:
     """Relative deviation of |Z| from the final curve."""
-    final = analyse(samples, RATE, rig, stimulus=choice.build(rig)).curve
-    assert final is not None
     expected = np.interp(
         np.log(found.frequency_hz), np.log(final.frequency_hz), np.abs(final.impedance_ohm)
     )
@@ -58,14 +69,14 @@ def off(found: GrowingCurve, rig: Rig, samples: np.ndarray) -> np.ndarray:
 
 @pytest.mark.parametrize("seconds", [1.5, 2.0, 2.5, 3.0, 3.5, 4.5, 5.5, 6.5, 8.0])
 def test_what_is_shown_is_what_the_take_will_say(
-    swept: tuple[Rig, np.ndarray], seconds: float
+    swept: tuple[Rig, np.ndarray], final: ImpedanceCurve, seconds: float
 ) -> None:
     rig, samples = swept
     found = so_far(rig, samples, seconds)
     assert found is not None
     heard = found.frequency_hz > rig.drive.start_hz
     assert heard.any()
-    assert off(found, rig, samples)[heard].max() < 0.03
+    assert off(found, final)[heard].max() < 0.03
     assert np.all(np.diff(found.frequency_hz) > 0)
 
 
@@ -127,4 +138,19 @@ def test_other_excitations_grow_too(drive: dict[str, object]) -> None:
     found = so_far(rig, samples, 0.8 * len(samples) / RATE)
     assert found is not None
     assert found.frequency_hz.size > 10
-    assert off(found, rig, samples).max() < 0.03
+    assert off(found, analysed(rig, samples)).max() < 0.03
+
+
+def test_a_look_before_saves_work_and_changes_nothing_that_shows(
+    swept: tuple[Rig, np.ndarray], final: ImpedanceCurve
+) -> None:
+    rig, samples = swept
+    found = None
+    for seconds in np.arange(1.0, len(samples) / RATE, 0.4):
+        part = samples[: round(seconds * RATE)]
+        found = growing_curve(part, RATE, rig, choice.build(rig), found) or found
+        if found is not None:
+            heard = found.frequency_hz > rig.drive.start_hz
+            assert off(found, final)[heard].max(initial=0.0) < 0.03
+    assert found is not None
+    assert found.frequency_hz[-1] > 15000
