@@ -5,12 +5,11 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
 import pytest
 import window_pictures
 from browser import PHONE, Browser
-from program import wait_for
+from shown_window import Shown
 from window_client import opened
 
 pytestmark = pytest.mark.browser
@@ -20,41 +19,6 @@ PAGES = (
     *("shelf", "bench", "take", "good-take", "refused-take", "driver", "what-if"),
     *("box", "parts", "polarity", "series", "fault"),
 )
-
-
-class Shown:
-    """A window in a browser."""
-
-    def __init__(self, browser: Browser, address: str, pages: dict[str, str]) -> None:
-        self.browser = browser
-        self.root = address.split("/?")[0]
-        self.pages = pages
-        browser.visit(address)
-
-    def go(self, path: str, **how: Any) -> None:
-        self.browser.visit(self.root + path, **how)
-
-    def run(self, script: str, *words: Any) -> Any:
-        return self.browser.run(script, *words)
-
-    def until(self, script: str, seconds: float = 60) -> None:
-        wait_for(lambda: bool(self.run(f"return {script}")), seconds)
-
-    def fill(self, form: str, **values: str) -> None:
-        for name, value in values.items():
-            field = name if name.isupper() else "--" + name.replace("_", "-")
-            self.run(
-                "const i = document.querySelector(`form[data-action='${arguments[0]}'] "
-                "[name='${arguments[1]}']`);"
-                "if (i.type === 'checkbox') i.checked = true; else i.value = arguments[2];",
-                form, field, value,
-            )  # fmt: skip
-
-    def press(self, form: str) -> None:
-        self.run(
-            "document.querySelector(`form[data-action='${arguments[0]}'] [type=submit]`).click()",
-            form,
-        )
 
 
 @pytest.fixture(scope="module")
