@@ -246,6 +246,11 @@ def _solutions(
     layers = words.layers or (2, 4, 8)
     if not words.layers:
         show.default_taken("no number of layers given: 2, 4 and 8 tried")
+    if words.height is None and coil_words.gap(words) is None:
+        show.default_taken(
+            "neither height nor gap given: coils as high as the former is wide at most; --height, "
+            "or the gap's sizes, would tell more"
+        )
     height = None if words.height is None else words.height.value
     wish = WantedCoil(resistance.value, at_least, height, coil_words.gap(words))
     return solutions(wish, coil_words.former(words), wires, layers)

@@ -18,6 +18,10 @@ CAUTIOUS_DENSITY = 30e6
 practice, no source; short peaks may be several times as high)."""
 
 
+MOST_LAYERS, MOST_TURNS = 32, 100_000
+"""Of any coil: voice coils have 2, 4 or 8 layers (common practice, no source)."""
+
+
 @dataclass(frozen=True)
 class Former:
     """The tube that carries the coil.
@@ -96,7 +100,12 @@ class Coil:
     turns: int
 
     def __post_init__(self) -> None:
-        """Check that every layer has a turn."""
+        """Check that every layer has a turn, and that somebody could wind them."""
+        if self.layers > MOST_LAYERS or self.turns > MOST_TURNS:
+            raise UsageError(
+                f"{self.turns} turns in {self.layers} layers are no voice coil",
+                remedy=f"Give at most {MOST_LAYERS} layers and {MOST_TURNS} turns",
+            )
         if self.layers < 1 or self.turns < self.layers:
             raise UsageError(
                 f"{self.turns} turns in {self.layers} layers leave a layer without a turn",

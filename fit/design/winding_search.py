@@ -10,6 +10,10 @@ from fit.design.winding import Coil, Former, Gap, cautions
 from fit.design.wire import Wire
 from meas.errors import Refused, UsageError
 
+_MOST_HEIGHT, _MOST_BUILD = 1.5, 0.15
+"""Height, and thickness of all layers, over the former's diameter, beyond which a coil is none of
+a loudspeaker (common practice, no source)."""
+
 
 @dataclass(frozen=True)
 class WantedCoil:
@@ -32,7 +36,9 @@ class WantedCoil:
 def solutions(
     wanted: WantedCoil, former: Former, wires: Iterable[Wire], layer_counts: Iterable[int]
 ) -> tuple[Coil, ...]:
-    """Find coils of whole layers that can be built, closest to the wanted resistance first.
+    """Find coils of whole layers that can be built and are shaped like voice coils.
+
+    Those closest to the wanted resistance come first.
 
     Args:
         wanted: Resistance and room.
@@ -87,6 +93,13 @@ def _distance(wanted: WantedCoil, coil: Coil) -> float:
 
 def _lacks(wanted: WantedCoil, coil: Coil) -> list[str]:
     lacks = [f.text for f in cautions(coil, wanted.gap) if f.refuses]
+    diameter = coil.former.diameter
+    build = coil.layers * coil.wire.overall
+    if coil.height > _MOST_HEIGHT * diameter or build > _MOST_BUILD * diameter:
+        lacks.append(
+            f"it would be {coil.height * 1e3:.0f} mm high and {build * 1e3:.1f} mm thick on a "
+            f"former of {diameter * 1e3:.0f} mm, which is no voice coil."
+        )
     if wanted.height is not None and coil.height > wanted.height * (1 + 1e-9):
         lacks.append(
             f"its winding is {coil.height * 1e3:.1f} mm high where {wanted.height * 1e3:.1f} mm "

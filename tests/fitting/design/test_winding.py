@@ -8,7 +8,7 @@ from scipy.special import ellipe, ellipk
 
 from fit.design.winding import Coil, Former, Gap, cautions, targets, turns_in_height
 from fit.design.winding_search import WantedCoil, solutions
-from fit.design.wire import ALUMINIUM, Wire, awg, enamelled
+from fit.design.wire import ALUMINIUM, PREFERRED_MM, Wire, awg, enamelled
 from fit.results.judge import judge
 from fit.results.result import Estimate
 from meas.errors import Refused, UsageError
@@ -194,3 +194,25 @@ def test_impossible_coils(call):
     with pytest.raises(UsageError) as error:
         call()
     assert error.value.remedy
+
+
+def test_every_coil_found_could_move_a_cone():
+    """Whatever wire and resistance: no rod of several metres, no kilogram of wire."""
+    found = []
+    for resistance in (3.2, 5.6, 7.2, 15.0, 64.0):
+        for diameter in (14e-3, 20e-3, 38e-3, 76e-3):
+            former = Former(diameter, 0.1e-3)
+            wires = [enamelled(mm / 1e3) for mm in PREFERRED_MM]
+            try:
+                found += solutions(WantedCoil(resistance), former, wires, (2, 4, 8))
+            except Refused as refused:
+                assert "no voice coil" in str(refused)
+    assert len(found) > 50
+    for coil in found:
+        assert coil.height <= 1.5 * coil.former.diameter
+        assert coil.mass < 0.5  # of 76 mm, the heaviest professional ones weigh 0.1 kg
+
+
+def test_sizes_of_a_coil_are_bounded():
+    with pytest.raises(UsageError, match="no voice coil"):
+        Coil(enamelled(0.2e-3), Former(20e-3, 0.1e-3), 1_000_000_000, 2_000_000_000)
