@@ -28,6 +28,8 @@ _KEYS = (
     *("place", *_KINDS, "part", "series_resistance", "core_resistance", "power", "back_to_back"),
 )
 
+_MOST_ARMS = 40  # ten times what anybody solders into one branch
+
 _HEAD = """\
 # A crossover: branches of one amplifier, each a ladder from the amplifier to its driver.
 #     freeair filter THIS_FILE --woofer TAKE|FIT --tweeter TAKE|FIT
@@ -73,6 +75,9 @@ def _arms(
 ) -> tuple[NetworkArm, ...]:
     counts = dict.fromkeys(_KINDS, 0)
     arms = []
+    if len(blocks) > _MOST_ARMS:  # each is solved at every frequency
+        file.faults.append(f"{branch}: {len(blocks)} arms, where {_MOST_ARMS} are the most")
+        return ()
     for number, block in enumerate(blocks, start=1):
         where = f"{branch} arm {number}"
         arms.append(file.attempt(where, partial(_arm, block, where, file.path.parent, counts)))

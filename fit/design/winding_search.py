@@ -10,7 +10,7 @@ from fit.design.winding import Coil, Former, Gap, cautions
 from fit.design.wire import Wire
 from meas.errors import Refused, UsageError
 
-_MOST_HEIGHT, _MOST_BUILD = 1.5, 0.15
+_MOST_HEIGHT, _MOST_BUILD = 1.0, 0.08
 """Height, and thickness of all layers, over the former's diameter, beyond which a coil is none of
 a loudspeaker (common practice, no source)."""
 

@@ -190,3 +190,19 @@ def test_a_million_rows_within_two_gigabytes(command, tmp_path):
     done = watched(*words, path)
     assert done.status == 0, done.told
     assert done.bytes < 2e9
+
+
+def test_more_arms_than_anybody_solders(tmp_path):
+    """Three thousand arms are refused, not solved for a minute."""
+    arm = '[[woofer]]\nplace = "series"\nresistor = "1ohm"\n\n'
+    network = tmp_path / "network.toml"
+    network.write_text('format = "freeair-network/1"\n\n' + arm * 3000)
+    (tmp_path / "woofer.csv").write_text("frequency_hz,magnitude_ohm\n20,6\n200,7\n2000,8\n")
+    told = refused("filter", network, "--woofer", tmp_path / "woofer.csv")
+    assert "3000 arms" in told
+
+
+def test_layers_beyond_any_coil():
+    words = ["--former", "20mm", "--wire", "0.2mm", "--layers", "1000000000"]
+    assert "no voice coil" in refused("wind", *words, "--turns", "2000000000")
+    assert "no voice coil" in refused("wind", *words, "--resistance", "6ohm")
