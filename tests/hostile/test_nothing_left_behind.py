@@ -107,3 +107,12 @@ def test_no_code_of_strangers_runs(archive, tmp_path):
             _, said = process.communicate(timeout=60)
             assert process.returncode == 0, said
         assert not (tmp_path / "ran").exists(), (tmp_path / "ran").read_text()
+
+
+def test_killed_at_random_moments(tmp_path):
+    """A reduced form of the campaign: nothing is lost, done twice, or left at work."""
+    from campaign_kills import campaign
+
+    found = campaign(tmp_path, 6, seed=1)
+    assert found.kills == 6
+    assert (found.lost, found.twice, found.outlived) == (0, 0, 0), found
