@@ -146,6 +146,8 @@ ACTIONS: Mapping[str, Action] = {
         ("fit",), "Fit", "From what is ticked to parameters, with what limits each.",
         (_SOURCES, _DIAMETER,
          Field("--measured-re", "coil by multimeter", hint="such as 6.2ohm"),
+         Field("--held", "how the frame was held", "choice", choices=(
+             ("", "magnet down, as usual"), ("clamped", "clamped"), ("hand", "in a hand"))),
          Field("--moving-parts", "weighed moving parts", hint="such as 9.3g"), *_AIR,
          Field("--targets", "judge against", "file", kinds=("targets",)),
          Field("--unit", "name, for tables")),

@@ -232,7 +232,7 @@ def _banded(value: FloatArray, uncertainty: FloatArray) -> dict[str, Any]:
 
 
 def _parts(branch: Any, stress: Any) -> list[dict[str, str]]:
-    from cli.terminal.display import written
+    from fit.results.numbers import with_prefix
 
     units = {"inductor": "H", "capacitor": "F", "resistor": "ohm"}
     named = [(arm.place, one) for arm in branch.arms for one in arm.parts]
@@ -241,7 +241,7 @@ def _parts(branch: Any, stress: Any) -> list[dict[str, str]]:
             "branch": branch.name,
             "name": one.name,
             "place": place,
-            "value": written(one.part.value, units[one.part.kind]),
+            "value": with_prefix(one.part.value, units[one.part.kind]),
             "heat": _heat(borne),
         }
         for (place, one), borne in zip(named, stress, strict=True)
@@ -365,7 +365,8 @@ def _wind_words(asked: Asked) -> list[str]:
 
 
 def _coil_row(symbol: str, now: Any, value: float, reach: float) -> dict[str, str]:
-    from cli.terminal.display import decimals_for, number, shown, with_unit
+    from fit.results.numbers import decimals_for, number, with_unit
+    from fit.results.quantities import shown
 
     unit = "1" if now is None else now.unit
     how = shown(symbol, unit)
