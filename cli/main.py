@@ -42,6 +42,7 @@ COMMANDS: Commands = {
         "Say which terminal of a driver is plus.",
     ),
     "fit": ("cli.driver.fit:fit", "Fit a driver's parameters, with what limits each of them."),
+    "show": ("cli.driver.look_again:look_again", "Look at a take or a saved fit again."),
     "levels": ("cli.driver.levels:levels", "Follow one driver down to the small signal."),
     "compare": ("cli.driver.compare:compare", "Say what changed, or how two drivers differ."),
     "export": ("cli.driver.export:export", "Write a take or a fit as CSV, Touchstone or SPICE."),

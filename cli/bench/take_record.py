@@ -13,7 +13,7 @@ import typer
 
 from cli.terminal import show
 from cli.words import values
-from meas.errors import Finding, UsageError
+from meas.errors import Finding, Refused, UsageError
 
 if TYPE_CHECKING:
     from meas.bench.rig import Calibration, Rig
@@ -180,12 +180,37 @@ def say(take: Take, path: Path, *, quiet: bool = False) -> None:
         show.fault("Refused: this take supports no numbers", "")
     elif take.curve is not None:
         show.note(_curve_words(take), "bold green")
+        if rough := _rough_words(take):
+            show.note(rough)
         if take.distortion is not None:
             show.note(_distortion_words(take.distortion))
     show.findings(take.findings, stderr=True)
     if take.refused:
         show.note("The recording is kept in the take, marked refused. Mend and take it again.")
     show.line(str(path))
+
+
+def _rough_words(take: Take) -> str:
+    """What three points of the curve say at once; nothing where they cannot be had.
+
+    The least |Z| stands for Re, which is a little lower, so that Qts comes out a little high.
+    """
+    from cli.terminal.display import significant
+    from fit.diagnosis.by_hand import hand_values
+
+    curve = take.curve
+    if take.kind != "driver" or curve is None:
+        return ""
+    least = float(curve.magnitude_ohm.min())
+    try:
+        found = hand_values(curve.frequency_hz, curve.magnitude_ohm, least)
+    except Refused:
+        return ""
+    loaded = "" if take.condition.name == "free-air" else f" with {take.condition.written}"
+    return (
+        f"Roughly{loaded}: fs {significant(found.fs, 2)} Hz, Re just below "
+        f"{significant(least, 2)} Ω, Qts {significant(found.Qts, 2)}. 'freeair fit' tells how sure."
+    )
 
 
 def _distortion_words(distortion: Distortion) -> str:

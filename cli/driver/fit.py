@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from cli.driver import profile as profile_words
+from cli.driver.headline import headline
 from cli.terminal import show
 from cli.words.options import (
     AirPressure,
@@ -33,6 +34,10 @@ if TYPE_CHECKING:
     from meas.errors import Finding
 
 MISSED, UNDECIDED = 3, 4
+USUAL = frozenset(
+    {"Re", "Le", "fs", "Qms", "Qes", "Qts", "Mms", "Cms", "Bl", "Vas", "Sd", "sensitivity_2v83"}
+)
+"""The values that people use; the others are shown on request."""
 
 
 def fit(
@@ -101,6 +106,9 @@ def fit(
             help="Show intervals by profile likelihood too, computed by lmfit; takes seconds.",
         ),
     ] = False,
+    everything: Annotated[
+        bool, typer.Option("--all", help="Show the rarer values, the curves and the model, too.")
+    ] = False,
     judge_by_status: ByStatus = False,
     as_json: AsJson = False,
 ) -> None:
@@ -135,7 +143,7 @@ def fit(
     status = run(
         free, added_mass or (), test_box or (), words,
         model=model, unit=unit, targets=targets, report=report, save=save, profile=profile,
-        as_json=as_json,
+        everything=everything, as_json=as_json,
     )  # fmt: skip
     if judge_by_status and status:
         raise typer.Exit(status)
@@ -153,7 +161,8 @@ def run(
     report: Path | None,
     save: Path | None,
     profile: bool,
-    as_json: bool,
+    everything: bool = False,
+    as_json: bool = False,
 ) -> int:
     """Read, fit, judge, show and write.
 
@@ -215,7 +224,7 @@ def run(
         )
     _write(
         fitted, gathered, verdicts, findings, words, advice, profiles,
-        report=report, save=save, as_json=as_json,
+        report=report, save=save, everything=everything, as_json=as_json,
     )  # fmt: skip
     found = {verdict.verdict for verdict in verdicts}
     return MISSED if "outside" in found else UNDECIDED if "undecided" in found else 0
@@ -232,6 +241,7 @@ def _write(
     *,
     report: Path | None,
     save: Path | None,
+    everything: bool,
     as_json: bool,
 ) -> None:
     import json
@@ -269,7 +279,10 @@ def _write(
     if as_json:
         show.line(text)
     else:
-        print_fit(fitted, gathered.unit, verdicts, findings, gathered.findings, advice, profiles)
+        print_fit(
+            fitted, gathered.unit, verdicts, findings, gathered.findings, advice, profiles,
+            everything=everything,
+        )  # fmt: skip
     for name, path in (("Fit", save), ("Report", report)):
         if path is not None:
             (show.note if as_json else show.line)(f"{name}: {path}")
@@ -283,19 +296,38 @@ def print_fit(
     warnings: Sequence[Finding],
     advice: Sequence[Advice] = (),
     profiles: Profiles | None = None,
+    *,
+    everything: bool = True,
 ) -> None:
-    """A fit in the terminal: verdicts first, then numbers, then doubts."""
+    """A fit in the terminal: what the driver is, verdicts, numbers, doubts.
+
+    Args:
+        fitted: The fit.
+        unit: Name of the driver.
+        verdicts: How it stands to its targets.
+        findings: Causes, and what to try next.
+        warnings: Doubts of the takes.
+        advice: What would narrow the intervals.
+        profiles: Intervals by the profile of the likelihood.
+        everything: Whether values that few people use, curves and model are shown, too.
+    """
     from cli.terminal import advice_words, tables
     from fit.results.model_words import in_words
 
     show.heading(f"{unit}")
+    if words := headline(fitted):
+        show.say(words)
     if verdicts:
         show.say("", tables.verdicts(verdicts))
     if findings:
         show.heading("Why, and what to try next")
         show.findings(findings)
-    show.say("", tables.parameters(fitted), "", tables.curves(fitted))
-    show.say(f"Model {fitted.model}: {in_words(fitted.model, fitted.parameters)}")
+    show.say("", tables.parameters(fitted, None if everything else USUAL))
+    if everything:
+        show.say("", tables.curves(fitted))
+        show.say(f"Model {fitted.model}: {in_words(fitted.model, fitted.parameters)}")
+    elif more := len(fitted.parameters.keys() - USUAL):
+        show.note(f"{more} more values, how well each curve is followed, and the model: --all")
     advice_words.tell(advice)
     if profiles:
         profile_words.tell(profiles, fitted.parameters)

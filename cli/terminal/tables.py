@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Container, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -92,10 +92,17 @@ def _cut(cell: str | Text, room: int, *, front: bool) -> str | Text:
     return dots + cell[-keep:] if front else cell[:keep] + dots
 
 
-def parameters(fit: DriverFit) -> Table:
-    """Every parameter, its 95 % interval and what limits it most."""
+def parameters(fit: DriverFit, symbols: Container[str] | None = None) -> Table:
+    """Parameters with their 95 % intervals and what limits each most.
+
+    Args:
+        fit: A fit.
+        symbols: Which of them; None for all.
+    """
     rows = []
     for symbol in in_order(fit.parameters):
+        if symbols is not None and symbol not in symbols:
+            continue
         estimate = fit.parameters[symbol]
         how = shown(symbol, estimate.unit)
         name, written = how.symbol, figures(estimate, how.scale)

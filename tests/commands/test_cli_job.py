@@ -230,7 +230,7 @@ def test_terminal_shows_verdicts_first_and_names_the_report(
     job: Job, targets: Path, tmp_path: Path
 ) -> None:
     page = tmp_path / "page.html"
-    out = succeed("fit", job.free, job.mass, "--targets", targets, "--report", page)
+    out = succeed("fit", job.free, job.mass, "--targets", targets, "--report", page, "--all")
     assert out.index("outside") < out.index("limited most by") < out.index("off model")
     assert "Why, and what to try next" in out
     assert max(map(len, out.splitlines()[:-1])) <= 80
