@@ -195,8 +195,8 @@ def _rough_words(take: Take) -> str:
 
     The least |Z| stands for Re, which is a little lower, so that Qts comes out a little high.
     """
-    from cli.terminal.display import significant
     from fit.diagnosis.by_hand import hand_values
+    from fit.results.numbers import significant
 
     curve = take.curve
     if take.kind != "driver" or curve is None:

@@ -17,7 +17,6 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.optimize import brentq, root
 
 from meas.curve import ComplexArray, FloatArray
 from meas.errors import Refused
@@ -211,6 +210,8 @@ def _quasi_butterworth(QT: float, QL: float) -> tuple[float, float] | None:
         high *= 2
         if high > 1e6:
             return None
+    from scipy.optimize import brentq  # slow to import; a driver that asks for no box needs none
+
     h = 1.0 if mismatch(1.0) >= 0 else float(brentq(mismatch, 1.0, high, xtol=1e-14))
     a1 = coefficients(QT, QL, 0.0, h)[0]
     alpha = _alpha_from_a2(a1 * a1 / 2, QT, QL, h)
@@ -236,6 +237,8 @@ def _chebyshev(QT: float, QL: float) -> tuple[float, float] | None:
         want1, _, want3 = targets(float(k))
         a1, _, a3 = coefficients(QT, QL, 0.0, float(h))
         return [a1 / want1 - 1, a3 / want3 - 1]
+
+    from scipy.optimize import root
 
     for start in ((0.8, 0.95), (0.5, 0.75), (0.3, 0.6)):
         solution = root(mismatch, np.log(start), tol=1e-13)

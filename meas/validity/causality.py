@@ -6,11 +6,11 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.interpolate import CubicSpline
-from scipy.optimize import nnls
 from scipy.special import spence
 
 from meas.curve import ComplexArray, FloatArray
+from meas.validity.nonnegative import partly_nonnegative
+from meas.validity.spline import cubic_spline
 
 _FLOOR = 1e-3
 """Relative misfit that counts as one: what interpolation and a unit that warms a little leave."""
@@ -66,7 +66,7 @@ class Reactances:
 
     def of(self, resistance: FloatArray) -> FloatArray:
         """Reactance of a resistance that stays as it is beyond the band, shape (n,) or (n, k)."""
-        fine = CubicSpline(self.t, resistance)(self._u)
+        fine = cubic_spline(self.t, resistance, self._u)
         spread = np.diff(self._u).reshape((-1,) + (1,) * (resistance.ndim - 1))
         return np.asarray(self._pieces @ (np.diff(fine, axis=0) / spread) / np.pi)
 
@@ -123,20 +123,17 @@ def causality(
     positive = np.concatenate([above * size[-1], *ends], axis=1)
     weight = 1 / np.sqrt(2 * uncertainty_ohm**2 + unresolved(rest) ** 2 + (_FLOOR * size) ** 2)
     kept = slice(_LEFT_OUT, -_LEFT_OUT)
-    # Non-negative least squares knows no free unknowns: each is the difference of two.
-    columns = np.concatenate([free, positive, -free], axis=1)
+    columns = np.concatenate([free, positive], axis=1)
     rows = (columns * weight[:, None])[kept]
-    prior = np.eye(free.shape[1], columns.shape[1])
-    prior[:, -free.shape[1] :] = -np.eye(free.shape[1])
-    matrix = np.concatenate([rows, prior])
+    matrix = np.concatenate([rows, np.eye(free.shape[1], columns.shape[1])])
     scale = np.sqrt(np.sum(matrix**2, axis=0)) + 1e-300
     target = np.concatenate([(off[:, 0] * weight)[kept], np.zeros(free.shape[1])])
-    found, left = nnls(matrix / scale, target)
-    found /= scale
+    found = partly_nonnegative(matrix / scale, target, free.shape[1])
+    left = float(np.linalg.norm(matrix / scale @ found - target))
+    found = found / scale
     residual = (off[:, 0] - columns @ found) / size
-    bent = found[: free.shape[1]] - found[-free.shape[1] :]
-    misfit = _FLOOR * float(left) / np.sqrt(rows.shape[0])
-    return Causality(misfit, residual, bent[: bent_ohm.shape[1]])
+    misfit = _FLOOR * left / np.sqrt(rows.shape[0])
+    return Causality(misfit, residual, found[: bent_ohm.shape[1]])
 
 
 def unresolved(impedance_ohm: ComplexArray) -> FloatArray:
