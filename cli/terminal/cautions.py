@@ -267,6 +267,8 @@ def acknowledge(
     if yes or not asking:
         return False
     if not show.can_ask():
+        if simulated:
+            print_cautions(asking)
         titles = "; ".join(caution.title for caution in asking)
         raise UsageError(
             f"a caution has not been acknowledged: {titles}",

@@ -36,7 +36,7 @@ def prepare() -> None:
             os.fstat(descriptor)
         except OSError:
             os.open(os.devnull, os.O_RDWR)  # the lowest that is free
-    sys.stdin = sys.stdin or open(0, closefd=False)  # noqa: SIM115 - stays open
+    sys.stdin = sys.stdin or open(0, closefd=False, encoding="utf-8")  # noqa: SIM115 - stays open
     sys.stdout, sys.stderr = _lasting(sys.stdout, 1), _lasting(sys.stderr, 2)
 
 

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import shutil
+import tempfile
 from collections.abc import AsyncIterator
 from pathlib import Path
 from typing import Any
 
 from cli.window import folder
 from meas.errors import FreeairError, UsageError
+from meas.files.writing import write_with
 
 _PLACES = {
     **dict.fromkeys(folder.TABLES, "tables"),
@@ -39,15 +42,12 @@ async def receive(name: str, pieces: AsyncIterator[bytes]) -> str:
         )
     folder.inside(f"{place}/x")
     Path(place).mkdir(exist_ok=True)
-    beside = Path(folder.free_name(place, f"arriving {bare.stem}", ".part"))
-    try:
-        with beside.open("xb") as file:
-            async for piece in pieces:
-                file.write(piece)
+    with tempfile.TemporaryFile() as arrived:
+        async for piece in pieces:
+            arrived.write(piece)
+        arrived.seek(0)
         kept = folder.free_name(place, bare.stem, ending)
-        beside.rename(kept)
-    finally:
-        beside.unlink(missing_ok=True)
+        write_with(Path(kept), lambda file: shutil.copyfileobj(arrived, file))
     return kept
 
 

@@ -11,6 +11,7 @@ import pytest
 from invoked import Invoke, Ran
 
 from cli.rig import calibration_words
+from cli.terminal import cautions
 from meas.audio.simulated_bench import SimulatedBench
 from meas.bench import rig_file
 from meas.bench.simulated_settings import SimulatedSettings
@@ -103,7 +104,11 @@ def test_each_step_says_what_to_connect_and_what_remains(invoke: Invoke, tmp_pat
         assert word in ran.stdout
     assert "same-node:" not in ran.stdout
     ran = standard(invoke, path, "short")
-    assert "[ short, thick wire ]" in ran.told and "Never bridge the source node" in ran.told
+    assert "[ short, thick wire ]" in ran.told
+    assert "the series resistor is the only load" in ran.told
+    assert (
+        "Never bridge the source node" in cautions.for_standard("short", rig_file.read(path)).text
+    )
     assert "short:" not in ran.stdout and "resistor:" in ran.stdout
     ran = standard(invoke, path, "open")
     assert "[ nothing ]" in ran.told
