@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from fit.compare.changes import Change, Comparison
     from fit.compare.changes import compare as compare_fits
+    from fit.compare.sitting import of_driver as as_held
     from fit.frames import to_frame
     from fit.given.in_python import in_free_air, in_test_box, of_take, session, with_added_mass
     from fit.given.measured import MeasuredCurve, Session, Stated
@@ -23,6 +24,7 @@ __all__ = [
     "MeasuredCurve",
     "Session",
     "Stated",
+    "as_held",
     "compare_fits",
     "derive",
     "fit_driver",
@@ -43,6 +45,7 @@ _HOMES = {
     "MeasuredCurve": "given.measured",
     "Session": "given.measured",
     "Stated": "given.measured",
+    "as_held": "compare.sitting:of_driver",
     "compare_fits": "compare.changes:compare",
     "derive": "results.propagate",
     "fit_driver": "joint",

@@ -17,6 +17,7 @@ from cli.words.options import (
     AirTemperature,
     AsJson,
     ByStatus,
+    HowHeld,
     Model,
     RelativeHumidity,
     Report,
@@ -77,13 +78,7 @@ def fit(
             help="Which air moves with the weighed parts. A face plate is a baffle.",
         ),
     ] = "free",
-    held: Annotated[
-        str | None,
-        typer.Option(
-            metavar="clamped|magnet-down|hand",
-            help="How the frame was held: it moves against the cone. Default magnet-down.",
-        ),
-    ] = None,
+    held: HowHeld = None,
     air_temperature: AirTemperature = None,
     air_pressure: AirPressure = None,
     relative_humidity: RelativeHumidity = None,

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from cli.terminal import show
-from cli.words.options import AirPressure, AirTemperature, Model, RelativeHumidity
+from cli.words.options import AirPressure, AirTemperature, HowHeld, Model, RelativeHumidity
 from meas.errors import UsageError
 
 if TYPE_CHECKING:
@@ -43,6 +44,7 @@ def refit(
     air_temperature: AirTemperature = None,
     air_pressure: AirPressure = None,
     relative_humidity: RelativeHumidity = None,
+    held: HowHeld = None,
     table_tolerance: Annotated[
         str | None,
         typer.Option(
@@ -105,7 +107,7 @@ def refit(
     from cli.archive import tables
     from cli.refit import cluster, plan
     from cli.words import table_scale
-    from cli.words.session import SessionWords
+    from cli.words.session import SessionWords, how_held
 
     if parquet:
         tables.require_parquet()
@@ -114,7 +116,9 @@ def refit(
         air_pressure=air_pressure,
         relative_humidity=relative_humidity,
         table_tolerance=table_tolerance,
+        held=held,
     )
+    words = replace(words, held=how_held(words))
     scale = table_scale.read(table_tolerance)  # before a long look at files
     asked = plan.Asked(tuple(diameter or ()), tuple(area or ()), words, model, from_captures)
     results = out or _beside(archive)

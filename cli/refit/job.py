@@ -15,7 +15,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 from cli.archive.files import LeftOut, digest_of, digest_table, digest_take, left_out
 from cli.archive.states import PAUSE_HOURS, Identity, copy
@@ -64,6 +64,7 @@ class Job:
     hours: float
     sources: tuple[Source, ...]
     session: Session
+    held: str | None
     model: str
     captures: bool
     tolerance: str | None
@@ -163,12 +164,14 @@ def _success(
 ) -> Outcome:
     from cli.driver import uneven_harmonics
     from cli.sources.takes_and_tables import mixed_levels
+    from fit.compare import sitting
     from fit.diagnosis import bumps, explain
     from fit.diagnosis import by_hand as threepoint
     from fit.joint import fit_driver
     from fit.results import store
 
-    fitted = fit_driver(curves, job.session, job.model)
+    alone = fit_driver(curves, job.session, job.model)
+    fitted = sitting.of_driver(alone, cast(sitting.Held, job.held), job.identity[0])
     by_hand = threepoint.cross_check(fitted)
     told = [*dict.fromkeys(doubts), *mixed_levels([take for take in takes if take])]
     told += [*_apart(job), *([by_hand] if by_hand else [])]

@@ -77,6 +77,7 @@ class Archive:
                 for one in state.sources
             ),
             session=self._sessions.of(state.unit),
+            held=self.asked.words.held,
             model=self.asked.model,
             captures=self.asked.captures,
             tolerance=self.asked.words.table_tolerance,
@@ -101,6 +102,7 @@ class Archive:
             self.asked.captures,
             scale,
             asdict(self._sessions.of(state.unit)),
+            self.asked.words.held,
         ]
         return digest_of(json.dumps([asked, conditions]).encode())[:16]
 

@@ -48,6 +48,13 @@ def one_of(choices: Sequence[str], what: str, where: str) -> dict[str, Any]:
     }  # fmt: skip
 
 
+HowHeld = Annotated[
+    str | None,
+    typer.Option(
+        metavar="clamped|magnet-down|hand",
+        help="How the frame was held: it moves against the cone. Default magnet-down.",
+    ),
+]
 AsJson = Annotated[
     bool,
     typer.Option("--json", help="Print one JSON object on standard output, all else beside it."),

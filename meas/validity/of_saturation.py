@@ -50,28 +50,26 @@ def saturation(
     hardly follows the momentary voltage: in a time-stepped model with stiffness and force factor
     varying by ten per cent (1.3 % distortion) the ends stood off by 0.055 %. So the static curve
     must also hold a fifth of the residual's power. Below the resonance the excursion follows the
-    voltage, and a suspension that softens or stiffens with it looks like a bent input: of a sweep
-    only what lies above 0.9 of the resonance is looked at. Nothing is lost by it: the source
-    input is as loud elsewhere, the driver input louder at the resonance.
+    voltage, and a suspension that softens with it looks like a bent input: of a sweep what lies
+    above 0.9 of the resonance has to show it as well as the whole. Nothing is lost by it: the
+    source input is as loud elsewhere, the driver input louder at the resonance.
 
     Not seen: saturation of both inputs at exactly proportional levels.
     """
     length = relation.predicted.size // moves.level.size
     usable = moves.driven
+    looks: list[tuple[list[NDArray[np.bool_]], float]] = [([usable], _BEND_ANYWHERE)]
     if swept and resonance_hz is not None:
-        usable = usable & (moves.frequency_hz > _NEAR_RESONANCE * resonance_hz)
-    sets: list[tuple[NDArray[np.bool_], float]] = [(usable, _BEND_ANYWHERE)]
-    if swept and resonance_hz is not None:
-        far_above = moves.frequency_hz > _ABOVE_RESONANCE * resonance_hz
-        sets.append((usable & far_above, _BEND_FAR_ABOVE))
-    found = [
-        (bend.static, channel, bend)
-        for channel in (0, 1)
-        for chosen, limit in sets
-        if (bend := _bend(relation, moves, samples[:, channel], chosen, length)) is not None
-        and bend.worst > max(limit, _SIGNIFICANT * bend.error)
-        and (bend.static > _STATIC_SHARE or (bend.worst > _HEAVY_BEND and bend.static > 0.1))
-    ]
+        near = usable & (moves.frequency_hz > _NEAR_RESONANCE * resonance_hz)
+        far = usable & (moves.frequency_hz > _ABOVE_RESONANCE * resonance_hz)
+        looks = [([usable, near], _BEND_ANYWHERE), ([far], _BEND_FAR_ABOVE)]
+    found = []
+    for channel in (0, 1):
+        for parts, limit in looks:
+            bends = [_bend(relation, moves, samples[:, channel], part, length) for part in parts]
+            bent = [bend for bend in bends if bend is not None and bend.beyond(limit)]
+            if len(bent) == len(parts):
+                found.append((bent[-1].static, channel, bent[-1]))
     if not found:
         return ()
     # Behind a divider that is nearly real both inputs explain it; the guilty one explains more.
@@ -111,6 +109,12 @@ class _Bend:
     @property
     def worst(self) -> float:
         return max(self.low, self.high)
+
+    def beyond(self, limit: float) -> bool:
+        """Whether the bend is larger than a limit, certain, and much of what is left over."""
+        if self.worst <= max(limit, _SIGNIFICANT * self.error):
+            return False
+        return self.static > _STATIC_SHARE or (self.worst > _HEAVY_BEND and self.static > 0.1)
 
 
 def _bend(

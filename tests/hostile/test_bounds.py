@@ -6,51 +6,18 @@ measure, so seconds are those of the processor.
 
 from __future__ import annotations
 
-import json
 import os
-import subprocess
-import sys
-from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 import pytest
 from made_recordings import Bench, write_wav
-from program import ROOT, succeed
+from program import succeed
+from watched import watched
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "wait4"), reason="peak memory needs wait4 (POSIX)")
 
 MOST_BYTES, MOST_SECONDS = 1e9, 20.0
-_WATCH = """
-import json, os, sys
-command = [sys.executable, "-m", "cli.main", *sys.argv[1:]]
-null = os.open(os.devnull, os.O_WRONLY)
-child = os.posix_spawn(command[0], command, os.environ,
-                       file_actions=[(os.POSIX_SPAWN_DUP2, null, 1)])
-_, status, usage = os.wait4(child, 0)
-unit = 1 if sys.platform == "darwin" else 1024
-used = [usage.ru_maxrss * unit, usage.ru_utime + usage.ru_stime]
-print(json.dumps([os.waitstatus_to_exitcode(status), *used]))
-"""
-
-
-@dataclass(frozen=True)
-class Watched:
-    status: int
-    bytes: float
-    seconds: float
-    told: str
-
-
-def watched(*words: str | Path) -> Watched:
-    done = subprocess.run(
-        [sys.executable, "-c", _WATCH, *map(str, words)],
-        env={**os.environ, "PYTHONPATH": str(ROOT)}, stdin=subprocess.DEVNULL,
-        capture_output=True, text=True, timeout=300, check=True,
-    )  # fmt: skip
-    told = " ".join(done.stderr.split())
-    assert "mistake in freeair" not in told, told
-    return Watched(*json.loads(done.stdout), told)
 
 
 def refused(*words: str | Path, status: int = 2) -> str:

@@ -9,7 +9,6 @@ import csv
 import json
 import os
 import re
-import resource
 import subprocess
 import sys
 import zlib
@@ -18,7 +17,8 @@ from pathlib import Path
 import driver_bench
 import pytest
 from made_archive import unit_of, write_table, write_take
-from program import ROOT, begun, kept
+from program import ROOT, kept
+from watched import watched
 
 DRIVER = driver_bench.MIDRANGE
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="links, pipes and limits of POSIX")
@@ -285,11 +285,9 @@ def test_many_short_lines_take_no_memory(tmp_path):
     sound(tmp_path)
     (tmp_path / "short.csv").write_bytes(b"1\n" * 45_000_000)
     (tmp_path / "blank.csv").write_bytes(b"# a\n" + b"\n" * 45_000_000)
-    with begun("refit", tmp_path, "--workers", "1") as process:
-        said = process.communicate(timeout=120)
-        assert process.returncode == 1, said
-    peak = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss
-    assert peak * 1024 < 1e9
+    done = watched("refit", tmp_path, "--workers", "1")
+    assert done.status == 1, done.told
+    assert done.bytes < 1e9
     assert kept(tmp_path / "refitted") >= 1
 
 

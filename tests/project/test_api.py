@@ -34,8 +34,8 @@ PUBLIC = {
     ],
     "fit": [
         "Change", "Comparison", "DriverFit", "Estimate", "FittedCurve", "MeasuredCurve",
-        "Session", "Stated", "compare_fits", "derive", "fit_driver", "in_free_air", "in_test_box",
-        "of_take", "session", "to_frame", "with_added_mass",
+        "Session", "Stated", "as_held", "compare_fits", "derive", "fit_driver", "in_free_air",
+        "in_test_box", "of_take", "session", "to_frame", "with_added_mass",
     ],
     "cli": ["Picture", "load_fit", "plot_change", "plot_fit", "plot_motion", "save_fit"],
 }  # fmt: skip

@@ -95,7 +95,8 @@ def test_the_same_numbers_as_the_program(
     assert run(("fit", *takes, *told, "--save", "by-program.json")) == 0
     program = cli.load_fit("by-program.json")
     order = sorted(ran[0]["takes"], key=lambda take: take.condition.name, reverse=True)
-    here = fit.fit_driver([fit.of_take(take) for take in order], ran[0]["bench"])
+    alone = fit.fit_driver([fit.of_take(take) for take in order], ran[0]["bench"])
+    here = fit.as_held(alone, "magnet-down", "lantern")
     assert here.parameters.keys() == program.parameters.keys()
     for symbol, estimate in program.parameters.items():
         mine = here.parameters[symbol]

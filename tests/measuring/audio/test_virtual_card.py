@@ -32,7 +32,7 @@ def test_the_analogue_world_is_that_of_the_simulated_bench() -> None:
         world = World(resistor_side=side, added_mass=0.007, test_box=0.012, driver_input_gain=1.0)
         bench = SimulatedBench(
             SimulatedSettings(
-                input_resistance_ohm=1e15,
+                input_resistance_ohm=1e12,
                 amplifier_output_ohm=world.output_resistance,
             ),
             Wiring(series_resistor_ohm=world.resistor, resistor_side=side),
