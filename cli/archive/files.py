@@ -57,7 +57,6 @@ class Measured:
         label: Its owner's words.
         taken_at: ISO 8601 with offset; empty where a table does not say.
         condition: Free air, added mass or test box.
-        last_digit: Of the mass or volume as written, same unit; 0 where it does not matter.
         digest: Of everything in it that a fit depends on.
         rows: Of its numbers alone: copies have it in common.
     """
@@ -68,7 +67,6 @@ class Measured:
     label: str
     taken_at: str
     condition: TakeCondition
-    last_digit: float
     digest: str
     rows: str
 
@@ -262,7 +260,7 @@ def _take(archive: Path, folder: Path, root: Path, *, captures: bool) -> Measure
     except (UsageError, Refused) as error:
         return left_out(source, "", error)
     return Measured(
-        source, True, said.unit, said.label, said.taken_at, said.condition, 0.0, digest, rows
+        source, True, said.unit, said.label, said.taken_at, said.condition, digest, rows
     )
 
 
@@ -272,13 +270,13 @@ def _table(archive: Path, path: Path) -> Measured | LeftOut:
     try:
         content = _content(path)
         said = _comments(content, sign)
-        condition, last_digit = _condition(said, str(path))
+        condition = _condition(said, str(path))
     except UsageError as error:
         return left_out(source, "", error)
     unit = said.get("unit") or path.stem
     return Measured(
         source, False, unit, said.get("label", ""), said.get("taken-at", ""), condition,
-        last_digit, digest_of(content), _rows(content, sign),
+        digest_of(content), _rows(content, sign),
     )  # fmt: skip
 
 
@@ -336,8 +334,8 @@ def _comments(content: bytes, sign: str) -> Mapping[str, str]:
     return said
 
 
-def _condition(said: Mapping[str, str], where: str) -> tuple[TakeCondition, float]:
-    """Condition of a table and the last digit of its mass or volume.
+def _condition(said: Mapping[str, str], where: str) -> TakeCondition:
+    """Condition of a table.
 
     Raises:
         UsageError: If the comments contradict themselves or cannot be read.
@@ -360,13 +358,12 @@ def _condition(said: Mapping[str, str], where: str) -> tuple[TakeCondition, floa
             remedy="Add a comment line such as '# added-mass: 7.5g' or '# test-box: 6.8L'.",
         )
     if not told:
-        return TakeCondition(), 0.0
+        return TakeCondition()
     read = values.mass if told[0] == "added-mass" else values.volume
     value = read(said[told[0]], "")
-    under = TakeCondition(
+    return TakeCondition(
         "added-mass" if told[0] == "added-mass" else "test-box",
         value.value,
         value.half_width,
         value.written,
     )
-    return under, value.last_digit

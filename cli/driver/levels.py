@@ -3,144 +3,205 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, NamedTuple
 
 import typer
 
 from cli.terminal import show
 from cli.words import options
-from cli.words.options import AsJson, Model
+from cli.words.options import AsJson, HowHeld, Model
 from meas.errors import Refused, UsageError
 
 if TYPE_CHECKING:
     from rich.table import Table
 
+    from cli.sources.opened import OpenedCurve
     from fit.diagnosis.against_level import AgainstLevel
-    from fit.results.result import DriverFit, Estimate
-    from meas.takes.take import Take
+    from fit.results.result import DriverFit
+    from meas.errors import Finding
+
+_HOW = "Write FILE=LEVEL, such as low.csv=0.1V: volts for all of them, or shares of full scale."
+
+
+class _Source(NamedTuple):
+    """A curve of the driver and the level that it was measured at."""
+
+    opened: OpenedCurve
+    level: float
+    unit: str
+
+    @property
+    def in_free_air(self) -> bool:
+        return self.opened.take is None or self.opened.take.condition.name == "free-air"
+
+    @property
+    def name(self) -> str:
+        return Path(self.opened.text).name
 
 
 def levels(
     take: Annotated[
         list[str],
         typer.Argument(
-            metavar="TAKE...", help="Takes of one unit in one condition at different levels."
+            metavar="TAKE...",
+            help="Takes of one unit at different levels; FILE=LEVEL for tables and imported takes.",
         ),
     ],
+    held: HowHeld = None,
     model: Model = "auto",
     as_json: AsJson = False,
 ) -> None:
     """Follow the parameters of one driver down to the small signal.
 
-    Every take is fitted by itself. The value without any level is extrapolated, with what that is
-    uncertain by; a coil that warmed from take to take is named.
+    Every free-air take is fitted by itself, together with takes with an added mass at its level;
+    one added mass gives Cms and Bl at all levels. The value without any level is extrapolated, with
+    its uncertainty, and a coil that warmed from take to take is named.
 
     \b
     freeair take lantern-1 --rig bench.toml --levels 0.05,0.1,0.2
     freeair levels takes/lantern-1_*
     """
+    from cli.words.session import SessionWords, how_held
+    from fit.compare import sitting
     from fit.diagnosis import against_level
 
     options.check_model(model)
-    taken = _read(take)
-    fits = [(one.rig.drive.level, _fitted(one, text, model)) for text, one in taken]
-    followed = against_level.against_level(fits)
-    order = sorted(range(len(taken)), key=lambda i: taken[i][1].taken_at)
-    found = against_level.findings(followed, [(Path(taken[i][0]).name, fits[i][1]) for i in order])
-    unit = taken[0][1].unit
+    sources = [_read(text) for text in take]
+    _check(sources)
+    way = how_held(SessionWords(held=held))
+    free = [one for one in sources if one.in_free_air]
+    fits = [(one.level, _fitted(one, sources, model)) for one in free]
+    followed = against_level.against_level(against_level.with_moving_mass(fits))
+    unit = sources[0].opened.name
+    small = {one.name: one.small_signal for one in followed}
+    of_driver = sitting.of_driver(replace(fits[0][1], parameters=small), way, unit)
+    followed = tuple(replace(one, small_signal=of_driver.parameters[one.name]) for one in followed)
+    found = against_level.findings(followed, _in_time(free, [fit for _, fit in fits]))
     if as_json:
         show.line(json.dumps(_document(unit, followed, found), ensure_ascii=False))
         return
-    show.heading(f"{unit}: parameters against level (peak, full scale is 1)")
+    scale = "volts" if sources[0].unit else "peak, full scale is 1"
+    show.heading(f"{unit}: parameters against level ({scale})")
     show.say("", _table(followed))
     if found:
         show.heading("Doubts")
         show.findings(found)
 
 
-def _read(texts: list[str]) -> list[tuple[str, Take]]:
+def _read(text: str) -> _Source:
     from cli.sources import opened
 
-    found = []
-    for text in texts:
-        one = opened.curve(text, ("driver",)).take
-        if one is None or one.excitation.get("kind") == "imported":
-            raise UsageError(
-                "is no take at a known level",
-                where=text,
-                remedy="Give takes made with freeair take --levels.",
-            )
-        found.append((text, one))
-    first = found[0][1]
-    for text, one in found[1:]:
-        if (one.unit, one.condition, one.rig.name) != (
-            first.unit,
-            first.condition,
-            first.rig.name,
-        ):
-            raise UsageError(
-                "is of another unit, condition or rig than the first take",
-                where=text,
-                remedy="Levels are compared for one unit in one condition on one rig.",
-            )
-    if len({one.rig.drive.level for _, one in found}) < 2:
+    file, sign, written = text.rpartition("=")
+    if sign and not Path(text).exists():
+        return _Source(opened.curve(file, ("driver",)), *_level(written, file))
+    one = opened.curve(text, ("driver",))
+    if one.take is None or one.take.excitation.get("kind") == "imported":
         raise UsageError(
-            "all takes were made at one level",
+            "was measured elsewhere, at a level that nobody told", where=text, remedy=_HOW
+        )
+    return _Source(one, one.take.rig.drive.level, "")
+
+
+def _level(written: str, where: str) -> tuple[float, str]:
+    from cli.words import values
+
+    try:
+        share = float(written)
+    except ValueError:
+        return values.voltage(written, where).value, "V"
+    if not 0 < share <= 1:
+        raise UsageError(
+            f"'{written}' is no share of full scale: more than 0, at most 1",
+            where=where,
+            remedy=_HOW,
+        )
+    return share, ""
+
+
+def _check(sources: Sequence[_Source]) -> None:
+    """Refuse takes that do not belong together."""
+    first = sources[0]
+    for number, one in enumerate(sources[1:], 1):
+        if Path(one.opened.text).resolve() in [
+            Path(o.opened.text).resolve() for o in sources[:number]
+        ]:
+            raise UsageError("is given twice", where=one.opened.text, remedy="Name it once.")
+        if one.unit != first.unit:
+            raise UsageError(
+                "has a level in another unit than the first take",
+                where=one.opened.text,
+                remedy="Write volts behind all of them, or the share of full scale.",
+            )
+        takes = first.opened.take, one.opened.take
+        if all(takes) and len({(take.unit, take.rig.name) for take in takes if take}) > 1:
+            raise UsageError(
+                "is of another unit or rig than the first take",
+                where=one.opened.text,
+                remedy="Levels are compared for one unit on one rig.",
+            )
+    free = {one.level for one in sources if one.in_free_air}
+    for one in sources:
+        if one.level not in free:
+            raise UsageError(
+                "has no take in free air at its level beside it",
+                where=one.opened.text,
+                remedy="Give the free-air take of that level too.",
+            )
+    if len(free) < 2:
+        raise UsageError(
+            "all takes in free air were made at one level",
             where="freeair levels",
             remedy="Make some: freeair take UNIT --rig FILE --levels 0.05,0.1,0.2.",
         )
-    return found
 
 
-def _fitted(take: Take, text: str, model: str) -> DriverFit:
+def _fitted(free: _Source, sources: Sequence[_Source], model: str) -> DriverFit:
+    """Fit a free-air take with all takes with an added mass at its level."""
     from cli.sources import takes_and_tables
     from cli.words.session import SessionWords, session
     from fit.joint import fit_driver
 
-    gathered = takes_and_tables.gather([text], (), (), None)
+    loaded = [one for one in sources if not one.in_free_air and one.level == free.level]
+    texts = [one.opened.text for one in (free, *loaded)]
+    gathered = takes_and_tables.gather(texts, (), (), None)
     try:
         return fit_driver(gathered.curves, session(SessionWords(), boxes=False), model=model)
     except Refused as error:
-        raise Refused(error.reasons, where=text, remedy=error.remedy) from error
+        raise Refused(error.reasons, where=texts[0], remedy=error.remedy) from error
+
+
+def _in_time(free: Sequence[_Source], fits: Sequence[DriverFit]) -> list[tuple[str, DriverFit]]:
+    """Names and fits in the order of time: as taken, or as given where files do not say when."""
+    named = [(one.name, fit) for one, fit in zip(free, fits, strict=True)]
+    if any(one.opened.take is None or one.unit for one in free):
+        return named
+    when = [one.opened.take.taken_at for one in free if one.opened.take]
+    return [pair for _, pair in sorted(zip(when, named, strict=True), key=lambda both: both[0])]
 
 
 def _table(followed: tuple[AgainstLevel, ...]) -> Table:
-    from rich import box
-    from rich.table import Table
+    from cli.terminal.tables import Column, plain_table
+    from fit.results.numbers import figures
+    from fit.results.quantities import shown
 
-    table = Table(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False, header_style="bold")
-    table.add_column("")
-    for level in followed[0].levels:
-        table.add_column(f"{level:g}", justify="right")
-    table.add_column("small signal", justify="right")
-    table.add_column("± 95 %", justify="right")
-    table.add_column("")
+    titles = (*(f"{level:g}" for level in followed[0].levels), "small signal", "± 95 %")
+    columns = [Column(""), *(Column(title, right=True) for title in titles), Column("")]
+    rows = []
     for one in followed:
-        low, high = one.small_signal.interval_95
-        unit = {"ohm": "Ω", "1": ""}.get(one.small_signal.unit, one.small_signal.unit)
-        table.add_row(
-            one.name,
-            *(f"{value.value:#.4g}" for value in one.values),
-            f"{one.small_signal.value:#.4g}",
-            f"{(high - low) / 2:.2g}",
-            unit,
-        )
-    return table
+        how = shown(one.name, one.small_signal.unit)
+        written = figures(one.small_signal, how.scale)
+        at_levels = (f"{value.value / how.scale:#.4g}" for value in one.values)
+        rows.append((how.symbol, *at_levels, written.value, written.reach, how.unit))
+    return plain_table(columns, rows)
 
 
 def _document(
-    unit: str, followed: tuple[AgainstLevel, ...], found: tuple[object, ...]
+    unit: str, followed: tuple[AgainstLevel, ...], found: tuple[Finding, ...]
 ) -> dict[str, object]:
-    from meas.errors import Finding
-
-    def plain(one: Estimate) -> dict[str, object]:
-        return {
-            "value": one.value,
-            "unit": one.unit,
-            "standard_uncertainty": one.standard_uncertainty,
-            "interval_95": list(one.interval_95),
-        }
+    from fit.results.saved import value_of
 
     return {
         "format": "freeair-levels/1",
@@ -148,12 +209,12 @@ def _document(
         "parameters": {
             one.name: {
                 "levels": [
-                    {"level": level, **plain(value)}
+                    {"level": level, **value_of(value)}
                     for level, value in zip(one.levels, one.values, strict=True)
                 ],
-                "small_signal": plain(one.small_signal),
+                "small_signal": value_of(one.small_signal),
             }
             for one in followed
         },
-        "findings": [one.as_json() for one in found if isinstance(one, Finding)],
+        "findings": [one.as_json() for one in found],
     }

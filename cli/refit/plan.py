@@ -11,11 +11,10 @@ from typing import TYPE_CHECKING
 from cli.archive.files import LeftOut, Measured, digest_of, look
 from cli.archive.states import State, states
 from cli.refit.job import Job, Source, models_digest
-from cli.sources.takes_and_tables import condition_of
+from cli.sources.takes_and_tables import as_written, condition_of
 from cli.terminal import progress, show
 from cli.words import options, session, table_scale
 from cli.words.session import SessionWords
-from cli.words.values import Value
 from fit.given.measured import FreeAir
 from meas.errors import UsageError
 
@@ -160,8 +159,7 @@ class _Conditions:
             return FreeAir()
         what = (under.name, under.value, under.half_width, under.written)
         if what not in self._known:
-            value = Value(under.value, under.half_width, under.written, one.last_digit)
-            self._known[what] = condition_of(under.name, value)
+            self._known[what] = condition_of(under.name, as_written(under))
         return self._known[what]
 
 

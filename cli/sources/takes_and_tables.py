@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from fit.given.measured import Condition, MeasuredCurve
     from meas.curve import Curve
     from meas.errors import Finding
+    from meas.takes.record import TakeCondition
     from meas.takes.take import Take
 
 
@@ -175,9 +176,7 @@ def _add_take(
     own = take.condition
     if condition is not None and value is not None:
         _check_agreement(take, text, condition, value)
-    under: Condition = FreeAir()
-    if own.value is not None:
-        under = condition_of(own.name, Value(own.value, own.half_width, own.written, 0.0))
+    under = FreeAir() if own.value is None else condition_of(own.name, as_written(own))
     stock.curves.append((MeasuredCurve(text, curve, under), take))
     stock.findings += [finding for finding in take.findings if not finding.refuses]
 
@@ -195,6 +194,24 @@ def _check_agreement(take: Take, text: str, condition: str, value: Value) -> Non
         remedy="Leave out the option: a take knows its own mass or box. If the take is wrong, "
         "measure again with the right one.",
     )
+
+
+def as_written(condition: TakeCondition) -> Value:
+    """The mass or volume of a record, with the last digit that it was written with.
+
+    A record whose words cannot be read any more, or say another value, is taken by the digits that
+    its number needs.
+    """
+    is_mass = condition.name == "added-mass"
+    read, unit = (values.mass, "g") if is_mass else (values.volume, "L")
+    value = condition.value or 0.0
+    try:
+        found = read(condition.written)
+    except UsageError:
+        found = None
+    if found is None or abs(found.value - value) > 1e-6 * value:
+        found = read(f"{1e3 * value:.6g}{unit}")
+    return Value(value, condition.half_width, condition.written, found.last_digit)
 
 
 def condition_of(name: str, value: Value) -> Condition:

@@ -11,18 +11,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from fit.results.error_sources import combine, named_apart
+from fit.results.error_sources import RANDOM, combine, named_apart
 from fit.results.result import DriverFit, Estimate
 from meas.errors import Finding
 
 LAW = "random:level-law"
 COPPER_PER_KELVIN = 0.00393
 """Temperature coefficient of copper at 20 C (IEC 60028)."""
-FOLLOWED = ("Re", "fs", "Qms", "Qes", "Qts")
+FOLLOWED = ("Re", "fs", "Qms", "Qes", "Qts", "Mms", "Cms", "Bl")
 _MOVES = 0.005
 """Relative departure of fs at the lowest level from its extrapolation that a result should not
 carry unsaid: suspensions repeat to about that (common practice, no source)."""
@@ -66,6 +66,36 @@ def against_level(fits: Sequence[tuple[float, DriverFit]]) -> tuple[AgainstLevel
         values = tuple(fit.parameters[name] for _, fit in ordered)
         followed.append(AgainstLevel(name, levels, values, extrapolate(levels, values)))
     return tuple(followed)
+
+
+def with_moving_mass(fits: Sequence[tuple[float, DriverFit]]) -> list[tuple[float, DriverFit]]:
+    """Fits that all hold Mms, Cms and Bl, as soon as one of them does: a mass knows no level.
+
+    The mass is that of the fit at the nearest level. Cms = 1/((2 pi fs)^2 Mms) and
+    Bl = sqrt(2 pi fs Mms Re/Qes) follow from it (R. H. Small, J. Audio Eng. Soc. 20(5), 1972).
+
+    Args:
+        fits: Level and fit of each take.
+    """
+    weighed = [(level, fit) for level, fit in fits if "Mms" in fit.parameters]
+    if not weighed:
+        return list(fits)
+
+    def completed(level: float, fit: DriverFit) -> DriverFit:
+        if "Mms" in fit.parameters:
+            return fit
+        own = fit.parameters
+        _, lender = min(weighed, key=lambda other: abs(other[0] - level))
+        lent = lender.parameters["Mms"]
+        # Random in the lender, but one and the same error in all that borrow.
+        effects = {s.replace(RANDOM, "lent:"): e for s, e in lent.contributions.items()}
+        Mms = replace(lent, contributions=effects, limits=None)
+        Cms = Estimate.product([(own["fs"], -2.0), (Mms, -1.0)], "m/N", (2 * math.pi) ** -2)
+        roots = [(own["fs"], 0.5), (Mms, 0.5), (own["Re"], 0.5), (own["Qes"], -0.5)]
+        Bl = Estimate.product(roots, "T m", (2 * math.pi) ** 0.5)
+        return replace(fit, parameters={**own, "Mms": Mms, "Cms": Cms, "Bl": Bl})
+
+    return [(level, completed(level, fit)) for level, fit in fits]
 
 
 def extrapolate(levels: Sequence[float], values: Sequence[Estimate]) -> Estimate:

@@ -336,7 +336,7 @@ def measured(unit: str, label: str = "", hours: float | None = 0.0, mass: float 
     condition = TakeCondition("added-mass", mass, None, "") if mass else TakeCondition()
     when = "" if hours is None else (BEGIN + timedelta(hours=hours)).isoformat()
     path = f"{unit}/{label}/{hours}/{mass}"
-    return Measured(path, True, unit, label, when, condition, 0.0, path, path)
+    return Measured(path, True, unit, label, when, condition, path, path)
 
 
 @pytest.mark.parametrize(
@@ -410,7 +410,7 @@ def test_tables_say_what_takes_know(tmp_path: Path) -> None:
     assert a.condition.half_width == pytest.approx(0.2e-3)
     assert b.condition.name == "free-air"
     assert c.condition.value == pytest.approx(6.8e-3)
-    assert c.last_digit == pytest.approx(0.1e-3)
+    assert c.condition.written == "6.8L"
 
 
 @pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="the system has no named pipes")

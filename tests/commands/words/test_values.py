@@ -7,8 +7,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from cli.sources import takes_and_tables
 from cli.words import assumed, units, values
 from meas.errors import UsageError
+from meas.takes.record import TakeCondition
 
 # The notation that contract and IEC 60062 (letter and digit codes for resistors) promise.
 WELL_WRITTEN = [
@@ -262,6 +264,27 @@ def test_default_limits_cover_the_last_digit():
         assert said.partition(" assumed, ")[2], "each with its reason"
     meter = assumed.measured_resistance(values.resistance("5.8ohm"))[0]
     assert meter.half_width == pytest.approx(0.058 + 0.1)
+
+
+@pytest.mark.parametrize(
+    ("record", "half_width"),
+    [
+        (TakeCondition("added-mass", 7.5e-3, None, "7.5g"), 0.1e-3),
+        (TakeCondition("added-mass", 7.5e-3, None, "7.50g"), 0.01e-3),
+        (TakeCondition("added-mass", 7.5e-3, 0.2e-3, "7.5g±0.2g"), 0.2e-3),
+        # Half of 7 litres' last digit is more than 2 %.
+        (TakeCondition("test-box", 7e-3, None, "7L"), 0.5e-3),
+        (TakeCondition("test-box", 6.8e-3, None, "6.8L"), 0.02 * 6.8e-3),
+        # Words that say nothing, or another mass: by the digits of the number.
+        (TakeCondition("added-mass", 7.5e-3, None, "a coin"), 0.1e-3),
+        (TakeCondition("added-mass", 7.5e-3, None, "75g"), 0.1e-3),
+    ],
+)
+def test_a_record_without_limits_gets_those_of_its_digits(record: TakeCondition, half_width: float):
+    """A mass that a take states without limits is never taken as exact."""
+    stated = takes_and_tables.condition_of(record.name, takes_and_tables.as_written(record))
+    known = stated.mass if record.name == "added-mass" else stated.volume
+    assert known.half_width == pytest.approx(half_width)
 
 
 def test_stated_limits_are_kept_and_nothing_is_said():

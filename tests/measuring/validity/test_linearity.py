@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from driver_bench import SESSION
+from driver_bench import FREQUENCY, SESSION, WOOFER, curve, free
 from invoked import Invoke
 from made_nonlinear import Limited, record
 
@@ -215,9 +215,65 @@ def test_takes_at_levels_and_what_follows(tmp_path: Path, invoke: Invoke) -> Non
     fit = invoke("fit", *paths, "--json")
     assert fit.status == 0, fit.told
     assert "mixed-levels" in {one["code"] for one in json.loads(fit.stdout)["warnings"]}
-    alone = invoke("levels", paths[0])
-    assert alone.status == 2
-    assert "one level" in alone.told
+    for wrong, named in (
+        ((paths[0],), "one level"),
+        ((paths[0], f"{paths[1]}=0.1V"), "another unit"),
+        ((paths[0], paths[0]), "twice"),
+        ((f"{paths[0]}=3", f"{paths[1]}=0.1"), "full scale"),
+    ):
+        refused = invoke("levels", *wrong)
+        assert refused.status == 2, wrong
+        assert named in refused.told, (wrong, refused.told)
+
+
+def test_one_added_mass_gives_bl_and_cms_at_all_levels(tmp_path: Path, invoke: Invoke) -> None:
+    """The simulated driver weighs 13.2 g on 7.10 T m by its own settings, at any level.
+
+    A table that its owner gives a level for counts like a take; alone it does not say one.
+    """
+    settings = SimulatedSettings()
+    rig, out = described(tmp_path), tmp_path / "takes"
+    words = ("take", "rowan", "--rig", rig, "--out", out, "--json")
+    ran = invoke(*words, "--levels", "0.05,0.1,0.2")
+    paths = [Path(one["take"]) for one in json.loads(ran.stdout)["takes"]]
+    ran = invoke(*words, "--levels", "0.1", "--added-mass", "7.50g±0.01g")
+    loaded = Path(json.loads(ran.stdout)["takes"][0]["take"])
+    followed = invoke("levels", *paths, loaded, "--held", "clamped", "--json")
+    assert followed.status == 0, followed.told
+    parameters = json.loads(followed.stdout)["parameters"]
+    w0 = 2 * np.pi * settings.fs_hz
+    Bl = np.sqrt(w0 * settings.Mms_kg * settings.Re_ohm / settings.Qes)
+    for name, true in (
+        ("Mms", settings.Mms_kg), ("Bl", Bl), ("Cms", 1 / (w0**2 * settings.Mms_kg))
+    ):  # fmt: skip
+        low, high = parameters[name]["small_signal"]["interval_95"]
+        assert low < true < high
+        assert high / low < 1.12  # uncalibrated inputs, 3 % apart, leave 4 % on ohms
+        assert len(parameters[name]["levels"]) == 3
+    away = invoke("levels", paths[0], paths[2], loaded)
+    assert away.status == 2
+    assert "free air at its level" in away.told
+    csv = tmp_path / "low.csv"
+    assert invoke("export", paths[0], "--csv", csv).status == 0
+    assert invoke("levels", f"{csv}=0.05", *paths[1:], "--json").status == 0
+    silent = invoke("levels", csv, *paths[1:])
+    assert silent.status == 2
+    assert "FILE=LEVEL" in silent.told
+
+
+@pytest.mark.parametrize("noise", [1e-4, 1e-3])
+def test_a_coil_that_warms_by_six_thousandths_a_take_is_named(noise: float) -> None:
+    """Copper warmed by 1.5 K each time (IEC 60028), over a bench 1 % off in ohms and noisy."""
+    rng = np.random.default_rng(7)
+    fits = []
+    for number in range(3):
+        warm = replace(WOOFER, Re=WOOFER.Re * 1.006**number).impedance(FREQUENCY)
+        measured = free(f"take {number}", curve(1.008 * warm, rng, noise=noise))
+        fits.append((measured.source, fit_driver([measured], SESSION)))
+    told = against_level.coil_warming(fits)
+    assert told is not None
+    assert "1.2 % higher in take 2" in told.text
+    assert "3 K" in told.text
 
 
 @pytest.mark.parametrize("kind", ["multisine", "stepped"])
