@@ -86,7 +86,13 @@ def _quantity(one: Statistics) -> dict[str, Any]:
         "measuring_share_of_variance": one.measuring_share,
         "units_apart_relative": one.units_apart,
         "outliers": [
-            {"unit": o.name, "value": o.value, "deviation_log": o.deviation} for o in one.outliers
+            {
+                "unit": o.name,
+                "value": o.value,
+                "deviation_log": o.deviation,
+                "probability_by_chance": o.chance,
+            }
+            for o in one.outliers
         ],
     }
     if one.drift is not None:
@@ -128,7 +134,7 @@ def _print(count: int, found: Sequence[Statistics], *, timed: bool) -> None:
                 *(f"{v / how.scale:.4g}" for v in (one.lowest, one.centre, one.highest)),
                 how.unit,
                 percent(one.spread),
-                f"{100 * one.spread_95[0]:.2g} … {100 * one.spread_95[1]:.2g}",
+                " … ".join(percent(end).removesuffix(" %") for end in one.spread_95),
                 percent(one.measuring),
                 percent(one.measuring_share),
             )
@@ -157,6 +163,8 @@ def _print(count: int, found: Sequence[Statistics], *, timed: bool) -> None:
     if told:
         show.heading("What stands out")
         show.say(*(show.hanging(f"  {line}") for line in told))
+    if not any(one.outliers for one in found):
+        show.say("", _farthest(min(found, key=lambda one: one.farthest.chance)))
     if not any(one.drifts for one in found):
         order_said = "time" if timed else "the order given"
         show.say(
@@ -178,7 +186,7 @@ def _lines(one: Statistics, *, timed: bool) -> list[str]:
     name = f"{NAMES[one.parameter].name} {one.parameter}"
     lines = [
         f"{outlier.name}: {name} lies {written_difference(outlier.deviation, one.unit)} the "
-        "centre, unlike the rest"
+        f"centre, unlike the rest; by chance in {_of_hundred(outlier.chance)} such series"
         for outlier in one.outliers
     ]
     if one.drift is not None and one.drifts:
@@ -190,6 +198,24 @@ def _lines(one: Statistics, *, timed: bool) -> list[str]:
             f"{high:+.2g} %); by chance with {100 * one.drift.probability:.1g} % probability"
         )
     return lines
+
+
+def _farthest(one: Statistics) -> str:
+    from fit.series.limits import written_difference
+    from fit.series.values import NAMES
+
+    far = one.farthest
+    return (
+        f"Farthest out is {far.name}: {NAMES[one.parameter].name} {one.parameter} lies "
+        f"{written_difference(far.deviation, one.unit)} the centre. Chance alone does that in "
+        f"{_of_hundred(far.chance)} such series."
+    )
+
+
+def _of_hundred(chance: float) -> str:
+    if chance < 0.001:
+        return "less than one of 1,000"
+    return f"{1000 * chance:.0f} of 1,000" if chance < 0.02 else f"{100 * chance:.0f} of 100"
 
 
 def _percent(share: float) -> str:

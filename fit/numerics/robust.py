@@ -132,6 +132,20 @@ def share_outside(
 
 
 @lru_cache(maxsize=64)
+def farthest(n: int) -> FloatArray:
+    """Distances from the centre, in spreads, of the farthest of n clean normal values, sorted.
+
+    Args:
+        n: Values in the sample, at least 3.
+    """
+    rng = np.random.default_rng([_SEED, n, 1])
+    samples = int(np.clip(_LARGEST // n, _LEAST, _MOST))
+    x = rng.standard_normal((samples, n))
+    centre, spread = centre_and_spread(x)
+    far = np.max(np.abs(x - centre[:, None]), axis=1) / np.maximum(spread, 1e-300)
+    return np.sort(far)
+
+
 def outlier_limit(n: int, level: float) -> float:
     """Distance from the centre, in spreads, that one value of n clean normal ones exceeds rarely.
 
@@ -139,12 +153,18 @@ def outlier_limit(n: int, level: float) -> float:
         n: Values in the sample, at least 3.
         level: Probability that the farthest of n lies beyond.
     """
-    rng = np.random.default_rng([_SEED, n, 1])
-    samples = int(np.clip(_LARGEST // n, _LEAST, _MOST))
-    x = rng.standard_normal((samples, n))
-    centre, spread = centre_and_spread(x)
-    farthest = np.max(np.abs(x - centre[:, None]), axis=1) / np.maximum(spread, 1e-300)
-    return float(np.quantile(farthest, 1 - level))
+    return float(np.quantile(farthest(n), 1 - level))
+
+
+def chance_so_far(n: int, distance: float) -> float:
+    """Probability that the farthest of n clean normal values lies at least so far out.
+
+    Args:
+        n: Values in the sample, at least 3.
+        distance: From the centre, in spreads.
+    """
+    known = farthest(n)
+    return max(1.0, float(known.size - np.searchsorted(known, distance))) / known.size
 
 
 def spread_interval(n: int, spread: float) -> tuple[float, float]:

@@ -170,6 +170,31 @@ def test_units_that_differ_differ_by_themselves() -> None:
     assert level.unit == "dB"
 
 
+def test_one_of_nine_units_with_another_resonance_is_named() -> None:
+    """Nine units whose fs scatters by 2.5 % (5 % in compliance), one 17 % off.
+
+    Leave-one-out Student's t with 7 degrees of freedom (F. E. Grubbs, Ann. Math. Stat. 21(1), 1950,
+    in another form) with 1 % for the farthest of nine: finds it in 82 of 100; 20 series leave
+    2.1 standard deviations down to 13.
+    """
+    named = 0
+    for seed in range(20):
+        rng = np.random.default_rng(seed)
+        softer = np.exp(0.05 * rng.standard_normal(9))
+        softer[3] = 1.17**-2
+        found = {
+            one.parameter: one
+            for one in summarise(
+                [(str(i), fit_of(DRIVER.but(Cms=c))) for i, c in enumerate(softer)]
+            )
+        }
+        fs = found["fs"]
+        assert fs.farthest.name == "3"
+        named += [one.name for one in fs.outliers] == ["3"]
+        assert all(one.chance < 0.01 for one in fs.outliers)
+    assert named >= 13
+
+
 def test_a_stranger_and_a_drift_are_seen() -> None:
     rng = np.random.default_rng(9)
     units = [
