@@ -6,7 +6,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from cli.pictures import marks
 from cli.pictures.plots import COLOURS, DASHES, INK, frequency_axis, new_figure, short_name, style
+from fit.results.numbers import significant
 from fit.results.result import Z95
 
 if TYPE_CHECKING:
@@ -48,14 +50,15 @@ def prediction_figure(
         limit_m_s: Air speed above which the vent is heard [m/s].
     """
     reach = Z95 * widening
-    panels: list[tuple[str, Band, float, float | None]] = [
+    panels: list[tuple[str, Band, float, tuple[float, str] | None]] = [
         ("level at 1 m, dB", found.level_db, 1.0, None)
     ]
     if found.excursion_m is not None:
-        panels.append(("excursion\n(peak), mm", found.excursion_m, 1e-3,
-                       None if xmax is None else xmax * 1e3))  # fmt: skip
+        most = None if xmax is None else (xmax * 1e3, f"what it takes: {xmax * 1e3:.3g} mm")
+        panels.append(("excursion\n(peak), mm", found.excursion_m, 1e-3, most))
     if found.vent_speed_m_s is not None:
-        panels.append(("air in vent\n(peak), m/s", found.vent_speed_m_s, 1.0, limit_m_s))
+        heard = None if limit_m_s is None else (limit_m_s, f"heard above {limit_m_s:.3g} m/s")
+        panels.append(("air in vent\n(peak), m/s", found.vent_speed_m_s, 1.0, heard))
     panels.append(("group delay,\nms", found.group_delay_s, 1e-3, None))
     panels.append(("|Z|, Ω", found.magnitude_ohm, 1.0, None))
     with style():
@@ -71,7 +74,9 @@ def prediction_figure(
                 top = float(np.max(band.value)) + 3
                 axes.set_ylim(top - 36, top)
             if limit is not None:
-                axes.axhline(limit, color=INK, linewidth=0.9, linestyle=DASHES[2])
+                axes.axhline(limit[0], color=INK, linewidth=0.9, linestyle=DASHES[2],
+                             label=limit[1])  # fmt: skip
+                axes.legend(loc="best")
             last = index == len(panels) - 1
             frequency_axis(axes, *found.frequency_hz[[0, -1]], label=last)
         rows[0].set_title(f"{short_name(title, 70)}\n(shaded: 95 % by the measured parameters)")
@@ -89,10 +94,15 @@ def system_figure(found: SystemFit, title: str, *, width: float = 7.4) -> Figure
         bottom.plot(found.frequency_hz, 100 * (size / model - 1), color=COLOURS[0], linewidth=1.0)
         bottom.axhline(0, color=INK, linewidth=0.8)
         top.set_ylim(bottom=0)
+        for hz in found.peaks_hz:
+            at = hz, float(np.interp(hz, found.frequency_hz, size))
+            top.plot(*at, "o", color=INK, markersize=4.5)
+            marks.label(top, f"{significant(at[1])} Ω at {significant(hz)} Hz", at, ink=INK)
         top.set_ylabel("|Z|, Ω")
         bottom.set_ylabel("off model, %")
         low, high = found.frequency_hz[[0, -1]]
         frequency_axis(top, low, high, label=False)
         frequency_axis(bottom, low, high)
-        top.set_title(f"{short_name(title, 70)}: measured (broad) and model (thin)")
+        top.set_title(f"{short_name(title, 70)}:\nmeasured (broad) and model (thin)")
+        marks.settle(figure)
         return figure

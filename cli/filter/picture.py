@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from cli.pictures import marks
 from cli.pictures.plots import (
     COLOURS,
     DASHES,
@@ -57,15 +58,12 @@ def figure(
                          label=f"{one.branch.name}, measured")  # fmt: skip
         for crossed in result.crossings:
             top.plot(crossed.frequency.value, crossed.level_db, "o", color=INK, markersize=4.5)
-            top.annotate(f"{significant(crossed.frequency.value)} Hz",
-                         (crossed.frequency.value, crossed.level_db),
-                         xytext=(0, -16), textcoords="offset points",
-                         ha="center", va="top")  # fmt: skip
+            at = crossed.frequency.value, crossed.level_db
+            marks.label(top, f"{significant(at[0])} Hz", at, ink=INK)
         bottom.plot(f, np.abs(solution.load_ohm), color=INK, linewidth=2.0, label="together")
         bottom.plot(result.least_hz, result.least_load.value, "o", color=INK, markersize=4.5)
-        bottom.annotate(f"{result.least_load.value:.3g} Ω",
-                        (result.least_hz, result.least_load.value),
-                        xytext=(0, 7), textcoords="offset points", ha="center")  # fmt: skip
+        at = result.least_hz, result.least_load.value
+        marks.label(bottom, f"least {at[1]:.3g} Ω at {significant(at[0])} Hz", at, ink=INK)
         if amplifier_minimum_ohm is not None:
             bottom.axhline(amplifier_minimum_ohm, color=COLOURS[3], linewidth=1.2,
                            linestyle=DASHES[2],
@@ -79,6 +77,7 @@ def figure(
         bottom.set_title("Load of the amplifier")
         for axes in (top, bottom):
             axes.legend(loc="lower right", bbox_to_anchor=(1, 1), ncols=4, borderpad=0)
+        marks.settle(made)
         return made
 
 

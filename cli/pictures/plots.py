@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from cli.pictures import settings
+from cli.pictures import marks, settings
 from cli.terminal import show
 from fit.results.numbers import kilo
 from fit.results.quantities import condition_words
@@ -108,15 +108,17 @@ def labels(curves: Sequence[FittedCurve]) -> list[str]:
 
 def frequency_axis(axes: Axes, low_hz: float, high_hz: float, *, label: bool = True) -> None:
     """A logarithmic frequency axis with plain numbers at 1, 2, 5."""
-    from matplotlib.ticker import FixedLocator, FuncFormatter, NullFormatter, NullLocator
+    from matplotlib.ticker import FixedLocator, FuncFormatter, NullFormatter
 
     axes.set_xscale("log")
     axes.set_xlim(low_hz, high_hz)
-    marks = [step * 10.0**power for power in range(6) for step in (1, 2, 5)]
-    fine = [step * 10.0**power for power in range(6) for step in (3, 4, 6, 7, 8, 9)]
-    narrow = high_hz / low_hz < 8
-    axes.xaxis.set_major_locator(FixedLocator(sorted(marks + fine) if narrow else marks))
-    axes.xaxis.set_minor_locator(NullLocator() if narrow else FixedLocator(fine))
+    steps = (1, 2, 3, 4, 5, 7) if high_hz / low_hz < 8 else (1, 2, 5)
+    fine = [step for step in range(1, 10) if step not in steps]
+    for locate, rungs in (
+        (axes.xaxis.set_major_locator, steps),
+        (axes.xaxis.set_minor_locator, fine),
+    ):
+        locate(FixedLocator([rung * 10.0**power for power in range(6) for rung in rungs]))
     axes.xaxis.set_major_formatter(FuncFormatter(lambda hz, _: kilo(hz)))
     axes.xaxis.set_minor_formatter(NullFormatter())
     if label:
@@ -181,7 +183,9 @@ def draw_phase(axes: Axes, curves: Sequence[FittedCurve]) -> None:
             axes.plot(curve.frequency_hz, phase, color=colour, linewidth=3.4, alpha=0.4)
         model = np.degrees(np.angle(curve.model_ohm))
         axes.plot(curve.frequency_hz, model, color=colour, linewidth=1.1, linestyle=dash)
-    axes.yaxis.set_major_locator(MultipleLocator(30))
+    low, high = axes.get_ylim()
+    axes.set_ylim(min(low, -50), max(high, 50))
+    axes.yaxis.set_major_locator(MultipleLocator(45))
     axes.set_ylabel("phase, °")
 
 
@@ -207,6 +211,7 @@ def curve_figure(fit: DriverFit, *, width: float = 7.4) -> Figure:
             3, 1, sharex=True, gridspec_kw={"height_ratios": (5, 2.4, 2)}
         )
         draw_curves((top, middle, bottom), fit)
+        marks.settle(figure)
         return figure
 
 
@@ -219,6 +224,7 @@ def draw_curves(places: tuple[Axes, Axes, Axes], fit: DriverFit) -> None:
     low, high = span(fit.curves)
     for axes in places:
         frequency_axis(axes, low, high, label=axes is bottom)
+    marks.draw(top, marks.of_fit(fit), INK)
     top.set_title("Impedance: measured (broad) and model (thin)")
     top.legend(loc="best")
 

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from cli.pictures import marks
 from cli.pictures.plots import (
     COLOURS,
     DASHES,
@@ -49,6 +51,7 @@ def overlay_figure(
         figure = new_figure(width, 5.4)
         top, bottom = figure.subplots(2, 1, sharex=True, gridspec_kw={"height_ratios": (3, 1.8)})
         draw_overlay((top, bottom), fits, names, differences)
+        marks.settle(figure)
         return figure
 
 
@@ -65,6 +68,11 @@ def draw_overlay(
         colour, dash = COLOURS[index % len(COLOURS)], DASHES[index % len(DASHES)]
         top.plot(curve.frequency_hz, np.abs(curve.measured_ohm), color=colour, linestyle=dash,
                  linewidth=1.8, label=short_name(name))  # fmt: skip
+    for index in (0, len(fits) - 1):  # all of them would be a thicket
+        for one in resonance(fits[index]):
+            at = one.frequency_hz, one.ohm
+            top.plot(*at, "o", color=COLOURS[index % len(COLOURS)], markersize=4.5)
+            marks.label(top, one.text, at, ink=INK)
     for index, one in enumerate(differences, start=1):
         draw_difference(bottom, one, index)
     bottom.axhline(0, color=INK, linewidth=0.8)
@@ -73,10 +81,18 @@ def draw_overlay(
     frequency_axis(bottom, low, high)
     top.set_ylim(bottom=0)
     top.set_ylabel("|Z|, Ω")
-    bottom.set_ylabel(f"|Z| minus\n{short_name(names[0])}, Ω")
+    bottom.set_ylabel(f"|Z| minus\n{short_name(names[0], 14)}, Ω")
     top.set_title("Free-air impedance, measured")
     bottom.set_title("Difference; shaded: what measuring again may bring (95 %)", fontsize=9)
     top.legend(loc="best")
+
+
+def resonance(fit: DriverFit) -> tuple[marks.Mark, ...]:
+    """The peak of one curve among others, with its frequency; none where it is not known."""
+    named = {mark.name: mark for mark in marks.of_fit(fit)}
+    if "peak" not in named:
+        return ()
+    return (replace(named["peak"], text=f"{named['fs'].text}, {named['peak'].text}"),)
 
 
 def draw_difference(axes: Axes, one: CurveDifference, index: int) -> None:
@@ -114,14 +130,14 @@ def draw_trend(axes: Axes, run: Trend) -> None:
     if run.limit is not None and run.limit_95 is not None:
         low, high = (end / how.scale for end in run.limit_95)
         axes.axhspan(low, high, color=COLOURS[2], alpha=0.18, linewidth=0)
-        axes.axhline(run.limit / how.scale, color=COLOURS[2], linestyle=DASHES[1], linewidth=1.4)
-        axes.annotate("where it tends to", (0.01, run.limit / how.scale),
-                      xycoords=("axes fraction", "data"), ha="left", va="bottom",
-                      fontsize=8.5)  # fmt: skip
+        axes.axhline(run.limit / how.scale, color=COLOURS[2], linestyle=DASHES[1], linewidth=1.4,
+                     label="where it tends to (95 %)")  # fmt: skip
+        axes.legend(loc="best")
     if len(known) == len(hours):
         axes.set_xlabel("use, h")
     else:
-        axes.set_xticks(x, [short_name(p.name) for p in run.points])
+        room = max(4, 72 // len(run.points))  # letters that stand side by side
+        axes.set_xticks(x, [short_name(p.name, room) for p in run.points])
         axes.xaxis.grid(False)
     axes.yaxis.set_major_locator(MaxNLocator(5))
     axes.set_ylabel(with_unit(f"{how.symbol},", how.unit))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from cli.terminal import show
+from fit.results.numbers import significant
 
 if TYPE_CHECKING:
     from meas.takes.take import Take
@@ -30,12 +31,32 @@ def draw(take: Take) -> None:
     lines = terminal_curve.curve_lines(
         frequency_hz[first:],
         magnitude_ohm[first:],
-        marked=[index - first for index in resonances(take) if index >= first],
+        marked={index - first: name for index, name in _named(take).items() if index >= first},
         columns=console.width - 1,
         rows=ROWS,
         ink=terminal_curve.BRAILLE if show.can_draw(stderr=True) else terminal_curve.ASCII,
     )
     show.note("\n".join(lines))
+
+
+def _named(take: Take) -> dict[int, str]:
+    """Points to be marked: the peaks, and for a driver the least |Z| above its resonance."""
+    peaks = resonances(take)
+    if take.curve is None or take.kind != "driver" or not peaks:
+        return dict.fromkeys(peaks, "")
+    top = peaks[0]
+    least = top + int(take.curve.magnitude_ohm[top:].argmin())
+    hertz, ohm = (
+        [significant(float(values[index])) for index in (top, least)]
+        for values in (take.curve.frequency_hz, take.curve.magnitude_ohm)
+    )
+    named = {
+        top: f"fs {hertz[0]} Hz, peak {ohm[0]} Ω",
+        least: f"least {ohm[1]} Ω at {hertz[1]} Hz, Re just below",
+    }
+    if least == take.curve.frequency_hz.size - 1:
+        del named[least]
+    return {index: show.spelt(text, stderr=True) for index, text in named.items()}
 
 
 def resonances(take: Take) -> list[int]:

@@ -7,7 +7,7 @@ encoding has none, stars stand in cells of one.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -57,7 +57,7 @@ def curve_lines(
     frequency_hz: FloatArray,
     magnitude_ohm: FloatArray,
     *,
-    marked: Sequence[int] = (),
+    marked: Sequence[int] | Mapping[int, str] = (),
     columns: int = 79,
     rows: int = 12,
     ink: Ink = BRAILLE,
@@ -67,7 +67,7 @@ def curve_lines(
     Args:
         frequency_hz: Increasing, above zero [Hz], shape (n,), n > 1.
         magnitude_ohm: Above zero [ohm], shape (n,).
-        marked: Indices of points to be marked with their value and frequency.
+        marked: Indices of points to be marked with their value and frequency, or with own words.
         columns: No line is wider.
         rows: Height of the field for the curve; marks, axis and labels come on top.
         ink: Characters.
@@ -83,9 +83,10 @@ def curve_lines(
     upward = _Axis(*_span(magnitude_ohm), rows)
     field = _field(frequency_hz, magnitude_ohm, across, upward, ink)
     spots = sorted(marked, key=lambda index: float(frequency_hz[index]))
+    own = marked if isinstance(marked, Mapping) else {}
     heads = [
-        _head(across.cell(float(frequency_hz[i])), _said(frequency_hz[i], magnitude_ohm[i], ink),
-              across.cells, ink)
+        _head(across.cell(float(frequency_hz[i])),
+              own.get(i) or _said(frequency_hz[i], magnitude_ohm[i], ink), across.cells, ink)
         for i in spots
     ]  # fmt: skip
     _drop_lines(heads, field, [across.cell(float(frequency_hz[index])) for index in spots], ink)
@@ -167,9 +168,11 @@ def _head(column: int, text: str, cells: int, ink: Ink) -> list[str]:
     """The row above the curve with one mark and what it says, on the side that has room."""
     row = [" "] * cells
     row[column] = ink.mark[0]
-    start = column + 2 if column + 2 + len(text) <= cells else column - 1 - len(text)
-    if start >= 0:
-        row[start : start + len(text)] = text
+    for said in (text, text.partition(",")[0]):  # all of it, else its beginning
+        start = column + 2 if column + 2 + len(said) <= cells else column - 1 - len(said)
+        if start >= 0:
+            row[start : start + len(said)] = said
+            break
     return row
 
 

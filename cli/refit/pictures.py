@@ -34,6 +34,7 @@ def distribution_figure(series: Series, usual: Sequence[Usual], *, width: float 
             _distribution(axes, series, one)
         for axes in places[len(usual) :]:
             axes.set_axis_off()
+        figure.legend(*places[0].get_legend_handles_labels(), loc="outside lower right", ncols=2)
         return figure
 
 
@@ -56,7 +57,8 @@ def _distribution(axes: Axes, series: Series, one: Usual) -> None:
         axes.yaxis.set_major_locator(MaxNLocator(3, integer=True))
         axes.set_ylabel("fits")
         level = 0.08 * axes.get_ylim()[1]
-    axes.axvline(one.centre / how.scale, color=INK, linewidth=1, linestyle=DASHES[1])
+    axes.axvline(one.centre / how.scale, color=INK, linewidth=1, linestyle=DASHES[1],
+                 label="robust mean")  # fmt: skip
     if apart.size:
         axes.plot(apart, np.full(apart.size, level), "D", color=COLOURS[1], markersize=5)
     _no_narrower(axes, one.centre / how.scale)
@@ -110,7 +112,9 @@ def _drift(axes: Axes, series: Series, one: Usual) -> None:
         days = seconds / 86400.0
         ends = days[[0, -1]]
         line = np.median(values) * np.exp(one.drift.middle * (ends - np.median(days)))
-        axes.plot(_dates(seconds[[0, -1]]), line, color=COLOURS[1], linestyle=DASHES[1])
+        axes.plot(_dates(seconds[[0, -1]]), line, color=COLOURS[1], linestyle=DASHES[1],
+                  label="drift")  # fmt: skip
+        axes.legend(loc="best")
     axes.xaxis.set_major_locator(AutoDateLocator(maxticks=8))
     axes.xaxis.set_major_formatter(ConciseDateFormatter(axes.xaxis.get_major_locator(), tz=UTC))
     axes.yaxis.set_major_locator(MaxNLocator(4))

@@ -149,6 +149,7 @@ def content(compared: Compared) -> ComparisonPage:
             what="state" if same_unit else "unit",
             third=_differences(names, differences),
             models=False,
+            marked={k: plots_compare.resonance(fits[k]) for k in (0, len(fits) - 1)},
         ),
         curve_words=" ".join(_curve_words(names, differences)),
         notes=tuple(dict.fromkeys(note for step in compared.steps for note in step.notes)),

@@ -100,7 +100,7 @@
           filter: (u, found) => found,
           splits: (u, i, low, high) => marks(low, high, u.height - 20, 24),
           values: (u, found) => found.map(String),
-        } : { space: 18, values: (u, found) => found.map((v) => String(Number(v.toPrecision(6))).replace("-", "−")) }),
+        } : { space: 18, ...(name === "phase" ? { incrs: [45, 90] } : {}), values: (u, found) => found.map((v) => String(Number(v.toPrecision(6))).replace("-", "−")) }),
       ],
       cursor: {
         sync: { key: key.key }, y: false, drag: { x: true, y: false, setScale: false },
@@ -108,6 +108,7 @@
         dataIdx: (u, series, index, value) => (owners[series - 1]?.edge ? null : nearest(u, series, index, value)),
       },
       hooks: {
+        draw: [(u) => name === "magnitude" && nameMarks(u)],
         setSelect: [(u) => {
           if (u.select.width < 8) return;
           zoom(u.posToVal(u.select.left, "x"), u.posToVal(u.select.left + u.select.width, "x"));
@@ -147,7 +148,7 @@
       if (c.model) series.push(line(i, false, true));
     });
     return chart("magnitude", 300, "|Z|, Ω", tables, series,
-      { distr: 3, range: (u, low, high) => (low === null ? [1, 100] : [low / 1.1, high * 1.15]) }, false);
+      { distr: 3, range: (u, low, high) => (low === null ? [1, 100] : [low / 1.35, high * 1.2]) }, false);
   }
 
   function phases() {
@@ -161,7 +162,7 @@
     });
     if (!tables.length) return null;
     return chart("phase", 140, "phase, °", tables, series,
-      { range: (u, low, high) => (low === null ? [-90, 90] : [low - 6, high + 6]) }, false);
+      { range: (u, low, high) => (low === null ? [-90, 90] : [Math.min(low - 6, -50), Math.max(high + 6, 50)]) }, false);
   }
 
   function thirds() {
@@ -182,6 +183,32 @@
     const limit = (low, high) => 1.15 * Math.max(Math.abs(low), Math.abs(high), data.third.least);
     return chart("third", 150, data.third.label, tables, series,
       { range: (u, low, high) => (low === null ? [-1, 1] : [-limit(low, high), limit(low, high)]) }, true, bands);
+  }
+
+  // ---- points with a name ----------------------------------------------------------------------
+
+  const named = data.marks.map((m) => ({ ...m, element: made("span", { class: "mark-name" }, m.text), dot: made("i") }));
+
+  // Beside its point, where it covers no other name and stays inside.
+  function nameMarks(u) {
+    const taken = [], wide = u.over.clientWidth, high = u.over.clientHeight;
+    for (const m of named) {
+      const x = u.valToPos(m.f, "x"), y = u.valToPos(m.z, "y");
+      const seen = shown.takes[m.curve] && x >= -1 && x <= wide + 1 && y >= 0 && y <= high;
+      for (const e of [m.element, m.dot]) { if (!e.parentElement) u.over.append(e); e.hidden = !seen; }
+      if (!seen) continue;
+      m.dot.className = "mark-dot";
+      m.dot.style.cssText = `left:${x}px;top:${y}px;background:${colour("--ink")}`;
+      const w = m.element.offsetWidth, h = m.element.offsetHeight;
+      const places = [8, 18, 34, 56].flatMap((far) => [-h - far / 3, far / 3].flatMap((up) => [x + far, x - w - far, x - w / 2].map((a) => [a, y + up])));
+      const free = ([a, b]) => a >= 0 && a + w <= wide && b >= 0 && b + h <= high
+        && taken.every((t) => a + w < t[0] || a > t[0] + t[2] || b + h < t[1] || b > t[1] + t[3]);
+      const found = places.find(free);
+      m.element.hidden = !found;
+      if (!found) continue;
+      taken.push([...found, w, h]);
+      m.element.style.cssText = `left:${found[0]}px;top:${found[1]}px`;
+    }
   }
 
   // ---- reading ---------------------------------------------------------------------------------

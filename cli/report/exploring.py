@@ -13,6 +13,7 @@ from markupsafe import Markup
 from fit.results.numbers import number, significant
 
 if TYPE_CHECKING:
+    from cli.pictures.marks import Mark
     from fit.results.result import FittedCurve
     from meas.curve import FloatArray
 
@@ -46,6 +47,7 @@ def exploring(
     what: str,
     third: Mapping[str, Any],
     models: bool,
+    marked: Mapping[int, Sequence[Mark]],
 ) -> Exploring:
     """Curves ready for the page.
 
@@ -55,11 +57,17 @@ def exploring(
         what: What the curves are, as the head of a column: ``take`` or ``state``.
         third: The lowest chart: ``label``, ``name``, ``least`` and ``rows``, see `residuals`.
         models: Whether to show the fitted models too.
+        marked: Points of curves that are named, by the number of the curve.
     """
     document = {
         "what": what,
         "curves": [_curve(c, name, models) for c, name in zip(curves, names, strict=True)],
         "third": third,
+        "marks": [
+            {"curve": index, "f": one.frequency_hz, "z": one.ohm, "text": one.text}
+            for index, found in marked.items()
+            for one in found
+        ],
     }
     return Exploring(
         data=_script_safe(document),

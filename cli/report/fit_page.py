@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from markupsafe import Markup
 
-from cli.pictures import plots, wiring
+from cli.pictures import marks, plots, wiring
 from cli.report.exploring import Exploring, exploring, residuals
 from cli.report.parts import Plot, Strip, Told, render, strip, told
 from cli.report.picture import inline
@@ -158,6 +158,9 @@ def content(
             what="take",
             third=residuals(fit.curves),
             models=True,
+            marked={
+                k: marks.of_fit(fit) for k, one in enumerate(fit.curves) if one is fit.free_air[0]
+            },
         ),
         motion=_motion_plot(fit),
         parameters=tuple(_parameter_row(fit, symbol) for symbol in in_order(fit.parameters)),

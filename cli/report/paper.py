@@ -7,7 +7,7 @@ import textwrap
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any
 
-from cli.pictures import plots, plots_compare
+from cli.pictures import marks, plots, plots_compare
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -268,7 +268,7 @@ def _compared(
 
 def _opened(title: str, subtitle: str, lead: str) -> _Sheets:
     sheets = _Sheets()
-    sheets.write(_LEFT, _cut(title, 60), 16, fontweight="bold")
+    sheets.write(_LEFT, _cut(title, 45), 16, fontweight="bold")
     sheets.line(0.32)
     sheets.paragraph(subtitle, 8.2, color=_SOFT)
     sheets.paragraph(lead, 10)
@@ -302,6 +302,7 @@ def _bound(sheets: _Sheets, title: str, version: str, made_on: str) -> bytes:
             )
             figure.text(_LEFT / _WIDTH, 0.3 / _HEIGHT, foot, fontsize=6.8, color=_SOFT,
                         parse_math=False)  # fmt: skip
+            marks.settle(figure)
             book.savefig(figure)
     return buffer.getvalue()
 
@@ -326,7 +327,7 @@ def _one_picture(
             figure.text(0.25 / width, y / height, plots.drawable(text), fontsize=size, va="top",
                         parse_math=False, **more)  # fmt: skip
 
-        write(height - 0.15, _cut(title, 60), 15, fontweight="bold")
+        write(height - 0.15, _cut(title, 45), 15, fontweight="bold")
         for k, row in enumerate(told):
             write(height - 0.5 - 0.2 * k, row, 9.5)
         fill(figure, below + extra)

@@ -21,7 +21,8 @@ def choice_figure(best: Choice, side: Side) -> Figure:
         upper, lower = figure.subplots(2, 1, sharex=True)
         frequency = best.frequency_hz
         upper.plot(frequency, np.abs(best.impedance_ohm), color="black")
-        upper.axhline(best.resistor_ohm, color="0.5", linestyle=":")
+        upper.axhline(best.resistor_ohm, color="0.5", linestyle=":", label="the resistor")
+        upper.legend(loc="best")
         upper.set_ylabel("|Z| expected, Ω")
         upper.set_title(f"Series resistor {best.resistor_ohm:g} Ω on the {side} side")
         # Told apart by line style as well as by colour.

@@ -88,10 +88,14 @@ def judge(
         from cli.pictures import plots
         from cli.series import picture as plots_series
 
-        title = f"{seen.name}: {verdict.verdict}"
         curve = (seen.frequency_hz, seen.magnitude_ohm)
         figure = plots_series.unit_figure(
-            found.mask, seen.profile, curve, verdict.departures, title
+            found.mask,
+            seen.profile,
+            curve,
+            verdict.departures,
+            (seen.name, verdict.verdict),
+            next((one.value for one in verdict.judged if one.limit.parameter == "fs"), None),
         )
         plots.save_picture(figure, picture)
         (show.note if as_json else show.line)(f"Picture: {picture}")

@@ -8,14 +8,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from cli.pictures import marks
 from cli.pictures.plots import (
     COLOURS,
     DASHES,
     INK,
-    drawable,
     frequency_axis,
     magnitude_axis,
     new_figure,
+    short_name,
     style,
 )
 from fit.series.mask import CENTRES_HZ, EXPLAINED
@@ -35,7 +36,8 @@ def unit_figure(
     unit: Profile,
     measured: tuple[FloatArray, FloatArray],
     departures: Sequence[Departure],
-    title: str,
+    title: tuple[str, str],
+    fs: float | None = None,
     *,
     width: float = 7.4,
 ) -> Figure:
@@ -46,7 +48,8 @@ def unit_figure(
         unit: In bands.
         measured: Its frequencies [Hz] and magnitudes [ohm], shape (n,) each.
         departures: From `fit.series.mask.judge`; bands outside are marked.
-        title: Above the picture.
+        title: Name of the unit and its verdict.
+        fs: Its resonance, to be marked [Hz].
     """
     rest = [name for name in EXPLAINED if name in mask.layers and name in unit.layers]
     outside = {one.layer: one.outside_hz for one in departures}
@@ -69,14 +72,16 @@ def unit_figure(
             beyond = np.isin(layer.frequency_hz, outside.get(name, ()))
             axes.plot(layer.frequency_hz[beyond], off[beyond], "D", color=COLOURS[1], markersize=4)
             axes.set_ylabel("off, %" if name == "shape" else "off, °")
-        places[0].set_title(drawable(title))
+        places[0].set_title(f"{short_name(title[0], 60)}: {title[1]}")
         if rest:
             places[1].set_title("Beyond what the fit explains, less what all units show",
                                 fontweight="normal", fontsize=9.5)  # fmt: skip
         low, high = float(measured[0][0]), float(measured[0][-1])
         for axes in places:
             frequency_axis(axes, low, high, label=axes is places[-1])
+        marks.draw(places[0], marks.of_curve(*measured, fs=fs), INK)
         places[0].legend(loc="best")
+        marks.settle(figure)
         return figure
 
 

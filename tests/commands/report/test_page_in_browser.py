@@ -5,6 +5,7 @@ Contrast after WCAG 2.2, 1.4.3: 4.5 to 1 for text.
 
 from __future__ import annotations
 
+import itertools
 import re
 import subprocess
 from collections.abc import Iterator
@@ -137,6 +138,23 @@ def test_pointer_reads_the_data(
     phase = np.degrees(np.angle(fit.curves[0].measured_ohm[at]))
     assert number(rows[0][2]) == pytest.approx(phase, abs=0.051)
     assert rows[2][2] == "–"  # magnitude only
+
+
+@pytest.mark.parametrize("size", [(1400, 900), PHONE])
+def test_named_points_stand_free_of_each_other(
+    browser: Browser, page: Path, size: tuple[int, int]
+) -> None:
+    browser.open(page, size=size)
+    boxes = browser.run(
+        "return [...document.querySelectorAll('.mark-name')].filter(e => !e.hidden).map(e => "
+        "{ const r = e.getBoundingClientRect(); return [e.textContent, r.left, r.top, r.right, "
+        "r.bottom]; })"
+    )
+    assert [text.split()[0] for text, *_ in boxes] == ["fs", "peak", "least", "Re"]
+    for one, other in itertools.combinations(boxes, 2):
+        apart = one[3] <= other[1] or other[3] <= one[1] or one[4] <= other[2] or other[4] <= one[2]
+        assert apart, (one, other)
+    assert all(left >= 0 and right <= size[0] for _, left, _, right, _ in boxes)
 
 
 def test_keys_walk_point_by_point_and_are_spoken(

@@ -60,6 +60,22 @@ def test_curve_figure_draws_the_data(fit: DriverFit) -> None:
     assert legend == ["free air", "added mass 7.5 g"]
 
 
+def test_the_points_that_people_look_for_are_marked(fit: DriverFit) -> None:
+    """fs and Re of the driver; peak Re + Bl^2/Rms, but for the coil; the least |Z| by search."""
+    top, middle, _ = plots.curve_figure(fit).axes
+    said = {text.get_text() for text in top.texts}
+    values = DRIVER.values()
+    z = np.abs(DRIVER.impedance(np.geomspace(10, 2e4, 20001))[0])
+    least = np.min(z[np.argmax(z * (np.geomspace(10, 2e4, 20001) < 200)) :])
+    for word in (f"fs {values['fs']:.1f} Hz", f"Re {DRIVER.Re:.2f} Ω"):
+        assert word in said
+    (peak,) = [float(one.split()[1]) for one in said if one.startswith("peak")]
+    assert peak == pytest.approx(values["Zmax"], rel=2e-3)  # 300 points, and the coil's reactance
+    (low,) = [float(one.split()[1]) for one in said if one.startswith("least")]
+    assert low == pytest.approx(least, rel=2e-3)
+    assert {round(tick) % 45 for tick in middle.get_yticks()} == {0}
+
+
 def test_residual_shows_what_is_off(fit: DriverFit) -> None:
     """One per cent more than the model reads +1 % in |Z|: 1.01/1.01 of the measured."""
     one = replace(fit.curves[0], measured_ohm=1.01 * fit.curves[0].measured_ohm)

@@ -1,0 +1,53 @@
+"""Every page that the program writes, made by its commands from the simulated bench."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+from program import succeed
+
+AIR = ("--air-temperature", "21C", "--air-pressure", "1002hPa")
+LONG = "Attic woofer, second try with the paper cone"
+
+
+def bench(folder: Path, unit: str, *kind: str) -> list[Path]:
+    """Takes of a simulated driver: free air and an added mass."""
+    rig, out = folder / f"{unit}.toml", folder / "takes"
+    words = ("--series-resistor", "10ohm", "--device", "simulated", "--sweep-seconds", "1")
+    succeed("rig", "new", rig, *words, *kind)
+    succeed("rig", "calibrate", rig, "--yes")
+    take = ("take", unit, "--rig", rig, "--yes", "--out", out, "--quiet")
+    mass = "7.5g±0.1g" if "--woofer" in kind else "0.2g±0.005g"
+    succeed(*take)
+    succeed(*take, "--added-mass", mass)
+    return sorted(one for one in out.iterdir() if one.name.startswith(unit.replace(" ", "-")[:6]))
+
+
+def written(folder: Path) -> dict[str, Path]:
+    """Name to page.
+
+    Args:
+        folder: An empty one.
+    """
+    pages = {name: folder / f"{name}.html" for name in ("fit", "compare", "box")}
+    takes = bench(folder, "Lantern", "--woofer")
+    targets = folder / "targets.toml"
+    targets.write_text(
+        'format = "freeair-targets/1"\n[targets]\nfs = "45Hz ± 10%"\nQts = "0.3 ± 0.05"\n'
+        'Re = "5.8ohm ± 10%"\n',
+        encoding="utf-8",
+    )
+    fits = folder / "fits"
+    fits.mkdir()
+    lantern = fits / "lantern.json"
+    sizes = ("--diameter", "118mm", *AIR)
+    succeed("fit", *takes, *sizes, "--targets", targets, "--save", lantern, "--report",
+            pages["fit"])  # fmt: skip
+    again = fits / "again.json"
+    succeed("fit", *bench(folder, LONG, "--woofer"), *sizes, "--save", again)
+    succeed("compare", lantern, again, "--report", pages["compare"])
+    shutil.copytree(folder / "takes", folder / "archive")
+    succeed("refit", folder / "archive", "--diameter", "*=118mm")
+    pages["refit"] = next((folder / "archive").rglob("*.html"))
+    return {name: path for name, path in pages.items() if path.exists()}
