@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from fit.results.result import DriverFit
     from meas.curve import FloatArray
 
-_GID = "mark"
+_LABEL = "_mark"
 _SIDES = ((1, 1), (-1, 1), (1, -1), (-1, -1), (0, 1), (0, -1), (1, 0), (-1, 0))
 _FAR = (7.0, 16.0, 28.0, 44.0, 64.0)
 _NEAR_FS = 1.6
@@ -100,17 +100,17 @@ def draw(axes: Axes, marks: Sequence[Mark], ink: str) -> None:
 def label(axes: Axes, text: str, at: tuple[float, float], *, ink: str) -> None:
     """A text beside a point of the data, to be placed by `settle`."""
     axes.annotate(text, at, xytext=(7, 7), textcoords="offset points", color=ink, fontsize=8.5,
-                  gid=_GID, annotation_clip=False)  # fmt: skip
+                  annotation_clip=False, label=_LABEL)  # fmt: skip
 
 
 def settle(figure: Figure) -> None:
     """Move every `label` to where it covers no other text and, if it can be, no curve."""
-    labelled = [axes for axes in figure.axes if any(t.get_gid() == _GID for t in axes.texts)]
+    labelled = [axes for axes in figure.axes if any(t.get_label() == _LABEL for t in axes.texts)]
     if not labelled:
         return
     figure.draw_without_rendering()
     for axes in labelled:
-        own = [text for text in axes.texts if text.get_gid() == _GID]
+        own = [text for text in axes.texts if text.get_label() == _LABEL]
         legend = axes.get_legend()
         fixed = [] if legend is None else [legend.get_window_extent()]
         fixed += [t.get_window_extent() for t in axes.texts if t not in own]

@@ -22,7 +22,7 @@ HERE = Path(__file__).resolve().parents[1]
 FOLDERS = (HERE / "support", HERE / "support" / "running", HERE / "campaigns")
 sys.path[:0] = [str(HERE.parent), *map(str, FOLDERS)]
 
-import window_pictures  # noqa: E402
+import pictures  # noqa: E402
 from virtual_card import VirtualCard  # noqa: E402
 from window_client import Client, opened  # noqa: E402
 
@@ -35,7 +35,7 @@ def processor_seconds(pid: int) -> float:
 
 def of_pages(folder: Path) -> None:
     """First page and sliders, on a simulated bench."""
-    window_pictures.furnished(folder)
+    pictures.furnished(folder)
     began = time.perf_counter()
     with opened(folder) as (address, _):
         print(f"from the command to its address: {time.perf_counter() - began:.2f} s")

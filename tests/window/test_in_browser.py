@@ -6,8 +6,8 @@ import json
 from collections.abc import Iterator
 from pathlib import Path
 
+import pictures
 import pytest
-import window_pictures
 from browser import PHONE, Browser
 from shown_window import Shown
 from window_client import opened
@@ -30,7 +30,7 @@ def browser() -> Iterator[Browser]:
 @pytest.fixture(scope="module")
 def shown(browser: Browser, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Shown]:
     folder = tmp_path_factory.mktemp("lantern")
-    pages = window_pictures.furnished(folder)
+    pages = pictures.furnished(folder)
     with opened(folder) as (address, _):
         yield Shown(browser, address, pages)
 

@@ -1,13 +1,14 @@
-"""Pictures of every page of the window, to be looked at: three widths, light and dark.
+"""Pictures of every page, written or in the window, to be looked at: widths, light, dark, print.
 
-    python tests/campaigns/window_pictures.py FOLDER
+    python tests/campaigns/pictures.py FOLDER [PAGE ...]
 
-makes a bench, takes and fits in a temporary folder with the simulated bench, then writes one PNG
-a page, width and light into FOLDER.
+makes benches, takes and fits in temporary folders with the simulated bench, then writes one PNG
+a page, width and light into FOLDER, and for a page that a command writes its print too.
 """
 
 from __future__ import annotations
 
+import subprocess
 import sys
 import tempfile
 import time
@@ -18,6 +19,7 @@ HERE = Path(__file__).resolve().parents[1]
 sys.path[:0] = [str(HERE.parent), str(HERE / "support"), str(HERE / "support" / "running")]
 
 from browser import Browser  # noqa: E402
+from every_page import written  # noqa: E402
 from program import freeair, succeed  # noqa: E402
 from window_client import Client, opened  # noqa: E402
 
@@ -71,9 +73,25 @@ def furnished(folder: Path) -> dict[str, str]:
     }  # fmt: skip
 
 
-def main(out: Path, only: tuple[str, ...] = ()) -> None:
-    """Write the pictures."""
-    out.mkdir(parents=True, exist_ok=True)
+def of_written_pages(out: Path, only: tuple[str, ...]) -> None:
+    """Pages that commands write, and their prints."""
+    with tempfile.TemporaryDirectory() as name, Browser() as browser:
+        for page, path in written(Path(name)).items():
+            if only and page not in only:
+                continue
+            for width in (WIDTHS[0], WIDTHS[-1]):
+                for dark in (False, True):
+                    browser.open(path, size=(width, 900), dark=dark)
+                    browser.picture(out / f"{page}-{width}-{'dark' if dark else 'light'}.png")
+            browser.open(path)
+            pdf = out / f"{page}.pdf"
+            pdf.write_bytes(browser.printed())
+            words = ["pdftoppm", "-r", "60", "-png", str(pdf), str(out / f"{page}-print")]
+            subprocess.run(words, check=True)
+
+
+def of_window(out: Path, only: tuple[str, ...]) -> None:
+    """Pages of the window."""
     with tempfile.TemporaryDirectory() as name, Browser() as browser:
         folder = Path(name) / "lantern"
         folder.mkdir()
@@ -100,4 +118,7 @@ def main(out: Path, only: tuple[str, ...] = ()) -> None:
 
 
 if __name__ == "__main__":
-    main(Path(sys.argv[1]), tuple(sys.argv[2:]))
+    folder, named = Path(sys.argv[1]), tuple(sys.argv[2:])
+    folder.mkdir(parents=True, exist_ok=True)
+    of_written_pages(folder, named)
+    of_window(folder, named)
