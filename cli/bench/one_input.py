@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from cli.terminal import show
 from cli.terminal.ask import wait_until_ready
-from meas.errors import UsageError
+from meas.errors import UnreadableInput, UsageError
 
 if TYPE_CHECKING:
     from cli.bench.audio_path import Played
@@ -83,7 +83,7 @@ def take(who: Subject, rig: Rig, out: Path, swap_seconds: float | None) -> tuple
     Raises:
         UsageError: If nobody is there to swap and no time was given.
     """
-    from cli.bench import audio_path
+    from cli.bench import audio_path, take_record
     from meas.excitation import stimulus as sweeps
 
     using = rig.substitution
@@ -100,6 +100,7 @@ def take(who: Subject, rig: Rig, out: Path, swap_seconds: float | None) -> tuple
         )
     condition = who.condition
     stimulus = sweeps.build(rig.drive, rig.card.sample_rate_hz)
+    take_record.check_room(out, stimulus.samples.size)
     ohm = f"{using.known_resistor_ohm:g} ohm"
     if not simulated:
         _wait(f"The known resistor of {ohm} in the driver's place?", watched, 0.0)
@@ -115,7 +116,8 @@ def take(who: Subject, rig: Rig, out: Path, swap_seconds: float | None) -> tuple
         one_input=True,
     )
     second = audio_path.play(audio, rig, f"recording {who.unit}", stimulus)
-    return _made(who, rig, first, second, stimulus, out)
+    with take_record.kept_first():
+        return _made(who, rig, first, second, stimulus, out)
 
 
 def _wait(question: str, watched: bool, seconds: float | None) -> None:
@@ -207,9 +209,14 @@ def _saved(
         raise ValueError("nothing is substituted")
     known, driver = (one[:, 0].astype(np.float32) for one in samples)
     with progress.working("looking at the recordings"):
-        found = analysis.analyse_substituted(
-            known, driver, rate, rig, using, kind=who.kind, stimulus=stimulus
-        )
+        try:
+            found = analysis.analyse_substituted(
+                known, driver, rate, rig, using, kind=who.kind, stimulus=stimulus
+            )
+        except UnreadableInput as error:
+            if stream is None:  # the recordings are files already
+                raise
+            found = analysis.Substituted(None, (take_record.unusable(error),), (0.0, 0.0))
     said = {finding.code for finding in found.findings}
     told = (*found.findings, *(one for one in findings if one.code not in said))
     made = takes.Take(

@@ -132,11 +132,12 @@ def sweep(who: Subject, bench: Rig, out: Path) -> tuple[Take, Path]:
         The take and its folder.
     """
     from cli.bench import audio_path as benches
-    from cli.bench import drive_options, take_record
-    from cli.terminal import progress
+    from cli.bench import take_record
+    from meas.correction.calibration import check_matches
     from meas.excitation import choice
-    from meas.takes import take as takes
 
+    if bench.calibration is not None:  # after the sweep it would be too late
+        check_matches(bench.calibration, bench, bench.card.sample_rate_hz)
     condition = who.condition
     audio = benches.open_path(
         bench,
@@ -145,7 +146,17 @@ def sweep(who: Subject, bench: Rig, out: Path) -> tuple[Take, Path]:
         kind=who.kind,
     )
     stimulus = choice.build(bench)
+    take_record.check_room(out, stimulus.samples.size)
     played = benches.play(audio, bench, f"sweeping {who.unit}", stimulus)
+    with take_record.kept_first():
+        return _kept(played, who, bench, out)
+
+
+def _kept(played: Played, who: Subject, bench: Rig, out: Path) -> tuple[Take, Path]:
+    from cli.bench import drive_options, take_record
+    from cli.terminal import progress
+    from meas.takes import take as takes
+
     capture = played.capture
     with progress.working("looking at the recording"):
         findings, found = _look(played, who, bench)
@@ -153,13 +164,16 @@ def sweep(who: Subject, bench: Rig, out: Path) -> tuple[Take, Path]:
     made = takes.Take(
         unit=who.unit,
         kind=who.kind,
-        condition=condition,
+        condition=who.condition,
         label=who.label,
         taken_at=take_record.now(),
         rig=bench if found is None else _as_used(bench, found),
         sample_rate_hz=capture.sample_rate_hz,
         peak=(0.0, 0.0) if found is None else found.peak,
-        excitation={**drive_options.recorded(bench, stimulus), **_volts(played, found, bench)},
+        excitation={
+            **drive_options.recorded(bench, played.stimulus),
+            **_volts(played, found, bench),
+        },
         software=take_record.software(),
         findings=take_record.complete(findings, curve),
         curve=curve,
@@ -183,7 +197,7 @@ def _as_used(bench: Rig, found: Analysis) -> Rig:
 
 
 def _look(played: Played, who: Subject, bench: Rig) -> tuple[tuple[Finding, ...], Analysis | None]:
-    """Findings and analysis; a capture too short to look at says so in its findings."""
+    """Findings and analysis; a capture that cannot be looked at says so in its findings."""
     from cli.bench import take_record
     from meas.errors import UnreadableInput
     from meas.takes import analysis
@@ -198,10 +212,10 @@ def _look(played: Played, who: Subject, bench: Rig) -> tuple[tuple[Finding, ...]
             stimulus=played.stimulus,
             calibration=bench.calibration,
         )
-    except UnreadableInput:
+    except UnreadableInput as error:
         if any(finding.refuses for finding in played.findings):
             return played.findings, None
-        raise
+        return (*played.findings, take_record.unusable(error)), None
     known = {finding.code for finding in found.findings}
     own = tuple(finding for finding in played.findings if finding.code not in known)
     return (*found.findings, *own, *take_record.aged(found.calibration, bench)), found

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+import signal
+import threading
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -13,7 +16,7 @@ import typer
 
 from cli.terminal import show
 from cli.words import values
-from meas.errors import Finding, Refused, UsageError
+from meas.errors import Finding, Refused, UnreadableInput, UsageError
 
 if TYPE_CHECKING:
     from meas.bench.rig import Calibration, Rig
@@ -23,6 +26,7 @@ if TYPE_CHECKING:
 
 Kind = Literal["driver", "part", "system"]
 KINDS = ("driver", "part", "system")
+_TABLES_BYTES = 1_000_000  # the other files of a take have a tenth of that
 
 
 @dataclass(frozen=True)
@@ -100,6 +104,51 @@ def complete(findings: tuple[Finding, ...], curve: Curve | None) -> tuple[Findin
             next_step="Check wiring, levels and which input is which",
         ),
     )
+
+
+@contextmanager
+def kept_first() -> Iterator[None]:
+    """Let Ctrl-C wait until what was recorded is kept; pressed twice, it does not wait.
+
+    Raises:
+        KeyboardInterrupt: At the end, if it was pressed meanwhile.
+    """
+    before = signal.getsignal(signal.SIGINT)
+    if threading.current_thread() is not threading.main_thread() or before is None:
+        yield  # a window's own thread: Ctrl-C goes elsewhere
+        return
+    pressed = False
+
+    def wait(*_: object) -> None:
+        nonlocal pressed
+        pressed = True
+        signal.signal(signal.SIGINT, before)
+        show.note("Keeping the recording first; Ctrl-C again loses it.")
+
+    signal.signal(signal.SIGINT, wait)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
+    if pressed:
+        raise KeyboardInterrupt
+
+
+def check_room(out: Path, frames: int) -> None:
+    """Find out before anything plays whether a recording of so many frames can be kept.
+
+    Raises:
+        UsageError: If the folder takes nothing, or the disk has too little room.
+    """
+    from meas.files.writing import check_folder
+
+    check_folder(out, frames * 2 * 4 + _TABLES_BYTES)  # two inputs of float32
+
+
+def unusable(error: UnreadableInput) -> Finding:
+    """Why a recording that was just made, and is kept all the same, gives nothing."""
+    what = error.what[0].upper() + error.what[1:]
+    return Finding("unusable-recording", what, True, next_step="Look to the card, and take again")
 
 
 def aged(calibration: Calibration | None, bench: Rig) -> tuple[Finding, ...]:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from meas.bench.rig import Rig, Substitution
 from meas.curve import Curve, ImpedanceCurve
-from meas.errors import Finding
+from meas.errors import Finding, UnreadableInput
 from meas.excitation.stimulus import Stimulus
 from meas.one_input.substitution import curve_from, paired, transfer_of
 from meas.validity import of_record, of_residual
@@ -55,7 +55,7 @@ def analyse_substituted(
     """Turn two recordings of one input into a curve and judge it.
 
     Args:
-        known: With the known resistor in the driver's place, finite, shape (n,).
+        known: With the known resistor in the driver's place, shape (n,).
         driver: With the driver, shape (m,).
         sample_rate_hz: Rate of both [Hz].
         rig: The bench.
@@ -64,8 +64,14 @@ def analyse_substituted(
         stimulus: What was played both times, when it is known.
 
     Raises:
-        UnreadableInput: If the two do not hold the same excitation.
+        UnreadableInput: If a sample is no number, or the two do not hold the same excitation.
     """
+    if not (np.all(np.isfinite(known)) and np.all(np.isfinite(driver))):
+        raise UnreadableInput(
+            "the recording holds values that are not numbers",
+            where="recording",
+            remedy="Record it again",
+        )
     peak = (float(np.max(np.abs(known))), float(np.max(np.abs(driver))))
     unmoved = [np.stack([one, one], axis=1) for one in (known, driver)]
     if any(np.std(one) < 1e-6 for one in (known, driver)):

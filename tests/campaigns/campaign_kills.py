@@ -1,18 +1,25 @@
-"""Kill a refit at random moments, again and again, and count what is lost, half or done twice.
+"""Kill commands at random moments, again and again, and count what is lost, half or done twice.
 
     python tests/campaigns/campaign_kills.py 200
+    python tests/campaigns/campaign_kills.py 30 take window
 
-Prints one line: kills, refits that ended before they were killed, results lost, results made
-twice, workers that outlived their command by two seconds. All but the first two must be 0.
+Half of the kills of all but a refit fall into the moments in which something is written. Prints a
+line for each command; all but its kills and those that came too late must be 0.
 """
 
 from __future__ import annotations
 
+import os
+import signal
+import subprocess
 import sys
 import tempfile
+import threading
 import time
 from collections import Counter
-from dataclasses import dataclass
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import dataclass, field
 from pathlib import Path
 
 HERE = Path(__file__).resolve().parent
@@ -21,20 +28,46 @@ sys.path[:0] = [str(HERE.parent / "support"), str(HERE.parent / "support" / "run
 import driver_bench  # noqa: E402 - found by the line above
 import numpy as np  # noqa: E402
 from made_archive import unit_of, write_table  # noqa: E402
-from program import begun  # noqa: E402
+from program import begun, freeair  # noqa: E402
+from window_client import Client  # noqa: E402
 
 from cli.archive.ledger_lines import Result, parse, pieces_of  # noqa: E402
+from cli.series import limits_file  # noqa: E402
+from cli.sources import opened  # noqa: E402
+from meas.bench import rig_file  # noqa: E402
+from meas.takes import take as takes  # noqa: E402
+
+HOW = (signal.SIGKILL, signal.SIGKILL, signal.SIGTERM, signal.SIGINT)
 
 
 @dataclass
 class Tally:
-    """What went wrong, and how often."""
+    """What went wrong, and how often.
+
+    Attributes:
+        kills: Of commands that still ran.
+        ended: Commands that ended before.
+        lost: Things that were whole and are no more.
+        twice: Things made more than once by one command.
+        half: Things of which a reader finds a part, or that no reader takes.
+        outlived: Processes at work two seconds after their command.
+        stuck: Commands afterwards that did not do their work.
+        what: The faults in words.
+    """
 
     kills: int = 0
     ended: int = 0
     lost: int = 0
     twice: int = 0
+    half: int = 0
     outlived: int = 0
+    stuck: int = 0
+    what: list[str] = field(default_factory=list)
+
+    @property
+    def faults(self) -> int:
+        """All that must not be."""
+        return self.lost + self.twice + self.half + self.outlived + self.stuck
 
 
 def results(out: Path) -> Counter[str]:
@@ -57,6 +90,30 @@ def alive(process: int) -> bool:
         return False
 
 
+def children(process: int) -> set[int]:
+    """Processes that a process has begun and that still run (Linux)."""
+    found: set[int] = set()
+    for task in Path(f"/proc/{process}/task").glob("*/children"):
+        with suppress(OSError):
+            found |= {int(child) for child in task.read_text().split()}
+    return found
+
+
+def end(process: subprocess.Popen[str], family: set[int], how: signal.Signals, tally: Tally) -> str:
+    """End a command; what it said on standard error. Counts what outlives it by two seconds."""
+    over = process.poll() is not None
+    with suppress(ProcessLookupError):
+        os.kill(process.pid, how)
+    _, said = process.communicate(timeout=60)
+    ended = time.monotonic()
+    while any(map(alive, family)) and time.monotonic() < ended + 2:
+        time.sleep(0.02)
+    tally.outlived += sum(map(alive, family))
+    tally.kills += not over
+    tally.ended += over
+    return said
+
+
 def campaign(folder: Path, kills: int, seed: int = 0) -> Tally:
     """Kill so many refits; a new folder of results begins whenever one is finished."""
     rng = np.random.default_rng(seed)
@@ -69,24 +126,16 @@ def campaign(folder: Path, kills: int, seed: int = 0) -> Tally:
     while tally.kills < kills:
         out = folder / f"out{run}"
         with begun("refit", archive, "--out", out, "--workers", "2") as process:
-            end = time.monotonic() + rng.uniform(0.1, 6.0)
+            until = time.monotonic() + rng.uniform(0.1, 6.0)
             family: set[int] = set()
-            while time.monotonic() < end and process.poll() is None:
-                for task in Path(f"/proc/{process.pid}/task").glob("*/children"):
-                    family |= {int(child) for child in task.read_text().split()}
+            while time.monotonic() < until and process.poll() is None:
+                family |= children(process.pid)
                 time.sleep(0.05)
             over = process.poll() is not None
-            process.kill()
-            process.wait()
-            ended = time.monotonic()
-            while any(map(alive, family)) and time.monotonic() < ended + 2:
-                time.sleep(0.02)
-            tally.outlived += sum(map(alive, family))
+            end(process, family, signal.SIGKILL, tally)
         found = results(out)
         tally.lost += sum((before - found).values())
         tally.twice += sum(count > 1 for count in found.values())
-        tally.kills += not over
-        tally.ended += over
         if over:
             tally.lost += process.returncode != 0 or not (out / "summary.html").is_file()
             run, found = run + 1, Counter()
@@ -94,6 +143,191 @@ def campaign(folder: Path, kills: int, seed: int = 0) -> Tally:
     return tally
 
 
-if __name__ == "__main__":
+@dataclass(frozen=True)
+class Attacked:
+    """A command that is killed.
+
+    Attributes:
+        words: Of the run of a number.
+        makes: Things that one run makes at most.
+        clear: What to do before each run.
+    """
+
+    words: Callable[[int], list[str]]
+    makes: int = 1
+    clear: Callable[[Path], object] = lambda _: None
+
+
+def bench(folder: Path) -> None:
+    """A simulated bench, two takes, fits, and tables of five units."""
+    simulated = ("--device", "simulated", "--sweep-seconds", "0.6", "--woofer")
+    _do(folder, "rig", "new", "bench.toml", "--series-resistor", "10ohm", *simulated)
+    (folder / "fresh").write_bytes((folder / "bench.toml").read_bytes())
+    _do(folder, "take", "lantern", "--rig", "bench.toml", "--quiet", "--out", "first")
+    (folder / "given").mkdir()
+    for name in ("one", "two"):
+        _do(folder, "fit", *_first(folder), "--save", f"given/{name}.json")
+    for number in range(5):
+        unit = unit_of(driver_bench.WOOFER, number)
+        write_table(folder / "units" / f"u{number}.csv", unit, number)
+
+
+def _first(folder: Path) -> list[str]:
+    return [str(path.relative_to(folder)) for path in (folder / "first").iterdir()]
+
+
+def _do(folder: Path, *words: str) -> None:
+    done = freeair(*words, cwd=folder)
+    assert done.returncode == 0, done.stderr
+
+
+def _without_calibration(folder: Path) -> None:
+    (folder / "bench.toml").write_bytes((folder / "fresh").read_bytes())
+
+
+def _words(*words: str) -> Callable[[int], list[str]]:
+    return lambda number: [word.replace("#", str(number)) for word in words]
+
+
+UNITS = [f"units/u{number}.csv" for number in range(5)]
+ATTACKED = {
+    "take": Attacked(_words("take", "lantern", "--rig", "bench.toml", "--quiet")),
+    "calibrate": Attacked(
+        _words("rig", "calibrate", "bench.toml", "--standard", "same-node", "--yes"),
+        clear=_without_calibration,
+    ),
+    "fit": Attacked(
+        _words("fit", "units/u0.csv", "--save", "made/f#.json", "--report", "made/f#.html"), 2
+    ),
+    "compare": Attacked(
+        _words("compare", "given/one.json", "given/two.json", "--report", "made/c#.html")
+    ),
+    "series": Attacked(_words("series", "limits", *UNITS, "--save", "made/s#.toml")),
+    "window": Attacked(_words("open", ".", "--no-browser")),
+}
+
+
+def whole(folder: Path) -> set[str]:
+    """All things that somebody who looks into the folder finds, each read whole.
+
+    Raises:
+        Exception: Of a reader, where a thing is not whole.
+    """
+    found = set()
+    for path in (folder / "takes").glob("[!.]*"):
+        takes.load(path)
+        assert len(takes.read_capture(path).samples) > 0, path
+        found.add(str(path))
+    if rig_file.read(folder / "bench.toml").calibration is not None:
+        found.add("standard")
+    for path in (folder / "made").glob("[!.]*"):
+        if path.suffix == ".json":
+            opened.fit(path)
+        elif path.suffix == ".toml":
+            limits_file.read(path)
+        else:
+            assert path.read_bytes().rstrip().endswith(b"</html>"), path
+        found.add(str(path))
+    return found
+
+
+def _begins_to_write(folder: Path, before: set[str]) -> bool:
+    return any(
+        entry.name not in before
+        for place in (folder, folder / "made", folder / "takes")
+        if place.is_dir()
+        for entry in os.scandir(place)
+    )
+
+
+def _press(process: subprocess.Popen[str]) -> None:
+    """Take once by the window, unless it ends before."""
+    assert process.stdout is not None
+    address = process.stdout.readline().strip()
+    with suppress(Exception):  # it ends in the midst of everything
+        Client(address).do("take", UNIT="lantern", rig="bench.toml")
+
+
+def attack(name: str, folder: Path, kills: int, seed: int = 0) -> Tally:
+    """Kill a command so many times in a folder that `bench` has made."""
+    one, rng, tally = ATTACKED[name], np.random.default_rng(seed), Tally()
+    (folder / "made").mkdir(exist_ok=True)
+    _check_next(one, folder, 0, tally, name)  # never killed
+    longest, run = 2.5 if name == "window" else 0.0, 0
+    while tally.kills < kills:
+        one.clear(folder)
+        run += 1
+        before = whole(folder)
+        names = {entry.name for place in ("", "made", "takes") if (folder / place).is_dir()
+                 for entry in os.scandir(folder / place)}  # fmt: skip
+        begin = time.monotonic()
+        with begun(*one.words(run), cwd=folder) as process:
+            if name == "window":
+                threading.Thread(target=_press, args=[process], daemon=True).start()
+            if run % 2 or not longest:
+                while process.poll() is None and not _begins_to_write(folder, names):
+                    time.sleep(0.0005)
+                longest = longest or time.monotonic() - begin
+                time.sleep(float(rng.choice([0.0, rng.uniform(0, 0.02)])))
+            else:
+                with suppress(subprocess.TimeoutExpired):
+                    process.wait(rng.uniform(0.05, longest))
+            how = HOW[rng.integers(len(HOW))]
+            said = end(process, children(process.pid), how, tally)
+        if "Traceback" in said or "mistake in freeair" in said:
+            tally.half += 1
+            tally.what.append(said[-2000:])
+        try:
+            after = whole(folder)
+        except Exception as error:
+            tally.half += 1
+            tally.what.append(f"{name} {run}: {type(error).__name__}: {error}")
+            break
+        tally.lost += len(before - after)
+        tally.twice += max(0, len(after - before) - one.makes)
+        if name == "window" or run % 3 == 0:
+            _check_next(one, folder, 100000 + run, tally, name)
+    _check_next(one, folder, 200000, tally, name)
+    return tally
+
+
+def _check_next(one: Attacked, folder: Path, number: int, tally: Tally, name: str) -> None:
+    """The same command, left to its work, does it once."""
+    one.clear(folder)
+    before = whole(folder)
+    if name == "window":
+        with begun(*one.words(number), cwd=folder) as process:
+            assert process.stdout is not None
+            client = Client(process.stdout.readline().strip())
+            status, page = int(client.get("/").status), 200
+            client.do("take", UNIT="lantern", rig="bench.toml")
+            status += int(client.finished()["status"])
+    else:
+        done = freeair(*one.words(number), cwd=folder)
+        status, page = done.returncode, 0
+    made = len(whole(folder) - before)
+    if status != page or made != one.makes:
+        tally.stuck += 1
+        tally.what.append(f"{name} {number}: status {status}, {made} made")
+
+
+def main() -> int:
+    """The campaign; how many commands had faults."""
+    kills, names = int(sys.argv[1]), sys.argv[2:] or ["refit", *ATTACKED]
+    bad = 0
     with tempfile.TemporaryDirectory() as place:
-        print(campaign(Path(place), int(sys.argv[1])))
+        for name in names:
+            folder = Path(place) / name
+            folder.mkdir()
+            if name == "refit":
+                tally = campaign(folder, -(-kills // len(names)))
+            else:
+                bench(folder)
+                tally = attack(name, folder, -(-kills // len(names)))
+            print(name, tally, flush=True)
+            bad += bool(tally.faults)
+    return bad
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

@@ -116,3 +116,22 @@ def test_killed_at_random_moments(tmp_path):
     found = campaign(tmp_path, 6, seed=1)
     assert found.kills == 6
     assert (found.lost, found.twice, found.outlived) == (0, 0, 0), found
+
+
+@pytest.fixture(scope="module")
+def killed(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    from campaign_kills import bench
+
+    folder = tmp_path_factory.mktemp("killed")
+    bench(folder)
+    return folder
+
+
+@pytest.mark.parametrize("name", ["take", "calibrate", "fit", "compare", "series", "window"])
+def test_what_a_killed_command_leaves(name, killed):
+    """Two moments each of those that the campaign draws."""
+    from campaign_kills import attack
+
+    found = attack(name, killed, 2, seed=2)
+    assert found.kills == 2
+    assert found.faults == 0, found

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import shutil
+import signal
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -17,6 +19,7 @@ from cli.terminal import progress
 from meas.audio.protocol import Capture, Progress, StreamEvent
 from meas.audio.simulated_bench import SimulatedBench
 from meas.errors import BenchFailure, Finding
+from meas.takes import take as takes
 
 RATE = 48000
 
@@ -127,3 +130,87 @@ def test_broken_off_calibration_is_not_stored(
 def test_levels_have_a_word(peak: float, word: str) -> None:
     assert progress.level_word(peak) == word
     assert word in progress.level_text((peak, peak))
+
+
+class Marred:
+    """An audio path whose driver hands over a value that is no number."""
+
+    def __init__(self, whole: SimulatedBench) -> None:
+        self._whole = whole
+
+    def play_and_record(self, *how: Any) -> Capture:
+        capture = self._whole.play_and_record(*how)
+        capture.samples[1000] = np.nan
+        return capture
+
+
+ONE_INPUT = ("--substitution", "8.2ohm±1%", "--source-resistance", "0.5ohm±0.1ohm")
+
+
+@pytest.mark.parametrize("more", [(), ONE_INPUT], ids=["two inputs", "one input"])
+def test_samples_that_are_no_numbers_are_kept(more, rig, tmp_path, monkeypatch, capsys) -> None:
+    replaced(monkeypatch, Marred)
+    ran = Invoke(capsys)("take", "rowan", "--rig", rig, "--out", tmp_path / "takes", *more)
+    assert ran.status == 1, ran.told
+    take = Path(ran.stdout.splitlines()[-1])
+    assert "unusable-recording" in ran.told
+    samples, _ = soundfile.read(take / "capture.wav", always_2d=True)
+    assert np.isnan(samples[1000]).all() and np.isfinite(np.delete(samples, 1000, axis=0)).all()
+    assert Invoke(capsys)("fit", take).status == 1
+
+
+@pytest.mark.parametrize("more", [(), ONE_INPUT], ids=["two inputs", "one input"])
+def test_ctrl_c_after_the_last_sweep_keeps_it(more, rig, tmp_path, monkeypatch, capsys) -> None:
+    """Pressed while the recording is looked at, or while it is written."""
+    from meas.files import writing
+
+    for number, home in enumerate((takes, writing)):
+        name = ("_record_text", "_rename_folder")[number]
+        real = getattr(home, name)
+
+        def pressed(*how: Any, real: Callable[..., Any] = real) -> Any:
+            signal.raise_signal(signal.SIGINT)
+            return real(*how)
+
+        out = tmp_path / f"takes-{number}"
+        with monkeypatch.context() as patch:
+            patch.setattr(home, name, pressed)
+            ran = Invoke(capsys)("take", "rowan", "--rig", rig, "--out", out, *more)
+        assert ran.status == 130, ran.told
+        (take,) = out.iterdir()
+        assert not takes.load(take).refused
+        assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
+
+
+def test_ctrl_c_twice_waits_for_nothing(rig, tmp_path, monkeypatch, capsys) -> None:
+    def twice(*_: Any) -> Any:
+        signal.raise_signal(signal.SIGINT)
+        signal.raise_signal(signal.SIGINT)
+        raise AssertionError("it went on")
+
+    monkeypatch.setattr(takes, "save", twice)
+    ran = Invoke(capsys)("take", "rowan", "--rig", rig, "--out", tmp_path / "takes")
+    assert ran.status == 130, ran.told
+
+
+@pytest.mark.parametrize("more", [(), ("--levels", "0.1,0.2"), ONE_INPUT], ids=str)
+def test_no_room_is_told_before_anything_plays(more, rig, tmp_path, monkeypatch, capsys) -> None:
+    """Two sweeps of 2 s at 48 kHz on two inputs of four bytes are 1.6 MB without their pauses."""
+    replaced(monkeypatch, lambda _: Dead())
+    usage = shutil.disk_usage(tmp_path)._replace(free=1_500_000)
+    monkeypatch.setattr(shutil, "disk_usage", lambda _: usage)
+    ran = Invoke(capsys)("take", "rowan", "--rig", rig, "--out", tmp_path / "takes", *more)
+    assert ran.status == 2, ran.told
+    assert "MB are needed" in ran.told and "make room" in ran.told
+    assert list((tmp_path / "takes").iterdir()) == []
+
+
+def test_a_calibration_of_another_rate_is_told_before_anything_plays(
+    rig, tmp_path, monkeypatch, capsys
+) -> None:
+    assert Invoke(capsys)("rig", "calibrate", rig, "--yes").status == 0
+    rig.write_text(rig.read_text("utf-8").replace("rate_hz = 48000", "rate_hz = 44100", 1), "utf-8")
+    replaced(monkeypatch, lambda _: Dead())
+    ran = Invoke(capsys)("take", "rowan", "--rig", rig, "--out", tmp_path / "takes")
+    assert ran.status == 2, ran.told
+    assert "Calibrate again" in ran.told
