@@ -231,13 +231,9 @@ def whole(folder: Path) -> set[str]:
     return found
 
 
-def _begins_to_write(folder: Path, before: set[str]) -> bool:
-    return any(
-        entry.name not in before
-        for place in (folder, folder / "made", folder / "takes")
-        if place.is_dir()
-        for entry in os.scandir(place)
-    )
+def _names(folder: Path) -> set[str]:
+    places = (folder, folder / "made", folder / "takes")
+    return {entry.name for place in places if place.is_dir() for entry in place.iterdir()}
 
 
 def _press(process: subprocess.Popen[str]) -> None:
@@ -252,20 +248,18 @@ def attack(name: str, folder: Path, kills: int, seed: int = 0) -> Tally:
     """Kill a command so many times in a folder that `bench` has made."""
     one, rng, tally = ATTACKED[name], np.random.default_rng(seed), Tally()
     (folder / "made").mkdir(exist_ok=True)
-    _check_next(one, folder, 0, tally, name)  # never killed
     longest, run = 2.5 if name == "window" else 0.0, 0
     while tally.kills < kills:
         one.clear(folder)
         run += 1
         before = whole(folder)
-        names = {entry.name for place in ("", "made", "takes") if (folder / place).is_dir()
-                 for entry in os.scandir(folder / place)}  # fmt: skip
+        names = _names(folder)
         begin = time.monotonic()
         with begun(*one.words(run), cwd=folder) as process:
             if name == "window":
                 threading.Thread(target=_press, args=[process], daemon=True).start()
             if run % 2 or not longest:
-                while process.poll() is None and not _begins_to_write(folder, names):
+                while process.poll() is None and _names(folder) <= names:
                     time.sleep(0.0005)
                 longest = longest or time.monotonic() - begin
                 time.sleep(float(rng.choice([0.0, rng.uniform(0, 0.02)])))
