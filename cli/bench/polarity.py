@@ -114,21 +114,27 @@ def press(
     """Listen while the cone is pressed, and say which terminal is plus.
 
     The driver stays wired as for a sweep; nothing is played. Wait for the word, press the cone in
-    once, gently, and hold it.
+    gently within a moment, hold it for a second, and let it go.
 
     \b
     freeair polarity press lantern-1 --rig bench.toml
     """
     from meas.bench import rig_file
-    from meas.cone.first_pulse import across_driver, first_pulse
+    from meas.cone.first_pulse import across_driver, of_press
 
     bench = rig_file.read(rig)
     inverted = _inverted(bench, rig)
     doing = "pull the cone out" if pulled else "press the cone in"
-    heard = _listen(bench, recording, yes, f"{doing} once, gently, and hold", cell=False)
+    heard = _listen(
+        bench,
+        recording,
+        yes,
+        f"{doing} gently within a moment, hold for a second, and let go",
+        cell=False,
+    )
     side = bench.wiring.resistor_side
     across = across_driver(heard.samples, side)
-    pulse = heard.sound(first_pulse(across, heard.rate_hz, bench.mains_hz))
+    pulse = heard.sound(of_press(across, heard.rate_hz, bench.mains_hz))
     outwards = pulse.sign * (-1 if inverted else 1)
     # Out makes plus positive, in makes it negative.
     hot_is_plus = outwards > 0 if pulled else outwards < 0

@@ -173,11 +173,11 @@ def _comments(read: OpenedCurve) -> tuple[str, ...]:
 def _model_curve(fitted: DriverFit) -> ImpedanceCurve:
     """The driver itself; what the bench added to its curves is left out."""
     from fit.crossover.load import fitted_impedance
+    from fit.crossover.open_parameter import whole_values
     from meas.curve import ImpedanceCurve
 
     curve = fitted.free_air[0]
-    values = {symbol: estimate.value for symbol, estimate in fitted.parameters.items()}
-    ohm = fitted_impedance(curve.frequency_hz, values, fitted.model)
+    ohm = fitted_impedance(curve.frequency_hz, whole_values(fitted), fitted.model)
     return ImpedanceCurve(curve.frequency_hz, ohm)
 
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from fit.crossover.open_parameter import whole_values
 from fit.driver.from_reported import in_free_air
 from fit.driver.impedance import Modelled
 from fit.results.error_sources import named_apart
@@ -75,19 +76,20 @@ def from_fit(name: str, fit: DriverFit) -> Load:
         Refused: ``unknown-coil``, where its model is not known or lacks a parameter.
         KeyError: If the fit lacks Re, fs, Qms or Res.
     """
-    values = {symbol: e.value for symbol, e in fit.parameters.items()}
+    values = whole_values(fit)
     model = in_free_air(fit.model, values)
-    curve = fit.free_air[0]
+    curve, given = fit.free_air[0], fit.parameters
 
     def modelled(f: FloatArray) -> Modelled:
         return model.driver.impedance(np.asarray(2j * np.pi * f), model.internal)
 
     def effect(source: str) -> Impedance:
-        parts = {n: fit.parameters[n].contributions.get(source, 0.0) for n in model.symbols}
+        # What a value that is left open could do is in the uncertainty of the others.
+        parts = {n: given[n].contributions.get(source, 0.0) for n in model.symbols if n in given}
         changes = model.changed(parts)
         return lambda f: np.asarray(changes @ modelled(f).by_parameter(changes.size))
 
-    found = {s for symbol in model.symbols for s in fit.parameters[symbol].contributions}
+    found = {s for n in model.symbols if n in given for s in given[n].contributions}
     return Load(
         name=name,
         impedance=lambda f: modelled(f).total,

@@ -50,6 +50,11 @@ _MOST_OF_TOUCH = 6
 """Excursions of a tenth: touch and release, each with what a coupling capacitor adds, are four."""
 _SMOOTH_SHARE = 0.25
 """A touch or a press keeps more than this of its height when a period of the mains is averaged."""
+_HOLD_SECONDS = 0.15
+"""Rest between press and release from which they are two movements."""
+_RELEASE_SHARES = (0.3, 3.0)
+"""Area of a release over that of its press: the same distance, less what the coupling takes."""
+_TAIL_SECONDS = 1.5
 _BLOCK_SECONDS = 0.25
 _QUIET_SHARE = 0.25
 _SHORTEST_SECONDS = 1.0
@@ -138,6 +143,41 @@ def first_pulse(samples: FloatArray, sample_rate_hz: int, mains_hz: float = 50.0
     return replace(found, at_s=found.at_s + period / 2 / sample_rate_hz)
 
 
+def of_press(samples: FloatArray, sample_rate_hz: int, mains_hz: float = 50.0) -> Pulse:
+    """The pulse of a press, if it cannot be that of a release after a press that went unseen.
+
+    The input's coupling takes slow movements away: of a press that lasts T it leaves tau^2/T^3 of
+    the distance, behind two corners of time constant tau. So either the release is seen as well, on
+    its own and of the other sign; or no press in the time before the pulse can have hidden from an
+    input with the coupling that the pulse's own tail shows.
+
+    Args:
+        samples: Voltage of the driver, full scale 1, shape (n,).
+        sample_rate_hz: Rate [Hz].
+        mains_hz: Mains frequency [Hz].
+
+    Raises:
+        Refused: As `first_pulse`; ``ambiguous-pulse`` also where a press may have gone unseen.
+    """
+    found = first_pulse(samples, sample_rate_hz, mains_hz)
+    period = max(1, round(sample_rate_hz / mains_hz))
+    smooth = _averaged(np.asarray(samples, dtype=np.float64), period)
+    smooth = smooth - np.median(smooth)
+    noise = _quiet(smooth, sample_rate_hz)
+    threshold = max(_SIGNIFICANT * noise, 0.1 * float(np.max(np.abs(smooth))), _LEAST_PEAK)
+    excursions = _excursions(smooth, threshold)
+    if _released(smooth, excursions, sample_rate_hz):
+        return found
+    if _unseen_s(smooth, excursions[0], max(_SIGNIFICANT * noise, _LEAST_PEAK), sample_rate_hz):
+        raise Refused.because(
+            "ambiguous-pulse",
+            "a slow press before the pulse could not be seen through the coupling of this input: "
+            "the pulse may be its release",
+            next_step="Press within a moment of the word, hold for a second, and let go quickly",
+        )
+    return found
+
+
 def only_touched(samples: FloatArray, sample_rate_hz: int, mains_hz: float = 50.0) -> None:
     """Make sure that an input shows the touch of a cell and no signal such as a sweep.
 
@@ -200,7 +240,7 @@ def _judged(smooth: FloatArray, rate: int, noise: float, peak: float) -> Pulse:
     _check_before(smooth, rate, noise, excursions[0])
     at = begin + int(np.argmax(np.abs(smooth[begin:end])))
     height = float(smooth[at])
-    if abs(height) < _FIRST_SHARE * peak:
+    if abs(height) < _FIRST_SHARE * peak and not _released(smooth, excursions, rate):
         raise Refused.because(
             "ambiguous-pulse",
             f"a small excursion of {100 * abs(height):.2g} % comes before a larger one of "
@@ -220,6 +260,48 @@ def _judged(smooth: FloatArray, rate: int, noise: float, peak: float) -> Pulse:
                 next_step="Press it once, gently, and hold",
             )
     return Pulse(1 if height > 0 else -1, at / rate, abs(height), noise)
+
+
+def _released(smooth: FloatArray, excursions: list[tuple[int, int]], rate: int) -> bool:
+    """Whether an excursion of the other sign stands apart from the first and moves as far back.
+
+    What a coupling capacitor makes of a pulse follows at once.
+    """
+    begin, end = excursions[0]
+    area = float(smooth[begin:end].sum())
+    quiet_since = end
+    for start, stop in excursions[1:]:
+        moved = float(smooth[start:stop].sum())
+        apart = start - quiet_since > _HOLD_SECONDS * rate
+        if apart and -_RELEASE_SHARES[1] < moved / area < -_RELEASE_SHARES[0]:
+            return True
+        quiet_since = stop
+    return False
+
+
+def _unseen_s(smooth: FloatArray, first: tuple[int, int], least: float, rate: int) -> float:
+    """Longest press before the pulse that would not have been seen [s]; 0 for none.
+
+    The tail of a pulse of area A behind one corner is -(A/tau) exp(-t/tau): three tenths of A have
+    gone after 0.357 tau. Two corners of twice that time constant leave the same first slope and
+    hide more.
+    """
+    from scipy.signal import bilinear, lfilter
+
+    begin, end = first
+    area = abs(float(smooth[begin:end].sum())) / rate
+    sign = np.sign(smooth[begin])
+    tail = np.cumsum(-sign * smooth[end : end + round(_TAIL_SECONDS * rate)]) / rate
+    gone = np.flatnonzero(tail > 0.3 * area)
+    tau = (int(gone[0]) + 1 if gone.size else tail.size) / rate / 0.357
+    corner = bilinear([2 * tau, 0.0], [2 * tau, 1.0], rate)
+    for lasting in np.geomspace(0.1, max(begin / rate, 0.1), 9)[::-1]:
+        t = np.arange(round(lasting * rate)) / rate / lasting
+        # As hands move, with the least jerk (T. Flash, N. Hogan, J. Neurosci. 5(7), 1985).
+        pace = 30 * t**2 * (1 - t) ** 2 * area / lasting
+        if np.max(np.abs(lfilter(*corner, lfilter(*corner, pace)))) < least:
+            return float(lasting)
+    return 0.0
 
 
 def _averaged(samples: FloatArray, period: int) -> FloatArray:

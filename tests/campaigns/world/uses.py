@@ -1,0 +1,354 @@
+"""What the commands promise that use a fit: their intervals against circuits solved here.
+
+Drivers are drawn by `world` and measured on a bench with a resistor, gains and a delay within what
+is stated; boxes, networks and levels are solved by the laws of Kirchhoff and Newton below. Nothing
+here is computed by what is tried. When it is measured, the driver differs from itself by how it is
+mounted and by how its frame moves, as much as the interval says.
+
+Each row counts how often the 95 % interval of a quantity holds the truth. Where a rectangular error
+leads (a resistor, a mass, a frame) 95 % by two standard uncertainties holds more, up to all.
+"""
+
+from __future__ import annotations
+
+import math
+import sys
+import warnings
+from collections import Counter
+from dataclasses import dataclass, replace
+
+import campaign_runs as runs
+import numpy as np
+from scipy import signal
+from world import curves as world_curves
+from world import driver as world
+
+from fit.box import predict as boxes
+from fit.box import saved_driver
+from fit.box.as_built import fit_system
+from fit.box.circuit import Air, Box
+from fit.compare.sitting import of_driver
+from fit.crossover.evaluate import evaluate
+from fit.crossover.ladder import Part
+from fit.crossover.load import from_fit
+from fit.crossover.network import Branch, NetworkArm, NetworkPart
+from fit.diagnosis import against_level
+from fit.given import in_python
+from fit.joint import fit_driver
+from fit.parts.part_fit import fit_part
+from meas.cone.first_pulse import of_press
+from meas.curve import ImpedanceCurve, Systematic
+from meas.errors import Refused
+
+STATED_OHM = 10.0
+RESISTOR, GAIN, DELAY = 0.01, 5e-4, 2e-3
+MASS, DIAMETER, PART = 0.01, 0.01, 0.05
+Z95 = 1.96
+VOLT = 2.83
+AIR = Air(world.RHO, world.SPEED)
+CASES = ("closed", "vented", "built", "inductor", "capacitor", "filter", "levels", "polarity")
+
+
+@dataclass(frozen=True)
+class Bench:
+    """What is wrong with the bench, within what is stated: of the resistor, of gain and delay."""
+
+    resistor: float
+    gain: float
+    delay: float
+
+    def curve(self, frequency_hz, impedance_ohm, rng) -> ImpedanceCurve:
+        """The curve with the systematic errors that its owner would state."""
+        z, noise = world_curves.measured(
+            impedance_ohm, frequency_hz, rng, resistor_ohm=STATED_OHM * (1 + self.resistor),
+            gain=self.gain, delay=self.delay,
+        )  # fmt: skip
+        z, noise = z / (1 + self.resistor), noise / (1 + self.resistor)
+        # ratio = Z/(R + Z): its relative change moves Z by Z (R + Z)/R.
+        lever = z * (STATED_OHM + z) / STATED_OHM
+        turn = 2j * np.pi * frequency_hz / 48000
+        errors = (
+            ("resistor:bench", "series resistor", RESISTOR * z),
+            ("gain:bench", "gain", GAIN * lever),
+            ("delay:bench", "delay", DELAY * turn * lever),
+        )
+        stated = tuple(Systematic(name, text, d / 3**0.5) for name, text, d in errors)
+        return ImpedanceCurve(frequency_hz, z, noise, stated)
+
+
+def bench(rng) -> Bench:
+    return Bench(*(float(rng.uniform(-1, 1)) * size for size in (RESISTOR, GAIN, DELAY)))
+
+
+def mounted(unit: world.Driver, rng) -> world.Driver:
+    """The driver as it is this time, by the sizes that the interval of a sitting counts with."""
+    moved = {"C": 0.01, "R": 0.015, "M": 0.003, "Re": 0.0023, "Bl": 0.003}
+    now = {name: getattr(unit, name) * math.exp(u * rng.normal()) for name, u in moved.items()}
+    now["M"] *= 1 - float(rng.uniform(0, 0.02))  # its frame moves
+    return replace(unit, **now)
+
+
+def grid(unit: world.Driver) -> np.ndarray:
+    low = max(unit.truth["fs"] / 5, 6.0)
+    return np.geomspace(low, 20000, round(30 * math.log2(20000 / low)))
+
+
+def fitted(unit: world.Driver, here: Bench, rng, *, with_mass: bool = True):
+    """The fit of a driver in free air and with a mass; what is stated differs from what is."""
+    now, f = mounted(unit, rng), grid(unit)
+    s = 2j * np.pi * f
+    taken = [in_python.in_free_air(here.curve(f, now.impedance(s), rng))]
+    wide = 2 * math.sqrt(unit.Sd / math.pi)
+    session = in_python.session(pressure=(101325.0, 1.0), temperature=(293.15, 0.1))
+    if with_mass:
+        grams = 0.6 * unit.M
+        true = grams * (1 + MASS * float(rng.uniform(-1, 1)))
+        loaded = here.curve(f, now.impedance(s, moved=(world.mass(true),)), rng)
+        taken.append(in_python.with_added_mass(loaded, (grams, MASS * grams)))
+        told = wide * (1 + DIAMETER * float(rng.uniform(-1, 1)))
+        session = in_python.session(
+            pressure=(101325.0, 1.0), temperature=(293.15, 0.1),
+            relative_humidity=(0.5, 0.01), diameter=(told, DIAMETER * told),
+        )  # fmt: skip
+    return of_driver(fit_driver(taken, session), unit=unit.name)
+
+
+def drawn(rng, *kinds: str) -> world.Driver:
+    while True:
+        unit = world.draw(rng)
+        if unit.name in kinds:
+            return unit
+
+
+def held(estimate, truth: float) -> bool:
+    low, high = estimate.interval_95
+    return bool(low <= truth <= high)
+
+
+def in_box(unit: world.Driver, f, m3: float, fb: float | None, QL: float):
+    """Impedance, peak excursion at 1 V rms and level at 1 m of a driver on a box, by its mesh.
+
+    The vent is a mass of air, the leak a resistance, both beside the spring of the air shut in:
+    sound comes from all that flows out, which is what the box gives way by (R. H. Small, J. Audio
+    Eng. Soc. 21(5), 1973, says the same by his circuit).
+    """
+    s = 2j * np.pi * np.asarray(f, float)
+    spring = world.RHO * world.SPEED**2 / m3 / s
+    other = np.full(s.shape, math.inf, complex)
+    if fb is not None:
+        w = 2 * math.pi * fb
+        inertance = world.RHO * world.SPEED**2 / (m3 * w * w)
+        other = world.parallel(s * inertance, QL * w * inertance)
+    behind = spring if fb is None else world.parallel(spring, other)
+    mechanical = unit.mechanical(s, moved=(lambda _: unit.Sd**2 * behind,))
+    impedance = unit.Re + unit.coil(s) + unit.Bl**2 / mechanical
+    velocity = unit.Bl / impedance / mechanical
+    shut_in = unit.Sd * velocity * behind / spring
+    pressure = world.RHO * np.abs(s * shut_in) / (2 * math.pi)
+    return impedance, math.sqrt(2) * np.abs(velocity / s), 20 * np.log10(pressure / 20e-6)
+
+
+def predicted(rng, vented: bool) -> dict[str, bool]:
+    unit, here = drawn(rng, "woofer", "mid"), bench(rng)
+    saved = saved_driver.of_fit(fitted(unit, here, rng))
+    truth = unit.truth
+    m3 = truth["Vas"] * float(10 ** rng.uniform(-0.7, 0.3))
+    fb = truth["fs"] * float(rng.uniform(0.6, 1.3)) if vented else None
+    QL = float(rng.uniform(5, 15)) if vented else math.inf
+    f = truth["fs"] * np.array([0.5, 0.8, 1.25, 2.0, 4.0])
+    found = boxes.predict(saved, Box(m3, fb, QL), VOLT, AIR, frequency_hz=f)
+    size, peak, level = in_box(unit, f, m3, fb, QL)
+    reach = Z95 * saved.widening
+
+    def within(band, true, *, log=False):
+        u = band.standard_uncertainty / (band.value if log else 1)
+        away = np.log(true / band.value) if log else true - band.value
+        return np.abs(away) <= reach * u
+
+    counted = {}
+    for name, inside in (
+        ("|Z|", within(found.magnitude_ohm, np.abs(size), log=True)),
+        ("excursion", within(found.excursion_m, VOLT * peak, log=True)),
+        ("level", within(found.level_db, level + 20 * math.log10(VOLT))),
+    ):
+        counted |= {f"{name} at {x:g} fs": bool(ok) for x, ok in zip((0.5, 0.8, 1.25, 2, 4), inside,
+                                                                strict=True)}  # fmt: skip
+    if not vented and not unit.creep:
+        rise = math.sqrt(1 + truth["Vas"] / m3)
+        counted["fc"] = held(found.parameters["fc"], truth["fs"] * rise)
+        counted["Qtc"] = held(found.parameters["Qtc"], truth["Qts"] * rise)
+    return counted
+
+
+def built(rng) -> dict[str, bool]:
+    """The finished box: its volume, tuning and leak from the impedance of the driver in it."""
+    unit, here = drawn(rng, "woofer"), bench(rng)
+    saved = saved_driver.of_fit(fitted(unit, here, rng))
+    now = mounted(unit, rng)
+    truth = unit.truth
+    m3 = truth["Vas"] * float(10 ** rng.uniform(-0.7, 0.3))
+    fb, QL = truth["fs"] * float(rng.uniform(0.7, 1.2)), float(rng.uniform(5, 15))
+    f = np.geomspace(max(4.0, truth["fs"] / 8), 1000, 240)
+    found = fit_system(here.curve(f, in_box(now, f, m3, fb, QL)[0], rng), saved, "vented")
+    counted = {"Vb": held(found.parameters["Vb"], m3), "fb": held(found.parameters["fb"], fb)}
+    if "QL" in found.parameters:
+        counted["QL"] = held(found.parameters["QL"], QL)
+    return counted
+
+
+def part(rng, kind: str) -> dict[str, bool]:
+    """Wound and scavenged parts, from small to large, with their flaws."""
+    here, f = bench(rng), np.geomspace(10, 20000, 300)
+    s = 2j * np.pi * f
+    if kind == "inductor":
+        L, R = float(10 ** rng.uniform(-4, -2)), float(10 ** rng.uniform(-1, 0.5))
+        core = R + 2 * math.pi * 20000 * L * float(10 ** rng.uniform(0.7, 2))
+        found = fit_part(here.curve(f, R + world.parallel(s * L, core), rng), kind)
+        truth = {"L": L, "R": R}
+    else:
+        C, R = float(10 ** rng.uniform(-6, -4)), float(10 ** rng.uniform(-2, 0))
+        found = fit_part(here.curve(f, R + 1 / (s * C), rng), kind)
+        truth = {"C": C, "ESR": R}
+    return {
+        name: held(found.parameters[name], true)
+        if name in found.parameters
+        else true <= found.limits[name].upper
+        for name, true in truth.items()
+    }
+
+
+def network(rng) -> dict[str, bool]:
+    """A two-way crossover of the second order into both drivers, solved node by node."""
+    here = bench(rng)
+    units = drawn(rng, "woofer"), drawn(rng, "tweeter")
+    loads = [from_fit(unit.name, fitted(unit, here, rng, with_mass=False)) for unit in units]
+    crossover = 2 * math.pi * 3000
+    branches, true_parts = [], []
+    for unit, load in zip(units, loads, strict=True):
+        L = math.sqrt(2) * unit.Re / crossover
+        C = 1 / (math.sqrt(2) * unit.Re * crossover)
+        coil = Part("inductor", L, 0.3), "L1"
+        capacitor = Part("capacitor", C), "C1"
+        first, second = (coil, capacitor) if unit.name == "woofer" else (capacitor, coil)
+        arms = tuple(
+            NetworkArm(place, (NetworkPart(name, one, PART * one.value / 3**0.5),))
+            for place, (one, name) in (("series", first), ("shunt", second))
+        )
+        branches.append(Branch(unit.name, arms, load))
+        true_parts.append((L * (1 + PART * float(rng.uniform(-1, 1))),
+                           C * (1 + PART * float(rng.uniform(-1, 1)))))  # fmt: skip
+    found = evaluate(branches)
+    f = np.geomspace(20, 20000, 4000)
+    s = 2j * np.pi * f
+    into, levels = [], []
+    for unit, (L, C) in zip(units, true_parts, strict=True):
+        z = unit.impedance(s)
+        coil, capacitor = 0.3 + s * L, 1 / (s * C)
+        series, shunt = (coil, capacitor) if unit.name == "woofer" else (capacitor, coil)
+        below = world.parallel(shunt, z)
+        into.append(series + below)
+        levels.append(np.abs(below / (series + below)))
+    load = np.abs(world.parallel(*into))
+    counted = {"least load": held(found.least_load, float(np.min(load)))}
+    ratio = np.log(levels[0] / levels[1])
+    turns = np.nonzero(np.diff(np.sign(ratio)))[0]
+    if len(turns) == 1 and len(found.crossings) == 1:
+        i = turns[0]
+        at = f[i] * (f[i + 1] / f[i]) ** (ratio[i] / (ratio[i] - ratio[i + 1]))
+        counted["crossing"] = held(found.crossings[0].frequency, float(at))
+    return counted
+
+
+def levels(rng) -> dict[str, bool]:
+    """Stiffness up and force factor down with the square of the level, and its fourth power."""
+    unit, here = drawn(rng, "woofer", "mid"), bench(rng)
+    now, f = mounted(unit, rng), grid(unit)
+    stiffer, fading = float(rng.uniform(0, 0.1)), float(rng.uniform(0, 0.06))
+    fits = []
+    session = in_python.session(pressure=(101325.0, 300.0))
+    for level in (0.25, 0.5, 1.0):
+        bent = level**2 * (1 + 0.1 * level**2)
+        moved = replace(now, C=now.C / (1 + stiffer * bent), Bl=now.Bl * (1 - fading * bent))
+        curve = here.curve(f, moved.impedance(2j * np.pi * f), rng)
+        fits.append((level, fit_driver([in_python.in_free_air(curve)], session)))
+    followed = against_level.against_level(fits)
+    small = {one.name: one.small_signal for one in followed}
+    whole = of_driver(replace(fits[0][1], parameters=small), unit=unit.name).parameters
+    return {name: held(whole[name], unit.truth[name]) for name in small}
+
+
+def pressed(rng) -> dict[str, bool]:
+    """A hand presses the cone, holds it and lets it go: Faraday's law, behind the card's coupling.
+
+    Answered right or refused; half of the drivers are wired the other way round.
+    """
+    rate, seconds = 8000, 6.0
+    unit = drawn(rng, "woofer", "mid")
+    t = np.arange(round(seconds * rate)) / rate
+    begin, press = float(rng.uniform(0.5, 1.5)), float(10 ** rng.uniform(-1.3, 0.2))
+    hold, release = float(10 ** rng.uniform(-1, 0.2)), float(10 ** rng.uniform(-1.7, 0))
+
+    def eased(since, lasting):
+        x = np.clip(since / lasting, 0, 1)
+        return x**3 * (10 - 15 * x + 6 * x * x)
+
+    travel = float(10 ** rng.uniform(-3.7, -2.7))
+    place = -travel * (eased(t - begin, press) - eased(t - begin - press - hold, release))
+    turned = 1 if rng.random() < 0.5 else -1
+    volts = turned * unit.Bl * np.gradient(place, 1 / rate) * STATED_OHM / (STATED_OHM + unit.Re)
+    for corner in 10 ** rng.uniform(-0.3, 1, 2):
+        volts = signal.lfilter(*signal.butter(1, corner, "high", fs=rate), volts)
+    hum = 10 ** rng.uniform(-5, -2.5) * np.sin(2 * np.pi * 50 * t + rng.uniform(0, 6))
+    heard = volts / 1.6 + hum + 10 ** rng.uniform(-5, -4) * rng.normal(size=t.size)
+    return {"polarity": of_press(heard, rate).sign == -turned}
+
+
+def one(seed: int, case: str, index: int) -> dict[str, bool]:
+    rng = runs.rng_of(seed, CASES.index(case), index)
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            if case in ("closed", "vented"):
+                return predicted(rng, case == "vented")
+            if case in ("inductor", "capacitor"):
+                return part(rng, case)
+            others = {"built": built, "filter": network, "levels": levels, "polarity": pressed}
+            return others[case](rng)
+    except Refused as refused:
+        return {f"refused {' '.join(r.code for r in refused.reasons)}": True}
+
+
+def block(seed: int, case: str, first: int, last: int) -> list[dict[str, bool]]:
+    return [one(seed, case, index) for index in range(first, last)]
+
+
+def counted(seed: int, draws: int, jobs: int, cases=CASES) -> list[dict[str, object]]:
+    """One row for each case and quantity: how many draws had it, how many intervals held."""
+    rows = []
+    done = runs.in_blocks(block, [(seed, case) for case in cases], draws, jobs)
+    for case, results in zip(cases, done, strict=True):
+        had, good = Counter(), Counter()
+        for result in results:
+            had.update(result.keys())
+            good.update(name for name, ok in result.items() if ok)
+        rows += [
+            {"case": case, "quantity": name, "draws": had[name], "held": good[name]} for name in had
+        ]
+    return rows
+
+
+def main() -> None:
+    parser = runs.arguments(__doc__, 200, "draws of each case")
+    parser.add_argument("--case", choices=CASES, action="append", help="default: all")
+    asked = parser.parse_args()
+    runs.kept = asked.keep
+    rows = counted(asked.seed, asked.draws, asked.jobs, tuple(asked.case or CASES))
+    for row in rows:
+        good, all_of_them = row["held"], row["draws"]
+        share = f"{100 * good / all_of_them:6.1f} %"
+        print(f"{row['case']:10} {row['quantity']:22} {good:4} of {all_of_them:4} {share}")
+    runs.write(asked.out, rows)
+
+
+if __name__ == "__main__":
+    sys.exit(main())
