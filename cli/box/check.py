@@ -181,7 +181,7 @@ def _print(
     doubts: tuple[Finding, ...],
     planned: bool,
 ) -> None:
-    from cli.terminal.facts import facts, measured
+    from cli.terminal.sections import facts, measured
     from fit.results.shares import shares
 
     of = found.parameters

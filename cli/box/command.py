@@ -10,7 +10,14 @@ import typer
 
 from cli.terminal import show
 from cli.words import units
-from cli.words.options import AirPressure, AirTemperature, AsJson, RelativeHumidity, valued
+from cli.words.options import (
+    AirPressure,
+    AirTemperature,
+    AsJson,
+    RelativeHumidity,
+    Report,
+    valued,
+)
 from cli.words.values import Value
 
 if TYPE_CHECKING:
@@ -74,6 +81,7 @@ def box(
     picture: Annotated[
         Path | None, typer.Option(metavar="FILE.png|svg", help="Draw what to expect.")
     ] = None,
+    report: Report = None,
     save: Annotated[
         Path | None,
         typer.Option(metavar="PLAN.json", help="Keep the plan, for freeair box-check."),
@@ -93,13 +101,16 @@ def box(
     from cli.box import design as box_design
     from cli.box import printing
     from cli.pictures import plots
+    from cli.report import forms
     from cli.sources import opened
+    from cli.terminal import sections
     from cli.words import amplifier
     from fit.box import saved_driver
     from meas.files.writing import refuse_existing, write_text
 
     if picture is not None:
         plots.check_picture(picture)
+    forms.check(report)
     for path in (picture, save):
         if path is not None:
             refuse_existing(path)
@@ -127,11 +138,15 @@ def box(
         write_text(save, text + "\n")
     if picture is not None:
         _draw(picture, found, driver, f"{unit}: {design.why}, at {driven.words}", limit)
+    told = printing.sections(design, found, findings, driver, driven.words, limit)
+    lead = printing.lead(design, found)
+    forms.write_sections(report, f"{unit}: {design.why}", lead, told, (unit,))
     if as_json:
         show.line(text)
     else:
-        printing.in_words(unit, design, found, findings, driver, driven.words)
-    for name, path in (("Plan", save), ("Picture", picture)):
+        show.heading(f"{unit}: {lead[0].lower()}{lead[1:]}")
+        sections.say(told)
+    for name, path in (("Plan", save), ("Picture", picture), ("Report", report)):
         if path is not None:
             (show.note if as_json else show.line)(f"{name}: {path}")
 

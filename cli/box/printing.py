@@ -5,9 +5,11 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
-from cli.terminal import show
+from cli.terminal.sections import Drawing, Facts, Findings, Rows, Section, numbers
 
 if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
     from cli.box.design import Design
     from fit.box.predict import Prediction
     from fit.box.saved_driver import SavedDriver
@@ -60,31 +62,62 @@ def document(
     }
 
 
-def in_words(
-    unit: str,
+def sections(
     design: Design,
     found: Prediction,
     findings: tuple[Finding, ...],
     driver: SavedDriver,
     drive: str,
-) -> None:
-    """Box, behaviour at the drive, cautions."""
-    from cli.terminal.facts import facts
+    xmax: float | None,
+) -> tuple[Section, ...]:
+    """Box, behaviour at the drive, cautions.
+
+    Args:
+        design: The box.
+        found: What the driver will do in it.
+        findings: What to mind.
+        driver: The driver.
+        drive: In words.
+        xmax: Peak excursion that the driver takes [m].
+    """
+    from fit.box.predict import CHUFFS
     from fit.results.result import Z95
 
-    show.heading(f"{unit}: {design.why}")
-    show.say(facts(_rows(design, found)))
-    for note in design.notes:
-        show.say(note)
-    show.heading(f"At {drive} (sine; ± is 95 % by the measured parameters)")
-    show.say(_table(found, Z95 * driver.widening))
+    def draw() -> Figure:
+        from cli.box.pictures import prediction_figure
+
+        return prediction_figure(
+            found, f"{design.why}, at {drive}", widening=driver.widening, xmax=xmax,
+            limit_m_s=CHUFFS,
+        )  # fmt: skip
+
+    told = [
+        Section("The box", (Facts(_rows(design, found)), *design.notes)),
+        Section(
+            f"At {drive} (sine; ± is 95 % by the measured parameters)",
+            (
+                Drawing(
+                    "prediction", draw, "Level, excursion, delay and impedance over frequency",
+                    "What to expect at 1 m in half space. Bands: 95 % by the measured parameters; "
+                    "the room, the baffle's edges and the cone's breakup are left out.",
+                ),
+                _table(found, Z95 * driver.widening),
+            ),
+        ),
+    ]  # fmt: skip
     if findings:
-        show.heading("Mind")
-        show.findings(findings)
+        told.append(Section("Mind", (Findings(findings),)))
+    return tuple(told)
+
+
+def lead(design: Design, found: Prediction) -> str:
+    """The box in a sentence."""
+    f3 = found.parameters["f3"].value
+    return f"A {design.why}: {design.box.volume * 1e3:.3g} L net, 3 dB down at {f3:.3g} Hz."
 
 
 def _rows(design: Design, found: Prediction) -> list[tuple[str, str, str, str]]:
-    from cli.terminal.facts import measured
+    from cli.terminal.sections import measured
 
     of = found.parameters
     plan = design.box
@@ -116,10 +149,8 @@ def _rows(design: Design, found: Prediction) -> list[tuple[str, str, str, str]]:
     return rows
 
 
-def _table(found: Prediction, reach: float) -> Any:
+def _table(found: Prediction, reach: float) -> Rows:
     import numpy as np
-
-    from cli.terminal.facts import grid
 
     columns = [("dB at 1 m", found.level_db, 1.0, 1)]
     if found.excursion_m is not None:
@@ -138,4 +169,4 @@ def _table(found: Prediction, reach: float) -> Any:
             half = reach * band.standard_uncertainty[at] / scale
             cells.append(f"{band.value[at] / scale:.{decimals}f} ± {half:.{decimals}f}")
         rows.append(cells)
-    return grid(["Hz", *(title for title, _, _, _ in columns)], rows)
+    return Rows(numbers("Hz", *(title for title, _, _, _ in columns)), rows)

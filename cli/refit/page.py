@@ -11,11 +11,9 @@ from typing import TYPE_CHECKING, Any
 from markupsafe import Markup
 
 from cli.archive.summary import Apart, Series, Usual, collect, usual
-from cli.pictures import plots
 from cli.refit import pictures as plots_refit
 from cli.refit.changes import Moved, again, since_last
-from cli.report.parts import Plot, render
-from cli.report.picture import inline
+from cli.report.parts import Plot, drawn, render
 from cli.terminal.tables import change_figures
 from cli.terminal.version import program_version
 from fit.results.numbers import decimals_for, number, percent, signed_percent, with_unit
@@ -106,6 +104,7 @@ class RefitPage:
     files: tuple[tuple[str, str], ...]
     version: str
     made_on: str
+    units: tuple[str, ...] = ()
 
 
 Rows = Callable[[], Iterable[dict[str, Any]]]
@@ -197,21 +196,23 @@ def _series_part(one: Series, found: list[Usual], index: int, *, pictures: bool)
 
 def _distribution_plot(one: Series, found: list[Usual], index: int) -> Plot:
     name = f"spread{index}"
-    svg = plots.svg_text(plots_refit.distribution_figure(one, found), name)
     symbols = ", ".join(shown(u.symbol, u.unit).symbol for u in found)
     apart = " Diamonds stand apart." if any(u.apart for u in found) else ""
-    return Plot(
-        inline(svg, name, f"How {symbols} are distributed in this series"),
+    return drawn(
+        plots_refit.distribution_figure(one, found),
+        name,
+        f"How {symbols} are distributed in this series",
         f"Every fit of the series; dashed: the robust mean.{apart}",
     )
 
 
 def _drift_plot(one: Series, found: list[Usual], index: int) -> Plot:
     name = f"drift{index}"
-    svg = plots.svg_text(plots_refit.drift_figure(one, found), name)
     symbols = ", ".join(shown(u.symbol, u.unit).symbol for u in found)
-    return Plot(
-        inline(svg, name, f"{symbols} over the time of measurement"),
+    return drawn(
+        plots_refit.drift_figure(one, found),
+        name,
+        f"{symbols} over the time of measurement",
         "Over the time of the first take. A dashed line is a drift that chance brings in less than "
         "one of a hundred; where there are many fits: median and the middle 80 %.",
     )

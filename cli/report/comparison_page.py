@@ -10,10 +10,9 @@ from typing import TYPE_CHECKING, Any
 
 from markupsafe import Markup
 
-from cli.pictures import plots, plots_compare
+from cli.pictures import plots_compare
 from cli.report.exploring import Exploring, exploring, short
-from cli.report.parts import Plot, Strip, change_strip, render
-from cli.report.picture import inline
+from cli.report.parts import Plot, Strip, change_strip, drawn, render
 from cli.terminal.tables import change_figures
 from cli.terminal.version import program_version
 from fit.results.numbers import with_unit
@@ -95,6 +94,7 @@ class ComparisonPage:
     margin: str
     version: str
     made_on: str
+    units: tuple[str, ...]
 
 
 def comparison_page(compared: Compared) -> str:
@@ -134,12 +134,10 @@ def content(compared: Compared) -> ComparisonPage:
                 key=lambda pair: same_unit and pair[0] is not compared.steps[-1],
             )
         ),
-        plot=Plot(
-            inline(
-                plots.svg_text(figure, "overlay"),
-                "overlay",
-                f"Impedance over frequency: {', '.join(names)}, and the differences",
-            ),
+        plot=drawn(
+            figure,
+            "overlay",
+            f"Impedance over frequency: {', '.join(names)}, and the differences",
             f"Above: impedance as measured. Below: difference from {names[0]}; what lies within "
             "the shaded band is no change: noise, errors not shared and clamping anew explain it.",
         ),
@@ -156,6 +154,7 @@ def content(compared: Compared) -> ComparisonPage:
         margin=f"{100 * compared.steps[0].margin:g} %",
         version=program_version(),
         made_on=today,
+        units=tuple(dict.fromkeys(state.unit or state.name for state in compared.states)),
     )
 
 
@@ -186,10 +185,11 @@ def _first(compared: Compared, words: Sequence[str]) -> str:
 def _trend_plot(run: Trend | None) -> Plot | None:
     if run is None:
         return None
-    svg = plots.svg_text(plots_compare.trend_figure(run), "trend")
     beside = "" if any(p.hours is None for p in run.points) else " over hours of use"
-    return Plot(
-        inline(svg, "trend", f"Resonance of every state{beside}"),
+    return drawn(
+        plots_compare.trend_figure(run),
+        "trend",
+        f"Resonance of every state{beside}",
         "Bars: how far another take of the same state may differ (95 %); what all states share is "
         "left out.",
     )

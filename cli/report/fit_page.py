@@ -10,8 +10,7 @@ from markupsafe import Markup
 
 from cli.pictures import marks, plots, wiring
 from cli.report.exploring import Exploring, exploring, residuals
-from cli.report.parts import Plot, Strip, Told, render, strip, told
-from cli.report.picture import inline
+from cli.report.parts import Plot, Strip, Told, drawn, render, strip, told
 from cli.terminal import advice_words
 from cli.terminal import cautions as caution_texts
 from fit.results.model_words import in_words
@@ -104,6 +103,11 @@ class FitPage:
     cautions: tuple[caution_texts.Caution, ...]
     version: str
     made_on: str
+
+    @property
+    def units(self) -> tuple[str, ...]:
+        """The driver that the page is about."""
+        return (self.title,)
 
 
 def fit_page(
@@ -292,18 +296,20 @@ def _model_words(fit: DriverFit) -> str:
 
 
 def _curve_plot(fit: DriverFit) -> Plot:
-    svg = plots.svg_text(plots.curve_figure(fit), "curve")
-    return Plot(
-        inline(svg, "curve", "Impedance magnitude, phase and residual over frequency"),
+    return drawn(
+        plots.curve_figure(fit),
+        "curve",
+        "Impedance magnitude, phase and residual over frequency",
         "What was measured (broad), what the model makes of it (thin), and what it leaves over, "
         "in per cent of |Z|.",
     )
 
 
 def _motion_plot(fit: DriverFit) -> Plot:
-    svg = plots.svg_text(plots.motional_figure(fit), "motion")
-    return Plot(
-        inline(svg, "motion", "Motional impedance near resonance"),
+    return drawn(
+        plots.motional_figure(fit),
+        "motion",
+        "Motional impedance near resonance",
         "The coil taken off: what the cone's motion alone does. A healthy resonance is a smooth "
         "hill and a round circle; rubbing, leaks and loose parts dent it.",
     )

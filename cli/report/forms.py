@@ -12,6 +12,7 @@ from meas.files.writing import refuse_existing, write_bytes, write_text
 if TYPE_CHECKING:
     from cli.report.comparison_page import Compared
     from cli.report.fit_page import Origin
+    from cli.terminal.sections import Section
     from fit.results.judge import Verdict
     from fit.results.result import DriverFit
     from fit.uncertainty.advice import Advice
@@ -25,12 +26,14 @@ FORMS = {
 }
 
 
-def check(path: Path) -> None:
-    """Make sure, before anything is computed, that a report can go there.
+def check(path: Path | None) -> None:
+    """Make sure, before anything is computed, that a report can go there, if there is to be one.
 
     Raises:
         UsageError: If the ending is none of `FORMS`, or the file exists.
     """
+    if path is None:
+        return
     if path.suffix.lower() not in FORMS:
         named = ", ".join(f"{ending} ({what})" for ending, what in FORMS.items())
         raise UsageError(
@@ -79,6 +82,44 @@ def write_fit(
             write_bytes(path, paper.fit_sheets(page, fit))
         case _:
             write_bytes(path, paper.fit_picture(page, fit))
+
+
+def write_sections(
+    path: Path | None,
+    title: str,
+    lead: str,
+    sections: Sequence[Section],
+    units: Sequence[str] = (),
+) -> None:
+    """The report of a command that says what it found in sections; none for no path.
+
+    Args:
+        path: The file.
+        title: Of the page.
+        lead: The result in a sentence.
+        sections: All that is said about it.
+        units: Drivers that the page is about, for an index of pages.
+
+    Raises:
+        UsageError: As `check`, or if the file cannot be written.
+    """
+    from cli.report import page as pages
+    from cli.report import paper, plain
+    from cli.report.parts import render
+
+    if path is None:
+        return
+    check(path)
+    page = pages.page(title, lead, sections, units)
+    match path.suffix.lower():
+        case ".html":
+            write_text(path, render("page.html.j2", page))
+        case ".md":
+            write_text(path, plain.page_text(page))
+        case ".pdf":
+            write_bytes(path, paper.page_sheets(page))
+        case _:
+            write_bytes(path, paper.page_picture(page))
 
 
 def write_comparison(path: Path, compared: Compared) -> None:

@@ -8,6 +8,7 @@ from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any
 
 from cli.pictures import marks, plots, plots_compare
+from cli.report.parts import Plot
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -15,7 +16,8 @@ if TYPE_CHECKING:
 
     from cli.report.comparison_page import Compared, ComparisonPage, ComparisonTable
     from cli.report.fit_page import FitPage
-    from cli.report.parts import Strip
+    from cli.report.page import Lines, Page
+    from cli.report.parts import Strip, Told
     from fit.compare.curves import CurveDifference
     from fit.results.result import DriverFit
 
@@ -198,6 +200,77 @@ def comparison_sheets(page: ComparisonPage, compared: Compared) -> bytes:
         return _bound(sheets, page.title, page.version, page.made_on)
 
 
+def page_sheets(page: Page) -> bytes:
+    """The report of a command that says what it found in sections, as A4 sheets."""
+    with plots.style():
+        sheets = _opened(page.title, page.subtitle, page.lead)
+        for part in page.parts:
+            sheets.heading(part.title)
+            for block in part.blocks:
+                _block(sheets, block)
+        return _bound(sheets, page.title, page.version, page.made_on)
+
+
+def page_picture(page: Page) -> bytes:
+    """Title, result and pictures of such a report in one PNG."""
+    figures = [block.figure for part in page.parts for block in part.blocks
+               if isinstance(block, Plot)]  # fmt: skip
+    return _one_picture(page.title, page.lead, figures, 0.0, lambda f, top: None)
+
+
+def _block(sheets: _Sheets, block: str | Lines | Plot | tuple[Told, ...]) -> None:
+    if isinstance(block, str):
+        sheets.paragraph(block)
+    elif isinstance(block, Plot):
+        height = block.figure.get_figheight() * (_RIGHT - _LEFT) / block.figure.get_figwidth()
+        shown = min(height, _TOP - _BOTTOM - 0.6)
+        sheets.room(shown + 0.4)
+        width = (_RIGHT - _LEFT) * shown / height
+        _image(sheets.axes((_LEFT + _RIGHT - width) / 2, width, shown), block.figure)
+        sheets.line(0.04)
+        sheets.paragraph(block.caption, 7.4, color=_SOFT)
+    elif isinstance(block, tuple):
+        for item in block:
+            step = f" Next: {item.step}" if item.step else ""
+            sheets.paragraph(f"{item.text}{step}", start="•  ")
+    else:
+        _lines(sheets, block)
+
+
+def _lines(sheets: _Sheets, block: Lines) -> None:
+    """A table whose columns share the width by what stands in them; long cells wrap."""
+    rows = [block.titles, *block.rows] if block.titles else list(block.rows)
+    longest = [min(max(len(row[k]) for row in rows), 60) + 2 for k in range(len(block.right))]
+    room = min(_PER_LINE / sum(longest), 1.6)
+    letters = [max(3, int(one * room)) for one in longest]
+    inch = (_RIGHT - _LEFT) / _PER_LINE
+    ends = [_LEFT + inch * sum(letters[: k + 1]) for k in range(len(letters))]
+    for number, row in enumerate(rows):
+        cells = [textwrap.wrap(c, n - 1) or [""] for c, n in zip(row, letters, strict=True)]
+        sheets.room(0.15 * max(map(len, cells)))
+        for line in range(max(map(len, cells))):
+            for k, cell in enumerate(cells):
+                text = cell[line] if line < len(cell) else ""
+                x = ends[k] - inch if block.right[k] else ends[k] - inch * letters[k]
+                head = bool(block.titles) and number == 0
+                sheets.write(x, text, 7.6, ha="right" if block.right[k] else "left",
+                             color=_SOFT if head else TONES.get(text, "black"))  # fmt: skip
+            sheets.line(0.135)
+        sheets.line(0.02)
+    sheets.line(0.05)
+
+
+def _image(axes: Axes, figure: Figure) -> None:
+    """A figure as a picture inside another one."""
+    from matplotlib.image import imread
+
+    drawn = io.BytesIO()
+    figure.savefig(drawn, format="png", dpi=200, facecolor="white")
+    drawn.seek(0)
+    axes.imshow(imread(drawn), aspect="auto", interpolation="antialiased")
+    axes.set_axis_off()
+
+
 def _settling(sheets: _Sheets, page: ComparisonPage, compared: Compared) -> None:
     if not page.settled[1]:
         return
@@ -230,14 +303,14 @@ def fit_picture(page: FitPage, fit: DriverFit) -> bytes:
             _verdict(figure, top - 0.34 * k, v.symbol, v.strip, v.value, v.word)
 
     return _one_picture(
-        page.title, page.lead, plots.curve_figure(fit), 0.34 * len(page.verdicts), verdicts
+        page.title, page.lead, [plots.curve_figure(fit)], 0.34 * len(page.verdicts), verdicts
     )
 
 
 def comparison_picture(page: ComparisonPage, compared: Compared) -> bytes:
     """The answer and the curves of a comparison in one PNG."""
     curves = plots_compare.overlay_figure(*_compared(compared))
-    return _one_picture(page.title, page.lead, curves, 0.0, lambda f, top: None)
+    return _one_picture(page.title, page.lead, [curves], 0.0, lambda f, top: None)
 
 
 def draw_strip(axes: Axes, strip: Strip, word: str) -> None:
@@ -282,9 +355,7 @@ def _findings(sheets: _Sheets, page: FitPage) -> None:
     ):
         if items:
             sheets.heading(title)
-        for item in items:
-            step = f" Next: {item.step}" if item.step else ""
-            sheets.paragraph(f"{item.text}{step}", start="•  ")
+            _block(sheets, items)
 
 
 def _bound(sheets: _Sheets, title: str, version: str, made_on: str) -> bytes:
@@ -308,18 +379,19 @@ def _bound(sheets: _Sheets, title: str, version: str, made_on: str) -> bytes:
 
 
 def _one_picture(
-    title: str, lead: str, curves: Figure, extra: float, fill: Callable[[Figure, float], None]
+    title: str,
+    lead: str,
+    figures: Sequence[Figure],
+    extra: float,
+    fill: Callable[[Figure, float], None],
 ) -> bytes:
-    """Title, lead, what ``fill`` draws, and the curves below each other as PNG."""
+    """Title, lead, what ``fill`` draws, and figures below each other as PNG."""
     from matplotlib.figure import Figure
-    from matplotlib.image import imread
 
     with plots.style():
-        drawn = io.BytesIO()
-        curves.savefig(drawn, format="png", dpi=200, facecolor="white")
-        drawn.seek(0)
         told = textwrap.wrap(lead, 96)
-        width, below = curves.get_figwidth(), curves.get_figheight()
+        width = max((one.get_figwidth() for one in figures), default=7.4)
+        below = sum(one.get_figheight() for one in figures)
         height = 0.55 + 0.2 * len(told) + 0.15 + extra + below
         figure = Figure(figsize=(width, height))
 
@@ -331,9 +403,11 @@ def _one_picture(
         for k, row in enumerate(told):
             write(height - 0.5 - 0.2 * k, row, 9.5)
         fill(figure, below + extra)
-        axes = figure.add_axes((0.01, 0.01, 0.97, below / height - 0.01))
-        axes.imshow(imread(drawn), aspect="auto", interpolation="antialiased")
-        axes.set_axis_off()
+        top = below
+        for one in figures:
+            top -= one.get_figheight()
+            share = one.get_figheight() / height
+            _image(figure.add_axes((0.01, top / height + 0.005, 0.97, share - 0.01)), one)
         buffer = io.BytesIO()
         figure.savefig(buffer, format="png", dpi=150, facecolor="white")
         return buffer.getvalue()

@@ -8,23 +8,40 @@ from typing import TYPE_CHECKING
 
 from markupsafe import Markup
 
+from cli.pictures import plots
+from cli.report.picture import inline
 from cli.terminal.tables import strip_range
 from fit.results.numbers import with_unit
 from fit.results.quantities import shown
 
 if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
     from fit.compare.changes import Change
     from fit.results.judge import Target
     from fit.results.result import Estimate
     from meas.errors import Finding
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Plot:
     """A picture with its caption; the SVG is ours and goes in unescaped."""
 
     svg: Markup
     caption: str
+    figure: Figure
+
+
+def drawn(figure: Figure, name: str, spoken: str, caption: str) -> Plot:
+    """A figure made at home in a page.
+
+    Args:
+        figure: The figure.
+        name: Prefix of its identifiers, its own on the page.
+        spoken: What it shows, for who cannot see it.
+        caption: Below it.
+    """
+    return Plot(inline(plots.svg_text(figure, name), name, spoken), caption, figure)
 
 
 @dataclass(frozen=True)

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from cli.report.comparison_page import ComparisonPage
     from cli.report.fit_page import FitPage
-    from cli.report.parts import Told
+    from cli.report.page import Lines, Page
+    from cli.report.parts import Plot, Told
 
 
 def fit_text(page: FitPage) -> str:
@@ -80,9 +81,31 @@ def comparison_text(page: ComparisonPage) -> str:
     return _joined(parts, page.version, page.made_on)
 
 
+def page_text(page: Page) -> str:
+    """The report of a command that says what it found in sections."""
+    parts = [f"# {_safe(page.title)}", _safe(page.subtitle), f"**{_safe(page.lead)}**"]
+    for part in page.parts:
+        parts.append(f"## {_safe(part.title)}")
+        parts += [_block(block) for block in part.blocks]
+    return _joined(parts, page.version, page.made_on)
+
+
+def _block(block: str | Lines | Plot | tuple[Told, ...]) -> str:
+    if isinstance(block, str):
+        return _safe(block)
+    if isinstance(block, tuple):
+        return _findings(block)
+    rows = getattr(block, "rows", None)
+    if rows is None:
+        return f"(picture: {_safe(block.caption)})"  # type: ignore[union-attr]  # a Plot
+    return _table(block.titles or ("",) * len(rows[0]), rows)  # type: ignore[union-attr]
+
+
 def _findings(items: Sequence[Told]) -> str:
     return _list(
-        f"{item.text}{f' Next: {item.step}' if item.step else ''} ({item.code})" for item in items
+        f"{item.text}{f' Next: {item.step}' if item.step else ''}"
+        f"{f' ({item.code})' if item.code else ''}"
+        for item in items
     )
 
 

@@ -6,6 +6,7 @@ import json
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -15,10 +16,13 @@ from cli.driver.fit import MISSED, UNDECIDED
 from cli.series import units
 from cli.series.units import Diameter, Temperature, Tolerance
 from cli.terminal import show
-from cli.words.options import AsJson, ByStatus
+from cli.terminal.sections import Block, Drawing, Findings, Rows, Section, numbers
+from cli.words.options import AsJson, ByStatus, Report
 from meas.errors import Finding, Refused, UsageError
 
 if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
     from cli.sources.takes_and_tables import Gathered
     from cli.words.session import SessionWords
     from fit.given.measured import Session
@@ -47,6 +51,7 @@ def judge(
     picture: Annotated[
         Path | None, typer.Option(metavar="FILE.png|svg", help="Draw it among the good ones.")
     ] = None,
+    report: Report = None,
     judge_by_status: ByStatus = False,
     as_json: AsJson = False,
 ) -> None:
@@ -56,9 +61,15 @@ def judge(
     freeair series judge takes/lantern-07_free-air_* --limits lantern-limits.toml
     freeair series judge lantern-07.json --limits lantern-limits.toml --judge-by-status
     """
+    from rich.text import Text
+
+    from cli.pictures import plots
+    from cli.report import forms
     from cli.series import limits_file
     from cli.sources import opened
+    from cli.terminal import sections, tables
 
+    forms.check(report)
     found = limits_file.read(limits)
     if picture is not None:
         _check_picture(picture, found, limits)
@@ -79,26 +90,26 @@ def judge(
         words = units.words(diameter, air_temperature, table_tolerance)
         seen = _of_takes(gathered, found, words)
     verdict, doubts = _with_signs(seen.verdict, seen.doubts)
+    draw = partial(_figure, found, seen, verdict)
+    drawing = None if found.mask is None else Drawing(
+        "unit", draw, "The unit's impedance in the band of good units",
+        "Diamonds: outside of what good units show.",
+    )  # fmt: skip
+    told = _sections(verdict, doubts, drawing)
+    lead = f"{seen.name} is {verdict.verdict} by {limits.name}."
+    forms.write_sections(report, f"{seen.name}: {verdict.verdict}", lead, told, (seen.name,))
     if as_json:
         document = _document(seen.name, limits, verdict, doubts)
         show.line(json.dumps(document, ensure_ascii=False, allow_nan=False))
     else:
-        _print(seen.name, verdict, doubts)
-    if picture is not None and found.mask is not None:
-        from cli.pictures import plots
-        from cli.series import picture as plots_series
-
-        curve = (seen.frequency_hz, seen.magnitude_ohm)
-        figure = plots_series.unit_figure(
-            found.mask,
-            seen.profile,
-            curve,
-            verdict.departures,
-            (seen.name, verdict.verdict),
-            next((one.value for one in verdict.judged if one.limit.parameter == "fs"), None),
-        )
-        plots.save_picture(figure, picture)
-        (show.note if as_json else show.line)(f"Picture: {picture}")
+        style = tables.VERDICT_STYLE[verdict.verdict]
+        show.say(Text(f"{seen.name}: ").append(verdict.verdict, style=style))
+        sections.say(told)
+    if picture is not None:
+        plots.save_picture(draw(), picture)
+    for words, path in (("Picture", picture), ("Report", report)):
+        if path is not None:
+            (show.note if as_json else show.line)(f"{words}: {path}")
     status = {"outside": MISSED, "undecided": UNDECIDED}.get(verdict.verdict, 0)
     if judge_by_status and status:
         raise typer.Exit(status)
@@ -114,6 +125,20 @@ class _Seen:
     profile: Profile
     frequency_hz: FloatArray
     magnitude_ohm: FloatArray
+
+
+def _figure(limits: SeriesLimits, seen: _Seen, verdict: UnitVerdict) -> Figure:
+    from cli.series.picture import unit_figure
+
+    assert limits.mask is not None  # asked for only where there is one
+    return unit_figure(
+        limits.mask,
+        seen.profile,
+        (seen.frequency_hz, seen.magnitude_ohm),
+        verdict.departures,
+        (seen.name, verdict.verdict),
+        next((one.value for one in verdict.judged if one.limit.parameter == "fs"), None),
+    )
 
 
 def _check_picture(picture: Path, limits: SeriesLimits, file: Path) -> None:
@@ -253,7 +278,9 @@ def _document(
     }
 
 
-def _print(name: str, verdict: UnitVerdict, doubts: Sequence[Finding]) -> None:
+def _sections(
+    verdict: UnitVerdict, doubts: Sequence[Finding], drawing: Drawing | None
+) -> list[Section]:
     from rich.text import Text
 
     from cli.terminal import tables
@@ -262,10 +289,9 @@ def _print(name: str, verdict: UnitVerdict, doubts: Sequence[Finding]) -> None:
     from fit.results.result import DECIBEL
     from fit.series.mask import WORDS
 
-    show.say(Text(f"{name}: ").append(verdict.verdict, style=tables.VERDICT_STYLE[verdict.verdict]))
+    told = []
     if verdict.findings:
-        show.heading("Why")
-        show.findings(verdict.findings)
+        told.append(Section("Why", (Findings(verdict.findings),)))
     by_symbol = {item.limit.parameter: item for item in verdict.judged}
     rows = []
     for symbol in in_order(by_symbol):
@@ -291,17 +317,16 @@ def _print(name: str, verdict: UnitVerdict, doubts: Sequence[Finding]) -> None:
         )
     columns = (
         tables.Column(""),
-        tables.Column("lower", right=True),
-        tables.Column("measured", right=True),
-        tables.Column("upper", right=True),
+        *numbers("lower", "measured", "upper"),
         tables.Column(""),
-        tables.Column("off centre", right=True),
+        *numbers("off centre"),
         tables.Column(""),
     )
-    if rows:
-        show.say("", tables.plain_table(columns, rows))
-    for departure in verdict.departures:
-        show.say(f"{WORDS[departure.layer]}: {departure.verdict}")
+    blocks: list[Block] = [Rows(columns, rows)] if rows else []
+    blocks += [f"{WORDS[one.layer]}: {one.verdict}" for one in verdict.departures]
+    if drawing is not None:
+        blocks.append(drawing)
+    told.append(Section("Against the limits", blocks))
     if doubts:
-        show.heading("Doubts about the take")
-        show.findings(doubts)
+        told.append(Section("Doubts about the take", (Findings(doubts),)))
+    return told

@@ -11,13 +11,19 @@ import typer
 
 from cli.series import units as series_units
 from cli.series.units import Diameter, Model, Temperature, Tolerance, Units
-from cli.terminal import show
+from cli.terminal import sections, show
+from cli.terminal.sections import Block, Drawing, Findings, Rows, Section, numbers
+from cli.terminal.tables import Column
 from cli.words import units
-from cli.words.options import AsJson, valued
+from cli.words.options import AsJson, Report, valued
 from cli.words.values import Value
 from meas.errors import UsageError
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from matplotlib.figure import Figure
+
     from fit.series.limits import SeriesLimits
 
 
@@ -43,6 +49,7 @@ def limits(
     diameter: Diameter = None,
     air_temperature: Temperature = None,
     table_tolerance: Tolerance = None,
+    report: Report = None,
     as_json: AsJson = False,
 ) -> None:
     """Derive limits from several good units.
@@ -54,12 +61,14 @@ def limits(
     freeair series limits takes/lantern-* --save lantern-limits.toml
     freeair series limits good-*.json --coverage 95% --save lantern-limits.toml
     """
+    from cli.report import forms
     from cli.series import limits_file
     from fit.series import limits as series_limits
     from fit.series.judge import reference_units
     from meas.files.writing import refuse_existing
 
     refuse_existing(save)
+    forms.check(report)
     held = _share(coverage, "--coverage", series_limits.COVERAGE)
     sure = _share(confidence, "--confidence", series_limits.CONFIDENCE)
     words = series_units.words(diameter, air_temperature, table_tolerance)
@@ -68,11 +77,16 @@ def limits(
     found = series_limits.derive(named, coverage=held, confidence=sure)
     found = replace(found, findings=(*found.findings, *reference_units(named, found)))
     limits_file.write(save, found)
+    told = _sections(found)
+    lead = f"What {len(found.units)} good units say of the next one."
+    forms.write_sections(report, "Limits of the series", lead, told, found.units)
+    if report is not None:
+        show.note(f"Report: {report}")
     if as_json:
         show.line(json.dumps(_document(found), ensure_ascii=False, allow_nan=False))
         show.note(f"Limits: {save}")
     else:
-        _print(found, save)
+        _say(told, save)
 
 
 def _share(said: Value | None, option: str, default: float) -> float:
@@ -112,8 +126,7 @@ def _document(found: SeriesLimits) -> dict[str, Any]:
     }
 
 
-def _print(found: SeriesLimits, save: Path) -> None:
-    from cli.terminal import tables
+def _sections(found: SeriesLimits) -> list[Section]:
     from fit.results.numbers import percent
     from fit.results.quantities import in_order, shown
 
@@ -126,27 +139,38 @@ def _print(found: SeriesLimits, save: Path) -> None:
         spreads = percent(limit.spread), percent(limit.measuring)
         rows.append((how.symbol, *ends, how.unit, *spreads))
     columns = (
-        tables.Column(""),
-        tables.Column("lower", right=True),
-        tables.Column("centre", right=True),
-        tables.Column("upper", right=True),
-        tables.Column(""),
-        tables.Column("spread", right=True),
-        tables.Column("measuring", right=True),
+        Column(""),
+        *numbers("lower", "centre", "upper"),
+        Column(""),
+        *numbers("spread", "measuring"),
     )
-    show.heading(f"Limits from {len(found.units)} units")
-    show.say("", tables.plain_table(columns, rows), "")
-    show.say(
+    mask = found.mask
+    blocks: list[Block] = [
+        Rows(columns, rows),
+        "",
         f"Each holds {100 * found.coverage:g} % of good units with {100 * found.confidence:g} % "
         "confidence, if they scatter normally; more units would narrow them. Spread: standard "
         "deviation over the units. Measuring: what of it is measurement and not the units.",
-        ""
-        if found.mask is None
-        else "The curves themselves are judged too, beyond what their parameters tell.",
-    )
+    ]
+    if mask is not None:
+
+        def draw() -> Figure:
+            from cli.series.picture import mask_figure
+
+            return mask_figure(mask)
+
+        blocks += [
+            "The curves themselves are judged too, beyond what their parameters tell.",
+            Drawing("good", draw, "The band of good units' impedance", "Where good units lie."),
+        ]
+    told = [Section(f"Limits from {len(found.units)} units", blocks)]
     if found.findings:
-        show.heading("Doubts")
-        show.findings(found.findings)
+        told.append(Section("Doubts", (Findings(found.findings),)))
+    return told
+
+
+def _say(told: Sequence[Section], save: Path) -> None:
+    sections.say(told)
     show.say("")
     show.line(str(save))
     show.note(f"Look through it, then: freeair series judge TAKE --limits {save}")

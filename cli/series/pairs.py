@@ -8,7 +8,9 @@ from typing import TYPE_CHECKING, Any
 from cli.series import units as series_units
 from cli.series.units import Diameter, Model, Temperature, Tolerance, Units
 from cli.terminal import show
-from cli.words.options import AsJson
+from cli.terminal.sections import Block, Listed, Rows, Section, numbers
+from cli.terminal.tables import Column
+from cli.words.options import AsJson, Report
 
 if TYPE_CHECKING:
     from fit.compare.matching import Alternative, Matching
@@ -20,6 +22,7 @@ def pairs(
     diameter: Diameter = None,
     air_temperature: Temperature = None,
     table_tolerance: Tolerance = None,
+    report: Report = None,
     as_json: AsJson = False,
 ) -> None:
     """Make the best pairs of a stack of units.
@@ -31,17 +34,27 @@ def pairs(
     freeair series pairs takes/lantern-* --diameter 118mm
     freeair series pairs lantern-*.json
     """
+    from cli.report import forms
+    from cli.terminal import sections
     from cli.terminal.progress import working
     from fit.compare.matching import match
+
+    forms.check(report)
 
     words = series_units.words(diameter, air_temperature, table_tolerance)
     read = series_units.read(units, words, model)
     with working("matching"):
         found = match(series_units.told_apart(read))
+    told = _sections(found)
+    matched = sum(pair.verdict == "matched" for pair in found.pairs)
+    lead = f"{matched} of {len(found.pairs)} pairs matched."
+    forms.write_sections(report, "Pairs", lead, told, [unit.name for unit in read])
     if as_json:
         show.line(json.dumps(_document(found), ensure_ascii=False, allow_nan=False))
     else:
-        _print(found)
+        sections.say(told)
+    if report is not None:
+        (show.note if as_json else show.line)(f"Report: {report}")
 
 
 def _document(found: Matching) -> dict[str, Any]:
@@ -64,10 +77,9 @@ def _document(found: Matching) -> dict[str, Any]:
     return told if found.left_over is None else told | {"left_over": found.left_over}
 
 
-def _print(found: Matching) -> None:
+def _sections(found: Matching) -> list[Section]:
     from rich.text import Text
 
-    from cli.terminal import tables
     from fit.compare.pair import LIMIT_DB
 
     style = {"matched": "bold green", "apart": "bold red", "undecided": "bold yellow"}
@@ -85,29 +97,26 @@ def _print(found: Matching) -> None:
         for pair in found.pairs
     ]
     columns = (
-        tables.Column("", fills=True),
-        tables.Column(""),
-        tables.Column("level dB", right=True),
-        tables.Column("fs", right=True),
-        tables.Column("at most dB", right=True),
-        tables.Column("± 95 %", right=True),
-        tables.Column("at", right=True),
-        tables.Column(""),
+        Column("", fills=True),
+        Column(""),
+        *numbers("level dB", "fs", "at most dB", "± 95 %", "at"),
+        Column(""),
     )
-    show.heading(f"{len(found.pairs)} {'pair' if len(found.pairs) == 1 else 'pairs'}")
-    show.say("", tables.plain_table(columns, rows), "")
+    blocks: list[Block] = [Rows(columns, rows), ""]
     if found.left_over is not None:
-        show.say(f"Left over: {found.left_over}, without which the pairs are best.", "")
-    show.say(
+        blocks += [f"Left over: {found.left_over}, without which the pairs are best.", ""]
+    blocks.append(
         f"Largest difference of level, root mean square over the pairs: {found.rms_db:.2f} dB "
         f"({found.in_order_db:.2f} dB if paired as they come). A pair is called matched when it "
         f"surely stays within {LIMIT_DB:g} dB."
     )
     if not found.exact:
-        show.say("The search was stopped after a while: there may be a better matching.")
+        blocks.append("The search was stopped after a while: there may be a better matching.")
+    told = [Section(f"{len(found.pairs)} {'pair' if len(found.pairs) == 1 else 'pairs'}", blocks)]
     if found.alternatives:
-        show.heading("As good, as far as the measurement can tell")
-        show.say(*(show.hanging(f"  {_words(other)}") for other in found.alternatives))
+        others = Listed([_words(other) for other in found.alternatives])
+        told.append(Section("As good, as far as the measurement can tell", (others,)))
+    return told
 
 
 def _words(other: Alternative) -> str:

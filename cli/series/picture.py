@@ -19,6 +19,8 @@ from cli.pictures.plots import (
     short_name,
     style,
 )
+from fit.results.quantities import shown
+from fit.results.result import DECIBEL
 from fit.series.mask import CENTRES_HZ, EXPLAINED
 
 if TYPE_CHECKING:
@@ -27,7 +29,9 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
+    from fit.results.result import DriverFit
     from fit.series.mask import Departure, Layer, Mask, Profile
+    from fit.series.statistics import Statistics
     from meas.curve import FloatArray
 
 
@@ -87,19 +91,73 @@ def unit_figure(
 
 def _magnitude(axes: Axes, mask: Mask, measured: tuple[FloatArray, FloatArray]) -> None:
     f, ohm = measured
-    layer = mask.layers.get("magnitude")
-    low, high = float(ohm.min()), float(ohm.max())
-    if layer is not None:
-        half = mask.factor * layer.spread
-        ends = np.exp(layer.centre - half), np.exp(layer.centre + half)
-        axes.fill_between(layer.frequency_hz, *ends, color=COLOURS[2], alpha=0.25, linewidth=0,
-                          label="good units")  # fmt: skip
-        axes.plot(layer.frequency_hz, np.exp(layer.centre), color=COLOURS[2], linewidth=1.2,
-                  linestyle=DASHES[1], label="their centre")  # fmt: skip
-        low, high = min(low, float(ends[0].min())), max(high, float(ends[1].max()))
+    ends = [float(ohm.min()), float(ohm.max())]
+    if "magnitude" in mask.layers:
+        ends += _band(axes, mask)
     axes.plot(f, ohm, color=COLOURS[0], linewidth=1.6, label="this unit")
-    magnitude_axis(axes, low / 1.1, high * 1.1)
+    magnitude_axis(axes, min(ends) / 1.1, max(ends) * 1.1)
+
+
+def _band(axes: Axes, mask: Mask) -> tuple[float, float]:
+    """Draw where good units lie.
+
+    Returns:
+        Lowest and highest |Z| of the band [ohm].
+    """
+    layer = mask.layers["magnitude"]
+    half = mask.factor * layer.spread
+    ends = np.exp(layer.centre - half), np.exp(layer.centre + half)
+    axes.fill_between(layer.frequency_hz, *ends, color=COLOURS[2], alpha=0.25, linewidth=0,
+                      label="good units")  # fmt: skip
+    axes.plot(layer.frequency_hz, np.exp(layer.centre), color=COLOURS[2], linewidth=1.2,
+              linestyle=DASHES[1], label="their centre")  # fmt: skip
+    return float(ends[0].min()), float(ends[1].max())
 
 
 def _places(layer: Layer) -> NDArray[np.intp]:
     return np.searchsorted(CENTRES_HZ, layer.frequency_hz * 0.999)
+
+
+def mask_figure(mask: Mask) -> Figure:
+    """The band of good units."""
+    layer = mask.layers["magnitude"]
+    with style():
+        figure = new_figure(7.4, 3.4)
+        axes = figure.subplots()
+        low, high = _band(axes, mask)
+        magnitude_axis(axes, low / 1.1, high * 1.1)
+        frequency_axis(axes, float(layer.frequency_hz[0]), float(layer.frequency_hz[-1]))
+        axes.set_title("Impedance of good units")
+        axes.legend(loc="best")
+        return figure
+
+
+def spread_figure(units: Sequence[tuple[str, DriverFit]], found: Sequence[Statistics]) -> Figure:
+    """How far every unit lies from the centre, a row for each quantity.
+
+    Args:
+        units: Name and fit.
+        found: What is said of each quantity.
+    """
+    found = [one for one in found if any(one.parameter in fit.parameters for _, fit in units)]
+    with style():
+        figure = new_figure(7.4, 1.2 + 0.3 * len(found))
+        axes = figure.subplots()
+        for row, one in enumerate(found):
+            strangers = {outlier.name for outlier in one.outliers}
+            decibel = one.unit == "dB"
+            for name, fit in units:
+                if one.parameter not in fit.parameters:
+                    continue
+                value = fit.parameters[one.parameter].value
+                off = math.expm1((value - one.centre) * DECIBEL) if decibel \
+                    else value / one.centre - 1  # fmt: skip
+                look = ("D", COLOURS[1]) if name in strangers else ("o", COLOURS[0])
+                axes.plot(100 * off, row, look[0], color=look[1], markersize=4.5, alpha=0.75)
+            axes.plot([-100 * one.spread, 100 * one.spread], [row, row], color=INK, linewidth=1.2)
+        axes.set_yticks(range(len(found)), [shown(one.parameter, one.unit).symbol for one in found])
+        axes.set_ylim(len(found) - 0.5, -0.5)
+        axes.set_ylabel("quantity")
+        axes.set_xlabel("off the centre of the series, %")
+        axes.set_title("Units of the series")
+        return figure

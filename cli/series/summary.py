@@ -13,9 +13,14 @@ import typer
 from cli.series import units as series_units
 from cli.series.units import Diameter, Model, Temperature, Tolerance, Units
 from cli.terminal import show
-from cli.words.options import AsJson
+from cli.terminal.sections import Drawing, Listed, Rows, Section, numbers
+from cli.terminal.tables import Column
+from cli.words.options import AsJson, Report
 
 if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+    from cli.series.units import Unit
     from fit.numerics.robust import Share
     from fit.series.statistics import Statistics
 
@@ -30,6 +35,7 @@ def summary(
     diameter: Diameter = None,
     air_temperature: Temperature = None,
     table_tolerance: Tolerance = None,
+    report: Report = None,
     as_json: AsJson = False,
 ) -> None:
     """Tell the spread of a series, and what drifts.
@@ -40,8 +46,12 @@ def summary(
     freeair series summary takes/lantern-* --diameter 118mm
     freeair series summary lantern-*.json --limits lantern-limits.toml --json
     """
+    from cli.report import forms
     from cli.series import limits_file
+    from cli.terminal import sections
     from fit.series.statistics import summarise
+
+    forms.check(report)
 
     bounds = None
     if limits is not None:
@@ -52,11 +62,16 @@ def summary(
     read = series_units.read(units, words, model)
     found = summarise(series_units.told_apart(read), bounds)
     timed = series_units.in_order_of_time(read)
+    told = _sections(read, found, timed=timed)
+    names = [unit.name for unit in read]
+    forms.write_sections(report, "The series in numbers", _lead(found, len(read)), told, names)
     if as_json:
         document = _document([unit.name for unit in read], read[0].fit.model, found, timed=timed)
         show.line(json.dumps(document, ensure_ascii=False, allow_nan=False))
     else:
-        _print(len(read), found, timed=timed)
+        sections.say(told)
+    if report is not None:
+        (show.note if as_json else show.line)(f"Report: {report}")
 
 
 def _document(
@@ -117,8 +132,7 @@ def _share(share: Share) -> dict[str, Any]:
     return {"value": share.value, "interval_95": [share.low, share.high]}
 
 
-def _print(count: int, found: Sequence[Statistics], *, timed: bool) -> None:
-    from cli.terminal import tables
+def _sections(read: Sequence[Unit], found: Sequence[Statistics], *, timed: bool) -> list[Section]:
     from fit.results.numbers import percent
     from fit.results.quantities import in_order, shown
 
@@ -140,43 +154,59 @@ def _print(count: int, found: Sequence[Statistics], *, timed: bool) -> None:
             )
         )
     columns = (
-        tables.Column(""),
-        tables.Column("least", right=True),
-        tables.Column("centre", right=True),
-        tables.Column("most", right=True),
-        tables.Column(""),
-        tables.Column("spread", right=True),
-        tables.Column("95 %", right=True),
-        tables.Column("measuring", right=True),
-        tables.Column("share", right=True),
+        Column(""),
+        *numbers("least", "centre", "most"),
+        Column(""),
+        *numbers("spread", "95 %", "measuring", "share"),
     )
-    show.heading(f"{count} units")
-    show.say(
-        "",
-        tables.plain_table(columns, rows),
-        "",
-        "Spread: standard deviation over the units (robust). Measuring: how far one unit would "
-        "scatter, measured again; share: of the variance. Errors that all units share count in "
-        "neither.",
-    )
-    told = [line for symbol in order for line in _lines(by_symbol[symbol], timed=timed)]
-    if told:
-        show.heading("What stands out")
-        show.say(*(show.hanging(f"  {line}") for line in told))
+
+    def draw() -> Figure:
+        from cli.series.picture import spread_figure
+
+        return spread_figure([(unit.name, unit.fit) for unit in read], found)
+
+    drawing = Drawing(
+        "spread", draw, "Every unit's distance from the centre of the series, by quantity",
+        "Dots: units. Bar: one standard deviation of the series either way. Diamonds: unlike the "
+        "rest.",
+    )  # fmt: skip
+    told = [
+        Section(
+            f"{len(read)} units",
+            (
+                Rows(columns, rows),
+                "",
+                "Spread: standard deviation over the units (robust). Measuring: how far one unit "
+                "would scatter, measured again; share: of the variance. Errors that all units "
+                "share count in neither.",
+                drawing,
+            ),
+        )
+    ]
+    lines = [line for symbol in order for line in _lines(by_symbol[symbol], timed=timed)]
     if not any(one.outliers for one in found):
-        show.say("", _farthest(min(found, key=lambda one: one.farthest.chance)))
+        lines.append(_farthest(min(found, key=lambda one: one.farthest.chance)))
     if not any(one.drifts for one in found):
         order_said = "time" if timed else "the order given"
-        show.say(
-            "",
+        lines.append(
             f"No drift in {order_said}."
             if any(one.drift is not None for one in found)
-            else f"Too few units to tell a drift in {order_said}.",
+            else f"Too few units to tell a drift in {order_said}."
         )
+    told.append(Section("What stands out", (Listed(lines),)))
     outside = [by_symbol[symbol] for symbol in order if by_symbol[symbol].beyond is not None]
     if outside:
-        show.heading("Outside the limits")
-        show.say("", _outside_table(outside))
+        told.append(Section("Outside the limits", (_outside_table(outside),)))
+    return told
+
+
+def _lead(found: Sequence[Statistics], count: int) -> str:
+    """The series in a sentence."""
+    strangers = {outlier.name for one in found for outlier in one.outliers}
+    if not strangers:
+        return f"{count} units, none unlike the rest."
+    verb = "is" if len(strangers) == 1 else "are"
+    return f"{count} units; {', '.join(sorted(strangers))} {verb} unlike the rest."
 
 
 def _lines(one: Statistics, *, timed: bool) -> list[str]:
@@ -225,8 +255,7 @@ def _percent(share: float) -> str:
     return f"{100 * share:.2g}"
 
 
-def _outside_table(found: Sequence[Statistics]) -> Any:
-    from cli.terminal import tables
+def _outside_table(found: Sequence[Statistics]) -> Rows:
     from fit.results.quantities import shown
 
     rows = []
@@ -243,11 +272,4 @@ def _outside_table(found: Sequence[Statistics]) -> Any:
                 f"{_percent(expected.low)} … {_percent(expected.high)} %",
             )
         )
-    columns = (
-        tables.Column(""),
-        tables.Column("counted", right=True),
-        tables.Column("95 %", right=True),
-        tables.Column("expected", right=True),
-        tables.Column("95 %", right=True),
-    )
-    return tables.plain_table(columns, rows)
+    return Rows((Column(""), *numbers("counted", "95 %", "expected", "95 %")), rows)

@@ -353,7 +353,7 @@ _SHOWN = {
 
 
 def _print(file: Path, found: Intention) -> None:
-    from cli.terminal.facts import facts, measured
+    from cli.terminal.sections import facts, measured
     from fit.results.shares import shares
 
     show.heading("What the driver must become")

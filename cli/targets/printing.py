@@ -6,9 +6,12 @@ import json
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from cli.terminal import show
+from cli.terminal import sections, show
+from cli.terminal.sections import Drawing, Facts, Findings, Rows, Section, numbers
 
 if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
     from fit.design.winding import Coil, Gap
     from fit.design.wire import Identified
     from fit.results.result import Estimate
@@ -22,15 +25,14 @@ def show_identified(found: tuple[Identified, ...], as_json: bool) -> None:
     if as_json:
         show.line(json.dumps({"format": "freeair-coil/1", "wire": _wire_json(found)}))
     else:
-        say_identified(found)
+        sections.say([identified(found)])
 
 
-def say_identified(found: tuple[Identified, ...]) -> None:
+def identified(found: tuple[Identified, ...]) -> Section:
     """What an unknown wire may be, in words."""
     from fit.design.wire import in_words
 
-    show.heading("Unknown wire")
-    show.findings([in_words(found)])
+    return Section("Unknown wire", (Findings([in_words(found)]),))
 
 
 def _wire_json(found: tuple[Identified, ...]) -> list[dict[str, Any]]:
@@ -46,10 +48,8 @@ def _wire_json(found: tuple[Identified, ...]) -> list[dict[str, Any]]:
     ]
 
 
-def show_ranking(coils: Sequence[Coil], gap: Gap | None) -> None:
+def ranking(coils: Sequence[Coil], gap: Gap | None) -> Section:
     """The coils that can be wound, closest to the wish first."""
-    from cli.terminal.facts import grid
-
     rows = []
     for coil in coils[:_SHOWN]:
         free = [] if gap is None else [f"{min(coil.clearances(gap)) * 1e3:.2f}"]
@@ -68,13 +68,13 @@ def show_ranking(coils: Sequence[Coil], gap: Gap | None) -> None:
             )
         )
     titles = ["wire mm", "layers", "turns", "ohm", "limits ohm", "high mm", "wide mm", "g"]
-    show.heading("Coils that can be wound, closest first")
-    show.say(grid([*titles, *(["free mm"] if gap is not None else [])], rows))
-    if len(coils) > _SHOWN:
-        show.say(f"and {len(coils) - _SHOWN} more (all of them with --json)")
+    table = Rows(numbers(*titles, *(["free mm"] if gap is not None else [])), rows)
+    more = len(coils) - _SHOWN
+    said = (f"and {more} more (all of them with --json)",) if more > 0 else ()
+    return Section("Coils that can be wound, closest first", (table, *said))
 
 
-def show_coil(
+def coil_sections(
     coil: Coil,
     gap: Gap | None,
     gap_height: float | None,
@@ -83,9 +83,8 @@ def show_coil(
     metal_former: bool,
     *,
     first: bool,
-) -> None:
+) -> list[Section]:
     """One coil with all that follows from it."""
-    from cli.terminal.facts import facts
     from fit.design.winding import CAUTIOUS_DENSITY, cautions
 
     low, nominal, high = coil.resistance
@@ -114,11 +113,21 @@ def show_coil(
     if gap_height is not None:
         rows.append(("wire in the gap", f"{coil.length_in_gap(gap_height):.3g}", "m",
                      "coil centred, stray field left out"))  # fmt: skip
-    show.heading(f"{'The closest: ' if first else ''}{coil.layers} layers of {coil.turns} turns")
-    show.say(facts(rows))
+    title = f"{'The closest: ' if first else ''}{coil.layers} layers of {coil.turns} turns"
+
+    def draw() -> Figure:
+        from cli.targets.coil_picture import coil_figure
+
+        return coil_figure(coil, gap, gap_height)
+
+    section = Drawing(
+        "winding", draw, "Cross section of the winding in its gap",
+        "One side of the coil, cut through its axis, to scale; the thickest wire allowed.",
+    )  # fmt: skip
+    told = [Section(title, (Facts(rows), section))]
     if found := cautions(coil, gap, watt, metal_former=metal_former):
-        show.heading("Mind")
-        show.findings(found)
+        told.append(Section("Mind", (Findings(found),)))
+    return told
 
 
 _OPEN = {
@@ -133,19 +142,15 @@ _OPEN = {
 }
 
 
-def show_open(open_by: Mapping[str, Estimate]) -> None:
+def open_sections(open_by: Mapping[str, Estimate]) -> list[Section]:
     """What the limits given with former and gap leave open; nothing where none were."""
-    from cli.terminal.facts import facts
-
     rows = []
     for name, estimate in open_by.items():
         if estimate.standard_uncertainty > 0:
             word, unit, scale = _OPEN[name]
             low, high = (scale * bound for bound in estimate.interval_95)
             rows.append((word, f"{scale * estimate.value:.4g}", unit, f"{low:.4g} to {high:.4g}"))
-    if rows:
-        show.heading("By the limits of former and gap, 95 %")
-        show.say(facts(rows))
+    return [Section("By the limits of former and gap, 95 %", (Facts(rows),))] if rows else []
 
 
 def show_json(

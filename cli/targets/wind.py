@@ -10,7 +10,7 @@ import typer
 from cli.targets.coil_words import COIL_TEMPERATURE
 from cli.terminal import show
 from cli.words import units
-from cli.words.options import AsJson, one_of, valued
+from cli.words.options import AsJson, Report, one_of, valued
 from cli.words.values import Value
 from meas.errors import UsageError
 
@@ -117,6 +117,7 @@ def wind(
         Path | None,
         typer.Option(metavar="FILE", help="Put Re and the facts of the coil into this file."),
     ] = None,
+    report: Report = None,
     replace: Annotated[
         bool, typer.Option("--replace", help="Values that stand there already may be replaced.")
     ] = False,
@@ -129,10 +130,13 @@ def wind(
     freeair wind --resistance 5.6ohm --at-least --former 20mm --wire 0.2mm --wire AWG32
     freeair wind --sample-length 2.5m --sample-resistance 1.37ohm --sample-overall 0.22mm
     """
+    from cli.report import forms
     from cli.targets import coil_words, printing
     from cli.targets.coil_words import CoilWords
+    from cli.terminal import sections
     from fit.design.coil_limits import coil_uncertainty
 
+    forms.check(report)
     words = CoilWords(
         tuple(wire or ()), metal, former, former_thickness, tuple(layers or ()), turns, height,
         pole, plate, gap_height,
@@ -167,18 +171,27 @@ def wind(
     high = coil_words.gap_height(words)
     open_by = coil_uncertainty(coils[0], gap, high, stated)
     _write_targets(targets, coils[0], high, replace=replace)
+    ranked = resistance is not None
+    told = [
+        *([] if found is None else [printing.identified(found)]),
+        *([printing.ranking(coils, gap)] if ranked else []),
+        *printing.coil_sections(coils[0], gap, high, kelvin, watt, metal_former, first=ranked),
+        *printing.open_sections(open_by),
+    ]
+    ohm = coils[0].resistance[1]
+    lead = (
+        f"{coils[0].turns} turns of {coils[0].wire.bare * 1e3:.3g} mm {coils[0].wire.metal.name} "
+        f"in {coils[0].layers} layers: {ohm:.3g} ohm at 20 C, {coils[0].mass * 1e3:.2g} g."
+    )
+    forms.write_sections(report, "Voice coil", lead, told)
     if as_json:
         printing.show_json(coils, found, gap, high, kelvin, watt, metal_former, open_by)
         return
-    if found is not None:
-        printing.say_identified(found)
-    if resistance is not None:
-        printing.show_ranking(coils, gap)
-    ranked = resistance is not None
-    printing.show_coil(coils[0], gap, high, kelvin, watt, metal_former, first=ranked)
-    printing.show_open(open_by)
+    sections.say(told)
     if targets is not None:
         show.say("", f"Put into {targets}: Re and the facts of this coil.")
+    if report is not None:
+        show.line(f"Report: {report}")
 
 
 def _refuse_misfit(coil: Coil, gap: Gap | None) -> None:

@@ -128,6 +128,7 @@ def _series() -> None:
     from cli.series import picture
     from fit.series.limits import derive
     from fit.series.mask import judge, profile
+    from fit.series.statistics import summarise
 
     rng = np.random.default_rng(3)
     spreads = {"Re": 0.008, "Le": 0.02, "Bl": 0.012, "Mms": 0.01, "Cms": 0.05, "Rms": 0.06}
@@ -138,6 +139,8 @@ def _series() -> None:
     ]  # fmt: skip
     mask = derive(good).mask
     assert mask is not None
+    picture.mask_figure(mask)
+    picture.spread_figure(good, summarise(good))
     for driver in (PLAIN, PLAIN.but(Mms=1.4), HIGH_Q):
         fit = fit_of(driver)
         seen = profile(fit)
@@ -176,6 +179,17 @@ def _resistors() -> None:
         choice_figure(best, "hot")
 
 
+def _windings() -> None:
+    from cli.targets.coil_picture import coil_figure
+    from fit.design.winding import Coil, Former, Gap
+    from fit.design.wire import enamelled
+
+    coil = Coil(enamelled(0.2e-3), Former(20e-3, 0.1e-3), layers=4, turns=152)
+    coil_figure(coil, Gap(19.4e-3, 22.6e-3, 6e-3), 6e-3)
+    coil_figure(coil, None, None)
+    coil_figure(Coil(enamelled(0.05e-3), Former(13e-3, 0.1e-3), layers=2, turns=3000), None, 4e-3)
+
+
 def _sheets() -> None:
     from cli.report import comparison_page, fit_page, paper
     from cli.report.comparison_page import Compared
@@ -210,6 +224,7 @@ GROUPS: dict[str, Callable[[], None]] = {
     "series": _series,
     "archive": _archive,
     "resistors": _resistors,
+    "windings": _windings,
     "sheets": _sheets,
 }
 

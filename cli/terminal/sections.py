@@ -1,0 +1,132 @@
+"""What a command says, in sections: in the terminal without pictures, on a page with them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from rich.table import Table
+from rich.text import Text
+
+from cli.terminal import show
+from cli.terminal.tables import Column, plain_table
+from fit.results.numbers import decimals_for, number
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+    from fit.results.result import Estimate
+    from meas.errors import Finding
+
+Fact = tuple[str, str, str, str]
+"""What, value, unit, remark."""
+
+
+@dataclass(frozen=True)
+class Facts:
+    """One fact a line."""
+
+    rows: Sequence[Fact]
+
+
+@dataclass(frozen=True)
+class Rows:
+    """A table under titles."""
+
+    columns: Sequence[Column]
+    rows: Sequence[Sequence[str | Text]]
+
+
+@dataclass(frozen=True)
+class Listed:
+    """Sentences of equal rank."""
+
+    items: Sequence[str]
+
+
+@dataclass(frozen=True)
+class Findings:
+    """What to mind, and what to do about it."""
+
+    items: Sequence[Finding]
+
+
+@dataclass(frozen=True, eq=False)
+class Drawing:
+    """A picture, drawn only where a page wants it.
+
+    Attributes:
+        name: One word, its own on the page.
+        draw: Makes the figure.
+        spoken: What it shows, for who cannot see it.
+        caption: Below it.
+    """
+
+    name: str
+    draw: Callable[[], Figure]
+    spoken: str
+    caption: str
+
+
+Block = str | Text | Facts | Rows | Listed | Findings | Drawing
+
+
+@dataclass(frozen=True)
+class Section:
+    """A heading with what stands below it."""
+
+    title: str
+    blocks: Sequence[Block]
+
+
+def numbers(*titles: str) -> tuple[Column, ...]:
+    """Columns of numbers."""
+    return tuple(Column(title, right=True) for title in titles)
+
+
+def say(sections: Iterable[Section]) -> None:
+    """Sections in the terminal; one of nothing but pictures is left out."""
+    for section in sections:
+        blocks = [block for block in section.blocks if not isinstance(block, Drawing)]
+        if not blocks:
+            continue
+        show.heading(section.title)
+        for block in blocks:
+            match block:
+                case Facts():
+                    show.say(facts(block.rows))
+                case Rows():
+                    show.say("", plain_table(block.columns, block.rows))
+                case Listed():
+                    show.say(*(show.hanging(f"  {item}") for item in block.items))
+                case Findings():
+                    show.findings(block.items)
+                case _:
+                    show.say(block)
+
+
+def facts(rows: Sequence[Fact]) -> Table:
+    """One fact a line; remarks wrap."""
+    table = Table(
+        box=None, show_header=False, show_edge=False, pad_edge=False, padding=(0, 1, 0, 0)
+    )
+    table.add_column(no_wrap=True)
+    table.add_column(justify="right", no_wrap=True)
+    table.add_column(no_wrap=True)
+    table.add_column()
+    for what, value, unit, remark in rows:
+        table.add_row(Text(what, style="bold"), value, unit, Text(remark, style="dim"))
+    return table
+
+
+def measured(what: str, estimate: Estimate, unit: str, scale: float, remark: str = "") -> Fact:
+    """A fact with its 95 % reach, rounded together."""
+    low, high = (end / scale for end in estimate.interval_95)
+    value = estimate.value / scale
+    reach = max(high - value, value - low)
+    if reach <= 0:
+        return what, f"{value:.4g}", unit, remark
+    decimals = decimals_for(reach, value)
+    said = f"± {number(reach, decimals)} (95 %)"
+    return what, number(value, decimals), unit, f"{said}; {remark}" if remark else said
