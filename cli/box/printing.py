@@ -8,8 +8,6 @@ from typing import TYPE_CHECKING, Any
 from cli.terminal.sections import Drawing, Facts, Findings, Rows, Section, numbers
 
 if TYPE_CHECKING:
-    from matplotlib.figure import Figure
-
     from cli.box.design import Design
     from fit.box.predict import Prediction
     from fit.box.saved_driver import SavedDriver
@@ -83,7 +81,7 @@ def sections(
     from fit.box.predict import CHUFFS
     from fit.results.result import Z95
 
-    def draw() -> Figure:
+    def draw() -> Any:
         from cli.box.pictures import prediction_figure
 
         return prediction_figure(

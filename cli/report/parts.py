@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from markupsafe import Markup
 
@@ -15,8 +15,6 @@ from fit.results.numbers import with_unit
 from fit.results.quantities import shown
 
 if TYPE_CHECKING:
-    from matplotlib.figure import Figure
-
     from fit.compare.changes import Change
     from fit.results.judge import Target
     from fit.results.result import Estimate
@@ -29,10 +27,10 @@ class Plot:
 
     svg: Markup
     caption: str
-    figure: Figure
+    figure: Any
 
 
-def drawn(figure: Figure, name: str, spoken: str, caption: str) -> Plot:
+def drawn(figure: Any, name: str, spoken: str, caption: str) -> Plot:
     """A figure made at home in a page.
 
     Args:

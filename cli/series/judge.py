@@ -21,8 +21,6 @@ from cli.words.options import AsJson, ByStatus, Report
 from meas.errors import Finding, Refused, UsageError
 
 if TYPE_CHECKING:
-    from matplotlib.figure import Figure
-
     from cli.sources.takes_and_tables import Gathered
     from cli.words.session import SessionWords
     from fit.given.measured import Session
@@ -127,7 +125,7 @@ class _Seen:
     magnitude_ohm: FloatArray
 
 
-def _figure(limits: SeriesLimits, seen: _Seen, verdict: UnitVerdict) -> Figure:
+def _figure(limits: SeriesLimits, seen: _Seen, verdict: UnitVerdict) -> Any:
     from cli.series.picture import unit_figure
 
     assert limits.mask is not None  # asked for only where there is one

@@ -22,8 +22,6 @@ from meas.errors import UsageError
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from matplotlib.figure import Figure
-
     from fit.series.limits import SeriesLimits
 
 
@@ -154,7 +152,7 @@ def _sections(found: SeriesLimits) -> list[Section]:
     ]
     if mask is not None:
 
-        def draw() -> Figure:
+        def draw() -> Any:
             from cli.series.picture import mask_figure
 
             return mask_figure(mask)

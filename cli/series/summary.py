@@ -18,8 +18,6 @@ from cli.terminal.tables import Column
 from cli.words.options import AsJson, Report
 
 if TYPE_CHECKING:
-    from matplotlib.figure import Figure
-
     from cli.series.units import Unit
     from fit.numerics.robust import Share
     from fit.series.statistics import Statistics
@@ -160,7 +158,7 @@ def _sections(read: Sequence[Unit], found: Sequence[Statistics], *, timed: bool)
         *numbers("spread", "95 %", "measuring", "share"),
     )
 
-    def draw() -> Figure:
+    def draw() -> Any:
         from cli.series.picture import spread_figure
 
         return spread_figure([(unit.name, unit.fit) for unit in read], found)

@@ -10,8 +10,6 @@ from cli.terminal import sections, show
 from cli.terminal.sections import Drawing, Facts, Findings, Rows, Section, numbers
 
 if TYPE_CHECKING:
-    from matplotlib.figure import Figure
-
     from fit.design.winding import Coil, Gap
     from fit.design.wire import Identified
     from fit.results.result import Estimate
@@ -115,7 +113,7 @@ def coil_sections(
                      "coil centred, stray field left out"))  # fmt: skip
     title = f"{'The closest: ' if first else ''}{coil.layers} layers of {coil.turns} turns"
 
-    def draw() -> Figure:
+    def draw() -> Any:
         from cli.targets.coil_picture import coil_figure
 
         return coil_figure(coil, gap, gap_height)

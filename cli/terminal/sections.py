@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from rich.table import Table
 from rich.text import Text
@@ -14,8 +14,6 @@ from cli.terminal.tables import Column, plain_table
 from fit.results.numbers import decimals_for, number
 
 if TYPE_CHECKING:
-    from matplotlib.figure import Figure
-
     from fit.results.result import Estimate
     from meas.errors import Finding
 
@@ -64,7 +62,7 @@ class Drawing:
     """
 
     name: str
-    draw: Callable[[], Figure]
+    draw: Callable[[], Any]
     spoken: str
     caption: str
 
