@@ -114,7 +114,7 @@ def coil_sections(
     title = f"{'The closest: ' if first else ''}{coil.layers} layers of {coil.turns} turns"
 
     def draw() -> Any:
-        from cli.targets.coil_picture import coil_figure
+        from cli.pictures.coil import coil_figure
 
         return coil_figure(coil, gap, gap_height)
 

@@ -36,8 +36,6 @@ FENCES = {
             "cli/rig/choice_picture.py",
             "cli/box/pictures.py",
             "cli/series/picture.py",
-            "cli/targets/coil_picture.py",
-            "cli/filter/circuit_picture.py",
             "cli/refit/pictures.py",
         },
         True,

@@ -180,7 +180,7 @@ def _resistors() -> None:
 
 
 def _windings() -> None:
-    from cli.targets.coil_picture import coil_figure
+    from cli.pictures.coil import coil_figure
     from fit.design.winding import Coil, Former, Gap
     from fit.design.wire import enamelled
 
