@@ -71,7 +71,10 @@ def exploring(
     }
     return Exploring(
         data=_script_safe(document),
-        script=Markup(f"{_file('vendor/uplot/uPlot.iife.min.js')}\n{_file('explore.js')}"),
+        script=Markup(
+            f"/*\n{_file('vendor/uplot/LICENSE')}\n*/\n{_file('vendor/uplot/uPlot.iife.min.js')}\n"
+            f"{_file('explore.js')}"
+        ),
         style=Markup(_file("vendor/uplot/uPlot.min.css")),
         names=tuple(names),
         rows=tuple(_rows(curves)),

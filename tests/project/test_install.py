@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import subprocess
 import sys
 import tarfile
@@ -101,10 +102,33 @@ def test_wheel_holds_our_three_packages_whole(built: tuple[Path, Path]) -> None:
     about = f"freeair-{PROJECT['version']}.dist-info"
     assert {name.split("/")[0] for name in names} == {*PACKAGES, about}
     assert {name for name in names if not name.startswith(about)} == own_files(*PACKAGES)
-    assert f"{about}/licenses/LICENSE" in names
+    for licence in PROJECT["license-files"]:
+        assert f"{about}/licenses/{licence}" in names
     for needed in ("report/fit.html.j2", "report/style.css", "report/explore.js"):
         assert f"cli/{needed}" in names
     assert {"meas/py.typed", "fit/py.typed"} <= names
+
+
+def test_the_same_bytes_wherever_and_whenever_it_is_built(
+    built: tuple[Path, Path], tmp_path: Path
+) -> None:
+    """In a copy with other times and permissions of files, and another folder's name."""
+    copy = tmp_path / "elsewhere"
+    copy.mkdir()
+    for name in sorted(SOURCE_ONLY - {"PKG-INFO"} | {*PACKAGES}):
+        if (ROOT / name).is_dir():
+            shutil.copytree(
+                ROOT / name, copy / name, copy_function=shutil.copyfile,
+                ignore=shutil.ignore_patterns("__pycache__"),
+            )  # fmt: skip
+        else:
+            shutil.copyfile(ROOT / name, copy / name)
+    for file in copy.rglob("*"):
+        os.utime(file, (1e9, 1e9))
+        file.chmod(0o700 if file.is_dir() else 0o600)
+    uv(["build", "--quiet", "--out-dir", tmp_path / "dist", copy], tmp_path)
+    for first in built:
+        assert (tmp_path / "dist" / first.name).read_bytes() == first.read_bytes(), first.name
 
 
 def test_source_archive_holds_what_the_tests_need(built: tuple[Path, Path]) -> None:

@@ -57,3 +57,42 @@ def test_every_command_and_option_exists(command):
     assert path, command
     for option in re.findall(r"--[a-z-]+", command):
         assert option in shown.stdout, (command, option)
+
+
+def _leaves(commands, before=()):
+    for name, (home, _) in commands.items():
+        if isinstance(home, str):
+            yield (*before, name)
+        else:
+            yield from _leaves(home, (*before, name))
+
+
+def _helps():
+    """What ``--help`` says, by command."""
+    from cli.main import COMMANDS as HOMES
+    from cli.main import app
+
+    runner = CliRunner()
+    return {
+        words: runner.invoke(app, [*words, "--help"], env={"COLUMNS": "100"}).stdout
+        for words in _leaves(HOMES)
+    }
+
+
+def test_every_command_is_in_the_readme_and_every_option_in_a_command():
+    helps = _helps()
+    text = re.sub(r"\s+", " ", README)
+    for words in helps:
+        # A group may be named once for all of its words, such as `freeair polarity`.
+        assert re.search(rf"freeair ({' '.join(words)}|{words[0]}`)", text), words
+    known = {option for text in helps.values() for option in re.findall(r"--[a-z][a-z0-9-]*", text)}
+    assert set(re.findall(r"(?<![\w-])--[a-z][a-z0-9-]*", README)) <= known
+
+
+def test_defaults_that_the_readme_names_are_those_of_the_help():
+    helps = {" ".join(words): re.sub(r"\s+", " ", text) for words, text in _helps().items()}
+    assert "default `magnet-down`" in README
+    assert "magnet-down" in helps["fit"].split("--held")[1][:400]
+    assert re.search(r"1 % unless `--table-tolerance", README)
+    assert "Default 1% for each table" in helps["fit"]
+    assert "0 done, 1 the data or the bench cannot support the result" in README
