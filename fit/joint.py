@@ -27,7 +27,7 @@ from fit.problem.settle import Settled, polished, settle, to_all_digits
 from fit.results import model_findings
 from fit.results.result import DriverFit, FittedCurve
 from fit.search.candidates import fitted
-from fit.search.choose import Contest
+from fit.search.choose import Contest, without_second
 from fit.search.first_mass_or_box import start as joint_start
 from fit.uncertainty import budget, doubts, monte_carlo
 from fit.uncertainty.rivals import Rival, rivals_of
@@ -123,12 +123,14 @@ class Chosen:
         rivals: The other models.
         scores: Name of each model to its criterion.
         freedom: Degrees of freedom of the repeatability.
+        second: The best model with a second resonance, where one was tried.
     """
 
     settled: Settled
     rivals: Sequence[Rival] = ()
     scores: Mapping[str, float] = field(default_factory=dict)
     freedom: float = math.inf
+    second: Settled | None = None
 
 
 def chosen(curves: Sequence[MeasuredCurve], session: Session, model: str = AUTO) -> Chosen:
@@ -148,9 +150,10 @@ def chosen(curves: Sequence[MeasuredCurve], session: Session, model: str = AUTO)
         raise Refused([_NO_FREE_AIR])
     contest = Contest()
     ranking = contest.ranked(fitted(curves, session, contest, wanted))
+    ranking, second = without_second(ranking)
     best = next(c for c in ranking.candidates if model in (AUTO, c.problem.driver.name))
     settled, freedom = with_repeatability(polished(best))
-    return Chosen(settled, rivals_of(best, ranking), ranking.scores, freedom)
+    return Chosen(settled, rivals_of(best, ranking), ranking.scores, freedom, second)
 
 
 def reported(found: Chosen, *, linear: bool = False) -> DriverFit:
@@ -174,6 +177,7 @@ def reported(found: Chosen, *, linear: bool = False) -> DriverFit:
     findings = [
         *doubts.about(found.settled, limits.estimates, band),
         *doubts.about_model(found.settled, found.rivals, found.scores, at),
+        *doubts.about_second(found.settled, found.second, limits.estimates),
         *model_findings.doubts(problem.driver.name, limits.estimates, band),
         *(_doubts_about_air(problem.session) if "Vas" in limits.estimates else []),
     ]

@@ -104,7 +104,7 @@ def from_fit(name: str, fit: DriverFit) -> Load:
 def fitted_impedance(
     frequency_hz: FloatArray, values: Mapping[str, float], model: str
 ) -> ComplexArray:
-    """Impedance of a fitted driver in free air [ohm], shape (n,).
+    """Impedance of a fitted driver in free air [ohm], its frame held still, shape (n,).
 
     Args:
         frequency_hz: Frequencies [Hz], shape (n,), within the band of the take: an empirical coil
@@ -117,7 +117,8 @@ def fitted_impedance(
     """
     known = in_free_air(model, values)
     s = np.asarray(2j * np.pi * np.asarray(frequency_hz, dtype=float))
-    return known.driver.impedance(s, known.internal).total
+    driver, theta = known.driver, known.internal
+    return driver.blocked(s, theta) + driver.motion(s, theta)
 
 
 def _spline(frequency_hz: FloatArray, values: ComplexArray) -> Impedance:

@@ -283,6 +283,13 @@ class Driver:
         if condition.stiffness is not None:
             stiffness, along = stiffness + condition.stiffness, along + condition.along
             by_stiffness += condition.by_stiffness
+        by_inertia: Any = 0.0
+        w0 = np.exp(theta[RESONANCE])
+        beside = self.mechanics.reaction(s / w0, self.of_laws(theta), condition.inertia)
+        if beside is not None:
+            whole, with_x, by_inertia, by_law = (w0 * w0 * part for part in beside)
+            stiffness, along = stiffness + whole, along + with_x
+            by_stiffness += zip(self.law_columns, by_law, strict=True)
         zm, by = motional(s, np.exp(theta[STRENGTH]), condition.inertia, loss, stiffness)
         flat = Re + np.zeros_like(zm)
         zc, by_coil = known.coil
@@ -292,7 +299,10 @@ class Driver:
             (STRENGTH, by[0]),
             (RESONANCE, by[3] * (2 * stiffness - along)),
             (LOSS, by[2] * loss),
-            *((column, by[1] * change) for column, change in condition.by_inertia),
+            *(
+                (column, (by[1] + by[3] * by_inertia) * change)
+                for column, change in condition.by_inertia
+            ),
             *((column, by[3] * change) for column, change in by_stiffness),
         ]
         if "re" in columns:
@@ -301,8 +311,8 @@ class Driver:
             moving.append((columns["loss"], by[2] * loss))
         if known.ring is not None:
             blocked = blocked + known.ring[0]
-            beside, moving = self._turned(zm, moving, known.ring)
-            still += beside
+            of_ring, moving = self._turned(zm, moving, known.ring)
+            still += of_ring
             zm = zm * known.ring[1] ** 2
         order, slopes = zip(*still, *moving, strict=True)
         return Modelled(blocked + zm, zm, np.array(slopes), list(order))

@@ -1,5 +1,8 @@
 """The moving system beside its mass: spring and closed former, normalised at resonance.
 
+A frame that moves, or a second resonance, stands beside both and is not normalised: fs and Qs are
+those of a driver held still (`fit.driver.laws.frame`).
+
 Definitions that hold under every law: resonance where the mechanical impedance is real, Rms that
 value there, Cms = 1/(ws^2 Mms), Qms = ws Mms/Rms. The sum of the laws is therefore normalised to
 one at resonance, its loss there taken into Rms.
@@ -15,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fit.driver.elements.unbounded import Slopes
+from fit.driver.laws.frame import Beside, Reaction
 from fit.driver.laws.law import Law, Stiffness
 
 FloatArray = NDArray[np.float64]
@@ -30,15 +34,18 @@ class Mechanics:
     Attributes:
         suspension: Law of the spring; None for an ideal one.
         former: A closed former; None without one.
+        beside: A frame that moves, or a second resonance; None without one.
     """
 
     suspension: Law | None = None
     former: Law | None = None
+    beside: Beside | None = None
 
     @property
     def laws(self) -> tuple[Law, ...]:
         """The laws in the order of their parameters."""
-        return tuple(law for law in (self.suspension, self.former) if law is not None)
+        laws = (self.suspension, self.beside, self.former)
+        return tuple(law for law in laws if law is not None)
 
     @property
     def name(self) -> str:
@@ -67,6 +74,20 @@ class Mechanics:
         for law in self.laws:
             found = [np.concatenate([head, tail]) for head in found for tail in law.starts]
         return tuple(found)
+
+    def as_seen(self, state: FloatArray, internal: FloatArray) -> FloatArray:
+        """A reference state whose resonance shows where that of a state without laws does.
+
+        Args:
+            state: Logarithms of `fit.driver.impedance`, shape (4,).
+            internal: Parameters of the laws, shape (size,).
+        """
+        reaction = self.reaction(_AT_RESONANCE, internal, 1.0)
+        if reaction is None:
+            return state
+        moved = state.copy()
+        moved[2] -= 0.5 * np.log(max(1.0 + float(reaction[0][0].real), 0.3))
+        return moved
 
     def stiffness(self, x: ComplexArray, internal: FloatArray) -> Stiffness:
         """Dynamic stiffness over ws^2 Mms, its constant loss taken out: 1 at resonance.
@@ -100,6 +121,20 @@ class Mechanics:
         by_internal: ComplexArray = np.zeros((self.size, *k.shape), dtype=np.complex128)
         by_internal[-self.former.size :] = by_own
         return _lossless_at_resonance(x, k / size, along / size, by_internal / size, by_size / size)
+
+    def reaction(self, x: ComplexArray, internal: FloatArray, inertia: Any) -> Reaction | None:
+        """Reaction of what moves beside the cone, as `Beside.reaction`; None without it.
+
+        The derivatives by parameters are those of all laws, shape (size, n).
+        """
+        if self.beside is None:
+            return None
+        first = 0 if self.suspension is None else self.suspension.size
+        own = slice(first, first + self.beside.size)
+        whole, along, by_inertia, by_own = self.beside.reaction(x, internal[own], inertia)
+        slopes = np.zeros((self.size, *whole.shape), dtype=np.complex128)
+        slopes[own] = by_own
+        return whole, along, by_inertia, slopes
 
     def _sum(self, x: ComplexArray, internal: FloatArray) -> Stiffness:
         """Sum of the laws before it is normalised, with its derivatives."""

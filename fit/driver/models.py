@@ -14,6 +14,7 @@ from fit.driver.coils.plain import Plain
 from fit.driver.elements.quantity import Quantity
 from fit.driver.laws.creep import Creep
 from fit.driver.laws.former import Former
+from fit.driver.laws.frame import Frame, Second
 from fit.driver.laws.law import Law
 from fit.driver.laws.relaxing import Relaxing
 from fit.driver.mechanics import IDEAL, Mechanics
@@ -36,6 +37,8 @@ SUSPENSIONS: tuple[Law, ...] = (Creep(), Relaxing())
 
 _FORMER = Former()
 
+FRAME, SECOND = Frame(), Second()
+
 CANDIDATES: tuple[Mechanics, ...] = (
     *(Mechanics(suspension=law) for law in SUSPENSIONS),
     Mechanics(former=_FORMER),
@@ -46,8 +49,10 @@ MECHANICS: tuple[Mechanics, ...] = (
     IDEAL,
     *CANDIDATES,
     *(Mechanics(suspension=law, former=_FORMER) for law in SUSPENSIONS),
+    Mechanics(beside=FRAME),
+    *(Mechanics(suspension=law, beside=FRAME) for law in SUSPENSIONS),
 )
-"""Every moving system; two laws at once by name only."""
+"""Every moving system that a driver may have; suspension and former at once by name only."""
 
 COIL_NAMES = tuple(coil.name for coil in COILS)
 LAW_NAMES = tuple(mechanics.name for mechanics in MECHANICS if mechanics.laws)
@@ -58,7 +63,9 @@ OF_COILS: dict[str, Quantity] = {
 """Parameters of coil models."""
 
 OF_LAWS: dict[str, Quantity] = {
-    symbol: meaning for law in (*SUSPENSIONS, _FORMER) for symbol, meaning in law.quantities.items()
+    symbol: meaning
+    for law in (*SUSPENSIONS, _FORMER, FRAME)
+    for symbol, meaning in law.quantities.items()
 }
 """Parameters of laws of suspension and former."""
 

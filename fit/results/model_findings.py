@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from functools import partial
 
 from fit.driver.elements.quantity import rounded
-from fit.driver.models import named
+from fit.driver.models import FRAME, named
 from fit.results.error_sources import variance
 from fit.results.model_words import laws_in, loss_shares, shares_of_loss
 from fit.results.propagate import effects_on
@@ -27,7 +28,11 @@ def doubts(
         parameters: Symbol to estimate.
         band: Lowest and highest frequency in free air [Hz].
     """
+    values = {name: e.value for name, e in parameters.items()}
     found = []
+    if named(model)[1].beside is FRAME and "f_frame" in values:
+        written = partial(_written, parameters)
+        found.append(FRAME.finding(written, values, 0.0))
     if named(model)[0].within_band_only:
         found.append(
             Finding(
@@ -66,6 +71,10 @@ def of_laws(fit: DriverFit) -> tuple[Finding, ...]:
     values = {name: e.value for name, e in parameters.items()}
     laws = {law.name: law for law in laws_in(values).laws}
     return tuple(
-        laws[name].finding(lambda symbol: with_interval(symbol, parameters[symbol]), values, share)
+        laws[name].finding(partial(_written, parameters), values, share)
         for name, share in loss_shares(parameters).items()
     )
+
+
+def _written(parameters: Mapping[str, Estimate], symbol: str) -> str:
+    return with_interval(symbol, parameters[symbol])

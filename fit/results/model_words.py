@@ -52,6 +52,7 @@ def shares_of_loss(values: Mapping[str, float]) -> dict[str, float]:
     return {
         law.name: values["Qms"] * law.loss(own) / size
         for law, own in zip(mechanics.laws, mechanics.parts(internal), strict=True)
+        if law is not mechanics.beside
     }
 
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from fit.driver.coils.coil import CoilModel
 from fit.driver.mechanics import IDEAL, Mechanics
-from fit.driver.models import CANDIDATES, COILS
+from fit.driver.models import CANDIDATES, COILS, FRAME, SECOND
 from fit.given.measured import MeasuredCurve, Session
 from fit.problem.joint_problem import Problem
 from fit.problem.settle import Settled, settle
@@ -66,6 +66,7 @@ def fitted(
     near = _near_the_best(coils)
     found += laws_on_the_best_coil(coils)
     found += formers_beside_other_coils(coils, near)
+    found += what_moves_beside_the_cone(coils.candidates[0], contest.ranked(found).candidates[0])
     leaders = _leaders_with_laws(found, contest)
     found += laws_of_leaders_on_other_coils(leaders, near)
     if leaders:
@@ -112,6 +113,26 @@ def formers_beside_other_coils(coils: Ranking, near: Sequence[Settled]) -> list[
         if best.leaves_structure or other.problem.driver.coil.size < size
         for law in CANDIDATES
         if law.former is not None
+    ]
+
+
+def what_moves_beside_the_cone(coil: Settled, best: Settled) -> list[Settled]:
+    """Try a frame that moves, and a second resonance, where something is left to explain.
+
+    A slow give of the suspension may be a frame that moves below fs: there its compliance rises
+    too, but comes back. Where the best model leaves structure over, either may be beside its law.
+
+    Args:
+        coil: The best coil without laws.
+        best: The best model so far.
+    """
+    suspension = best.problem.driver.mechanics.suspension
+    if not best.leaves_structure:
+        return [] if suspension is None else [with_laws(coil, Mechanics(beside=FRAME))]
+    return [
+        with_laws(coil, Mechanics(suspension=law, beside=beside))
+        for law in dict.fromkeys((None, suspension))
+        for beside in (FRAME, SECOND)
     ]
 
 

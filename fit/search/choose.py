@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
+from fit.driver.models import SECOND
 from fit.numerics.least_squares import least_squares
 from fit.problem import shape_errors
 from fit.problem.settle import Settled
@@ -124,6 +125,25 @@ class Contest:
             )
         ranked = sorted(candidates, key=lambda c: scores.get(c.problem.driver.name, math.inf))
         return Ranking(ranked, scores, likeliest)
+
+
+def without_second(ranking: Ranking) -> tuple[Ranking, Settled | None]:
+    """The ranking without models of a second resonance, and the best of these if there are any.
+
+    Such a model is no driver in free air: it only shows that the takes are not of one.
+    """
+
+    def is_one(candidate: Settled) -> bool:
+        return candidate.problem.driver.mechanics.beside is SECOND
+
+    kept = [c for c in ranking.candidates if not is_one(c)]
+    scores = {
+        name: ranking.scores[name]
+        for name in (c.problem.driver.name for c in kept)
+        if name in ranking.scores
+    }
+    second = next(filter(is_one, ranking.candidates), None)
+    return replace(ranking, candidates=kept, scores=scores), second
 
 
 def criterion(candidate: Settled) -> float:

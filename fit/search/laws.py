@@ -75,7 +75,11 @@ def _starts(ideal: Settled, mechanics: Mechanics, coil: CoilModel) -> list[Float
     head, tail = theta[: driver.coil_columns[0]], theta[first:]
     own = theta[driver.coil_columns]
     if coil is driver.coil:
-        return [np.concatenate([head, own, law, tail]) for law in mechanics.starts]
+        heads = [mechanics.as_seen(head, law) for law in mechanics.starts]
+        return [
+            np.concatenate([alone, own, law, tail])
+            for alone, law in zip(heads, mechanics.starts, strict=True)
+        ]
     starts = []
     for section in range(1, own.size, 2):
         L, R = np.exp(own[section : section + 2])

@@ -41,6 +41,13 @@ _LEAK = (
 )
 BETTER = 10.0
 """Gain in the criterion from which another model is clearly better: odds of 1 to 150."""
+FOLLOWS = 3.0
+"""How much better a second resonance must follow the take near the first to be one."""
+ROUND = 1.0
+"""Q from which a pole is a resonance; what gives slowly is rounder."""
+MOUNTED = 0.015
+"""What fs may be off by between two mountings: a frame on its magnet, and the suspension (the
+limits that `fit.compare.sitting` has for them)."""
 FAINT = 0.25
 """Relative standard uncertainty of Res from which no resonance is identifiable."""
 
@@ -129,6 +136,60 @@ def about_model(
             f"{apart}. The intervals hold both; leave the model to the takes, unless you know it",
         )
     ]
+
+
+def about_second(
+    settled: Settled, second: Settled | None, estimates: Mapping[str, Estimate]
+) -> list[Finding]:
+    """Refuse takes that a second resonance explains better, where it would move fs or Q.
+
+    What it moves by less than their intervals is no more than a bump (`fit.diagnosis.bumps`).
+
+    Args:
+        settled: The fit.
+        second: The best model with a second resonance, if any was tried.
+        estimates: Parameters by the fit.
+    """
+    if second is None:
+        return []
+    own, its_own = _below_and_near(settled), _below_and_near(second)
+    if own < FOLLOWS * its_own or own < FOLLOWS * _below_and_near(settled, noise=True):
+        return []
+    w0, loss = np.exp(second.theta[[2, 3]])
+    strength = math.exp(second.theta[1] - second.theta[0])
+    its = {"fs": w0 / (2 * math.pi), "Qms": w0 / loss, "Qes": w0 / strength}
+    moved = []
+    for symbol, value in its.items():
+        low, high = estimates[symbol].interval_95
+        reach = math.hypot(math.log(high / low) / 2, MOUNTED * (1 if symbol == "fs" else 3))
+        if abs(math.log(value / estimates[symbol].value)) > reach:
+            moved.append(f"{symbol} by {100 * (value / estimates[symbol].value - 1):+.2g} %")
+    driver = second.problem.driver
+    told = driver.mechanics.reported(second.theta[driver.law_columns], its["fs"])
+    at_hz, sharp = told["f_second"][0], told["Q_second"][0]
+    if not moved or sharp < ROUND:
+        return []
+    return [
+        Finding(
+            "two-resonances",
+            f"the takes show a second resonance, at {at_hz:.3g} Hz with a Q of {sharp:.2g}; taken "
+            f"out it would move {' and '.join(moved)}. A vented box, the air under a driver that "
+            "lies on its face, a frame on something soft, or a loose part",
+            refuses=True,
+            next_step="Lay the driver on its magnet, in the open, on something firm, and repeat",
+        )
+    ]
+
+
+def _below_and_near(settled: Settled, *, noise: bool = False) -> float:
+    """Root mean square of residual (or noise) over |Z| up to two octaves above the resonance."""
+    problem, top = settled.problem, 4 * math.exp(settled.theta[2])
+    squares = []
+    for index, take in enumerate(problem.takes):
+        near = np.abs(take.s) < top
+        left = take.noise if noise else np.abs(problem.raw(settled.theta, index))
+        squares.append((left / take.magnitude)[near] ** 2)
+    return float(np.sqrt(np.mean(np.concatenate(squares))))
 
 
 def _missed(settled: Settled) -> float:

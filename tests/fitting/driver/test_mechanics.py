@@ -57,7 +57,8 @@ def test_at_resonance_every_law_is_the_ideal_spring(law):
     """Definition: stiffness ws^2 Mms and no loss but Rms where the impedance is real."""
     k, _, _ = law.stiffness(np.array([1j]), law.typical)
     assert k[0] == pytest.approx(1.0, abs=1e-14)
-    assert 0 < law.loss(law.typical) < 1
+    takes = 0 < law.loss(law.typical) < 1
+    assert takes or law.laws == (law.beside,)  # a frame takes nothing from the spring
     assert law.plausible(law.typical)
 
 

@@ -87,14 +87,19 @@ def test_derivatives_of_the_impedance(name: str) -> None:
 
 @pytest.mark.parametrize("name", NAMES)
 def test_one_impedance(name: str) -> None:
-    """With derivatives or without, at once or in parts, in free air or in a box of no stiffness."""
+    """With derivatives or without, at once or in parts, in free air or in a box of no stiffness.
+
+    A frame that moves is in the impedance of a take, and not in that of the driver held still.
+    """
     driver = Driver(*named(name))
     theta = np.concatenate([np.log([5.9, 31.0 * 72.0, 2 * np.pi * FS, 72.0]), driver.typical])
     whole = driver.impedance(S, theta)
-    np.testing.assert_allclose(
-        driver.blocked(S, theta) + driver.motion(S, theta), whole.total, rtol=1e-13
-    )
-    np.testing.assert_allclose(driver.motion(S, theta), whole.motion, rtol=1e-12)
+    held = driver.blocked(S, theta) + driver.motion(S, theta)
+    if driver.mechanics.beside is None:
+        np.testing.assert_allclose(held, whole.total, rtol=1e-13)
+        np.testing.assert_allclose(driver.motion(S, theta), whole.motion, rtol=1e-12)
+    else:
+        assert np.max(np.abs(held / whole.total - 1)) > 1e-2
     both = np.stack([theta, theta + 0.1]).T[:, :, None]
     together = driver.impedance(S, both).total
     np.testing.assert_allclose(together[1], driver.impedance(S, theta + 0.1).total, rtol=1e-12)

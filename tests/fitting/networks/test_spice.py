@@ -19,8 +19,12 @@ COILS = {
     },
     "lossy": {"K": 0.021, "n": 0.66},
 }  # fmt: skip
+FRAME = {"frame": 0.03, "f_frame": 14.0, "Q_frame": 5.0}  # not in the circuit: it is held there
 MECHANICS = {
     "": {},
+    "+frame": FRAME,
+    "+creep+frame": {"creep": 0.12, **FRAME},
+    "+relaxing+frame": {"give": 0.3, "f_give": 11.0, **FRAME},
     "+creep": {"creep": 0.12},
     "+relaxing": {"give": 0.3, "f_give": 11.0},
     "+former": {"brake": 0.15, "f_former": 900.0, "R_former": 2.5},
