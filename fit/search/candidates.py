@@ -66,13 +66,17 @@ def fitted(
     near = _near_the_best(coils)
     found += laws_on_the_best_coil(coils)
     found += formers_beside_other_coils(coils, near)
-    found += what_moves_beside_the_cone(coils.candidates[0], contest.ranked(found).candidates[0])
     leaders = _leaders_with_laws(found, contest)
     found += laws_of_leaders_on_other_coils(leaders, near)
     if leaders:
         leaders.append(contest.ranked(found).candidates[0])
     for leader in leaders:
         found += coil_it_grew_from(leader, found, takes)
+    beside = what_moves_beside_the_cone(coils, contest.ranked(found).candidates[0])
+    found += beside
+    first = contest.ranked(found).candidates[0]
+    if any(first is one for one in beside):
+        found += laws_of_leaders_on_other_coils([first], near)
     if wanted is not None:
         found += model_requested(*wanted, found, takes)
     return _one_of_each_name(found)
@@ -116,16 +120,17 @@ def formers_beside_other_coils(coils: Ranking, near: Sequence[Settled]) -> list[
     ]
 
 
-def what_moves_beside_the_cone(coil: Settled, best: Settled) -> list[Settled]:
+def what_moves_beside_the_cone(coils: Ranking, best: Settled) -> list[Settled]:
     """Try a frame that moves, and a second resonance, where something is left to explain.
 
     A slow give of the suspension may be a frame that moves below fs: there its compliance rises
     too, but comes back. Where the best model leaves structure over, either may be beside its law.
 
     Args:
-        coil: The best coil without laws.
+        coils: All coils without laws.
         best: The best model so far.
     """
+    coil = coils.candidates[0]
     suspension = best.problem.driver.mechanics.suspension
     if not best.leaves_structure:
         return [] if suspension is None else [with_laws(coil, Mechanics(beside=FRAME))]
