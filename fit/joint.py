@@ -134,7 +134,7 @@ class Chosen:
 
 
 def chosen(curves: Sequence[MeasuredCurve], session: Session, model: str = AUTO) -> Chosen:
-    """Fit every plausible model, and choose.
+    """Fit every plausible model, and choose; a law whose size stays open is not chosen.
 
     Args:
         curves: As for `fit_driver`.
@@ -151,9 +151,30 @@ def chosen(curves: Sequence[MeasuredCurve], session: Session, model: str = AUTO)
     contest = Contest()
     ranking = contest.ranked(fitted(curves, session, contest, wanted))
     ranking, second = without_second(ranking)
-    best = next(c for c in ranking.candidates if model in (AUTO, c.problem.driver.name))
-    settled, freedom = with_repeatability(polished(best))
-    return Chosen(settled, rivals_of(best, ranking), ranking.scores, freedom, second)
+    candidates = [c for c in ranking.candidates if model in (AUTO, c.problem.driver.name)]
+    least = ranking.score(candidates[0])
+    as_good = [c for c in candidates if ranking.score(c) - least < doubts.BETTER]
+    for best in (*as_good, candidates[0]):
+        settled, freedom = with_repeatability(polished(best))
+        found = Chosen(settled, rivals_of(best, ranking), ranking.scores, freedom, second)
+        if model != AUTO or not _law_left_open(found):
+            break
+    return found
+
+
+def _law_left_open(found: Chosen) -> bool:
+    """Whether the takes leave open how large a law of the model is: it may as well not be there.
+
+    Noise makes one or the other law gain more than its price in some per cent of fits. One whose
+    size is then unknown makes the model no better, and leaves half a model for boxes and filters.
+    """
+    problem, theta = found.settled.problem, found.settled.theta
+    symbols = problem.driver.mechanics.symbols
+    if not symbols:
+        return False
+    at = extremes(problem, theta, _free_air_band(problem))
+    known = budget.estimates(found.settled, found.rivals, at, found.freedom).estimates
+    return not known.keys() >= set(symbols)
 
 
 def reported(found: Chosen, *, linear: bool = False) -> DriverFit:

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import sys
-import time
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from cli.terminal import show
+from cli.terminal import progress, show
 from cli.terminal.ask import wait_until_ready
 from meas.errors import UnreadableInput, UsageError
 
@@ -125,7 +124,7 @@ def _wait(question: str, watched: bool, seconds: float | None) -> None:
         wait_until_ready(f"{question} Then press Enter", "A sweep plays into what is connected.")
     elif seconds:
         show.note(f"{question} Going on in {seconds:g} s.")
-        time.sleep(seconds)
+        progress.wait(question, seconds)
 
 
 def _made(

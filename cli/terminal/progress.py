@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
@@ -20,6 +21,7 @@ FLOOR_DB = -60.0
 METER_CELLS = 30
 BAR_CELLS = 24
 PLAIN_SECONDS = 5.0
+_TICKS_PER_SECOND = 10
 
 
 @dataclass(frozen=True, eq=False)
@@ -129,6 +131,20 @@ def capturing(
             live.update(Text("\n".join(lines), no_wrap=True, overflow="crop"))
 
         yield told
+
+
+def wait(what: str, seconds: float) -> None:
+    """Let some time pass for somebody's hands; whoever watches sees how much, and may stop it."""
+    from meas.audio.protocol import Progress
+
+    watcher = WATCHER.get()
+    if watcher is None:
+        time.sleep(seconds)
+        return
+    ticks = math.ceil(seconds * _TICKS_PER_SECOND)
+    for tick in range(ticks):
+        watcher(Playing(what, _TICKS_PER_SECOND, None), Progress(tick, ticks, (0.0, 0.0)))
+        time.sleep(1 / _TICKS_PER_SECOND)
 
 
 def _plainly(what: str, sample_rate_hz: int) -> Callable[[Progress], None]:

@@ -102,6 +102,8 @@ def console(*, stderr: bool = False) -> Console:
     made = Spelling(file=stream, highlight=False, markup=False, emoji=False)
     if made.width > WIDEST:
         made.width = WIDEST
+    # A stream that breaks lines and draws tables by itself says how long a line may be.
+    made.width = getattr(stream, "line_length", made.width)
     return made
 
 
@@ -135,8 +137,15 @@ def can_draw(*, stderr: bool = False) -> bool:
 
 
 def say(*renderables: RenderableType) -> None:
-    """Part of the result: standard output."""
-    console().print(*renderables, sep="\n")
+    """Part of the result: standard output; one that can show tables gets them as they are."""
+    from rich.table import Table
+
+    take_table = getattr(sys.stdout, "take_table", None)
+    for one in renderables:
+        if take_table is not None and isinstance(one, Table):
+            take_table(one)
+        else:
+            console().print(one)
 
 
 def note(text: str, style: str = "") -> None:

@@ -78,6 +78,10 @@ _LABEL = Field("--label", "label", hint="your own words, such as after 12 h")
 _SOURCES = Field(
     "TAKE", "takes and tables", "files", kinds=("take", "table"), needed=True
 )  # fmt: skip
+_HELD = Field(
+    "--held", "how the frame was held", "choice",
+    choices=(("", "magnet down, as usual"), ("clamped", "clamped"), ("hand", "in a hand")),
+)  # fmt: skip
 _DIAMETER = Field("--diameter", "cone, mid-surround to mid-surround", hint="such as 118mm")
 _AIR = (
     Field("--air-temperature", "air temperature", hint="such as 21C"),
@@ -117,6 +121,13 @@ ACTIONS: Mapping[str, Action] = {
         "Plays short sweeps, gently first. Connect the driver as for a take.",
         (_RIG_FILE, Field("--set", "store the level, a higher one too", "yes")), plays=True,
     ),
+    "rig-tone": Action(
+        ("rig", "level"), "Play the tone",
+        "A tone for a multimeter across the driver. With its reading, takes state volts.",
+        (_RIG_FILE, Field("--tone", "frequency of the tone", hint="such as 100Hz", needed=True),
+         Field("--volts-at-driver", "what the multimeter read",
+               hint="leave empty first; then such as 0.352V")), plays=True,
+    ),
     "rig-calibrate": Action(
         ("rig", "calibrate"), "Measure this standard",
         "Each standard takes one error out of every later take.",
@@ -133,7 +144,12 @@ ACTIONS: Mapping[str, Action] = {
          Field("--excitation", "excitation", "choice", choices=(
              ("", "as the bench says"), ("sweep", "sweeps"), ("multisine", "many tones at once"),
              ("stepped", "tone after tone, slow"))),
-         Field("--repeats", "pairs of sweeps", hint="more in noisy places")),
+         Field("--repeats", "pairs of sweeps", hint="more in noisy places"),
+         Field("--levels", "one take at each level", hint="such as 0.05,0.1,0.2; full scale is 1"),
+         Field("--substitution", "one input only: known resistor",
+               hint="such as 8.2ohm±1%; it is swept first, in the driver's place"),
+         Field("--swap-seconds", "seconds to put the driver there", hint="such as 20"),
+         Field("--source-resistance", "resistance of the output", hint="such as 1ohm±0.5ohm")),
         plays=True,
     ),
     "import": Action(
@@ -146,12 +162,15 @@ ACTIONS: Mapping[str, Action] = {
         ("fit",), "Fit", "From what is ticked to parameters, with what limits each.",
         (_SOURCES, _DIAMETER,
          Field("--measured-re", "coil by multimeter", hint="such as 6.2ohm"),
-         Field("--held", "how the frame was held", "choice", choices=(
-             ("", "magnet down, as usual"), ("clamped", "clamped"), ("hand", "in a hand"))),
+         _HELD,
          Field("--moving-parts", "weighed moving parts", hint="such as 9.3g"), *_AIR,
          Field("--targets", "judge against", "file", kinds=("targets",)),
          Field("--unit", "name, for tables")),
         saves=("--save", "fits", ".json", "--unit"),
+    ),
+    "levels": Action(
+        ("levels",), "Follow the levels", "How the values change with the level of the drive.",
+        (Field("TAKE", "takes at several levels", "files", kinds=("take",), needed=True), _HELD),
     ),
     "compare": Action(
         ("compare",), "Compare", "What changed beyond its uncertainty.",

@@ -62,7 +62,7 @@ def _of_action(action: str, said: Mapping[str, object], rig: Rig) -> Sequence[Ca
 
     if action == "rig-calibrate":
         return (cautions.for_standard(str(said.get("--standard", "")).partition("=")[0], rig),)
-    if action == "rig-check":
+    if action == "rig-check" or said.get("--substitution"):
         return (cautions.KNOWN_RESISTOR,)
     return {
         "polarity-reference": (cautions.CELL,),

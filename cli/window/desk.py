@@ -22,6 +22,8 @@ from cli.terminal.progress import WATCHER, level_word
 from meas.errors import FreeairError
 
 if TYPE_CHECKING:
+    from rich.table import Table
+
     from cli.terminal.progress import Playing
     from meas.audio.protocol import Progress
     from meas.bench.rig import Rig
@@ -48,7 +50,7 @@ class Job:
         name: Of the action.
         argv: The command without the program's name.
         state: ``running``, ``stopping``, ``done`` or ``failed``.
-        said: What it printed so far, results and notes in order.
+        parts: What it printed so far, results and notes in order: texts, and tables as such.
         left: What it printed last on standard output: the path of a take.
         status: Exit status; None while it runs.
     """
@@ -58,7 +60,7 @@ class Job:
     argv: tuple[str, ...]
     rig: Rig | None = None
     state: str = "running"
-    said: str = ""
+    parts: list[str | dict[str, Any]] = field(default_factory=list)
     left: str = ""
     status: int | None = None
     unit: str = ""
@@ -71,6 +73,11 @@ class Job:
     def command(self) -> str:
         """As one would type it."""
         return in_words(self.argv)
+
+    @property
+    def said(self) -> str:
+        """All that it printed as text."""
+        return "".join(one if isinstance(one, str) else _as_text(one) for one in self.parts)
 
 
 def in_words(argv: Sequence[str]) -> str:
@@ -173,8 +180,8 @@ class Desk:
             return None
         return {
             "number": job.number, "name": job.name, "command": job.command, "state": job.state,
-            "said": job.said, "left": job.left, "status": job.status, "unit": job.unit,
-            "playing": job.playing, "live": list(job.live), "curves": job.curves,
+            "said": job.said, "parts": list(job.parts), "left": job.left, "status": job.status,
+            "unit": job.unit, "playing": job.playing, "live": list(job.live), "curves": job.curves,
         }  # fmt: skip
 
     def _changed(self) -> None:
@@ -276,7 +283,9 @@ def _packed(found: Any) -> dict[str, Any]:
 
 
 class _Told(io.StringIO):
-    """A stream of words that the window shows as they come."""
+    """A stream of words and tables that the window shows as they come."""
+
+    line_length = 10_000
 
     def __init__(self, job: Job, changed: Callable[[], None]) -> None:
         super().__init__()
@@ -284,10 +293,35 @@ class _Told(io.StringIO):
         self._tell = changed
 
     def write(self, text: str) -> int:
-        self._job.said += text
+        parts = self._job.parts
+        if parts and isinstance(parts[-1], str):
+            parts[-1] += text
+        else:
+            parts.append(text)
         self._tell()
         return super().write(text)
+
+    def take_table(self, table: Table) -> None:
+        """Keep a table of the terminal as what it is."""
+        columns = table.columns
+        cells = [[_bare(cell) for cell in column.cells] for column in columns]
+        self._job.parts.append({
+            "heads": [_bare(column.header) if table.show_header else "" for column in columns],
+            "right": [column.justify == "right" for column in columns],
+            "rows": [list(row) for row in zip(*cells, strict=True)],
+        })  # fmt: skip
+        self._tell()
 
 
 class _Out(_Told):
     """The stream of results."""
+
+
+def _bare(cell: object) -> str:
+    """A cell without its colours."""
+    return str(getattr(cell, "plain", cell)).strip()
+
+
+def _as_text(table: dict[str, Any]) -> str:
+    """A table as lines of text."""
+    return "".join("  ".join(row) + "\n" for row in (table["heads"], *table["rows"]))

@@ -247,8 +247,9 @@ def _begin(here: Window, name: str, said: dict[str, object], read: list[str]) ->
         rows = [{"title": c.title, "text": c.text, "asks": c.asks} for c in wanted]
         return JSONResponse({"cautions": rows}, 428)
     unit = said.get("UNIT") or said.get("--unit")
-    shown = rig if name == "take" else None
-    job = here.desk.start(name, words, rig=rig, grows=shown is not None,
+    # With one input there is no curve before the known resistor and the driver were both heard.
+    grows = name == "take" and rig is not None and not said.get("--substitution")
+    job = here.desk.start(name, words, rig=rig, grows=grows,
                           unit=unit if isinstance(unit, str) else "")  # fmt: skip
     return JSONResponse({"number": job.number, "command": job.command}, 202)
 

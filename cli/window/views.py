@@ -47,6 +47,13 @@ class Unit:
         return self.takes[0].content.kind if self.takes else "driver"
 
     @property
+    def at_levels(self) -> list[str]:
+        """Usable takes by which a change with level can be followed; none from one level only."""
+        good = [one for one in self.takes if not one.content.refused]
+        several = len({one.content.rig.drive.level for one in good}) > 1
+        return [one.path for one in good] if several and self.kind == "driver" else []
+
+    @property
     def missing(self) -> str:
         """What would give the next value."""
         if self.kind != "driver":

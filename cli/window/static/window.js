@@ -73,6 +73,7 @@ function live() {
   events.addEventListener("job", (event) => {
     const job = JSON.parse(event.data);
     show(job);
+    if (job && job.status !== null) lastSaid(job, false);
     document.dispatchEvent(new CustomEvent("job", { detail: job }));
     if (job && job.status !== null && seen === job.number) {
       seen = null;
@@ -104,12 +105,36 @@ async function ended(job) {
   begun = null;
   document.dispatchEvent(new CustomEvent("ended", { detail: { job, mine } }));
   await refresh();
+  if (mine) lastSaid(job, true);
+}
+
+// What the last command said stays on the page of its form: after a reload, in every window.
+let saidOf = null;
+function lastSaid(job, mine) {
   const said = $("said");
-  if (said && mine && job.said.trim()) {
-    said.textContent = job.said.trim();
-    said.hidden = false;
-    said.scrollIntoView({ block: "nearest" });
-  }
+  const here = mine || document.querySelector(`form[data-action="${job.name}"]`);
+  if (!said || !here || saidOf === job.number || !job.said.trim()) return;
+  if (!mine && ["take", "rig-new", "fit", "import"].includes(job.name)) return; // their pages show it
+  saidOf = job.number;
+  said.replaceChildren(...job.parts.map((one) => (typeof one === "string" ? prose(one) : table(one))));
+  said.hidden = false;
+  if (mine) said.scrollIntoView({ block: "nearest" });
+}
+
+// What commands print: lines set in belong to the line above; a table is one.
+function prose(text) {
+  return made("div", { class: "lines" }, ...text.replace(/\n{3,}/g, "\n\n").trim().split("\n").map((line) => {
+    const depth = line.length - line.trimStart().length;
+    return made("p", { class: `in-${Math.min(3, Math.ceil(depth / 2))}` }, line.trim());
+  }));
+}
+
+function table({ heads, right, rows }) {
+  const cell = (tag, text, k, more = {}) => made(tag, { ...more, ...(right[k] && { class: "n" }) }, text);
+  const head = made("thead", {}, made("tr", {}, ...heads.map((text, k) => cell(text ? "th" : "td", text, k, text ? { scope: "col" } : {}))));
+  const body = rows.map((row) => made("tr", {}, ...row.map((text, k) => (k ? cell("td", text, k) : cell("th", text, k, { scope: "row" })))));
+  const whole = made("table", {}, ...(heads.some(Boolean) ? [head] : []), made("tbody", {}, ...body));
+  return made("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": "Table of results" }, whole);
 }
 
 export async function refresh() {

@@ -7,6 +7,8 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq
 
+from fit import joint
+from fit.driver.from_reported import known
 from fit.driver.impedance import motional
 from fit.driver.laws.creep import Creep
 from fit.driver.laws.former import Former
@@ -14,6 +16,8 @@ from fit.driver.laws.relaxing import Relaxing
 from fit.driver.mechanics import IDEAL, Mechanics
 from fit.driver.models import CANDIDATES, MECHANICS
 from fit.joint import fit_driver
+from fit.search import choose
+from meas.errors import Refused
 
 X = 1j * np.geomspace(0.02, 300, 60)
 LAWS = MECHANICS[1:]
@@ -255,6 +259,23 @@ def test_the_generating_law_is_chosen(law):
         )
         right += fit_driver([take], bench.SESSION).model == f"lossy{law}"
     assert right >= (10 if law else 6)
+
+
+def test_a_law_whose_size_stays_open_is_not_chosen(monkeypatch):
+    """Half a model cannot be put into a box; a law that is paid for is always taken."""
+    rng = np.random.default_rng(5)
+    take = bench.free("a", bench.curve(impedance(F)[0], rng, noise=NOISE, frequency=F))
+    monkeypatch.setattr(choose, "_PRICE", {1: -5.0, 2: 10.0, 3: 13.0})
+    monkeypatch.setattr(joint, "_law_left_open", lambda found: False)
+    unheeded = fit_driver([take], bench.SESSION)
+    assert "+" in unheeded.model
+    with pytest.raises(Refused, match="open"):
+        known(unheeded.model, {name: e.value for name, e in unheeded.parameters.items()})
+    monkeypatch.undo()
+    monkeypatch.setattr(choose, "_PRICE", {1: -5.0, 2: 10.0, 3: 13.0})
+    heeded = fit_driver([take], bench.SESSION)
+    assert known(heeded.model, {name: e.value for name, e in heeded.parameters.items()})
+    assert not [one for one in heeded.warnings if one.code == "another-model"]
 
 
 @pytest.mark.parametrize("leak", [0.005, 0.02, 0.05])

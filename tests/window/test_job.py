@@ -1,0 +1,76 @@
+"""What a command leaves when the window runs it: files as ever, its tables as tables."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from invoked import Invoke
+
+from cli.main import run
+from cli.terminal import progress
+from cli.window import actions, folder
+from cli.window.desk import Desk, Job
+from meas.takes import take as takes
+
+
+@pytest.fixture(autouse=True)
+def place(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.chdir(tmp_path)
+    words = ("--series-resistor", "10ohm", "--device", "simulated", "--sweep-seconds", "0.6")
+    assert run(["rig", "new", "bench.toml", "--woofer", *words]) == 0
+    return tmp_path
+
+
+def done(name: str, **said: object) -> Job:
+    """A button pressed, and what came of it."""
+    fields = {n if n.isupper() else "--" + n.replace("_", "-"): v for n, v in said.items()}
+    desk = Desk(real_time=False)
+    job = desk.start(name, actions.argv(name, fields), rig=folder.rig("bench.toml"))
+    desk.wait()
+    assert job.status == 0, job.said
+    return job
+
+
+def test_takes_at_two_levels_are_followed_in_a_table(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    done("take", UNIT="rowan-3", rig="bench.toml", levels="0.1,0.2")
+    kept = sorted(one.as_posix() for one in Path("takes").iterdir())
+    assert [takes.load(Path(one)).rig.drive.level for one in kept] == [0.1, 0.2]
+    job = done("levels", TAKE=kept)
+    (table,) = [one for one in job.parts if isinstance(one, dict)]
+    assert table["heads"][1:3] == ["0.1", "0.2"]
+    # Cell by cell what the terminal shows.
+    lines = [line.split() for line in Invoke(capsys)("levels", *kept).stdout.splitlines()]
+    for row in table["rows"]:
+        assert " ".join(row).split() in lines
+
+
+def test_one_input_by_a_known_resistor() -> None:
+    job = done("take", UNIT="rowan-3", rig="bench.toml", substitution="8.2ohm±1%", swap_seconds="1")
+    assert "substitution" in {one.code for one in takes.load(Path(job.left)).findings}
+
+
+def test_a_reading_of_the_tone_gives_volts() -> None:
+    done("rig-tone", RIG="bench.toml", tone="100Hz", volts_at_driver="0.352V")
+    assert folder.rig("bench.toml").card.input_volt_full_scale is not None
+    job = done("take", UNIT="rowan-3", rig="bench.toml", excitation="multisine")
+    assert "V rms at the driver" in job.said
+
+
+def test_time_to_swap_is_seen_and_can_be_ended() -> None:
+    seen = []
+
+    def watch(playing: progress.Playing, told: progress.Progress) -> None:
+        seen.append((playing.what, told.frames_total - told.frames_done))
+        if len(seen) == 2:
+            raise KeyboardInterrupt
+
+    token = progress.WATCHER.set(watch)
+    try:
+        with pytest.raises(KeyboardInterrupt):
+            progress.wait("the driver in the resistor's place", 60)
+    finally:
+        progress.WATCHER.reset(token)
+    assert seen == [("the driver in the resistor's place", left) for left in (600, 599)]
