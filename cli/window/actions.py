@@ -229,7 +229,8 @@ ACTIONS: Mapping[str, Action] = {
         (Field("FIT", "fit", "file", kinds=("fit",), needed=True),
          Field("--vented", "vented", "yes"), Field("--volume", "net volume"),
          Field("--fb", "tuning"), Field("--ql", "leakage Q"), Field("--bore", "tube, bore"),
-         Field("--drive", "drive"), Field("--xmax", "peak excursion it takes")),
+         Field("--drive", "drive"), Field("--xmax", "peak excursion it takes"),
+         *_AIR[:2]),
         saves=("--save", "plans", ".json", "FIT"),
     ),
 }  # fmt: skip

@@ -17,7 +17,7 @@ from starlette.responses import HTMLResponse, JSONResponse, Response, StreamingR
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
-from cli.window import actions, asking, drops, folder, views, what_if
+from cli.window import actions, asking, drops, folder, keeping, views, what_if
 from cli.window.desk import Busy, Desk
 from cli.window.guard import TooLarge
 from meas.errors import FreeairError, Refused, UsageError
@@ -70,6 +70,7 @@ def window(desk: Desk, phone: str = "") -> Starlette:
             ask("/live", _live),
             ask("/do/{action}", _do, "POST"),
             ask("/what-if/{way}", _try, "POST"),
+            ask("/keep/{what}", _keep, "POST"),
             ask("/stop", _stop, "POST"),
             ask("/drop", _drop, "POST"),
             ask("/data/{what}", _data),
@@ -203,7 +204,12 @@ def _driver(here: Window, request: Request) -> dict[str, Any]:
     wanted = request.query_params.get("fit", "")
     entry = next((e for e in one.fits if e.path == wanted), one.fits[0] if one.fits else None)
     saved = entry.content if entry else None
+    aimed = [one.path for one in folder.of_kind("targets")]
+    file = request.query_params.get("targets", aimed[0] if aimed else "")
     return {
+        "aimed": aimed,
+        "targets": file,
+        "bands": keeping.bands(one, file),
         "unit": one,
         "entry": entry,
         "saved": saved,
@@ -217,7 +223,7 @@ def _what_if(here: Window, request: Request) -> dict[str, Any]:
     fits = folder.of_kind("fit")
     wanted = request.query_params.get("fit", "")
     chosen = next((one for one in fits if one.path == wanted), fits[0] if fits else None)
-    return {"fits": fits, "chosen": chosen}
+    return {"fits": fits, "chosen": chosen, "stocks": folder.of_kind("stock")}
 
 
 def _plain(here: Window, request: Request) -> dict[str, Any]:
@@ -258,6 +264,14 @@ async def _try(here: Window, request: Request) -> Response:
     way = what_if.WAYS.get(request.path_params["way"])
     if way is None:
         raise UsageError("there is nothing of that name to try")
+    return JSONResponse(await run_in_threadpool(way, await _json(request)))
+
+
+async def _keep(here: Window, request: Request) -> Response:
+    ways = {"targets": keeping.targets, "network": keeping.network}
+    way = ways.get(request.path_params["what"])
+    if way is None:
+        raise UsageError("there is nothing of that name to keep")
     return JSONResponse(await run_in_threadpool(way, await _json(request)))
 
 

@@ -20,14 +20,15 @@ from cli.window.views import numbers
 from meas.errors import UsageError
 
 if TYPE_CHECKING:
+    from cli.filter.stock_file import Stock
     from fit.box.predict import Band, Prediction
     from fit.crossover.load import Load
+    from fit.crossover.network import Branch
     from fit.design.winding import Coil
     from meas.curve import ComplexArray, FloatArray
 
 _BOX_POINTS, _NETWORK_POINTS = 150, 160
-# Standard air at 20 C: the commands take the air as measured (--air-temperature and so on).
-_TEMPERATURE_K, _PRESSURE_PA, _HUMIDITY = 293.15, 101325.0, 0.5
+_HUMIDITY = 0.5  # hardly moves the air's stiffness: the command takes what was measured
 
 
 class Asked:
@@ -53,6 +54,11 @@ class Asked:
         """Whether a box is ticked."""
         return self._said.get(name) is True
 
+    def of(self, name: str) -> Mapping[str, object]:
+        """Several numbers under one name."""
+        value = self._said.get(name)
+        return value if isinstance(value, dict) else {}
+
     def name(self, name: str) -> str:
         """Something of the folder; empty where nothing was chosen."""
         value = self._said.get(name)
@@ -63,7 +69,8 @@ def box(said: Mapping[str, object]) -> dict[str, Any]:
     """A driver in a box: level, excursion, air speed, impedance.
 
     Args:
-        said: ``fit vented volume_l fb_hz ql drive_v bore_mm source_ohm xmax_mm``.
+        said: ``fit vented volume_l fb_hz ql drive_v bore_mm source_ohm xmax_mm celsius
+            pressure_hpa``.
 
     Raises:
         UsageError: If a value is out of range, or the fit does not know Vas.
@@ -78,7 +85,9 @@ def box(said: Mapping[str, object]) -> dict[str, Any]:
     asked = Asked(said)
     name = asked.name("fit")
     driver = saved_driver.of_fit(folder.saved_fit(name).fit)
-    state = (_PRESSURE_PA, _TEMPERATURE_K, _HUMIDITY)
+    celsius = asked.number("celsius", -20, 60)
+    pressure = asked.number("pressure_hpa", 500, 1100)
+    state = (100 * pressure, 273.15 + celsius, _HUMIDITY)
     around = Air(air.density(*state), air.sound_speed(*state))
     volume = asked.number("volume_l", 0.1, 1000) / 1e3
     volt = asked.number("drive_v", 0.01, 100)
@@ -99,6 +108,7 @@ def box(said: Mapping[str, object]) -> dict[str, Any]:
     ohm = asked.number("source_ohm", 0, 20)
     if ohm:
         words += ["--source-resistance", f"{ohm:.4g}ohm"]
+    words += ["--air-temperature", f"{celsius:g}C", "--air-pressure", f"{pressure:g}hPa"]
     f = np.geomspace(10.0, 1000.0, _BOX_POINTS)
     found = predict(driver, built, volt, around, source_ohm=ohm, frequency_hz=f)
     told = cautions(found, built, xmax=xmax or None, tube_length=length)
@@ -144,54 +154,29 @@ def network(said: Mapping[str, object]) -> dict[str, Any]:
 
     Args:
         said: ``woofer tweeter`` (a fit each, or nothing), ``corner_hz order q attenuate_db
-            compensate drive_v least_ohm`` and ``parts``: part of a branch to its value.
+            compensate drive_v least_ohm stock`` and ``parts``: a branch's part to its value.
 
     Raises:
         UsageError: If a value is out of range or no driver is given.
         Refused: If the drivers share no band.
     """
-    from fit.crossover.network import Branch, stresses
-    from fit.crossover.textbook import BranchAim, design
+    from fit.crossover.network import stresses
 
     asked = Asked(said)
-    corner, order = asked.number("corner_hz", 50, 15000), int(asked.number("order", 1, 2))
-    aim = BranchAim(
-        True, corner, order, asked.number("q", 0.3, 2), asked.yes("compensate"), 0.0, 12
-    )  # fmt: skip
-    files = {name: asked.name(name) for name in ("woofer", "tweeter") if asked.name(name)}
-    if not files:
-        raise UsageError("no driver is chosen", where="woofer, tweeter")
-    branches = []
-    for name, file in files.items():
-        load = _load(file, folder.inside(file).stat().st_mtime_ns)
-        attenuate = asked.number("attenuate_db", 0, 30) if name == "tweeter" else 0.0
-        own = replace(aim, low_pass=name == "woofer", attenuate_db=attenuate)
-        branches.append(Branch(name, design(own, load)[0], load))
+    networked, files = branches(asked)
     volt = asked.number("drive_v", 0.1, 100)
     f = _network_grid()
     known = np.ones(f.size, dtype=bool)
-    for one in branches:
+    for one in networked:
         known &= (f >= one.load.band_hz[0]) & (f <= one.load.band_hz[1])
     f = f[known]
     if f.size < 2:
         raise UsageError("the two drivers were measured over bands that do not meet")
-    nominal, spread = _spread(branches, f)
+    nominal, spread = _spread(networked, f)
     load_ohm = np.abs(nominal.load_ohm)
     least = int(np.argmin(load_ohm))
-    words = [
-        "filter",
-        "--crossover",
-        f"{corner:.4g}Hz",
-        "--order",
-        str(order),
-        "--q",
-        f"{aim.Q:g}",
-    ]
-    for name, file in files.items():
-        words += [f"--{name}", file]
-        words += ["--compensate", name] if aim.compensate else []
-    if asked.number("attenuate_db", 0, 30) and "tweeter" in files:
-        words += ["--attenuate", f"{asked.number('attenuate_db', 0, 30):g}dB"]
+    words = _filter_words(asked, files)
+    stock = _stock(asked.name("stock"))
     return {
         "command": in_words([*words, "--drive", f"{volt:.4g}V"]),
         "f": numbers(f),
@@ -206,9 +191,65 @@ def network(said: Mapping[str, object]) -> dict[str, Any]:
         },
         "parts": [
             row for one in nominal.branches
-            for row in _parts(one.branch, stresses(one, f, volt))
+            for row in _parts(one.branch, stresses(one, f, volt), stock)
         ],
     }  # fmt: skip
+
+
+def branches(asked: Asked) -> tuple[list[Branch], dict[str, str]]:
+    """The branches of the textbook, with the parts that sliders changed; and their files.
+
+    Raises:
+        UsageError: If a value is out of range or no driver is given.
+    """
+    from fit.crossover.network import Branch, with_part
+    from fit.crossover.textbook import BranchAim, design
+
+    corner, order = asked.number("corner_hz", 50, 15000), int(asked.number("order", 1, 2))
+    aim = BranchAim(
+        True, corner, order, asked.number("q", 0.3, 2), asked.yes("compensate"), 0.0, 12
+    )  # fmt: skip
+    files = {name: asked.name(name) for name in ("woofer", "tweeter") if asked.name(name)}
+    if not files:
+        raise UsageError("no driver is chosen", where="woofer, tweeter")
+    found = []
+    for name, file in files.items():
+        load = _load(file, folder.inside(file).stat().st_mtime_ns)
+        attenuate = asked.number("attenuate_db", 0, 30) if name == "tweeter" else 0.0
+        own = replace(aim, low_pass=name == "woofer", attenuate_db=attenuate)
+        branch = Branch(name, design(own, load)[0], load)
+        for one in branch.parts:
+            key, value = f"{name} {one.name}", one.part.value
+            if key in asked.of("parts"):
+                wished = Asked(asked.of("parts")).number(key, value / 100, value * 100)
+                branch = with_part(branch, one.name, replace(one.part, value=wished))
+        found.append(branch)
+    return found, files
+
+
+def _filter_words(asked: Asked, files: Mapping[str, str]) -> list[str]:
+    words = ["filter", "--crossover", f"{asked.number('corner_hz', 50, 15000):.4g}Hz"]
+    words += [
+        "--order",
+        f"{asked.number('order', 1, 2):.0f}",
+        "--q",
+        f"{asked.number('q', 0.3, 2):g}",
+    ]
+    for name, file in files.items():
+        words += [f"--{name}", file]
+        words += ["--compensate", name] if asked.yes("compensate") else []
+    if asked.number("attenuate_db", 0, 30) and "tweeter" in files:
+        words += ["--attenuate", f"{asked.number('attenuate_db', 0, 30):g}dB"]
+    if asked.name("stock"):
+        words += ["--at-hand", asked.name("stock")]
+    return words
+
+
+def _stock(file: str) -> Stock | None:
+    """Parts at hand."""
+    from cli.filter import stock_file
+
+    return stock_file.read([folder.inside(file)]) if file else None
 
 
 def _spread(branches: Any, f: FloatArray) -> tuple[Any, FloatArray]:
@@ -231,7 +272,7 @@ def _banded(value: FloatArray, uncertainty: FloatArray) -> dict[str, Any]:
     return {"y": numbers(value), "low": numbers(value - off), "high": numbers(value + off)}
 
 
-def _parts(branch: Any, stress: Any) -> list[dict[str, str]]:
+def _parts(branch: Any, stress: Any, stock: Stock | None) -> list[dict[str, Any]]:
     from fit.results.numbers import with_prefix
 
     units = {"inductor": "H", "capacitor": "F", "resistor": "ohm"}
@@ -242,10 +283,21 @@ def _parts(branch: Any, stress: Any) -> list[dict[str, str]]:
             "name": one.name,
             "place": place,
             "value": with_prefix(one.part.value, units[one.part.kind]),
+            "si": one.part.value,
+            "unit": units[one.part.kind],
+            "at_hand": _at_hand(one, stock),
             "heat": _heat(borne),
         }
         for (place, one), borne in zip(named, stress, strict=True)
     ]
+
+
+def _at_hand(wished: Any, stock: Stock | None) -> str:
+    """The nearest that lies in the drawer."""
+    best = stock.near(wished)[:1] if stock else []
+    if not best:
+        return ""
+    return f"{best[0].text}: {100 * (best[0].value / wished.part.value - 1):+.1f} %"
 
 
 def _heat(borne: Any) -> str:

@@ -44,7 +44,8 @@ def of_pages(folder: Path) -> None:
         print(f"from the command to the first page: {time.perf_counter() - began:.2f} s")
         fit = "fits/Lantern-1.json"
         box = {"fit": fit, "vented": True, "volume_l": 20, "fb_hz": 40, "ql": 7, "bore_mm": 60,
-               "drive_v": 10, "xmax_mm": 4, "source_ohm": 0}  # fmt: skip
+               "drive_v": 10, "xmax_mm": 4, "source_ohm": 0, "celsius": 20,
+               "pressure_hpa": 1013.25}  # fmt: skip
         network = {"woofer": fit, "tweeter": fit, "corner_hz": 2000, "order": 2, "q": 0.7,
                    "attenuate_db": 3, "compensate": True, "drive_v": 9, "least_ohm": 4}  # fmt: skip
         coil = {"fit": fit, "former_mm": 25.4, "plate_mm": 5, "metal": "copper",

@@ -9,6 +9,7 @@ from pathlib import Path
 import pictures
 import pytest
 from browser import PHONE, Browser
+from selenium.webdriver import ActionChains
 from shown_window import Shown
 from window_client import opened
 
@@ -32,7 +33,7 @@ def shown(browser: Browser, tmp_path_factory: pytest.TempPathFactory) -> Iterato
     folder = tmp_path_factory.mktemp("lantern")
     pages = pictures.furnished(folder)
     with opened(folder) as (address, _):
-        yield Shown(browser, address, pages)
+        yield Shown(browser, address, pages, folder)
 
 
 def drawn(shown: Shown, page: str) -> None:
@@ -91,6 +92,33 @@ def test_slider_by_keys_redraws(shown: Shown) -> None:
         shown.browser.key("ArrowRight")
     shown.until(f"document.querySelector('#box .values-line').textContent !== {before!r}")
     assert "L" in shown.run("return document.getElementById('box-volume').ariaValueText")
+
+
+def test_a_band_is_moved_by_keys_and_by_the_pointer_and_saved(shown: Shown) -> None:
+    from cli.sources import opened
+
+    shown.go(shown.pages["driver"], size=(1000, 900))
+    drawn(shown, "driver")
+    first = "document.querySelector('.band input[type=range]')"
+    shown.run(f"{first}.scrollIntoView({{block: 'center'}}); {first}.focus()")
+    before = float(shown.run(f"return {first}.value"))
+    for _ in range(5):
+        shown.browser.key("ArrowLeft")
+    after = float(shown.run(f"return {first}.value"))
+    assert after < before
+    fill = shown.browser.driver.find_element("css selector", ".band .fill")
+    ActionChains(shown.browser.driver).drag_and_drop_by_offset(fill, -30, 0).perform()
+    low, high = (
+        float(one) for one in
+        shown.run("return [...document.querySelectorAll('.band')[0].querySelectorAll("
+                  "'input[type=range]')].map(i => i.value)")
+    )  # fmt: skip
+    assert low < after
+    shown.run("document.getElementById('keep-targets').click()")
+    shown.until("document.getElementById('kept-targets').textContent.startsWith('Saved')")
+    kept = {one.parameter: one for one in opened.targets(shown.folder / "lantern.toml").targets}
+    assert kept["fs"].lower == pytest.approx(low, rel=1e-3)
+    assert kept["fs"].upper == pytest.approx(high, rel=1e-3)
 
 
 def test_keys_reach_what_is_there(shown: Shown) -> None:

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from made_fits import Physical, fit_of
 
-from cli.window import what_if
+from cli.window import keeping, what_if
 from fit.design.rewound import NEEDED, rewound
 from fit.design.winding import Coil, Former
 from fit.design.wire import COPPER, enamelled
@@ -19,7 +19,7 @@ from meas.errors import UsageError
 DRIVER = Physical()
 BOX = {
     "fit": "lantern.json", "vented": True, "volume_l": 20, "fb_hz": 40, "ql": 7, "bore_mm": 60,
-    "drive_v": 10, "xmax_mm": 4, "source_ohm": 0,
+    "drive_v": 10, "xmax_mm": 4, "source_ohm": 0, "celsius": 20, "pressure_hpa": 1013.25,
 }  # fmt: skip
 NETWORK = {
     "woofer": "lantern.json", "tweeter": "", "corner_hz": 2000, "order": 2, "q": 0.7071,
@@ -140,3 +140,77 @@ def test_rewinding_follows_the_definitions() -> None:
     assert got["Qms"] == pytest.approx(w2 * Mms / Rms, rel=1e-12)
     assert got["Qes"] == pytest.approx(w2 * Mms * Re / Bl2, rel=1e-12)
     assert got["Mms"] == pytest.approx(Mms, rel=1e-12)
+
+
+def run_as_shown(command: str) -> int:
+    """The command that stands beside the sliders."""
+    import shlex
+
+    from cli.main import run
+
+    return run(shlex.split(command)[1:])
+
+
+@pytest.mark.parametrize(("way", "said"), [("box", BOX), ("network", NETWORK), ("coil", COIL)])
+def test_the_command_beside_the_sliders_runs(way: str, said: dict[str, object]) -> None:
+    assert run_as_shown(what_if.WAYS[way](said)["command"]) == 0
+
+
+def test_thin_air_radiates_less() -> None:
+    """Pressure at a distance is in proportion to density, and that to the air's pressure."""
+    sea, high = (what_if.box({**BOX, "pressure_hpa": p}) for p in (1013.25, 850))
+    change = np.subtract(high["curves"]["level"]["y"], sea["curves"]["level"]["y"])
+    assert change == pytest.approx(20 * np.log10(850 / 1013.25), abs=0.03)
+    assert "--air-pressure 850hPa" in high["command"]
+
+
+def test_parts_of_a_network_slide_and_are_kept(
+    place: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (place / "drawer.toml").write_text(
+        'format = "freeair-stock/1"\ncapacitors = ["4.7uF", "10uF", "22uF"]\n'
+        'inductors = ["0.47mH", "1mH"]\n',
+        encoding="utf-8",
+    )
+    own = what_if.network(NETWORK)
+    part = own["parts"][0]
+    parts = {f"{part['branch']} {part['name']}": 1.5 * part["si"]}
+    moved = {**NETWORK, "parts": parts, "stock": "drawer.toml"}
+    got = what_if.network(moved)
+    assert got["parts"][0]["si"] == pytest.approx(1.5 * part["si"])
+    assert all("%" in one["at_hand"] for one in got["parts"])
+    assert got["levels"]["woofer"]["y"] != own["levels"]["woofer"]["y"]
+    kept = keeping.network(moved)
+    capsys.readouterr()
+    assert run_as_shown(kept["command"] + " --json") == 0
+    by_command = json.loads(capsys.readouterr().out)
+    # The command looks between this page's points, two per cent apart, as well.
+    assert by_command["load"]["minimum_ohm"]["value"] == pytest.approx(
+        got["least"]["ohm"], rel=2e-3
+    )
+    with pytest.raises(UsageError):
+        what_if.network({**NETWORK, "parts": {next(iter(parts)): 1e3}})
+
+
+def test_bands_are_kept_as_targets_and_leave_other_lines_alone(place: Path) -> None:
+    from cli.sources import opened
+
+    file = place / "aims.toml"
+    file.write_text(
+        'format = "freeair-targets/1"\n[targets]\n# as drawn\nRe = "5.8ohm ± 5%"\n', "utf-8"
+    )
+    said = {"file": "aims.toml", "unit": "Lantern", "bands": {"fs": [40, 50], "Vas": [12.5, 20]}}
+    keeping.targets(said)
+    read = {one.parameter: one for one in opened.targets(file).targets}
+    assert (read["fs"].lower, read["fs"].upper) == (40, 50)
+    assert read["Vas"].upper == pytest.approx(0.020)
+    assert "# as drawn" in file.read_text("utf-8")
+    assert set(read) == {"fs", "Vas", "Re"}
+    made = keeping.targets({**said, "file": "", "bands": {"Bl": [5, 6.5], "Mms": [9, 12]}})
+    kept = {one.parameter: one.upper for one in opened.targets(place / made["kept"]).targets}
+    assert kept == {"Bl": 6.5, "Mms": pytest.approx(0.012)}
+    for bands in ({}, {"fs": [50, 40]}, {"fs": ["a", 3]}, {"fs": [1]}, {"x": [1, 2]}):
+        with pytest.raises(UsageError):
+            keeping.targets({**said, "bands": bands})
+    with pytest.raises(UsageError):
+        keeping.targets({**said, "file": "../aims.toml"})

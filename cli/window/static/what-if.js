@@ -18,8 +18,10 @@ function place(input) {
   input.value = Math.round((1000 * Math.log(at / low)) / Math.log(high / low));
 }
 
+const parts = new Map(); // what was dragged away from the textbook, by branch and name
+
 function said(section) {
-  const found = {};
+  const found = section.id === "network" ? { parts: Object.fromEntries(parts), stock: "" } : {};
   for (const input of section.querySelectorAll(".knobs [name]")) {
     if (input.type === "range") found[input.name] = value(input);
     else if (input.type === "checkbox") found[input.name] = input.checked;
@@ -29,7 +31,7 @@ function said(section) {
 }
 
 function tell(section) {
-  for (const input of section.querySelectorAll("input[type=range]")) {
+  for (const input of section.querySelectorAll("input[type=range][name]")) {
     const number = Number(input.step) >= 1 && !input.dataset.low ? String(value(input)) : digits(value(input), 3);
     const text = `${number} ${input.dataset.unit}`.trim();
     input.closest(".slider").querySelector("output").textContent = text;
@@ -40,6 +42,43 @@ function tell(section) {
 }
 
 const set = (name, f, band, more = {}) => ({ name, f, y: band.y, low: band.low, high: band.high, ...more });
+
+// A slider for each part, over a factor of eight either way of where it stood first.
+function partSliders(found) {
+  const place = document.getElementById("net-sliders");
+  const keys = found.map((one) => `${one.branch} ${one.name}`);
+  if (place.dataset.keys !== keys.join()) {
+    place.dataset.keys = keys.join();
+    for (const key of [...parts.keys()]) if (!keys.includes(key)) parts.delete(key);
+    place.replaceChildren(...found.map((one, k) => {
+      const input = made("input", { type: "range", id: `net-part-${k}`, min: "-300", max: "300", step: "1", "data-part": keys[k] });
+      input.first = parts.get(keys[k]) ?? one.si;
+      input.value = "0";
+      return made("div", { class: "slider" }, made("label", { for: input.id }, keys[k]), made("output", { for: input.id }), input);
+    }));
+  }
+  found.forEach((one, k) => {
+    const input = document.getElementById(`net-part-${k}`);
+    if (!parts.has(keys[k])) {
+      input.first = one.si;
+      input.value = "0";
+    }
+    input.setAttribute("aria-valuetext", one.value);
+    input.closest(".slider").querySelector("output").textContent = one.value;
+  });
+}
+
+document.getElementById("net-sliders")?.addEventListener("input", ({ target }) => {
+  parts.set(target.dataset.part, Number((target.first * 8 ** (Number(target.value) / 300)).toPrecision(4)));
+});
+document.getElementById("net-back")?.addEventListener("click", () => {
+  parts.clear();
+  document.getElementById("net-corner").dispatchEvent(new Event("input", { bubbles: true }));
+});
+document.getElementById("net-keep")?.addEventListener("click", async () => {
+  const { status, said: got } = await post("/keep/network", said(document.getElementById("network")));
+  document.getElementById("net-kept").textContent = status === 200 ? `Kept as ${got.kept}. As a command: ${got.command}` : inWords(got.fault);
+});
 
 const SHOW = {
   box(section, got) {
@@ -72,7 +111,8 @@ const SHOW = {
       unit: "Ω", logY: true, sets: [set("load", got.f, got.load)], lines: tolerated > 0 ? [{ y: tolerated, words: "least" }] : [],
     });
     document.getElementById("net-parts").replaceChildren(
-      ...got.parts.map((one) => made("tr", {}, made("th", { scope: "row" }, `${one.branch} ${one.name}`), made("td", {}, one.place), made("td", {}, one.value), made("td", {}, one.heat))));
+      ...got.parts.map((one) => made("tr", {}, made("th", { scope: "row" }, `${one.branch} ${one.name}`), made("td", {}, one.place), made("td", {}, one.value), made("td", {}, one.heat), made("td", {}, one.at_hand || "–"))));
+    partSliders(got.parts);
   },
   coil(section, got) {
     section.querySelector(".values-line").textContent = got.coil.join("; ");
@@ -107,7 +147,7 @@ for (const section of document.querySelectorAll("section[data-way]")) {
     } while (again);
     busy = false;
   };
-  section.querySelectorAll("input[type=range]").forEach(place);
+  section.querySelectorAll("input[type=range][name]").forEach(place);
   section.querySelector(".knobs").addEventListener("input", look);
   look();
 }
@@ -120,6 +160,8 @@ plan?.addEventListener("submit", (event) => {
   const now = said(document.getElementById("box"));
   const fields = { FIT: now.fit, "--volume": `${now.volume_l}L`, "--drive": `${now.drive_v}V` };
   if (now.vented) Object.assign(fields, { "--vented": true, "--fb": `${now.fb_hz}Hz`, "--ql": `${now.ql}`, "--bore": `${now.bore_mm}mm` });
+  fields["--air-temperature"] = `${now.celsius}C`;
+  fields["--air-pressure"] = `${now.pressure_hpa}hPa`;
   if (now.xmax_mm) fields["--xmax"] = `${now.xmax_mm}mm`;
   ask("box-plan", fields, plan.querySelector(".answer"));
 });

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 from browser import Browser
@@ -11,8 +12,11 @@ from program import wait_for
 class Shown:
     """A window in a browser."""
 
-    def __init__(self, browser: Browser, address: str, pages: dict[str, str]) -> None:
+    def __init__(
+        self, browser: Browser, address: str, pages: dict[str, str], folder: Path = Path()
+    ) -> None:
         self.browser = browser
+        self.folder = folder
         self.root = address.split("/?")[0]
         self.pages = pages
         browser.visit(address)

@@ -1,0 +1,105 @@
+"""What was set by hand in the window, kept as the files that commands read: targets, networks."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+from cli.window import folder, what_if
+from cli.window.desk import in_words
+from meas.errors import UsageError
+
+if TYPE_CHECKING:
+    from cli.window.views import Unit
+
+BANDED = ("fs", "Qts", "Re", "Mms", "Bl", "Vas", "sensitivity_2v83")
+
+
+def bands(unit: Unit, path: str) -> list[dict[str, Any]]:
+    """A band to drag for each parameter: the limits of a targets file, or wide open.
+
+    Args:
+        unit: Whose latest fit gives the range.
+        path: Targets file; empty for none.
+    """
+    from cli.sources import opened
+    from fit.results.quantities import shown
+
+    plan = opened.targets(folder.inside(path)).targets if path else ()
+    aims = {one.parameter: one for one in plan}
+    known = unit.latest.fit.parameters if unit.latest else {}
+    rows = []
+    for symbol in BANDED:
+        if symbol not in known:
+            continue
+        estimate, aim = known[symbol], aims.get(symbol)
+        how = shown(symbol, estimate.unit)
+        value = estimate.value / how.scale
+        room = 6.0 if estimate.unit == "dB" else 0.5 * value
+        limits = (aim.lower, aim.upper) if aim else (None, None)
+        low, high = (None if end is None else end / how.scale for end in limits)
+        ends = [value, *(end for end in (low, high) if end is not None)]
+        first, last = min(ends) - room, max(ends) + room
+        rows.append({
+            "symbol": symbol, "name": how.symbol, "words": how.words, "unit": how.unit,
+            "first": first, "last": last, "step": (last - first) / 1000, "set": aim is not None,
+            "low": value - room / 5 if low is None else low,
+            "high": value + room / 5 if high is None else high,
+            "from": estimate.interval_95[0] / how.scale, "to": estimate.interval_95[1] / how.scale,
+            "value": value,
+        })  # fmt: skip
+    return rows
+
+
+def targets(said: Mapping[str, object]) -> dict[str, Any]:
+    """Put dragged bands into a targets file; every other line of it stays.
+
+    Args:
+        said: ``file`` (empty for a new one), ``unit`` and ``bands``: symbol to its two limits in
+            the unit that the page shows.
+
+    Raises:
+        UsageError: If a band is none, or the file cannot be edited.
+    """
+    from markupsafe import Markup
+
+    from cli.targets import edit
+    from fit.results.numbers import rounded
+    from fit.results.quantities import QUANTITIES, shown
+
+    asked = what_if.Asked(said)
+    wanted = said.get("bands")
+    if not isinstance(wanted, dict) or not wanted or not set(wanted) <= set(BANDED):
+        raise UsageError("no band was ticked", where="targets")
+    aims = {}
+    for symbol, ends in wanted.items():
+        held = what_if.Asked(dict(zip(("low", "high"), ends, strict=False)))
+        low, high = (held.number(end, -1e6, 1e6) for end in ("low", "high"))
+        if not low < high:
+            raise UsageError("the lower limit is not below the upper", where=symbol)
+        unit = Markup(shown(symbol, QUANTITIES[symbol].unit).unit).striptags()
+        unit = {"Ω": "ohm", "T m": "Tm"}.get(unit, unit)
+        aims[symbol] = {"lower": f"{rounded(low, 4)}{unit}", "upper": f"{rounded(high, 4)}{unit}"}
+    path = asked.name("file")
+    if path:
+        folder.inside(path)
+    else:
+        path = folder.free_name("", f"{asked.name('unit') or 'driver'} targets", ".toml")
+    edit.put(folder.inside(path), aims, replace=True)
+    return {"kept": path, "command": in_words(["fit", "TAKE...", "--targets", path])}
+
+
+def network(said: Mapping[str, object]) -> dict[str, Any]:
+    """Keep a network with the values that its sliders have.
+
+    Args:
+        said: As for `cli.window.what_if.network`.
+    """
+    from cli.filter import network_file
+    from meas.files.writing import write_text
+
+    branches, files = what_if.branches(what_if.Asked(said))
+    path = folder.free_name("", "network", ".toml")
+    write_text(folder.inside(path), network_file.as_text({b.name: b.arms for b in branches}))
+    words = [word for name, file in files.items() for word in (f"--{name}", file)]
+    return {"kept": path, "command": in_words(["filter", path, *words])}
