@@ -117,8 +117,8 @@ def box(
     unit, fitted = opened.fit(fit)
     wish = box_design.Wish(vented, volume, qtc, space, fb, bore, tube_length, tubes, ql)
     box_design.check_words(wish)
-    driver = saved_driver.of_fit(fitted)
     air = measured_air(air_temperature, air_pressure, relative_humidity)
+    driver = saved_driver.of_fit(fitted, air.modulus)
     ohm = 0.0 if source_resistance is None else source_resistance.value
     limit = _travel(xmax)
     driven = amplifier.read(drive, rated)

@@ -84,11 +84,11 @@ def box(said: Mapping[str, object]) -> dict[str, Any]:
 
     asked = Asked(said)
     name = asked.name("fit")
-    driver = saved_driver.of_fit(folder.saved_fit(name).fit)
     celsius = asked.number("celsius", -20, 60)
     pressure = asked.number("pressure_hpa", 500, 1100)
     state = (100 * pressure, 273.15 + celsius, _HUMIDITY)
     around = Air(air.density(*state), air.sound_speed(*state))
+    driver = saved_driver.of_fit(folder.saved_fit(name).fit, around.modulus)
     volume = asked.number("volume_l", 0.1, 1000) / 1e3
     volt = asked.number("drive_v", 0.01, 100)
     words = ["box", name, "--volume", f"{volume * 1e3:.4g}L", "--drive", f"{volt:.4g}V"]

@@ -31,6 +31,11 @@ class Air:
     density: float
     sound_speed: float
 
+    @property
+    def modulus(self) -> float:
+        """Stiffness of the air, density times square of the sound speed [Pa]."""
+        return self.density * self.sound_speed**2
+
 
 @dataclass(frozen=True)
 class Box:

@@ -89,8 +89,14 @@ class SavedDriver:
         )
 
 
-def of_fit(fit: DriverFit) -> SavedDriver:
+def of_fit(fit: DriverFit, modulus: float | None = None) -> SavedDriver:
     """Take the driver from a fit.
+
+    Args:
+        fit: The fit.
+        modulus: Density times square of the sound speed of the air around the box [Pa], to which
+            Vas = modulus Sd^2 Cms (R. H. Small, J. Audio Eng. Soc. 20(5), 1972) is brought from
+            the air of the fit, where cone and compliance are known; None: it stays as it is.
 
     Raises:
         Refused: ``no-volume`` if the fit has no Vas: free air alone cannot tell what a box does;
@@ -104,6 +110,8 @@ def of_fit(fit: DriverFit) -> SavedDriver:
     if fit.model.partition("+")[0] == Plain.name and not {"Le", "L1"} & values.keys():
         warnings.append(_NO_LE)
         values["Le"] = _NO_INDUCTANCE
+    if modulus is not None and {"Sd", "Cms"} <= values.keys():
+        values["Vas"] = modulus * values["Sd"] ** 2 * values["Cms"]
     model = known(fit.model, values)
     if model.driver.coil.within_band_only:
         warnings.append(_within_its_band(fit))
