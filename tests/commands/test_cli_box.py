@@ -25,6 +25,7 @@ from program import freeair, succeed, take_path
 from cli.main import run
 from fit.box.advice import Tube, tube_change
 from fit.box.saved_driver import of_fit
+from fit.given import air
 from fit.results import store
 from fit.results.result import Estimate
 
@@ -69,12 +70,15 @@ def table(path: Path, driver: object, box: BoxCircuit, scratch: Path) -> Path:
 
 
 def test_closed_box_by_q(folder: Path, invoke: Invoke) -> None:
-    """Vb = Vas/((Qtc/Qts)^2 - 1) (Small 1972)."""
+    """Vb = Vas/((Qtc/Qts)^2 - 1), with Vas in the air stated (Small 1972)."""
     ran = invoke("box", folder / "woofer.json", "--qtc", "0.9", *AIR, "--json")
     report = json.loads(ran.stdout)
     truth = WOOFER.truth()
     Qts = 1 / (1 / truth["Qms"] + 1 / truth["Qes"])
-    assert report["plan"]["volume_m3"] == pytest.approx(truth["Vas"] / ((0.9 / Qts) ** 2 - 1))
+    stiff = air.density(101325, 293.15, 0.5) * air.sound_speed(101325, 293.15, 0.5) ** 2
+    Vas = stiff * truth["Sd"] ** 2 * truth["Cms"]
+    assert Vas == pytest.approx(truth["Vas"], rel=2e-4)
+    assert report["plan"]["volume_m3"] == pytest.approx(Vas / ((0.9 / Qts) ** 2 - 1))
     assert report["parameters"]["Qtc"]["value"] == pytest.approx(0.9)
     assert report["parameters"]["fc"]["standard_uncertainty"] > 0
 
