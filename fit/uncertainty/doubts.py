@@ -45,6 +45,9 @@ FOLLOWS = 3.0
 """How much better a second resonance must follow the take near the first to be one."""
 ROUND = 1.0
 """Q from which a pole is a resonance; what gives slowly is rounder."""
+HIGHEST = 2.0
+"""Highest second resonance over fs that refuses. A frame of 15 times the cone's mass or more that
+resonates higher moves fs by a per cent at most, (1/15)/(2^2 - 1)/2, which its interval holds."""
 MOUNTED = 0.015
 """What fs may be off by between two mountings: a frame on its magnet, and the suspension (the
 limits that `fit.compare.sitting` has for them)."""
@@ -143,7 +146,8 @@ def about_second(
 ) -> list[Finding]:
     """Refuse takes that a second resonance explains better, where it would move fs or Q.
 
-    What it moves by less than their intervals is no more than a bump (`fit.diagnosis.bumps`).
+    What it moves by less than their intervals, or what resonates far above, is no more than a bump
+    (`fit.diagnosis.bumps`).
 
     Args:
         settled: The fit.
@@ -167,7 +171,7 @@ def about_second(
     driver = second.problem.driver
     told = driver.mechanics.reported(second.theta[driver.law_columns], its["fs"])
     at_hz, sharp = told["f_second"][0], told["Q_second"][0]
-    if not moved or sharp < ROUND:
+    if not moved or sharp < ROUND or at_hz > HIGHEST * estimates["fs"].value:
         return []
     return [
         Finding(

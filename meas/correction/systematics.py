@@ -22,10 +22,13 @@ from meas.curve import ComplexArray, FloatArray, Systematic
 
 Change = Callable[[Known, float], Known]
 
-# Steps of the central differences; relative, in samples, ohm and henry.
+# Steps of the central differences; relative, in samples, ohm, henry and siemens.
 _STEP = 1e-5
 _STEP_OHM = 1e-4
 _STEP_H = 1e-9
+_STEP_S = 1e-9
+# Line inputs have 10 to 50 kohm (common practice, no source).
+_LEAST_INPUT_OHM = 10e3
 # An effect below this part of |Z| is rounding.
 _NOTHING = 1e-9
 
@@ -70,15 +73,19 @@ def bench_systematics(
 
     _add_resistors(add, moved, rig, calibration, frequency_hz)
     wiring, assumed = rig.wiring, rig.assumptions
-    if wiring.input_resistance_ohm is not None:
-        percent = wiring.input_resistance_tolerance_percent
-        add(
-            f"input-resistance:{rig.name}",
-            f"input resistance {wiring.input_resistance_ohm:g} ohm within ±{percent:g} %",
-            # A larger resistance is a smaller conductance.
-            moved(lambda k, d: replace(k, loading=k.loading / (1 + d)), _STEP)
-            * (percent / 100.0 * RECTANGULAR),
-        )
+    percent = wiring.input_resistance_tolerance_percent
+    if wiring.input_resistance_ohm is None:
+        says = f"input resistance not stated, {_LEAST_INPUT_OHM / 1e3:g} kohm or more"
+        limit = 1 / _LEAST_INPUT_OHM
+    else:
+        says = f"input resistance {wiring.input_resistance_ohm:g} ohm within ±{percent:g} %"
+        limit = percent / 100.0 / wiring.input_resistance_ohm
+    add(
+        f"input-resistance:{rig.name}",
+        says,
+        # A larger resistance is a smaller conductance.
+        moved(lambda k, d: replace(k, loading=k.loading - d), _STEP_S) * (limit * RECTANGULAR),
+    )
     add(
         f"leads:{rig.name}",
         f"leads and contacts up to ±{assumed.lead_ohm:g} ohm (no short measured)",

@@ -29,7 +29,7 @@ _DURATION_SLACK_SECONDS = 0.15
 
 # Rates that a file's header and the converter can confuse.
 _RATES = (8000, 11025, 16000, 22050, 32000, 44100, 48000, 88200, 96000, 176400, 192000)
-_LINE_SECONDS = 0.4
+_LINE_SECONDS = 0.3
 _LINE_ABOVE = 300.0  # in power: 25 dB above the floor around
 _LINE_TOLERANCE = 0.004
 _BAND_STEP_DB = 20.0

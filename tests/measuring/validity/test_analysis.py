@@ -73,8 +73,8 @@ def test_own_take(side: str, Ri: float | None) -> None:
     assert relative_error(found, 15, 15000) < 5e-4
     assert found.curve is not None
     sources = {one.source.split(":")[0] for one in found.curve.systematics}
-    expected = {"resistor", "leads", "mismatch-gain", "mismatch-delay"}
-    assert sources == (expected | {"input-resistance"} if Ri else expected)
+    expected = {"resistor", "leads", "input-resistance", "mismatch-gain", "mismatch-delay"}
+    assert sources == expected
     assert found.band_hz == (found.curve.frequency_hz[0], found.curve.frequency_hz[-1])
     assert found.peak[0] == pytest.approx(0.25, abs=0.01)
     assert len(found.passes.passes) == 2

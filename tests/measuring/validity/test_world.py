@@ -85,3 +85,14 @@ def test_a_compressed_calibration_is_refused(ratio_db):
         codec = bench.replace(made, on_calibration=(card.compressed(ratio_db, 16e3),))
         with pytest.raises(Refused):
             measure_standard(codec.calibration(rng), circuit.RATE, rig, "default", NOW)
+
+
+@pytest.mark.parametrize("told", [44100, 96000])
+def test_a_header_of_another_rate_shows_in_the_hum_of_a_short_silence(told):
+    """0.6 and 0.9 s of silence, which a header of twice the rate makes 0.3 and 0.45 s."""
+    for index in range(3):
+        rng = runs.rng_of(6, index)
+        made = bench.healthy(rng, calibrated=False, loaded=False)
+        made = bench.replace(made, rate_told=told, hum=1e-4)
+        found = analyse(made.take(bench.FREE, rng), told, campaign_world._rig(made))
+        assert "wrong-rate" in [finding.code for finding in found.findings if finding.refuses]
