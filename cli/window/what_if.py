@@ -141,6 +141,8 @@ def _box_values(found: Prediction, widening: float, length: float | None) -> lis
     names = {"fc": "resonance", "Qtc": "total Q", "f3": "3 dB down at", "peak_db": "peak"}
     rows = []
     for symbol, one in found.parameters.items():
+        if symbol == "peak_db" and not one.value:
+            continue  # it has none
         unit = "" if one.unit == "1" else f" {one.unit}"
         off = widening * 1.96 * one.standard_uncertainty
         rows.append(f"{names.get(symbol, symbol)} {one.value:.3g} ± {off:.2g}{unit}")

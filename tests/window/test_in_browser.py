@@ -67,6 +67,8 @@ def test_a_phone_shows_all_and_no_other_place_is_asked(shown: Shown, page: str) 
     drawn(shown, page)
     width = shown.run("return document.documentElement.scrollWidth")
     assert width <= PHONE[0]
+    tallest = "Math.max(0, ...[...document.querySelectorAll('.chart')].map(c => c.clientHeight))"
+    assert shown.run(f"return {tallest}") <= PHONE[1]  # a chart and its legend fit on the screen
     complaints = [c for c in shown.browser.complaints() if page != "fault"]
     assert not complaints
     asked = shown.browser.requests()

@@ -51,7 +51,8 @@ export function chart(place, { unit, sets, logY = false, x = "Hz", logX = true, 
   });
   const ink = colour("--soft");
   const grid = { stroke: colour("--line"), width: 1 };
-  const size = () => ({ width: Math.max(240, place.clientWidth), height: Math.max(140, place.clientHeight - 46) });
+  // By the least height, not by the height that a legend of several lines has made.
+  const size = () => ({ width: Math.max(240, place.clientWidth), height: Math.max(140, parseFloat(getComputedStyle(place).minHeight) - 46) });
   const axis = (label, log, apart) => ({
     stroke: ink, grid, ticks: grid, label, labelSize: 18, labelFont: "13px system-ui, sans-serif", font: "12px system-ui, sans-serif",
     ...(log && {

@@ -45,7 +45,7 @@ function drawBand(band) {
   span(band.querySelector(".found"), Number(from), Number(to));
   const word = from >= low && to <= high ? "inside" : from > high || to < low ? "outside" : "undecided";
   const said = band.querySelector("output");
-  said.textContent = `${digits(low)} … ${digits(high)} ${unit}: ${word}`;
+  said.textContent = `${digits(low)} … ${digits(high)}${unit && ` ${unit}`}: ${word}`;
   said.className = word;
 }
 
