@@ -141,7 +141,9 @@ def _same_origin(method: str, heads: dict[str, list[str]], host: str) -> bool:
 
 
 async def _refuse(send: Send, status: int, text: str) -> None:
-    await _answer(send, status, text.encode(), {"content-type": "text/plain; charset=utf-8"})
+    # What else comes with a request that is refused is not listened to.
+    heads = {"content-type": "text/plain; charset=utf-8", "connection": "close"}
+    await _answer(send, status, text.encode(), heads)
 
 
 async def _answer(send: Send, status: int, body: bytes, extra: dict[str, str]) -> None:

@@ -360,7 +360,9 @@ async def _fault(request: Request, error: Exception) -> Response:
         what = "\n".join(reason.text for reason in error.reasons)
     said = {"what": what, "where": error.where, "remedy": error.remedy}
     if request.method == "POST" or request.url.path.startswith(("/data", "/devices")):
-        return JSONResponse({"fault": said}, status)
+        # The rest of what is too large is not listened to.
+        heads = {"connection": "close"} if isinstance(error, TooLarge) else None
+        return JSONResponse({"fault": said}, status, heads)
     return HTMLResponse(_render("fault.html.j2", None, {"page": "", **said}), status)
 
 

@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 import json
+import shutil
 import signal
 import socket
+import tempfile
 from collections.abc import Iterator
+from contextlib import suppress
 from pathlib import Path
 from urllib.parse import quote
 
 import pytest
 from window_client import Client, opened
+
+from cli.window.guard import LARGEST_DROP
 
 SECRET = "nobody outside may read this"
 
@@ -223,6 +228,38 @@ def test_a_body_of_unstated_length_is_bounded_too(client: Client) -> None:
         except ConnectionResetError:
             said = b""
         assert not said or said.split(b" ")[1] == b"413"
+
+
+def test_ten_gigabytes_in_pieces_fill_neither_memory_nor_disk(tmp_path: Path) -> None:
+    """Whoever states no length is cut off at the bound; nothing of it stays."""
+    whole, piece = 10 * 2**30, b"100000\r\n" + bytes(2**20) + b"\r\n"
+    with opened(tmp_path) as (address, process):
+        client = Client(address)
+        memory = peak_memory(process.pid)
+        free = shutil.disk_usage(tempfile.gettempdir()).free
+        sent = 0
+        with socket.create_connection(("127.0.0.1", int(client.host.split(":")[1])), 60) as line:
+            line.sendall(
+                f"POST /drop?name=huge.wav HTTP/1.1\r\nHost: {client.host}\r\n"
+                f"Cookie: {client.cookie}\r\nOrigin: http://{client.host}\r\n"
+                "Transfer-Encoding: chunked\r\n\r\n".encode()
+            )
+            with suppress(OSError):
+                while sent < whole:
+                    line.sendall(piece)
+                    sent += 2**20
+        assert LARGEST_DROP <= sent + 2**20 < 1.2 * LARGEST_DROP
+        assert client.get("/").status == 200
+        # What was held of it at once: less than a twentieth of the bound.
+        assert peak_memory(process.pid) - memory < LARGEST_DROP / 20
+        assert not list(tmp_path.rglob("*huge*"))
+        assert free - shutil.disk_usage(tempfile.gettempdir()).free < LARGEST_DROP / 2
+
+
+def peak_memory(pid: int) -> int:
+    """Largest resident memory so far [bytes] (proc(5), VmHWM)."""
+    text = Path(f"/proc/{pid}/status").read_text()
+    return 1024 * int(text.split("VmHWM:")[1].split()[0])
 
 
 @pytest.mark.parametrize(

@@ -94,6 +94,45 @@ def test_by_clicks_from_an_empty_folder_to_a_woofer(card: VirtualCard, tmp_path:
     assert low < WORLD.Mms < high
 
 
+def test_a_clipped_take_seen_by_two_windows_and_loaded_again(
+    card: VirtualCard, tmp_path: Path
+) -> None:
+    grown = "Number(document.getElementById('curve').dataset.grown ?? 0)"
+    card.set_world(replace(WORLD, amplifier_gain=6.0))
+    with Browser() as browser:
+        with opened(tmp_path, environment=card.environment) as (address, process):
+            shown = Shown(browser, address, {})
+            described(shown)
+            shown.go("/take?unit=rowan-3")
+            shown.press("take")
+            read_cautions(shown)
+            shown.until(f"{grown} > 1")
+            shown.go("/take")  # loaded again in the middle of it
+            shown.until(f"{grown} > 1")
+            first = browser.driver.current_window_handle
+            browser.driver.switch_to.new_window("window")
+            shown.go("/take")
+            for window in (browser.driver.current_window_handle, first):
+                browser.driver.switch_to.window(window)
+                shown.until("document.getElementById('verdict')", 90)
+                said = shown.run("return document.querySelector('main').textContent")
+                assert "Refused" in said
+                assert "clipped" in said
+                assert "Find a good level" in said
+            # The server ends in the middle of the next one.
+            shown.go("/take?unit=rowan-4")
+            shown.press("take")
+            shown.until(f"{grown} > 1")
+            process.send_signal(signal.SIGINT)
+            assert process.wait(30) == 0
+        (kept,) = (tmp_path / "takes").glob("rowan-4_*")
+        record = json.loads((kept / "take.json").read_text(encoding="utf-8"))
+        assert "interrupted" in {one["code"] for one in record["findings"]}
+        with opened(tmp_path, environment=card.environment) as (address, _):
+            shown = Shown(browser, address, {})
+            assert "the latest was refused" in shown.run("return document.body.textContent")
+
+
 def test_card_that_goes_away_leaves_a_take_and_words(card: VirtualCard, tmp_path: Path) -> None:
     with opened(tmp_path, environment=card.environment) as (address, _):
         client = Client(address)
