@@ -268,7 +268,8 @@ def attack(name: str, folder: Path, kills: int, seed: int = 0) -> Tally:
                     process.wait(rng.uniform(0.05, longest))
             how = HOW[rng.integers(len(HOW))]
             said = end(process, children(process.pid), how, tally)
-        if "Traceback" in said or "mistake in freeair" in said:
+        # Before `main` runs, while libraries are loaded, Ctrl-C is Python's own matter.
+        if ("Traceback" in said and ", in main" in said) or "mistake in freeair" in said:
             tally.half += 1
             tally.what.append(said[-2000:])
         try:
@@ -307,6 +308,8 @@ def _check_next(one: Attacked, folder: Path, number: int, tally: Tally, name: st
 
 def main() -> int:
     """The campaign; how many commands had faults."""
+    # What a shell begins in the background ignores Ctrl-C, and so would all that we begin.
+    signal.signal(signal.SIGINT, signal.default_int_handler)
     kills, names = int(sys.argv[1]), sys.argv[2:] or ["refit", *ATTACKED]
     bad = 0
     with tempfile.TemporaryDirectory() as place:
