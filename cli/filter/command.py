@@ -10,12 +10,11 @@ import typer
 from cli.filter.branches import ATTENUATION
 from cli.terminal import show
 from cli.words import units
-from cli.words.options import AsJson, valued
+from cli.words.options import AsJson, Report, valued
 from cli.words.values import Value
 from meas.errors import UsageError
 
 if TYPE_CHECKING:
-    from cli.filter.measured import MeasuredTransfer
     from cli.filter.printing import Asked
     from fit.crossover.evaluate import NetworkResult
 
@@ -67,7 +66,7 @@ def filter_(
         ),
     ] = None,
     drive: Annotated[
-        str | None, typer.Option(metavar="P|V", help="Drive for the heat in parts: 10W or 9V.")
+        str | None, typer.Option(metavar="P|V", help="Drive for heat and travel: 10W or 9V.")
     ] = None,
     rated: Annotated[
         str | None, typer.Option(metavar="R", help="What the watts are into. Default 8ohm.")
@@ -89,6 +88,7 @@ def filter_(
     picture: Annotated[
         Path | None, typer.Option(metavar="FILE.png|svg", help="Draw levels and load.")
     ] = None,
+    report: Report = None,
     save_network: Annotated[
         Path | None, typer.Option(metavar="FILE.toml", help="Keep the network, to edit it.")
     ] = None,
@@ -108,16 +108,19 @@ def filter_(
     freeair filter two-way.toml --woofer woofer.json --tweeter tweeter.json \\
         --at-hand drawer.toml --picture two-way.png
     """
+    from cli.filter import acoustics, measured, network_file, printing, stock_file
     from cli.filter import branches as filter_branches
-    from cli.filter import measured, network_file, printing, stock_file
     from cli.pictures import plots
+    from cli.report import forms
     from cli.sources import loads as filter_load
+    from cli.terminal import sections
     from cli.words import amplifier
     from fit.crossover.evaluate import evaluate
     from meas.files.writing import refuse_existing, write_text
 
     if picture is not None:
         plots.check_picture(picture)
+    forms.check(report)
     for path in (save_network, spice):
         if path is not None:
             refuse_existing(path)
@@ -155,6 +158,8 @@ def filter_(
         transfer = measured.compare(measured_transfer, branch, result.solution)
     elif branch is not None:
         raise UsageError("--branch means nothing without --measured-transfer", where="--branch")
+    heard = acoustics.heard(result, files, asked.drive)
+    spoken = () if heard[0] is None else heard[0].findings
     findings = (*notes, *result.findings, *(transfer.findings if transfer else ()))
     _cautions(result, asked)
     for path, text in (
@@ -164,12 +169,21 @@ def filter_(
         if path is not None and text is not None:
             write_text(path, text)
     if picture is not None:
-        _draw(result, asked, transfer, picture)
+        plots.save_picture(printing.curves(result, asked, transfer), picture)
+    told = printing.sections(result, asked, transfer, findings, heard)
+    title = f"Crossover for {' and '.join(load.name for load in loads.values())}"
+    units = [load.name for load in loads.values()]
+    forms.write_sections(report, title, printing.lead(result), told, units)
     if as_json:
-        show.line(printing.as_json(result, asked, transfer, findings))
+        show.line(printing.as_json(result, asked, transfer, (*findings, *spoken), heard[0]))
     else:
-        printing.in_words(result, asked, transfer, findings)
-    for words, path in (("Network", save_network), ("SPICE", spice), ("Picture", picture)):
+        sections.say(told)
+    for words, path in (
+        ("Network", save_network),
+        ("SPICE", spice),
+        ("Picture", picture),
+        ("Report", report),
+    ):
         if path is not None:
             (show.note if as_json else show.line)(f"{words}: {path}")
 
@@ -190,19 +204,3 @@ def _cautions(result: NetworkResult, asked: Asked) -> None:
         if any(named.part.kind == "inductor" for named in parts):
             shown.append(cautions.SATURATION)
     cautions.print_cautions(shown)
-
-
-def _draw(
-    result: NetworkResult, asked: Asked, transfer: MeasuredTransfer | None, picture: Path
-) -> None:
-    from cli.filter import picture as filter_picture
-    from cli.pictures import plots
-
-    drawn = filter_picture.figure(
-        result,
-        amplifier_minimum_ohm=asked.minimum_ohm,
-        measured=None
-        if transfer is None
-        else (transfer.branch, transfer.frequency_hz, transfer.ratio),
-    )
-    plots.save_picture(drawn, picture)

@@ -1,4 +1,4 @@
-"""The picture of a crossover: what reaches each driver, and what the amplifier sees."""
+"""Pictures of a crossover: voltages and load, the estimated sum, the travel of the cones."""
 
 from __future__ import annotations
 
@@ -17,8 +17,10 @@ from cli.pictures.plots import (
     style,
 )
 from fit.results.numbers import significant
+from fit.results.result import Z95
 
 if TYPE_CHECKING:
+    from fit.crossover.acoustic import AcousticSum
     from fit.crossover.evaluate import NetworkResult
     from meas.curve import ComplexArray, FloatArray
 
@@ -77,6 +79,66 @@ def figure(
         bottom.set_title("Load of the amplifier")
         for axes in (top, bottom):
             axes.legend(loc="lower right", bbox_to_anchor=(1, 1), ncols=4, borderpad=0)
+        marks.settle(made)
+        return made
+
+
+def sum_figure(found: AcousticSum, volt: float, words: str) -> Any:
+    """Estimated level of every driver, of all together, and with the last one swapped.
+
+    Args:
+        found: For 1 V.
+        volt: Of the amplifier [V].
+        words: For that.
+    """
+    f, gain = found.frequency_hz, 20 * np.log10(volt)
+    with style():
+        made = new_figure(7.4, 3.8)
+        axes = made.subplots()
+        for index, one in enumerate(found.voices):
+            axes.plot(f, one.level_db + gain, color=COLOURS[index], linestyle=DASHES[index],
+                      linewidth=1.3, label=one.name)  # fmt: skip
+        together = found.together_db + gain
+        if len(found.voices) > 1:
+            half = Z95 * found.standard_uncertainty_db
+            axes.fill_between(f, together - half, together + half, color=INK, alpha=0.15,
+                              linewidth=0)  # fmt: skip
+            axes.plot(f, together, color=INK, linewidth=2.0, label="together")
+            axes.plot(f, found.turned_db + gain, color=COLOURS[3], linestyle=DASHES[2],
+                      linewidth=1.5, label=f"{found.voices[-1].name} swapped")  # fmt: skip
+        top = float(np.max(together)) + 4
+        axes.set_ylim(top - 40, top)
+        frequency_axis(axes, float(f[0]), float(f[-1]))
+        axes.set_ylabel("level at 1 m, dB")
+        axes.set_title(f"Estimated sum at {words} (shaded: 95 % by the fits)")
+        made.legend(loc="outside lower center", ncols=4)
+        return made
+
+
+def travel_figure(found: AcousticSum, volt: float, words: str) -> Any:
+    """Peak excursion of every driver whose mass is known; arguments as for `sum_figure`."""
+    f = found.frequency_hz
+    with style():
+        made = new_figure(7.4, 3.2)
+        axes = made.subplots()
+        for index, one in enumerate(found.voices):
+            if one.excursion_m is None:
+                continue
+            moved = one.excursion_m * volt * 1e3
+            axes.plot(f, moved, color=COLOURS[index], linestyle=DASHES[index], linewidth=1.8,
+                      label=one.name)  # fmt: skip
+            at = int(np.argmax(moved))
+            axes.plot(f[at], moved[at], "o", color=INK, markersize=4.5)
+            text = f"{significant(float(moved[at]), 2)} mm at {significant(float(f[at]), 2)} Hz"
+            marks.label(axes, text, (float(f[at]), float(moved[at])), ink=INK)
+        axes.set_yscale("log")
+        low, high = axes.get_ylim()
+        axes.set_ylim(max(low, high / 1e4), 2 * high)
+        axes.yaxis.set_major_formatter("{x:g}")
+        frequency_axis(axes, float(f[0]), float(f[-1]))
+        axes.set_ylabel("excursion (peak), mm")
+        axes.set_title(f"How far the cones move at {words}")
+        made.legend(loc="outside lower center", ncols=4)
         marks.settle(made)
         return made
 

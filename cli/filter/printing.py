@@ -6,22 +6,25 @@ import json
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from rich.text import Text
 
+from cli.filter import acoustics
 from cli.filter.network_file import in_words as part_words
-from cli.terminal import show
-from cli.terminal.tables import VERDICT_STYLE, Column, plain_table
+from cli.terminal.sections import Block, Drawing, Findings, Rows, Section
+from cli.terminal.tables import VERDICT_STYLE, Column
 from fit.results.numbers import decimals_for, kilo, number, signed_percent, significant, with_prefix
 
 if TYPE_CHECKING:
+    from cli.filter.acoustics import Heard
     from cli.filter.measured import MeasuredTransfer
     from cli.filter.stock_file import Stock
     from cli.words.amplifier import Drive
     from fit.crossover.evaluate import NetworkResult
-    from fit.crossover.network import NetworkArm, NetworkPart, Stress
+    from fit.crossover.network import Branch, NetworkArm, NetworkPart, Stress
     from fit.results.result import Estimate
     from meas.errors import Finding
 
@@ -37,43 +40,90 @@ class Asked:
     stock: Stock | None
 
 
-def in_words(
+def sections(
     result: NetworkResult,
     asked: Asked,
     transfer: MeasuredTransfer | None,
     findings: Sequence[Finding],
-) -> None:
-    """Parts, levels, load and doubts."""
-    show.heading("Parts, from the amplifier to the driver")
-    show.say("", _parts_table(result))
+    heard: tuple[Heard | None, str],
+) -> list[Section]:
+    """Circuit, parts, levels, load, what may reach the ear, and doubts."""
+    branches = [one.branch for one in result.solution.branches]
+    parts: list[Block] = [
+        Drawing("circuit", partial(_circuit, branches), "The circuit of the crossover",
+                "From the amplifier on the left to the drivers; plus is the upper line."),
+        _parts_table(result),
+    ]  # fmt: skip
     if asked.drive is not None:
-        show.say(f"Heat and peaks at {asked.drive.words}: a steady tone at its worst frequency.")
-    show.heading("What reaches the drivers")
-    show.say("", _levels_table(result))
-    for crossed in result.crossings:
-        show.say(
-            f"{crossed.lower} and {crossed.upper} get the same voltage at "
-            f"{_interval(crossed.frequency)} Hz, {number(crossed.level_db, 1)} dB re the amplifier."
+        parts.append(
+            f"Heat and peaks at {asked.drive.words}: a steady tone at its worst frequency."
         )
-    show.heading("What the amplifier sees")
-    show.say(f"Least load {_interval(result.least_load)} Ω at {significant(result.least_hz)} Hz.")
+    reaches: list[Block] = [
+        Drawing("levels", partial(curves, result, asked, transfer),
+                "Voltage at the drivers and load of the amplifier over frequency",
+                "What reaches the terminals of the drivers, and what the amplifier sees."),
+        _levels_table(result),
+    ]  # fmt: skip
+    reaches += [
+        f"{crossed.lower} and {crossed.upper} get the same voltage at "
+        f"{_interval(crossed.frequency)} Hz, {number(crossed.level_db, 1)} dB re the amplifier."
+        for crossed in result.crossings
+    ]
+    load: list[Block] = [
+        f"Least load {_interval(result.least_load)} Ω at {significant(result.least_hz)} Hz."
+    ]
     if result.verdict is not None:
         verdict = Text(f"Amplifier wants at least {asked.minimum_ohm:g} Ω: ")
-        verdict.append(result.verdict, style=VERDICT_STYLE[result.verdict])
-        show.say(verdict)
+        load.append(verdict.append(result.verdict, style=VERDICT_STYLE[result.verdict]))
+    told = [
+        Section("Parts, from the amplifier to the driver", parts),
+        Section("What reaches the drivers", reaches),
+        Section("What the amplifier sees", load),
+    ]
+    found, missing = heard
+    if found is not None:
+        told += acoustics.sections(found)
+    else:
+        told.append(Section("What may reach the ear", (f"Not told: {missing}.",)))
     if asked.stock is not None:
-        show.heading("Nearest from the parts at hand")
-        show.say("", _stock_table(result, asked))
+        table = _stock_table(result, asked)
+        told.append(Section("Nearest from the parts at hand", (table,)))
     if transfer is not None:
         worst, at = transfer.worst
-        show.heading(f"The {transfer.branch} section as measured")
-        show.say(
+        text = (
             f"Off its prediction by {transfer.rms_db:.2f} dB (root mean square), most at "
             f"{significant(at)} Hz: {worst:+.2f} dB. From {transfer.source}."
         )
+        told.append(Section(f"The {transfer.branch} section as measured", (text,)))
     if findings:
-        show.heading("Mind")
-        show.findings(findings)
+        told.append(Section("Mind", (Findings(findings),)))
+    return told
+
+
+def lead(result: NetworkResult) -> str:
+    """The crossover in a sentence."""
+    crossed = ", ".join(f"{significant(c.frequency.value)} Hz" for c in result.crossings)
+    load = f"the load falls to {result.least_load.value:.3g} Ω at {significant(result.least_hz)} Hz"
+    return f"Crosses at {crossed}; {load}." if crossed else f"{load[0].upper()}{load[1:]}."
+
+
+def _circuit(branches: Sequence[Branch]) -> Any:
+    from cli.pictures.circuit import circuit_figure
+
+    return circuit_figure(branches)
+
+
+def curves(result: NetworkResult, asked: Asked, transfer: MeasuredTransfer | None) -> Any:
+    """The picture of levels and load."""
+    from cli.filter import picture
+
+    return picture.figure(
+        result,
+        amplifier_minimum_ohm=asked.minimum_ohm,
+        measured=None
+        if transfer is None
+        else (transfer.branch, transfer.frequency_hz, transfer.ratio),
+    )
 
 
 def _interval(estimate: Estimate) -> str:
@@ -95,7 +145,7 @@ def _each(
                 yield one.branch.name, arm, named, stress
 
 
-def _parts_table(result: NetworkResult) -> Any:
+def _parts_table(result: NetworkResult) -> Rows:
     rows: list[list[str | Text]] = []
     for branch, arm, named, stress in _each(result):
         # Limits as stated; of a measured part its 95 % interval.
@@ -125,14 +175,14 @@ def _parts_table(result: NetworkResult) -> Any:
             Column("peak I", right=True),
             Column("peak U", right=True),
         ]
-    return plain_table(columns, rows)
+    return Rows(columns, rows)
 
 
 def _power(watt: float) -> str:
     return with_prefix(watt, "W", 2) if watt >= 1e-3 else "< 1 mW"
 
 
-def _levels_table(result: NetworkResult) -> Any:
+def _levels_table(result: NetworkResult) -> Rows:
     f = result.solution.frequency_hz
     shown = [hz for hz in _SHOWN_HZ if f[0] <= hz <= f[-1]]
     rows: list[tuple[str | Text, ...]] = []
@@ -148,13 +198,13 @@ def _levels_table(result: NetworkResult) -> Any:
     columns = [Column("dB at Hz")]
     columns += [Column(kilo(hz), right=True) for hz in shown]
     columns.append(Column("−3 dB, Hz", right=True))
-    return plain_table(columns, rows)
+    return Rows(columns, rows)
 
 
 _SHOWN_HZ = (50, 200, 500, 1000, 2000, 3000, 5000, 10000, 20000)
 
 
-def _stock_table(result: NetworkResult, asked: Asked) -> Any:
+def _stock_table(result: NetworkResult, asked: Asked) -> Rows:
     rows = []
     for branch, _, named, _ in _each(result):
         found = asked.stock.near(named) if asked.stock is not None else []
@@ -177,7 +227,7 @@ def _stock_table(result: NetworkResult, asked: Asked) -> Any:
         Column("off", right=True),
         Column("+ in series, | parallel", fills=True),
     )
-    return plain_table(columns, rows)
+    return Rows(columns, rows)
 
 
 def as_json(
@@ -185,6 +235,7 @@ def as_json(
     asked: Asked,
     transfer: MeasuredTransfer | None,
     findings: Sequence[Finding],
+    heard: Heard | None,
 ) -> str:
     """One JSON object, format ``freeair-filter/1``."""
     f = result.solution.frequency_hz
@@ -223,6 +274,8 @@ def as_json(
         },
         "findings": [found.as_json() for found in findings],
     }
+    if heard is not None:
+        document["acoustic_estimate"] = acoustics.as_json(heard)
     if asked.minimum_ohm is not None:
         document["load"] |= {
             "amplifier_minimum_ohm": asked.minimum_ohm,

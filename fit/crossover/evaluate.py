@@ -10,6 +10,7 @@ from typing import Literal
 import numpy as np
 
 from fit.crossover.budget import crossing, estimate, minimum
+from fit.crossover.mend import mend
 from fit.crossover.network import (
     Branch,
     BranchSolution,
@@ -118,7 +119,7 @@ def evaluate(
         *_band(branches, band),
         *_load(verdict, least, least_hz, amplifier_minimum_ohm),
         *_overloaded(branches, stress),
-        *_levels(solution),
+        *_levels(solution, crossed),
         *_windings(branches),
     ]
     if len(branches) > 1 and not crossed:
@@ -218,7 +219,7 @@ def _overloaded(
     return found
 
 
-def _levels(solution: NetworkSolution) -> list[Finding]:
+def _levels(solution: NetworkSolution, crossed: Sequence[Crossing]) -> list[Finding]:
     found = []
     f = solution.frequency_hz
     for one in solution.branches:
@@ -233,11 +234,11 @@ def _levels(solution: NetworkSolution) -> list[Finding]:
                 )
             )
         if one.branch.name == "tweeter" and one.branch.arms:
-            found += _resonance(one, f)
+            found += _resonance(one, f, crossed)
     return found
 
 
-def _resonance(one: BranchSolution, f: FloatArray) -> list[Finding]:
+def _resonance(one: BranchSolution, f: FloatArray, crossed: Sequence[Crossing]) -> list[Finding]:
     """The tweeter's own resonance, the largest inner peak of |Z| below its last minimum."""
     size = np.abs(one.branch.load.impedance(f))
     inner = np.flatnonzero((size[1:-1] > size[:-2]) & (size[1:-1] >= size[2:])) + 1
@@ -253,9 +254,25 @@ def _resonance(one: BranchSolution, f: FloatArray) -> list[Finding]:
             "resonance-driven",
             f"at its resonance of {rounded(f[peak])} Hz the tweeter still gets {-down:.0f} dB less "
             f"than at most ({-_RESONANCE_DB:.0f} dB or more are usual): its travel there limits "
-            "the level. A higher corner or a second-order branch protects it",
+            "the level",
+            next_step=_mending(one, f, peak, crossed),
         )
     ]
+
+
+def _mending(one: BranchSolution, f: FloatArray, peak: int, crossed: Sequence[Crossing]) -> str:
+    """The standard branch that protects the tweeter, in words."""
+    below = float(f[int(np.argmax(one.level_db > np.max(one.level_db) - 3.0))])
+    corner = next((c.frequency.value for c in crossed if c.upper == one.branch.name), below)
+    found = mend(one.branch.load, float(f[peak]), max(corner, float(f[peak])), _RESONANCE_DB, f)
+    if found is None:
+        return "no first or second order does that: cross it higher, or take another tweeter"
+    order = "first" if found.order == 1 else "second"
+    return (
+        f"a {order}-order branch with its corner at {rounded(found.crossover_hz)} Hz puts its "
+        f"resonance {-found.down_db:.0f} dB down: --order {found.order} --crossover "
+        f"{found.crossover_hz:g}Hz"
+    )
 
 
 def _windings(branches: Sequence[Branch]) -> list[Finding]:

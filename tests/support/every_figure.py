@@ -104,6 +104,7 @@ def _boxes() -> None:
 
 def _crossovers() -> None:
     from cli.filter import picture
+    from cli.pictures.circuit import circuit_figure
     from fit.crossover.evaluate import evaluate
     from fit.crossover.load import from_fit
     from fit.crossover.network import Branch
@@ -117,6 +118,7 @@ def _crossovers() -> None:
             for name, low, load in (("woofer", True, woofer), ("tweeter", False, spark))
         ]  # fmt: skip
         result = evaluate(branches, drive_volt=9.0, amplifier_minimum_ohm=least)
+        circuit_figure(branches)
         one = result.solution.branches[1]
         f = result.solution.frequency_hz
         picture.figure(

@@ -30,7 +30,8 @@ def written(folder: Path) -> dict[str, Path]:
     Args:
         folder: An empty one.
     """
-    pages = {name: folder / f"{name}.html" for name in ("fit", "compare", "box")}
+    names = ("fit", "compare", "box", "filter", "coil", "limits", "judge", "summary", "pairs")
+    pages = {name: folder / f"{name}.html" for name in names}
     takes = bench(folder, "Lantern", "--woofer")
     targets = folder / "targets.toml"
     targets.write_text(
@@ -47,6 +48,24 @@ def written(folder: Path) -> dict[str, Path]:
     again = fits / "again.json"
     succeed("fit", *bench(folder, LONG, "--woofer"), *sizes, "--save", again)
     succeed("compare", lantern, again, "--report", pages["compare"])
+    succeed("box", lantern, "--vented", "--bore", "50mm", "--xmax", "4mm", "--drive", "10W", *AIR,
+            "--report", pages["box"])  # fmt: skip
+    spark = fits / "spark.json"
+    succeed(
+        "fit",
+        *bench(folder, "Spark", "--simulate", "tweeter"),
+        "--diameter",
+        "26mm",
+        *AIR,
+        "--save",
+        spark,
+    )
+    succeed("filter", "--woofer", lantern, "--tweeter", spark, "--crossover", "2.5kHz",
+            "--amplifier-minimum", "4ohm", "--drive", "10W", "--compensate", "woofer",
+            "--report", pages["filter"])  # fmt: skip
+    succeed("wind", "--resistance", "5.6ohm", "--former", "20mm", "--former-thickness", "0.1mm",
+            "--wire", "0.2mm", "--wire", "AWG32", "--pole", "19.4mm", "--plate", "22.6mm",
+            "--gap-height", "6mm", "--power", "10W", "--report", pages["coil"])  # fmt: skip
     shutil.copytree(folder / "takes", folder / "archive")
     succeed("refit", folder / "archive", "--diameter", "*=118mm")
     pages["refit"] = next((folder / "archive").rglob("*.html"))

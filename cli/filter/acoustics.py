@@ -1,0 +1,171 @@
+"""The acoustic sum of a crossover and the travel of its drivers, where their fits allow it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from cli.filter import picture
+from cli.terminal.sections import Block, Drawing, Findings, Rows, Section, numbers
+from cli.terminal.tables import Column
+from fit.results.numbers import kilo, significant
+from fit.results.result import Z95
+
+if TYPE_CHECKING:
+    from cli.words.amplifier import Drive
+    from fit.crossover.acoustic import AcousticSum
+    from fit.crossover.evaluate import NetworkResult
+    from meas.errors import Finding
+
+_SHOWN_HZ = (100, 200, 500, 1000, 1500, 2000, 3000, 4000, 5000, 7000, 10000)
+_PASCAL, _KELVIN, _HUMIDITY = 101325.0, 293.15, 0.5
+
+
+@dataclass(frozen=True)
+class Heard:
+    """The sum with what is to be said about it.
+
+    Attributes:
+        sum: For 1 V of the amplifier.
+        drive: What the amplifier puts out; None: 2.83 V, and no travel is told.
+        findings: Of polarity and levels.
+    """
+
+    sum: AcousticSum
+    drive: Drive | None
+    findings: tuple[Finding, ...]
+
+    @property
+    def volt(self) -> float:
+        """At the amplifier, rms [V]."""
+        return 2.83 if self.drive is None else self.drive.volt_rms
+
+    @property
+    def gain_db(self) -> float:
+        """The drive re 1 V [dB]."""
+        return float(20 * np.log10(self.volt))
+
+    @property
+    def words(self) -> str:
+        """The drive in words."""
+        return "2.83 V" if self.drive is None else self.drive.words
+
+
+def heard(
+    result: NetworkResult, files: Mapping[str, str | None], drive: Drive | None
+) -> tuple[Heard | None, str]:
+    """The sum, or why there is none.
+
+    Args:
+        result: The crossover.
+        files: Of the drivers, by branch.
+        drive: Of the amplifier.
+    """
+    from cli.sources import opened
+    from fit.box import saved_driver
+    from fit.box.circuit import Air
+    from fit.crossover.acoustic import acoustic_sum, judged
+    from fit.given import air
+    from meas.errors import Refused
+
+    drivers = {}
+    for one in result.solution.branches:
+        name = one.branch.name
+        path = Path(files[name] or "")
+        if not opened.is_document(path):
+            return None, f"the {name} is a curve, and only a fit knows how loud it plays"
+        try:
+            drivers[name] = saved_driver.of_fit(opened.fit(path)[1])
+        except Refused:
+            return None, (
+                f"the fit of the {name} does not know Vas: fit it with a known mass on the cone "
+                "and the diameter"
+            )
+    state = _PASCAL, _KELVIN, _HUMIDITY
+    found = acoustic_sum(
+        result.solution, drivers, Air(air.density(*state), air.sound_speed(*state))
+    )
+    crossings = [crossed.frequency.value for crossed in result.crossings]
+    return Heard(found, drive, judged(found, crossings)), ""
+
+
+def sections(found: Heard) -> list[Section]:
+    """Sum and travel."""
+    from fit.crossover.acoustic import LEFT_OUT
+
+    f = found.sum.frequency_hz
+    shown = [hz for hz in _SHOWN_HZ if f[0] <= hz <= f[-1]]
+    last = found.sum.voices[-1].name
+
+    def row(name: str, db: Any) -> list[str]:
+        return [name, *(f"{v:.1f}" for v in np.interp(np.log(shown), np.log(f), db))]
+
+    rows = [row(one.name, one.level_db + found.gain_db) for one in found.sum.voices]
+    if len(rows) > 1:
+        rows += [
+            row("together", found.sum.together_db + found.gain_db),
+            row(f"{last} swapped", found.sum.turned_db + found.gain_db),
+        ]
+    reach = Z95 * float(np.max(found.sum.standard_uncertainty_db))
+    wide = [
+        f"{kilo(float(f'{one.beams_hz:.2g}'))} Hz for the {one.name}" for one in found.sum.voices
+    ]
+    blocks: list[Block] = [
+        Rows((Column("dB at Hz"), *numbers(*(kilo(hz) for hz in shown))), rows),
+        f"By the fits ± {reach:.1f} dB at most (95 %). Estimated for {LEFT_OUT}. A cone sends less "
+        f"to the side above about {', '.join(wide)}.",
+        Drawing(
+            "sum", partial(picture.sum_figure, found.sum, found.volt, found.words),
+            "Level of the drivers and their sum over frequency",
+            "Estimated at 1 m on one large baffle, without breakup, baffle edges and offsets.",
+        ),
+    ]  # fmt: skip
+    if found.findings:
+        blocks.append(Findings(found.findings))
+    told = [Section(f"What may reach the ear, at 1 m and {found.words}", blocks)]
+    if (travel := _travel(found)) is not None:
+        told.append(travel)
+    return told
+
+
+def _travel(found: Heard) -> Section | None:
+    """How far the cones move, at a stated drive."""
+    known = [one for one in found.sum.voices if one.excursion_m is not None]
+    if found.drive is None or not known:
+        return None
+    f, lines = found.sum.frequency_hz, []
+    for one in known:
+        moved = one.excursion_m * found.volt * 1e3
+        at = int(np.argmax(moved))
+        lines.append(
+            f"The {one.name} moves at most {significant(float(moved[at]), 2)} mm either way, at "
+            f"{significant(float(f[at]), 2)} Hz."
+        )
+    drawing = Drawing(
+        "travel", partial(picture.travel_figure, found.sum, found.volt, found.words),
+        "Peak excursion of the drivers over frequency",
+        "A steady tone at the drive; without a box behind. Compare with what the suspension takes.",
+    )  # fmt: skip
+    return Section(f"How far the cones move at {found.words}", (*lines, drawing))
+
+
+def as_json(found: Heard) -> dict[str, Any]:
+    """Estimated levels and excursions in SI units and dB."""
+    document: dict[str, Any] = {
+        "drive_volt_rms": found.volt,
+        "level_db": {one.name: (one.level_db + found.gain_db).tolist() for one in found.sum.voices},
+        "together_db": (found.sum.together_db + found.gain_db).tolist(),
+        "last_swapped_db": (found.sum.turned_db + found.gain_db).tolist(),
+        "standard_uncertainty_db": found.sum.standard_uncertainty_db.tolist(),
+    }
+    document["excursion_m"] = {
+        one.name: (one.excursion_m * found.volt).tolist()
+        for one in found.sum.voices
+        if one.excursion_m is not None
+    }
+    return document
