@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from cli.terminal import show
-from cli.words.options import AsJson
+from cli.words.options import AsJson, one_of
 from meas.errors import UsageError
 
 if TYPE_CHECKING:
@@ -73,15 +73,19 @@ def new(
     ] = 1,
     mains: Annotated[int, typer.Option(metavar="50|60", help="Mains frequency, Hz.")] = 50,
     simulate: Annotated[
-        str,
-        typer.Option(metavar="woofer|tweeter", help="The driver on a simulated bench."),
-    ] = "woofer",
+        str | None,
+        typer.Option(
+            help="Simulate the bench, with this driver on it; needs no hardware.",
+            **one_of(("woofer", "tweeter"), "driver of the simulated bench", "--simulate"),
+        ),
+    ] = None,
 ) -> None:
     """Describe the bench in a file that you can edit.
 
     \b
     freeair rig new bench.toml --series-resistor 10ohm --tolerance 1% --woofer
     """
+    from cli.bench.audio_path import SIMULATED
     from cli.pictures import wiring
     from cli.terminal import cautions
     from cli.words import values
@@ -90,13 +94,15 @@ def new(
     from meas.files.writing import refuse_existing
 
     refuse_existing(file)
-    simulated = {"woofer": {}, "tweeter": TWEETER}.get(simulate) if device == "simulated" else None
-    if simulate != "woofer" and simulated is None:
+    if simulate is not None and device not in (None, SIMULATED):
         raise UsageError(
-            f"--simulate {simulate} names no driver of the simulated bench",
-            where="--simulate",
-            remedy="Write woofer or tweeter, and --device simulated.",
+            f"a bench with the device '{device}' is not simulated",
+            where="--simulate, --device",
+            remedy="Leave one of them out.",
         )
+    if simulate is not None:
+        device = SIMULATED
+    simulated = (TWEETER if simulate == "tweeter" else {}) if device == SIMULATED else None
     resistor = values.resistance(series_resistor, "--series-resistor")
     said_percent = values.percent(tolerance, "--tolerance").value
     if resistor.half_width is not None:

@@ -105,8 +105,12 @@ def test_a_vented_box_is_that_of_its_definition() -> None:
 
 
 def test_a_driver_that_is_not_simulated_is_refused(invoke: Invoke) -> None:
-    for words in (("--device", "simulated", "--simulate", "horn"), ("--simulate", "tweeter")):
+    for words in (("--simulate", "horn"), ("--device", "4", "--simulate", "tweeter")):
         ran = invoke("rig", "new", "bench.toml", "--series-resistor", "10ohm", *words)
         assert ran.status == 2
         assert "--simulate" in ran.told
         assert not Path("bench.toml").exists()
+    # A driver to simulate says that the bench is.
+    ran = invoke("rig", "new", "bench.toml", "--series-resistor", "10ohm", "--simulate", "tweeter")
+    assert ran.status == 0, ran.told
+    assert 'device = "simulated"' in Path("bench.toml").read_text()
