@@ -173,3 +173,34 @@ def test_layers_beyond_any_coil():
     words = ["--former", "20mm", "--wire", "0.2mm", "--layers", "1000000000"]
     assert "no voice coil" in refused("wind", *words, "--turns", "2000000000")
     assert "no voice coil" in refused("wind", *words, "--resistance", "6ohm")
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("box", "noise.csv", "--closed", "--volume", "20L"),
+        ("box-check", "noise.csv", "--driver", "broken.json"),
+        ("filter", "--woofer", "noise.csv", "--crossover", "2kHz"),
+        ("part", "noise.csv", "--kind", "capacitor"),
+        ("wind", "--resistance", "-6ohm"),
+        ("polarity", "press", "lantern", "--rig", "noise.csv"),
+        ("levels", "noise.csv=0.1", "few.csv=0.2"),
+        ("series", "summary", "noise.csv", "few.csv"),
+    ],
+    ids=lambda words: words[0],
+)
+def test_what_a_command_cannot_use_is_told(words, tmp_path, monkeypatch):
+    """Noise for a curve, torn JSON, a word too many: told at once, and no traceback."""
+    monkeypatch.chdir(tmp_path)
+    rng = np.random.default_rng(1)
+    rows = [f"{f},{a},{b}" for f, (a, b) in zip(range(10, 2010), rng.normal(0, 9, (2000, 2)),
+                                                strict=True)]  # fmt: skip
+    head = "frequency_hz,resistance_ohm,reactance_ohm"
+    Path("noise.csv").write_text("\n".join([head, *rows, ""]))
+    Path("few.csv").write_text("\n".join([head, *rows[:3], ""]))
+    Path("broken.json").write_text('{"format": "freeair-fit/1", "parameters": {')
+    done = watched(*words)
+    assert done.status in (1, 2), done.told
+    assert "Traceback" not in done.told
+    assert "mistake in freeair" not in done.told
+    assert done.seconds < MOST_SECONDS
