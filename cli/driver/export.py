@@ -173,11 +173,10 @@ def _comments(read: OpenedCurve) -> tuple[str, ...]:
 def _model_curve(fitted: DriverFit) -> ImpedanceCurve:
     """The driver itself; what the bench added to its curves is left out."""
     from fit.crossover.load import fitted_impedance
-    from fit.crossover.open_parameter import whole_values
     from meas.curve import ImpedanceCurve
 
     curve = fitted.free_air[0]
-    ohm = fitted_impedance(curve.frequency_hz, whole_values(fitted), fitted.model)
+    ohm = fitted_impedance(curve.frequency_hz, fitted.model_values, fitted.model)
     return ImpedanceCurve(curve.frequency_hz, ohm)
 
 

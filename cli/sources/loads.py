@@ -72,13 +72,12 @@ def subcircuit(path: Path, name: str | None = None) -> str:
         Refused: ``no-circuit``.
     """
     from fit.crossover import spice
-    from fit.crossover.open_parameter import whole_values
 
     unit, fitted = impedance_fit(path)
     curve = fitted.curves[0]
     return spice.subcircuit(
         name or unit,
-        whole_values(fitted),
+        fitted.model_values,
         fitted.model,
         float(curve.frequency_hz[0]),
         float(curve.frequency_hz[-1]),

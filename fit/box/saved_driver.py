@@ -105,7 +105,7 @@ def of_fit(fit: DriverFit, modulus: float | None = None) -> SavedDriver:
     given = fit.parameters
     if "Vas" not in given:
         raise Refused([_NO_VOLUME])
-    values = {name: estimate.value for name, estimate in given.items()}
+    values = fit.model_values
     warnings: list[Finding] = []
     if fit.model.partition("+")[0] == Plain.name and not {"Le", "L1"} & values.keys():
         warnings.append(_NO_LE)

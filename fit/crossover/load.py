@@ -8,7 +8,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fit.crossover.open_parameter import whole_values
 from fit.driver.from_reported import in_free_air
 from fit.driver.impedance import Modelled
 from fit.results.error_sources import named_apart
@@ -76,7 +75,7 @@ def from_fit(name: str, fit: DriverFit) -> Load:
         Refused: ``unknown-coil``, where its model is not known or lacks a parameter.
         KeyError: If the fit lacks Re, fs, Qms or Res.
     """
-    values = whole_values(fit)
+    values = fit.model_values
     model = in_free_air(fit.model, values)
     curve, given = fit.free_air[0], fit.parameters
 

@@ -11,8 +11,12 @@ import numpy as np
 from fit.driver.elements.unbounded import Slopes
 from fit.driver.impedance import Driver
 from fit.driver.models import COIL_NAMES, named
-from meas.curve import FloatArray
+from meas.curve import ComplexArray, FloatArray
 from meas.errors import Finding, Refused
+
+_SPAN = np.linspace(math.log(1e-9), math.log(1e9), 181)
+_SAME = 1e-3
+"""Relative departure from the fit's own curve that a load may show: resistors are known worse."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -87,6 +91,43 @@ def in_free_air(name: str, values: Mapping[str, float]) -> KnownModel:
     return KnownModel(
         model.driver, np.concatenate([state, model.internal]), [*slopes, *model.slopes]
     )
+
+
+def completed(
+    name: str, values: Mapping[str, float], frequency_hz: FloatArray, model_ohm: ComplexArray
+) -> dict[str, float]:
+    """Reported values of a fit, with one of a law that the takes leave open.
+
+    What they leave open moves the impedance by less than its uncertainty: it is taken as in the
+    fit's own curve. Where no value gives that curve, or two are open, the values come back as they
+    are.
+
+    Args:
+        name: Name of the model.
+        values: Reported parameters.
+        frequency_hz: Of the fit's curve in free air [Hz], shape (n,).
+        model_ohm: The fitted model there [ohm], shape (n,).
+    """
+    from scipy.optimize import minimize_scalar
+
+    try:
+        laws = Driver(*named(name)).mechanics.laws
+    except ValueError:
+        return dict(values)
+    missing = [symbol for law in laws for symbol in law.quantities if symbol not in values]
+    if len(missing) != 1:
+        return dict(values)
+    s = np.asarray(2j * np.pi * frequency_hz)
+
+    def away(logarithm: float) -> float:
+        tried = in_free_air(name, {**values, missing[0]: math.exp(logarithm)})
+        total = tried.driver.impedance(s, tried.internal).total
+        return float(np.max(np.abs(total / model_ohm - 1)))
+
+    at = int(np.clip(np.argmin([away(point) for point in _SPAN]), 1, _SPAN.size - 2))
+    ends = (float(_SPAN[at - 1]), float(_SPAN[at + 1]))
+    best = float(minimize_scalar(away, bounds=ends, method="bounded").x)
+    return dict(values) if away(best) > _SAME else {**values, missing[0]: math.exp(best)}
 
 
 def _unknown(name: str) -> Finding:

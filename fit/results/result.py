@@ -293,6 +293,17 @@ class DriverFit:
         """The curves in free air; without any, the first one, which has to stand for them."""
         return tuple(c for c in self.curves if c.condition == "free-air") or self.curves[:1]
 
+    @property
+    def model_values(self) -> dict[str, float]:
+        """Symbol to value, with one of the model that the takes leave open, if its curve tells."""
+        from fit.driver.from_reported import completed
+
+        values = {symbol: estimate.value for symbol, estimate in self.parameters.items()}
+        if not self.curves:
+            return values
+        curve = self.free_air[0]
+        return completed(self.model, values, curve.frequency_hz, curve.model_ohm)
+
     def _repr_html_(self) -> str:
         from fit.results.notebook import fit_html
 
