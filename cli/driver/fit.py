@@ -167,7 +167,6 @@ def run(
     from cli.driver import mass_to_add, uneven_harmonics
     from cli.report import forms
     from cli.sources import opened, takes_and_tables
-    from cli.targets import planned_coil
     from cli.words import options
     from cli.words import session as sessions
     from fit.compare import sitting
@@ -182,8 +181,8 @@ def run(
         forms.check(report)
     if save is not None:
         refuse_existing(save)
-    plan = None if targets is None else opened.targets(targets)
-    meant = () if plan is None else plan.targets
+    wanted = None if targets is None else opened.targets(targets)
+    meant = () if wanted is None else wanted.targets
     options.check_model(model)
     gathered = takes_and_tables.gather(free, added_mass, test_box, unit, words.table_tolerance)
     boxes = any(curve.condition.name == "test-box" for curve in gathered.curves)
@@ -196,7 +195,7 @@ def run(
         raise Refused(error.reasons, where=where, remedy=error.remedy) from error
     fitted = sitting.of_driver(alone, held, gathered.unit)
     verdicts = judge.judge(fitted.parameters, meant, fitted.sources)
-    coil = None if plan is None else planned_coil.coil(plan.winding)
+    coil = None if wanted is None else wanted.winding.coil()
     findings = (
         *explain.explain(fitted.parameters, meant, coil=coil, curves=fitted.curves),
         *model_findings.of_laws(alone),

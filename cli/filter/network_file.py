@@ -2,33 +2,35 @@
 
 from __future__ import annotations
 
+import json
 import math
 from collections.abc import Mapping, Sequence
-from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal, cast
+from typing import TYPE_CHECKING, Annotated, Any, Literal, Self
+
+from pydantic import BeforeValidator, Field, model_validator
 
 from cli.sources import opened
 from cli.terminal import show
-from cli.words import units, values
+from cli.words.values import Value
+from cli.words.written import Capacitance, Inductance, Power, Resistance
 from fit.results.numbers import with_prefix
 from meas.errors import UsageError
+from meas.files.schema_errors import validate
+from meas.files.settings import Settings, fault, read_settings
 
 if TYPE_CHECKING:
     from fit.crossover.network import NetworkArm, NetworkPart
     from fit.parts.store import SavedPart
-    from meas.files.settings_file import SettingsFile
 
 BRANCHES = ("woofer", "midrange", "tweeter")
-_FORMAT = "freeair-network/1"
-_KINDS = ("resistor", "capacitor", "inductor")
+_REMEDY = "Mend those lines and run it again."
 _UNITS = {"resistor": "ohm", "capacitor": "F", "inductor": "H"}
 _LETTER = {"resistor": "R", "capacitor": "C", "inductor": "L"}
-_KEYS = (
-    *("place", *_KINDS, "part", "series_resistance", "core_resistance", "power", "back_to_back"),
-)
+_UNWRITTEN = "Keep the network file and the files of its parts: they say it already."
 
 _MOST_ARMS = 40  # ten times what anybody solders into one branch
+_MOST_PARTS = 10  # measured ones of one arm
 
 _HEAD = """\
 # A crossover: branches of one amplifier, each a ladder from the amplifier to its driver.
@@ -46,118 +48,116 @@ _HEAD = """\
 """
 
 
+def _one_or_more(names: Any) -> Any:
+    return (
+        (names,) if isinstance(names, str) else tuple(names) if isinstance(names, list) else names
+    )
+
+
+class _Arm(Settings):
+    """One arm of a ladder: parts in series with each other, in the line or across it."""
+
+    place: Literal["series", "shunt"]
+    inductor: Inductance | None = None
+    capacitor: Capacitance | None = None
+    resistor: Resistance | None = None
+    part: Annotated[
+        tuple[str, ...], BeforeValidator(_one_or_more), Field(max_length=_MOST_PARTS)
+    ] = ()
+    series_resistance: Resistance | None = None
+    core_resistance: Resistance | None = None
+    power: Power | None = None
+    back_to_back: bool = False
+
+    @model_validator(mode="after")
+    def _of_its_parts(self) -> Self:
+        if self.inductor is self.capacitor is self.resistor is None and not self.part:
+            raise fault("has no part", 'Write for example capacitor = "4.7uF"')
+        if self.series_resistance and not (self.inductor or self.capacitor):
+            raise fault(
+                "series_resistance without an inductor or a capacitor",
+                "A resistor of its own is written as resistor",
+            )
+        if self.core_resistance and not self.inductor:
+            raise fault("core_resistance without an inductor")
+        if self.back_to_back and not (self.capacitor or self.part):
+            raise fault("back_to_back without a capacitor")
+        return self
+
+
+def _blocks(content: Any) -> Any:
+    if not isinstance(content, list) or not all(isinstance(block, dict) for block in content):
+        raise fault(f"write each arm under a line such as [[{BRANCHES[0]}]]")
+    return tuple(content)
+
+
+_Arms = Annotated[tuple[_Arm, ...], BeforeValidator(_blocks), Field(max_length=_MOST_ARMS)]
+
+
+class _NetworkFile(Settings):
+    """Arms of every branch, in order from the amplifier to the driver."""
+
+    format: Literal["freeair-network/1"]
+    woofer: _Arms = ()
+    midrange: _Arms = ()
+    tweeter: _Arms = ()
+
+    @model_validator(mode="after")
+    def _some_branch(self) -> Self:
+        if not self.model_fields_set & set(BRANCHES):
+            raise fault(f"has no branch: write arms under lines such as [[{BRANCHES[0]}]]")
+        return self
+
+
 def read(path: Path) -> dict[str, tuple[NetworkArm, ...]]:
-    """Arms of every branch of a network file.
+    """Read the arms of every branch of a network file.
 
     Raises:
         UnreadableInput: If it cannot be read, is no TOML (with line and column), or holds wrong
             keys or values: all of them at once.
     """
-    from meas.files.settings_file import open_settings
-
-    file = open_settings(path, "freeair-network", "network file")
-    branches: dict[str, tuple[NetworkArm, ...]] = {}
-    for key, blocks in file.content.items():
-        if key not in BRANCHES:
-            file.faults.append(f"unknown branch {key}: there are {', '.join(BRANCHES)}")
-        elif not isinstance(blocks, list) or not all(isinstance(block, dict) for block in blocks):
-            file.faults.append(f"{key}: write each arm under a line [[{key}]]")
-        else:
-            branches[key] = _arms(key, blocks, file)
-    if not branches and not file.faults:
-        file.faults.append(f"has no branch: write arms under lines such as [[{BRANCHES[0]}]]")
-    file.finish("Mend those lines and run it again.")
-    return branches
+    file = read_settings(
+        _NetworkFile, "freeair-network", path, "network file", _REMEDY, entry="arm"
+    )
+    return {
+        branch: _arms(getattr(file, branch), path.parent)
+        for branch in BRANCHES
+        if branch in file.model_fields_set
+    }
 
 
-def _arms(
-    branch: str, blocks: Sequence[Mapping[str, Any]], file: SettingsFile
-) -> tuple[NetworkArm, ...]:
-    counts = dict.fromkeys(_KINDS, 0)
-    arms = []
-    if len(blocks) > _MOST_ARMS:  # each is solved at every frequency
-        file.faults.append(f"{branch}: {len(blocks)} arms, where {_MOST_ARMS} are the most")
-        return ()
-    for number, block in enumerate(blocks, start=1):
-        where = f"{branch} arm {number}"
-        arms.append(file.attempt(where, partial(_arm, block, where, file.path.parent, counts)))
-    return tuple(arm for arm in arms if arm is not None)
-
-
-def _arm(block: Mapping[str, Any], where: str, folder: Path, counts: dict[str, int]) -> NetworkArm:
+def _arms(arms: Sequence[_Arm], folder: Path) -> tuple[NetworkArm, ...]:
     from fit.crossover.network import NetworkArm
 
-    _check_keys(block, where)
-    parts = _parts(block, where, folder, counts)
-    return NetworkArm(cast(Literal["series", "shunt"], block["place"]), parts)
+    counts = dict.fromkeys(_LETTER, 0)
+
+    def name(kind: str) -> str:
+        counts[kind] += 1
+        return f"{_LETTER[kind]}{counts[kind]}"
+
+    made = []
+    for arm in arms:
+        valued = {"inductor": arm.inductor, "capacitor": arm.capacitor, "resistor": arm.resistor}
+        parts = [_valued(kind, value, arm, name(kind)) for kind, value in valued.items() if value]
+        for file in arm.part:
+            saved = opened.part(folder / file)
+            parts.append(measured_part(saved, name(saved.kind), arm.back_to_back))
+        made.append(NetworkArm(arm.place, tuple(parts)))
+    return tuple(made)
 
 
-def _check_keys(block: Mapping[str, Any], where: str) -> None:
-    for key, value in block.items():
-        if key not in _KEYS:
-            raise UsageError(f"unknown key {key}", where=where, remedy=f"One of {', '.join(_KEYS)}")
-        wanted = (str, list) if key == "part" else (bool,) if key == "back_to_back" else (str,)
-        if not isinstance(value, wanted):
-            kind = "true or false" if key == "back_to_back" else "text in double quotes"
-            raise UsageError(f"{key} = {value!r} should be {kind}", where=where)
-    if block.get("place") not in ("series", "shunt"):
-        raise UsageError(
-            f"place = {block.get('place')!r}", where=where, remedy='Write "series" or "shunt"'
-        )
-    if "series_resistance" in block and not {"capacitor", "inductor"} & set(block):
-        raise UsageError(
-            "series_resistance without an inductor or a capacitor",
-            where=where,
-            remedy="A resistor of its own is written as resistor",
-        )
-    if "core_resistance" in block and "inductor" not in block:
-        raise UsageError("core_resistance without an inductor", where=where)
-    if block.get("back_to_back") and "capacitor" not in block and "part" not in block:
-        raise UsageError("back_to_back without a capacitor", where=where)
-
-
-def _parts(
-    block: Mapping[str, Any], where: str, folder: Path, counts: dict[str, int]
-) -> tuple[NetworkPart, ...]:
-    found = []
-    for kind in ("inductor", "capacitor", "resistor"):
-        if kind in block:
-            counts[kind] += 1
-            found.append(_valued(kind, block, where, f"{_LETTER[kind]}{counts[kind]}"))
-    files = block.get("part", [])
-    for file in [files] if isinstance(files, str) else files:
-        if not isinstance(file, str):
-            raise UsageError(f"part = {file!r} should be names of files in quotes", where=where)
-        found.append(_measured(folder / file, counts, bool(block.get("back_to_back"))))
-    if not found:
-        raise UsageError("has no part", where=where, remedy='Write for example capacitor = "4.7uF"')
-    return tuple(found)
-
-
-def _valued(kind: str, block: Mapping[str, Any], where: str, name: str) -> NetworkPart:
+def _valued(kind: str, value: Value, arm: _Arm, name: str) -> NetworkPart:
     from fit.crossover.ladder import Part
     from fit.crossover.network import NetworkPart
     from fit.crossover.textbook import TOLERANCE
 
-    reader = {
-        "resistor": values.resistance,
-        "capacitor": values.capacitance,
-        "inductor": values.inductance,
-    }[kind]
-    value = reader(block[kind], f"{where}, {kind}")
     half_width = value.half_width
     if half_width is None:
         half_width = TOLERANCE[kind] * value.value
         show.default_taken(f"{name} {value.written} (no limits given): ±{TOLERANCE[kind]:.0%}")
-    series = core = None
-    takes_series = kind == "inductor" or (kind == "capacitor" and "inductor" not in block)
-    if "series_resistance" in block and takes_series:
-        series = values.resistance(block["series_resistance"], f"{where}, series_resistance")
-    if "core_resistance" in block and kind == "inductor":
-        core = values.resistance(block["core_resistance"], f"{where}, core_resistance")
-    rated = None
-    if "power" in block and kind == "resistor":
-        rated = values.read(units.POWER, block["power"], f"{where}, power").value
+    has_series = kind == "inductor" or (kind == "capacitor" and arm.inductor is None)
+    series = arm.series_resistance if has_series else None
+    core = arm.core_resistance if kind == "inductor" else None
     return NetworkPart(
         name,
         Part(
@@ -168,15 +168,9 @@ def _valued(kind: str, block: Mapping[str, Any], where: str, name: str) -> Netwo
         ),
         half_width / math.sqrt(3),
         (series.half_width or 0.0) / math.sqrt(3) if series else 0.0,
-        rated,
-        bool(block.get("back_to_back")) and kind == "capacitor",
+        arm.power.value if arm.power and kind == "resistor" else None,
+        arm.back_to_back and kind == "capacitor",
     )
-
-
-def _measured(path: Path, counts: dict[str, int], back_to_back: bool) -> NetworkPart:
-    saved = opened.part(path)
-    counts[saved.kind] += 1
-    return measured_part(saved, f"{_LETTER[saved.kind]}{counts[saved.kind]}", back_to_back)
 
 
 def measured_part(saved: SavedPart, name: str, back_to_back: bool = False) -> NetworkPart:
@@ -211,25 +205,47 @@ def measured_part(saved: SavedPart, name: str, back_to_back: bool = False) -> Ne
 
 
 def as_text(branches: Mapping[str, Sequence[NetworkArm]]) -> str:
-    """A commented network file that reads back as the same network."""
-    lines = [_HEAD, f'format = "{_FORMAT}"']
+    """A commented network file that reads back as the same network.
+
+    Raises:
+        UsageError: If an arm cannot be written in one block.
+    """
+    lines = [_HEAD, 'format = "freeair-network/1"']
     for branch, arms in branches.items():
         for arm in arms:
-            lines += ["", f"[[{branch}]]", f'place = "{arm.place}"']
-            for named in arm.parts:
-                part = named.part
-                limits = 100 * named.total_uncertainty * math.sqrt(3) / part.value
-                text = _exact(part.value, _UNITS[part.kind])
-                lines.append(f'{part.kind} = "{text} ± {limits:.3g}%"')
-                if part.series_ohm > 0 and part.kind != "resistor":
-                    lines.append(f'series_resistance = "{_exact(part.series_ohm, "ohm")}"')
-                if math.isfinite(part.core_ohm):
-                    lines.append(f'core_resistance = "{_exact(part.core_ohm, "ohm")}"')
-                if named.rated_watt is not None:
-                    lines.append(f'power = "{named.rated_watt:g}W"')
-                if named.back_to_back:
-                    lines.append("back_to_back = true")
+            # In the line, parts in series are as well arms of their own.
+            groups = [(part,) for part in arm.parts] if arm.place == "series" else [arm.parts]
+            for parts in groups:
+                block = _block(arm.place, parts)
+                validate(_Arm, json.dumps(block), f"{branch}, an arm of it", _UNWRITTEN)
+                lines += ["", f"[[{branch}]]"]
+                lines += [f"{k} = {json.dumps(v, ensure_ascii=False)}" for k, v in block.items()]
     return "\n".join(lines) + "\n"
+
+
+def _block(place: str, parts: Sequence[NetworkPart]) -> dict[str, str | bool]:
+    """Lines of one arm, as `_Arm` reads them."""
+    block: dict[str, str | bool] = {"place": place}
+    for named in parts:
+        part = named.part
+        if part.kind in block:
+            raise UsageError(
+                f"two {part.kind}s in one arm across the line cannot be written",
+                where="--save-network",
+                remedy=_UNWRITTEN,
+            )
+        limits = 100 * named.total_uncertainty * math.sqrt(3) / part.value
+        block[part.kind] = f"{_exact(part.value, _UNITS[part.kind])} ± {limits:.3g}%"
+        if math.isfinite(part.core_ohm):
+            block["core_resistance"] = _exact(part.core_ohm, "ohm")
+        if named.rated_watt is not None:
+            block["power"] = f"{named.rated_watt:g}W"
+        if named.back_to_back:
+            block["back_to_back"] = True
+    series_ohm = sum(named.part.series_ohm for named in parts if named.part.kind != "resistor")
+    if series_ohm > 0:
+        block["series_resistance"] = _exact(series_ohm, "ohm")
+    return block
 
 
 def _exact(value: float, unit: str) -> str:

@@ -4,28 +4,39 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Annotated, Literal
+
+from pydantic import Field
 
 from cli.sources import opened
-from cli.words import values
+from cli.words.written import Capacitance, Inductance, Resistance
+from meas.errors import UsageError
+from meas.files.settings import Settings, read_settings
 
 if TYPE_CHECKING:
     from fit.crossover.combine import Combination
     from fit.crossover.network import NetworkPart
-    from meas.files.settings_file import SettingsFile
 
-_LISTS = {
-    "resistors": "resistor",
-    "capacitors": "capacitor",
-    "inductors": "inductor",
-    "polarised_capacitors": "capacitor",
-}
-_EXAMPLE = 'Write for example: capacitors = ["4.7uF", "3.3uF"]'
-_MANY = 40
-"""Parts of one kind from which only pairs are tried: thirty thousand threes are too many."""
-PAIRED = "back to back"
+_REMEDY = 'Write for example: capacitors = ["4.7uF", "3.3uF"]'
+_MOST = 300
+"""Parts of one kind at the most: every pair of them is tried for every part of a network."""
+_MOST_FOR_THREES = 40
+"""Parts of one kind from which three are joined: of more there are thirty thousand threes."""
+_PAIRED = "back to back"
+
+_Size = Field(max_length=_MOST)
+
+
+class _StockFile(Settings):
+    """Parts that lie in a drawer, each physical part once."""
+
+    format: Literal["freeair-stock/1"]
+    resistors: Annotated[tuple[Resistance, ...], _Size] = ()
+    capacitors: Annotated[tuple[Capacitance, ...], _Size] = ()
+    inductors: Annotated[tuple[Inductance, ...], _Size] = ()
+    polarised_capacitors: Annotated[tuple[Capacitance, ...], _Size] = ()
+    parts: Annotated[tuple[str, ...], _Size] = ()
 
 
 @dataclass
@@ -48,7 +59,7 @@ class Stock:
     @property
     def has_pairs(self) -> bool:
         """Whether polarised capacitors stand ready back to back."""
-        return any(PAIRED in name for name in self.by_kind["capacitor"])
+        return any(_PAIRED in name for name in self.by_kind["capacitor"])
 
     def near(self, wished: NetworkPart) -> list[Combination]:
         """The three best combinations for a part; none where there is nothing of its kind."""
@@ -56,15 +67,16 @@ class Stock:
 
         kind = wished.part.kind
         have = self.by_kind[kind]
-        most = 3 if len(have) <= _MANY else 2
-        return nearest_combinations(have, wished.part.value, kind, most, 3) if have else []
+        most = 3 if len(have) <= _MOST_FOR_THREES else 2
+        return nearest_combinations(have, wished.part.value, kind, most, 3)
 
 
 def read(files: Sequence[Path]) -> Stock:
-    """What is at hand.
+    """Read stock files and measured parts into one stock.
 
     Raises:
         UnreadableInput: If a file is neither a stock file nor a measured part.
+        UsageError: If together they hold more parts of one kind than can be tried.
     """
     stock = Stock()
     for path in files:
@@ -72,6 +84,13 @@ def read(files: Sequence[Path]) -> Stock:
             _add_measured(stock, path)
         else:
             _add_file(stock, path)
+    for kind, parts in stock.by_kind.items():
+        if len(parts) > _MOST:
+            raise UsageError(
+                f"{len(parts)} {kind}s at hand, where {_MOST} are the most",
+                where="--at-hand",
+                remedy="Leave out values that lie far from those wanted.",
+            )
     return stock
 
 
@@ -82,38 +101,20 @@ def _add_measured(stock: Stock, path: Path) -> None:
 
 
 def _add_file(stock: Stock, path: Path) -> None:
-    from meas.files.settings_file import open_settings
-
-    file = open_settings(path, "freeair-stock", "stock file")
-    for key, items in file.content.items():
-        if key not in (*_LISTS, "parts"):
-            file.faults.append(f"unknown key {key}: there are {', '.join((*_LISTS, 'parts'))}")
-        elif not isinstance(items, list) or not all(isinstance(item, str) for item in items):
-            file.faults.append(f"{key} should be a list of texts in quotes. {_EXAMPLE}")
-        elif key == "parts":
-            for item in items:
-                _add_measured(stock, path.parent / item)
-        else:
-            _add_values(stock, key, items, file)
-    file.finish("Mend those lines.")
-
-
-def _add_values(stock: Stock, key: str, items: list[str], file: SettingsFile) -> None:
-    kind = _LISTS[key]
-    reader = {
-        "resistor": values.resistance,
-        "capacitor": values.capacitance,
-        "inductor": values.inductance,
-    }[kind]
+    file = read_settings(_StockFile, "freeair-stock", path, "stock file", _REMEDY)
+    for kind, parts in (
+        ("resistor", file.resistors),
+        ("capacitor", file.capacitors),
+        ("inductor", file.inductors),
+    ):
+        for part in parts:
+            stock.add(kind, part.written, part.value)
     waiting: dict[float, str] = {}
-    for item in items:
-        read = file.attempt(key, partial(reader, item, key))
-        if read is None:
-            continue
-        value = read.value
-        if key != "polarised_capacitors":
-            stock.add(kind, item, value)
-        elif value in waiting:  # two equal ones, equal poles joined, are half of one
-            stock.add(kind, f"2 x {waiting.pop(value)} {PAIRED}", value / 2)
+    for part in file.polarised_capacitors:
+        if part.value in waiting:  # two equal ones, equal poles joined, are half of one
+            name = f"2 x {waiting.pop(part.value)} {_PAIRED}"
+            stock.add("capacitor", name, part.value / 2)
         else:
-            waiting[value] = item
+            waiting[part.value] = part.written
+    for name in file.parts:
+        _add_measured(stock, path.parent / name)

@@ -325,12 +325,12 @@ def _same(one: Any, other: Any) -> bool:
 def _curve(path: Path, source: Source, job: Job) -> tuple[Any, Take | None, tuple[Finding, ...]]:
     from cli.words import table_scale
     from meas.tables import any_file
-    from meas.tables.wrong_units import plausibility
     from meas.takes import take as takes
+    from meas.validity.of_causality import doubts_of_table
 
     if not source.take:
         curve = any_file.read(path)
-        if doubts := plausibility(curve):
+        if doubts := doubts_of_table(curve):
             raise Refused(doubts, remedy="Mend the table, or move it out of the archive.")
         return table_scale.read(job.tolerance).on(path, curve), None, ()
     take = takes.load(path)

@@ -6,12 +6,11 @@ import json
 import math
 from collections.abc import Mapping
 from dataclasses import replace
-from functools import partial
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, Self
 
 import numpy as np
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import AfterValidator, Field, model_validator
 
 from cli.sources import targets_file
 from cli.words import units
@@ -20,14 +19,11 @@ from fit.results.result import DECIBEL, logarithm
 from fit.series.limits import Limit, SeriesLimits
 from fit.series.mask import CENTRES_HZ, Layer, LayerName, Mask
 from fit.series.values import NAMES, Common
-from meas.errors import UnreadableInput, UsageError
-from meas.files.schema_errors import check_version, validate
-from meas.files.settings_file import SettingsFile
-from meas.files.toml_file import as_json, read_toml
+from meas.files.schema_errors import near
+from meas.files.settings import Settings, each_read_by, fault, read_settings
 from meas.files.writing import write_text
 
 FORMAT = "freeair-series/1"
-_KIND = "limits file"
 _ADVICE = "Mend that line, or make a new file: freeair series limits UNIT... --save FILE"
 _NOTATION: Mapping[str, Quantity] = {**targets_file.NOTATION, "F": units.CAPACITANCE}
 _DIGITS = 5
@@ -169,16 +165,12 @@ def _numbers(values: Any) -> str:
 # ---- reading -------------------------------------------------------------------------------------
 
 
-class _Strict(BaseModel):
-    model_config = ConfigDict(extra="forbid", strict=True, allow_inf_nan=False)
-
-
 _Share = Annotated[float, Field(gt=0, lt=1)]
 _Size = Annotated[float, Field(gt=0)]
 _AtLeast0 = Annotated[float, Field(ge=0)]
 
 
-class _Reference(_Strict):
+class _Reference(Settings):
     unit: str
     centre: float
     lower: float
@@ -198,7 +190,7 @@ class _Reference(_Strict):
         return self
 
 
-class _Layer(_Strict):
+class _Layer(Settings):
     frequency_hz: list[_Size]
     centre: list[float]
     spread: list[_Size]
@@ -215,28 +207,56 @@ class _Layer(_Strict):
         return self
 
 
-class _Mask(_Strict):
+class _Mask(Settings):
     factor: _Size
     magnitude: _Layer | None = None
     shape: _Layer | None = None
     phase: _Layer | None = None
 
 
-class _Curve(_Strict):
+class _Curve(Settings):
     judged: bool
 
 
-class _File(_Strict):
+def _known(symbol: str) -> str:
+    if symbol not in NAMES:
+        raise fault(f"unknown parameter {near(symbol, NAMES)}")
+    return symbol
+
+
+def _aim(symbol: str, aim: Any) -> tuple[str, float | None, float | None]:
+    """Symbol, lower and upper limit of a line below [limits]."""
+    unit = NAMES[_known(symbol)].unit
+    _, lower, upper = targets_file.read_aim(aim, _NOTATION[unit])
+    low = -math.inf if lower is None else lower
+    high = math.inf if upper is None else upper
+    if not low < high or (unit != "dB" and min(low, high) <= 0 and lower is not None):
+        raise fault("its lower limit should lie above 0 and below its upper")
+    return symbol, lower, upper
+
+
+class _File(Settings):
+    """All of a limits file."""
+
     format: Literal["freeair-series/1"]
     model: str
     coverage: _Share
     confidence: _Share
     units: list[str]
-    limits: dict[str, Any]
+    reference: dict[Annotated[str, AfterValidator(_known)], _Reference]
+    limits: Annotated[tuple[tuple[str, float | None, float | None], ...], each_read_by(_aim)]
     curve: _Curve
-    near: dict[str, _Size] = {}
-    reference: dict[str, _Reference]
+    near: dict[str, _Size] = Field(default_factory=dict)
     mask: _Mask | None = None
+
+    @model_validator(mode="after")
+    def _judges_something(self) -> Self:
+        if lost := [symbol for symbol, _, _ in self.limits if symbol not in self.reference]:
+            named = ", ".join(lost)
+            raise fault(f"the reference does not have {named}, which cannot be compared")
+        if not self.limits and not (self.curve.judged and self.mask):
+            raise fault("nothing is judged: no line stands below [limits], and curve.judged is off")
+        return self
 
 
 def read(path: Path) -> SeriesLimits:
@@ -246,44 +266,20 @@ def read(path: Path) -> SeriesLimits:
         UnreadableInput: If it cannot be read, is no TOML, or holds wrong keys or values: all of
             them at once.
     """
-    content, _ = read_toml(path, _KIND)
-    check_version(content, "freeair-series", 1, str(path))
-    _refuse_others(content, path)
-    file = validate(_File, as_json(content), str(path), _ADVICE)
-    settings = SettingsFile(path, content)
-    settings.faults += [
-        f"unknown parameter reference.{symbol} {targets_file.near(symbol, NAMES)}"
-        for symbol in sorted(set(file.reference) - set(NAMES))
-    ]
-    known = {s: _limit(s, r) for s, r in file.reference.items() if s in NAMES}
-    judged = {
-        symbol: limit
-        for symbol, aim in file.limits.items()
-        if (limit := settings.attempt(symbol, partial(_judged, symbol, aim, known.get(symbol))))
-    }
-    if not judged and not (file.curve.judged and file.mask) and not settings.faults:
-        settings.faults.append(
-            "nothing is judged: no line stands below [limits], and curve.judged is off"
-        )
-    settings.finish(_ADVICE)
+    file = read_settings(_File, "freeair-series", path, "limits file", _ADVICE)
+    stated = {symbol: (lower, upper) for symbol, lower, upper in file.limits}
+    derived = [_limit(symbol, reference) for symbol, reference in file.reference.items()]
     return SeriesLimits(
         units=tuple(file.units),
         model=file.model,
         coverage=file.coverage,
         confidence=file.confidence,
-        limits=tuple(judged.get(symbol, limit) for symbol, limit in known.items()),
+        limits=tuple(
+            _judged(limit, *stated[limit.parameter]) if limit.parameter in stated else limit
+            for limit in derived
+        ),
         mask=_mask(file.mask) if file.mask and file.curve.judged else None,
         near=file.near,
-    )
-
-
-def _refuse_others(content: Mapping[str, Any], path: Path) -> None:
-    if content.get("format") == FORMAT:
-        return
-    raise UnreadableInput(
-        f"is no {_KIND}: its format is {content.get('format')!r}, not {FORMAT!r}",
-        where=str(path),
-        remedy="Give the file that freeair series limits wrote.",
     )
 
 
@@ -302,16 +298,8 @@ def _limit(symbol: str, r: _Reference) -> Limit:
     )
 
 
-def _judged(symbol: str, aim: Any, derived: Limit | None) -> Limit:
-    if symbol not in NAMES:
-        raise UsageError(f"unknown parameter {targets_file.near(symbol, NAMES)}", where=symbol)
-    if derived is None:
-        raise UsageError("the reference does not have it, and cannot be compared", where=symbol)
-    _, lower, upper = targets_file.read_aim(symbol, aim, _NOTATION[NAMES[symbol].unit])
-    low = -math.inf if lower is None else lower
-    high = math.inf if upper is None else upper
-    if not low < high or (derived.unit != "dB" and min(low, high) <= 0 and lower is not None):
-        raise UsageError("its lower limit should lie above 0 and below its upper", where=symbol)
+def _judged(derived: Limit, lower: float | None, upper: float | None) -> Limit:
+    symbol = derived.parameter
     changed = not (_same(lower, derived.lower, symbol) and _same(upper, derived.upper, symbol))
     if not changed:  # to the last digit, where it is there at all
         lower = None if lower is None else derived.lower

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Literal
 from meas.errors import Refused, UnreadableInput, UsageError
 
 if TYPE_CHECKING:
-    from cli.sources.targets_file import Plan
+    from cli.sources.targets_file import TargetsFile
     from fit.parts.store import SavedPart
     from fit.results.result import DriverFit
     from meas.curve import Curve
@@ -101,10 +101,9 @@ def _table(path: Path, kinds: Sequence[Kind]) -> Curve:
 
     found = any_file.read(path)
     if kinds and "part" not in kinds:
-        from meas.tables.wrong_units import plausibility
-        from meas.validity.of_causality import table_not_causal
+        from meas.validity.of_causality import doubts_of_table
 
-        if doubts := plausibility(found) or table_not_causal(found):
+        if doubts := doubts_of_table(found):
             raise Refused(doubts, where=str(path))
     return found
 
@@ -139,7 +138,7 @@ def part(path: Path) -> SavedPart:
     return store.from_json(_document(path, "saved part", store.REMEDY), where=str(path))
 
 
-def targets(path: Path) -> Plan:
+def targets(path: Path) -> TargetsFile:
     """What a driver is meant to become, and what is known of its coil.
 
     Raises:

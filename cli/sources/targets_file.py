@@ -4,20 +4,25 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass
-from difflib import get_close_matches
-from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Annotated, Any, Literal
+
+from pydantic import Field, model_validator
 
 from cli.words import units
 from cli.words.units import Quantity
+from cli.words.values import Value
 from cli.words.values import read as read_value
+from cli.words.written import Length
 from fit.results.judge import Target
 from fit.results.quantities import QUANTITIES
 from meas.errors import UsageError
-from meas.files.settings_file import SettingsFile, open_settings
+from meas.files.schema_errors import near, shortened
+from meas.files.settings import Settings, each_read_by, fault, read_settings
 from meas.files.writing import write_text
+
+if TYPE_CHECKING:
+    from fit.diagnosis.known_coil import KnownCoil
 
 _FORMAT = "freeair-targets/1"
 _ADVICE = 'Write for example: fs = "42Hz ± 10%"'
@@ -86,40 +91,6 @@ _WINDING_TEXT = """
 """
 
 
-@dataclass(frozen=True)
-class Winding:
-    """What is known of a coil; None where it is not.
-
-    Attributes:
-        wire: ``copper`` or ``aluminium``.
-        wire_diameter_m: Of the bare metal [m].
-        turns: In all layers together.
-        layers: Number of layers.
-        former_diameter_m: Outside diameter of the former [m].
-        gap_height_m: Height of the magnet gap [m].
-    """
-
-    wire: str | None = None
-    wire_diameter_m: float | None = None
-    turns: float | None = None
-    layers: int | None = None
-    former_diameter_m: float | None = None
-    gap_height_m: float | None = None
-
-
-@dataclass(frozen=True)
-class Plan:
-    """Content of a targets file.
-
-    Attributes:
-        targets: In the order of the file; may be empty.
-        winding: What is known of the coil.
-    """
-
-    targets: tuple[Target, ...]
-    winding: Winding
-
-
 def new_text(targets: Mapping[str, str] | None = None) -> str:
     """A commented targets file.
 
@@ -149,52 +120,86 @@ def write_new(
     write_text(path, new_text(targets), overwrite=overwrite)
 
 
-def read(path: Path) -> Plan:
+def _target(symbol: str, aim: Any) -> Target:
+    if symbol not in QUANTITIES:
+        raise UsageError(f"unknown parameter {near(symbol, QUANTITIES)}")
+    return Target(symbol, *read_aim(aim, NOTATION[QUANTITIES[symbol].unit]))
+
+
+class Winding(Settings):
+    """What is known of a coil, as written; None where it is not.
+
+    Attributes:
+        wire: ``copper`` or ``aluminium``.
+        wire_diameter: Diameter of the bare metal.
+        turns: Turns in all layers together.
+        layers: Number of layers.
+        former_diameter: Outside diameter of the former.
+        gap_height: Height of the magnet gap.
+    """
+
+    wire: Literal["copper", "aluminium"] | None = None
+    wire_diameter: Length | None = None
+    turns: Annotated[float, Field(gt=0, lt=1e5)] | None = None
+    layers: Annotated[int, Field(gt=0, lt=1e5)] | None = None
+    former_diameter: Length | None = None
+    gap_height: Length | None = None
+
+    def coil(self) -> KnownCoil:
+        """The planned coil, as far as the file says."""
+        from fit.design import wire
+        from fit.diagnosis.known_coil import KnownCoil
+
+        return KnownCoil(
+            metal=wire.ALUMINIUM if self.wire == "aluminium" else wire.COPPER,
+            wire_diameter=_metres(self.wire_diameter),
+            turns=self.turns,
+            layers=self.layers,
+            former_diameter=_metres(self.former_diameter),
+            gap_height=_metres(self.gap_height),
+        )
+
+
+def _metres(length: Value | None) -> float | None:
+    return None if length is None else length.value
+
+
+class TargetsFile(Settings):
+    """What a driver is meant to become, and what is known of its coil.
+
+    Attributes:
+        targets: In the order of the file; may be empty.
+        winding: What is known of the coil.
+    """
+
+    format: Literal["freeair-targets/1"]
+    targets: Annotated[tuple[Target, ...], each_read_by(_target)] = ()
+    winding: Winding = Winding()
+
+    @model_validator(mode="before")
+    @classmethod
+    def _below_a_header(cls, content: Any) -> Any:
+        if astray := [key for key in content if key in QUANTITIES]:
+            raise fault(f"{', '.join(astray)}: did you forget the line [targets]?")
+        return content
+
+
+def read(path: Path) -> TargetsFile:
     """Read a targets file.
 
     Raises:
         UnreadableInput: If it cannot be read, is no TOML (with line and column), or holds wrong
             keys or values: all of them at once.
     """
-    file = open_settings(path, "freeair-targets", "targets file", needs_format=False)
-    for key in file.content:
-        if key not in ("targets", "winding"):
-            line = "did you forget the line [targets]?" if key in QUANTITIES else ""
-            hint = line or near(key, ("targets", "winding"))
-            file.faults.append(f"unknown key {key} {hint}".strip())
-    targets = [
-        target
-        for symbol, aim in _subtable(file, "targets").items()
-        if (target := file.attempt(symbol, partial(_target, symbol, aim)))
-    ]
-    facts = [
-        fact
-        for key, value in _subtable(file, "winding").items()
-        if (fact := file.attempt(key, partial(_winding_fact, key, value)))
-    ]
-    file.finish(f"{_ADVICE}.")
-    return Plan(tuple(targets), Winding(**dict(facts)))
+    return read_settings(
+        TargetsFile, "freeair-targets", path, "targets file", f"{_ADVICE}.", needs_format=False
+    )
 
 
-def _subtable(file: SettingsFile, key: str) -> Mapping[str, Any]:
-    table = file.content.get(key, {})
-    if isinstance(table, dict):
-        return table
-    file.faults.append(f"{key} should be a table: write [{key}] on a line of its own")
-    return {}
-
-
-def _target(symbol: str, aim: Any) -> Target:
-    if symbol not in QUANTITIES:
-        raise UsageError(f"unknown parameter {near(symbol, QUANTITIES)}".strip(), where=symbol)
-    return Target(symbol, *read_aim(symbol, aim, NOTATION[QUANTITIES[symbol].unit]))
-
-
-def read_aim(symbol: str, aim: Any, quantity: Quantity) -> tuple[float, float | None, float | None]:
-    """One line of limits, as ``"48Hz ± 10%"`` or as a table of target, lower and upper.
+def read_aim(aim: Any, quantity: Quantity) -> tuple[float, float | None, float | None]:
+    """Read one line of limits: ``"48Hz ± 10%"``, or a table of target, lower and upper.
 
     Args:
-        symbol: For messages.
         aim: What TOML made of the line.
         quantity: What may be written.
 
@@ -205,71 +210,43 @@ def read_aim(symbol: str, aim: Any, quantity: Quantity) -> tuple[float, float | 
         UsageError: If it is neither, or has no limit.
     """
     if isinstance(aim, dict):
-        return _limited(symbol, aim, quantity)
+        return _limited(aim, quantity)
     if not isinstance(aim, str):
         raise UsageError(
-            f"{aim!r} should be text in quotes with limits", where=symbol, remedy=_ADVICE
+            f"{shortened(aim)} should be text in double quotes with limits", remedy=_ADVICE
         )
-    value = read_value(quantity, aim, symbol)
+    value = read_value(quantity, aim)
     if value.half_width is None:
         raise UsageError(
             f"'{aim}' has no limits",
-            where=symbol,
             remedy=f'Write for example "{aim} ± 10%"' if quantity.relative else "Add ± 1.5dB",
         )
     return value.value, value.value - value.half_width, value.value + value.half_width
 
 
 def _limited(
-    symbol: str, aim: Mapping[str, Any], quantity: Quantity
+    aim: Mapping[str, Any], quantity: Quantity
 ) -> tuple[float, float | None, float | None]:
     numbers: dict[str, float] = {}
     for key, text in aim.items():
-        where = f"{symbol}.{key}"
         if key not in ("target", "lower", "upper"):
-            raise UsageError("is none of target, lower, upper", where=where)
+            raise UsageError("is none of target, lower, upper", where=key)
         plain = isinstance(text, int | float) and not isinstance(text, bool)
         if not isinstance(text, str) and not (plain and quantity.bare is not None):
-            raise UsageError(f"{text!r} should be text in quotes with its unit", where=where)
-        value = read_value(quantity, str(text), where)
+            raise UsageError(
+                f"{shortened(text)} should be text in double quotes with its unit", where=key
+            )
+        value = read_value(quantity, str(text), key)
         if value.half_width is not None:
             raise UsageError(
-                f"'{text}' has limits of its own", where=where, remedy="Give one plain value"
+                f"'{text}' has limits of its own", where=key, remedy="Give one plain value"
             )
         numbers[key] = value.value
     lower, upper = numbers.get("lower"), numbers.get("upper")
     if lower is None and upper is None:
-        raise UsageError("has neither a lower nor an upper limit", where=symbol)
+        raise UsageError("has neither a lower nor an upper limit")
     target = numbers.get("target")
     if target is None:  # between two limits the middle is meant, with one the limit itself
         known = [limit for limit in (lower, upper) if limit is not None]
         target = sum(known) / len(known)
     return target, lower, upper
-
-
-def _winding_fact(key: str, value: Any) -> tuple[str, Any]:
-    """Name in `Winding` and value in SI of one line."""
-    where = f"winding.{key}"
-    if key in ("wire_diameter", "former_diameter", "gap_height"):
-        if not isinstance(value, str):
-            raise UsageError(f"{value!r} should be text in quotes with its unit", where=where)
-        return f"{key}_m", read_value(units.LENGTH, value, where).value
-    if key == "wire":
-        if value not in ("copper", "aluminium"):
-            raise UsageError(f"{value!r} should be 'copper' or 'aluminium'", where=where)
-        return key, value
-    if key in ("turns", "layers"):
-        kinds = (int,) if key == "layers" else (int, float)
-        if isinstance(value, bool) or not isinstance(value, kinds) or not 0 < value < 1e5:
-            raise UsageError(f"{value!r} should be a number above zero", where=where)
-        return key, value
-    known = ("wire", "wire_diameter", "turns", "layers", "former_diameter", "gap_height")
-    raise UsageError(f"unknown key {near(key, known)}".strip(), where=where)
-
-
-def near(word: str, known: Any) -> str:
-    """A hint at the known word that was meant, or at all of them."""
-    alike = get_close_matches(word, list(known), n=1, cutoff=0.5)
-    folded = [name for name in known if name.lower() == word.lower()]
-    found = folded or alike
-    return f"(did you mean {found[0]}?)" if found else f"(known: {' '.join(known)})"

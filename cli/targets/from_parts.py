@@ -166,14 +166,14 @@ def from_parts(
 def _coil(words: CoilWords, file: Path) -> KnownCoil | None:
     """The winding: by options, else by the file's own [winding]."""
     from cli.sources import opened
-    from cli.targets import coil_words, planned_coil
+    from cli.targets import coil_words
 
     said = words.wire or words.former or words.layers or words.turns or words.height
     if said:
         return KnownCoil(coil_words.coil(words), coil_words.gap_height(words), True)
     if not file.exists():
         return None
-    kept = planned_coil.coil(opened.targets(file).winding)
+    kept = opened.targets(file).winding.coil()
     if kept.coil is None:
         return None
     show.note(f"the winding is the one in {file}", "dim")

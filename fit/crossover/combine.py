@@ -2,10 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from itertools import combinations
 from typing import Literal
+
+import numpy as np
+
+from meas.curve import FloatArray
+
+# Order in which parts are joined, and the joints between them: + in series, | in parallel. Three
+# parts all in series, or all in parallel, are the same in any order.
+_WAYS: Mapping[int, tuple[tuple[tuple[int, ...], str], ...]] = {
+    1: (((0,), ""),),
+    2: (((0, 1), "+"), ((0, 1), "|")),
+    3: (
+        *(((0, 1, 2), joints) for joints in ("++", "+|", "|+", "||")),
+        *((order, joints) for order in ((0, 2, 1), (1, 2, 0)) for joints in ("+|", "|+")),
+    ),
+}
 
 
 @dataclass(frozen=True)
@@ -44,31 +59,46 @@ def nearest_combinations(
         count: How many to return.
     """
     found: list[Combination] = []
-    for size in range(1, min(most_parts, 3) + 1):
-        for names in combinations(at_hand, size):
-            found += _joined(names, at_hand, kind)
+    for size in range(1, min(most_parts, len(at_hand), 3) + 1):
+        found += _nearest(at_hand, wished, "|" if kind == "capacitor" else "+", size, count)
     found.sort(key=lambda c: (abs(c.value / wished - 1), len(c.parts)))
     return found[:count]
 
 
-def _joined(names: tuple[str, ...], at_hand: Mapping[str, float], kind: str) -> list[Combination]:
-    """All ways to join the named parts, each used once."""
-    if len(names) == 1:
-        return [Combination(at_hand[names[0]], names, names[0])]
-    ways: list[Combination] = []
-    for last in reversed(range(len(names))):
-        rest = names[:last] + names[last + 1 :]
-        for inner in _joined(rest, at_hand, kind):
-            single = names[last]
-            for in_series in (True, False):
-                adds = in_series != (kind == "capacitor")
-                a, b = inner.value, at_hand[single]
-                value = a + b if adds else a * b / (a + b)
-                inside = inner.text if len(rest) == 1 else f"({inner.text})"
-                sign = "+" if in_series else "|"
-                ways.append(Combination(value, names, f"{inside} {sign} {single}"))
-    # Orders of one and the same joint have equal values: keep the first of each.
-    distinct: dict[float, Combination] = {}
-    for way in ways:
-        distinct.setdefault(round(way.value / max(at_hand.values()), 12), way)
-    return list(distinct.values())
+def _nearest(
+    at_hand: Mapping[str, float], wished: float, adds: str, size: int, count: int
+) -> Iterator[Combination]:
+    """Best combinations of exactly so many parts, nearest first."""
+    names = list(at_hand)
+    parts = np.array(list(combinations(range(len(names)), size)))
+    values = np.array(list(at_hand.values()))[parts]
+    joined = np.column_stack([_value(values, *way, adds) for way in _WAYS[size]])
+    off = np.abs(joined / wished - 1).ravel()
+    # Of equal parts several ways have one value: at most all ways of each set of parts.
+    enough = min(off.size, count * len(_WAYS[size]))
+    nearest = np.sort(np.argpartition(off, enough - 1)[:enough])
+    seen: set[tuple[int, float]] = set()
+    for at in nearest[np.argsort(off[nearest], kind="stable")]:
+        row, way = divmod(int(at), len(_WAYS[size]))
+        key = (row, round(float(joined[row, way]) / max(at_hand.values()), 12))
+        if key not in seen and len(seen) < count:
+            seen.add(key)
+            used = [names[index] for index in parts[row]]
+            yield Combination(float(joined[row, way]), tuple(used), _text(used, *_WAYS[size][way]))
+
+
+def _value(values: FloatArray, order: tuple[int, ...], joints: str, adds: str) -> FloatArray:
+    """Values of rows of parts, joined one after the other, shape (n, parts) to (n,)."""
+    whole = values[:, order[0]]
+    for index, joint in zip(order[1:], joints, strict=True):
+        one = values[:, index]
+        whole = whole + one if joint == adds else whole * one / (whole + one)
+    return whole
+
+
+def _text(names: list[str], order: tuple[int, ...], joints: str) -> str:
+    text = names[order[0]]
+    for index, joint in zip(order[1:], joints, strict=True):
+        inside = f"({text})" if " " in text and index != order[1] else text
+        text = f"{inside} {joint} {names[index]}"
+    return text

@@ -8,7 +8,8 @@ from meas.bench.rig import Rig
 from meas.correction.divider import from_ratio, to_ratio
 from meas.curve import ComplexArray, Curve, ImpedanceCurve, random_ohm
 from meas.errors import Finding
-from meas.validity.causality import Causality, Reactances, causality
+from meas.tables.wrong_units import plausibility
+from meas.validity.causality import Causality, Reactances, causality, unresolved
 
 _REFUSED = 0.0025
 _REFUSED_UNCALIBRATED = 0.003
@@ -16,6 +17,8 @@ _FEWEST_POINTS = 40
 _LEAST_SPAN = 30.0
 _WIDEST_GAP = 1.4
 _REFUSED_TABLE = 0.005
+_MOST_SCATTER = 0.2
+_LEAST_NEGATIVE, _SIGNIFICANT_NEGATIVE, _MOST_NEGATIVE = 0.02, 5.0, 0.08  # as of a take
 _TABLE_DELAY_S, _TABLE_RESISTOR_OHM = 1e-5, 10.0
 _DELAYS = (0.0, -0.6, 0.6)  # where the search for a delay begins, in its limits
 _STEPS = 8
@@ -83,6 +86,60 @@ def table_not_causal(curve: Curve) -> tuple[Finding, ...]:
     bent = np.stack([delay, delay * z / _TABLE_RESISTOR_OHM], axis=1)
     found = causality(z, random_ohm(curve), bent, Reactances(f))
     return (finding(found, curve),) if found.misfit > _REFUSED_TABLE else ()
+
+
+def doubts_of_table(curve: Curve) -> tuple[Finding, ...]:
+    """Find what no driver can have, bare or in its box.
+
+    Criteria, the first that refuses counts: units (`plausibility`); scatter; negative resistance;
+    reactance that does not belong to the resistance (`table_not_causal`). The latter three need
+    the phase.
+
+    Returns:
+        Findings of code ``wrong-unit``, ``faint``, ``not-passive`` or ``not-causal``, all refusing.
+    """
+    if found := plausibility(curve):
+        return found
+    if not isinstance(curve, ImpedanceCurve):
+        return ()
+    return _scattered(curve) or _negative(curve) or table_not_causal(curve)
+
+
+def _scattered(curve: ImpedanceCurve) -> tuple[Finding, ...]:
+    """Find noise without a curve in it.
+
+    Criterion: how far points lie off a cubic through their neighbours, median re |Z|. A good
+    table has less than 0.1 %; noise of 10 % in each part, with which no resonance can be fitted,
+    leaves 16 %, noise alone 80 %. Refused from 20 % on.
+    """
+    if not can_be_told(curve):
+        return ()
+    scatter = float(np.median(unresolved(curve.impedance_ohm) / curve.magnitude_ohm))
+    if scatter < _MOST_SCATTER:
+        return ()
+    text = f"Neighbouring points differ by {100 * scatter:.0f} % of |Z|: this is noise, no curve"
+    step = "Look at the table, export it again, or measure with more level"
+    return (Finding("faint", text, refuses=True, next_step=step),)
+
+
+def _negative(curve: ImpedanceCurve) -> tuple[Finding, ...]:
+    """Find a negative resistance, which nothing passive has.
+
+    Criterion as for a take (`meas.validity.of_ratio.not_passive`): Re Z below zero by five
+    standard uncertainties and 2 % of |Z|. Refused from 8 % of the points on.
+    """
+    least = np.maximum(
+        _SIGNIFICANT_NEGATIVE * random_ohm(curve), _LEAST_NEGATIVE * curve.magnitude_ohm
+    )
+    share = float(np.mean(curve.impedance_ohm.real < -least))
+    if share <= _MOST_NEGATIVE:
+        return ()
+    text = (
+        f"The resistance is negative at {100 * share:.0f} % of the points, which nothing passive "
+        "has: a sign or a phase is wrong, or one input was delayed against the other"
+    )
+    step = "Look at the sign of the phase or of the columns; calibrate the inputs"
+    return (Finding("not-passive", text, refuses=True, next_step=step),)
 
 
 def finding(found: Causality, curve: ImpedanceCurve) -> Finding:

@@ -324,3 +324,65 @@ def test_wrong_network_files(invoke, bench, change, pieces, tmp_path):
     assert ran.status == 2, ran.told
     for piece in pieces:
         assert piece in ran.told
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ('resistors = "1R5"', "resistors = '1R5' should be a list"),
+        ("resistors = [1.5]", "1.5 should be text in double quotes"),
+        ('capacitors = ["4.7uF", "3.3"]', "capacitors[2]: '3.3' has no unit"),
+        ('capacitors = ["4.7mH"]', "inductance"),
+        ('capacitor = ["4.7uF"]', "did you mean capacitors?"),
+        ('parts = ["gone.json"]', "gone.json"),
+        (f"resistors = {['1R5'] * 301}", "301 values, where 300 are the most"),
+    ],
+)
+def test_wrong_stock_files(invoke, text, said, tmp_path):
+    path = tmp_path / "wrong-stock.toml"
+    path.write_text(f'format = "freeair-stock/1"\n{text}\n', encoding="utf-8")
+    ran = invoke("filter", "net.toml", *BOTH, "--at-hand", path)
+    assert ran.status == 2, ran.told
+    assert said in ran.told
+
+
+def test_two_full_drawers_are_more_than_can_be_tried(invoke, tmp_path):
+    path = tmp_path / "drawer.toml"
+    path.write_text(f'format = "freeair-stock/1"\nresistors = {["1R5"] * 200}\n')
+    ran = invoke("filter", "net.toml", *BOTH, "--at-hand", path, "--at-hand", path)
+    assert ran.status == 2
+    assert "400 resistors at hand" in ran.told
+
+
+@pytest.mark.parametrize("kind", ["negative", "noise"])
+def test_a_table_of_nothing_passive_is_refused_as_fit_does(invoke, kind, tmp_path):
+    f = np.geomspace(20, 20000, 400)
+    rng = np.random.default_rng(1)
+    z = -WOOFER(f) if kind == "negative" else 8 * (rng.normal(size=400) + 1j * rng.normal(size=400))
+    csv_table.write(tmp_path / "bad.csv", ImpedanceCurve(f, z))
+    alone = invoke("fit", tmp_path / "bad.csv")
+    ran = invoke("filter", "--woofer", tmp_path / "bad.csv", "--crossover", "1kHz")
+    assert (alone.status, ran.status) == (1, 1)
+    assert ran.stderr == alone.stderr
+
+
+def test_measured_parts_of_one_arm_are_saved_as_the_same_network(invoke, bench, tmp_path):
+    """A winding's resistance and that of a capacitor are both in series with the arm."""
+    f = np.geomspace(20, 20000, 400)
+    z = 0.5 + 1 / (s_of(f) * 10e-6)
+    csv_table.write(tmp_path / "c.csv", ImpedanceCurve(f, z))
+    words = ["part", "capacitor", str(tmp_path / "c.csv"), "--save", str(tmp_path / "c.json")]
+    assert run(words) == 0
+    parts = json.dumps([str(bench / "coil.json"), str(tmp_path / "c.json")])
+    blocks = "".join(f'[[woofer]]\nplace = "{p}"\npart = {parts}\n' for p in ("series", "shunt"))
+    (tmp_path / "n.toml").write_text(f'format = "freeair-network/1"\n{blocks}')
+    only = ("--woofer", "woofer.csv")
+    first = found(invoke, tmp_path / "n.toml", *only, "--save-network", tmp_path / "again.toml")
+    again = found(invoke, tmp_path / "again.toml", *only)
+    assert again["branches"][0]["level_db"] == pytest.approx(first["branches"][0]["level_db"])
+    twice = json.dumps([str(tmp_path / "c.json")] * 2)
+    block = f'[[woofer]]\nplace = "shunt"\npart = {twice}\n'
+    (tmp_path / "two.toml").write_text(f'format = "freeair-network/1"\n{block}')
+    ran = invoke("filter", tmp_path / "two.toml", *only, "--save-network", tmp_path / "three.toml")
+    assert ran.status == 2 and "two capacitors in one arm" in ran.told
+    assert not (tmp_path / "three.toml").exists()

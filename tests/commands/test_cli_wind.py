@@ -119,7 +119,7 @@ def test_targets_are_made_and_kept(invoke: Invoke, tmp_path: Path) -> None:
     assert aim.parameter == "Re"
     assert aim.target == pytest.approx(5.425, abs=1e-3)
     assert plan.winding.turns == 152
-    assert plan.winding.gap_height_m == pytest.approx(6e-3)
+    assert plan.winding.gap_height.value == pytest.approx(6e-3)
     same = file.read_bytes()
     assert invoke(*words, "--turns", "152").status == 0  # the same again is no clash
     assert file.read_bytes() == same

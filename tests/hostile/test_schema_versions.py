@@ -213,7 +213,7 @@ def test_every_family_whose_version_is_looked_at_is_here():
         for package in ("meas", "cli")
         for file in (root / package).rglob("*.py")
         for match in re.findall(
-            r'(?:check_version|read_document|open_settings)\([^()]*"(freeair-[a-z-]+)"',
+            r'(?:check_version|read_document|read_settings)\([^()]*"(freeair-[a-z-]+)"',
             file.read_text(encoding="utf-8"),
         )
     }

@@ -62,16 +62,16 @@ def test_aims_as_people_write_them(tmp_path, line, expected):
     ("text", "said"),
     [
         ('[targets]\nFs = "42Hz ± 10%"', "did you mean fs?"),
-        ('[targets]\nQtc = "0.7 ± 10%"', "Qtc: unknown parameter"),
+        ('[targets]\nQtc = "0.7 ± 10%"', "Qtc: unknown parameter (did you mean Qts?)"),
         ('[targets]\nfs = "42 ± 10%"', "fs: '42 ± 10%' has no unit"),
         ('[targets]\nfs = "42,5Hz ± 10%"', "comma"),
         ('[targets]\nfs = "42mm ± 10%"', "it is one of length"),
         ('[targets]\nfs = "42Hz"', "has no limits"),
-        ("[targets]\nfs = 42", "should be text in quotes"),
-        ("[targets]\nQts = 0.4", "should be text in quotes"),
-        ("[targets]\nfs = nan", "should be text in quotes"),
-        ("[targets]\nfs = true", "should be text in quotes"),
-        ('[targets]\nfs = ["42Hz"]', "should be text in quotes"),
+        ("[targets]\nfs = 42", "should be text in double quotes"),
+        ("[targets]\nQts = 0.4", "should be text in double quotes"),
+        ("[targets]\nfs = nan", "should be text in double quotes"),
+        ("[targets]\nfs = true", "should be text in double quotes"),
+        ('[targets]\nfs = ["42Hz"]', "should be text in double quotes"),
         ("[targets]\nfs = {}", "neither a lower nor an upper"),
         ('[targets]\nfs = {target="42Hz"}', "neither a lower nor an upper"),
         ("[targets]\nfs = {lower=42}", "fs.lower: 42 should be text"),
@@ -133,7 +133,10 @@ def test_every_example_in_the_new_file_is_right(tmp_path):
     plan = targets_file.read(put(tmp_path, "[targets]" + "\n".join(lines)))
     named = {target.parameter for target in plan.targets}
     assert named == set(QUANTITIES) - {"Sd_from_takes"}  # a cross-check, not an aim
-    assert plan.winding == Winding("copper", 0.16e-3, 110, 2, 25.4e-3, 5e-3)
+    winding = plan.winding
+    assert (winding.wire, winding.turns, winding.layers) == ("copper", 110, 2)
+    lengths = (winding.wire_diameter, winding.former_diameter, winding.gap_height)
+    assert [length.value for length in lengths] == [0.16e-3, 25.4e-3, 5e-3]
     examples = [
         line.removeprefix("#").strip()
         for line in head.splitlines()

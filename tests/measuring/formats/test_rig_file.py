@@ -199,7 +199,7 @@ def unreadable(path):
         ('name = "x"\n[wiring]\nseries_resistor_ohm = inf\n', "finite"),
         ('name = "x"\n[wiring]\nseries_resistor_ohm = 10,0\n', "line 3"),
         ('name = "x"\n[wiring]\ntolerance_percent = 90\n', "tolerance_percent = 90"),
-        ('name = "x"\n[wiring]\nresistor_side = "top"\n', "'hot' or 'ground'"),
+        ('name = "x"\n[wiring]\nresistor_side = "top"\n', '"hot" or "ground"'),
         ('name = "x"\n[wiring]\nsource_input = 2\n', "two different inputs"),
         ('name = "x"\n[wiring]\nsource_input = 0\n', "source_input = 0"),
         ('name = "x"\n[wiring]\namplifier = "big"\n', "amplifier = 'big'"),
