@@ -8,6 +8,7 @@ import subprocess
 import sys
 from pathlib import Path
 
+import driver_bench
 import pytest
 from made_archive import write_table
 from made_fits import Physical, fit_of
@@ -23,7 +24,6 @@ def _files(folder: Path) -> Path:
     for name, compliance in (("before", 1.0), ("after", 1.1)):
         fit = fit_of(Physical().but(Cms=compliance))
         (folder / f"{name}.json").write_text(json.dumps(store.to_json(fit, unit="lantern")))
-    import driver_bench
 
     write_table(folder / "archive" / "lantern-1.csv", driver_bench.WOOFER)
     return folder
@@ -91,7 +91,6 @@ FORMATS = ROOT / "fixtures" / "formats"
 @pytest.fixture(scope="module")
 def place(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A simulated bench, tables of five units, and their limits."""
-    import driver_bench
     from made_archive import unit_of
     from program import succeed
 
@@ -148,3 +147,26 @@ def test_streams_that_take_nothing(name, way, runs, place):
         assert "No space left" in said
     made = COMMANDS[name][0]
     assert not made or list(place.glob(made.format(n=number)))
+
+
+def test_no_home_no_locale_no_terminal_and_a_folder_that_is_gone(tmp_path):
+    """With nothing in the environment and the current folder removed, whole paths still work."""
+    table, page = tmp_path / "lantern.csv", tmp_path / "page.html"
+    gone = tmp_path / "gone"
+    gone.mkdir()
+    write_table(table, driver_bench.WOOFER)
+    code = "import os, sys; os.rmdir(os.getcwd()); from cli.main import main; sys.exit(main())"
+    for words, status in (
+        (["fit", table, "--report", page], 0),
+        (["rig", "new", "bench.toml", "--series-resistor", "10ohm"], 2),
+    ):
+        gone.mkdir(exist_ok=True)
+        done = subprocess.run(
+            [sys.executable, "-c", code, *map(str, words)],
+            cwd=gone, env={"PYTHONPATH": str(ROOT)}, stdin=subprocess.DEVNULL,
+            capture_output=True, text=True, encoding="utf-8", timeout=120, check=False,
+        )  # fmt: skip
+        assert done.returncode == status, done.stderr
+        assert "Traceback" not in done.stderr and "mistake" not in done.stderr
+    assert "does not exist" in done.stderr
+    assert page.read_bytes().rstrip().endswith(b"</html>")
