@@ -3,7 +3,8 @@
     python tests/benchmarks/benchmark_window.py [--takes N]
 
 prints the time from the command to the address and to the first page, from a slider to its new
-curve, how often meters and curve move, the share of one processor that the program takes while it
+numbers and, in Chromium, to the new curve and the first paint; how often
+meters and curve move, the share of one processor that the program takes while it
 sweeps, and how many of N takes over the real-time virtual card lost a block.
 """
 
@@ -23,6 +24,8 @@ FOLDERS = (HERE / "support", HERE / "support" / "running", HERE / "campaigns")
 sys.path[:0] = [str(HERE.parent), *map(str, FOLDERS)]
 
 import pictures  # noqa: E402
+from browser import Browser  # noqa: E402
+from program import wait_for  # noqa: E402
 from virtual_card import VirtualCard  # noqa: E402
 from window_client import Client, opened  # noqa: E402
 
@@ -59,6 +62,41 @@ def of_pages(folder: Path) -> None:
                 times.append(1e3 * (time.perf_counter() - start))
             later = statistics.median(times[1:])
             print(f"slider to new numbers, {name}: {later:.0f} ms (the first {times[0]:.0f} ms)")
+
+
+def of_browser(folder: Path) -> None:
+    """First paint and a slider in Chromium, network and drawing included."""
+    with opened(folder) as (address, _), Browser() as browser:
+        browser.visit(address)
+        paint = browser.run(
+            "return performance.getEntriesByName('first-contentful-paint')[0].startTime"
+        )
+        print(f"from the request to the first paint of the shelf: {paint:.0f} ms")
+        browser.visit(address.split("/?")[0] + "/what-if")
+        for way, slider in (
+            ("box", "box-volume"),
+            ("network", "net-corner"),
+            ("coil", "coil-new-height"),
+        ):
+            wait_for(lambda way=way: browser.run(_DRAWN, way) != "0", 60)
+            times = [browser.driver.execute_async_script(_SLIDE, way, slider) for _ in range(21)]
+            later = statistics.median(times[1:])
+            print(f"slider to new curve, {way}: {later:.0f} ms (the first {times[0]:.0f} ms)")
+
+
+_DRAWN = "return document.getElementById(arguments[0]).dataset.drawn ?? '0'"
+_SLIDE = """
+const [way, slider, done] = arguments;
+const section = document.getElementById(way), input = document.getElementById(slider);
+const before = section.dataset.drawn, began = performance.now();
+new MutationObserver((_, watcher) => {
+  if (section.dataset.drawn === before) return;
+  watcher.disconnect();
+  requestAnimationFrame(() => done(performance.now() - began));
+}).observe(section, { attributes: true });
+input.stepUp(Number(input.step) >= 1 ? 7 : 1);
+input.dispatchEvent(new Event("input", { bubbles: true }));
+"""
 
 
 def of_takes(folder: Path, takes: int) -> None:
@@ -105,4 +143,5 @@ if __name__ == "__main__":
         for part in ("pages", "takes"):
             Path(place, part).mkdir()
         of_pages(Path(place, "pages"))
+        of_browser(Path(place, "pages"))
         of_takes(Path(place, "takes"), wanted)
