@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import math
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -19,10 +21,14 @@ from cli.words.options import (
     valued,
 )
 from cli.words.values import Value
+from meas.errors import UsageError
 
 if TYPE_CHECKING:
+    from cli.box.design import Design
+    from fit.box.boards import Boards
     from fit.box.predict import Air, Prediction
     from fit.box.saved_driver import SavedDriver
+    from fit.results.result import DriverFit
 
 _DRIVE = "2.83V"
 
@@ -74,6 +80,14 @@ def box(
     xmax: Annotated[
         Value | None,
         valued(units.LENGTH, "--xmax", "X", "Peak excursion the driver takes, such as 4mm."),
+    ] = None,
+    board: Annotated[
+        Value | None,
+        valued(units.LENGTH, "--board", "T", "Thickness of the board, for a cutting list."),
+    ] = None,
+    driver_volume: Annotated[
+        Value | None,
+        valued(units.VOLUME, "--driver-volume", "V", "What the driver takes inside, such as 0.5L."),
     ] = None,
     air_temperature: AirTemperature = None,
     air_pressure: AirPressure = None,
@@ -139,6 +153,11 @@ def box(
     if picture is not None:
         _draw(picture, found, driver, f"{unit}: {design.why}, at {driven.words}", limit)
     told = printing.sections(design, found, findings, driver, driven.words, limit)
+    if board is not None:
+        cutting = _boards(design, fitted, board, driver_volume)
+        document["boards"] = asdict(cutting)
+        text = json.dumps(document, ensure_ascii=False, allow_nan=False)
+        told = (*told, printing.cutting_list(cutting))
     lead = printing.lead(design, found)
     forms.write_sections(report, f"{unit}: {design.why}", lead, told, (unit,))
     if as_json:
@@ -149,6 +168,32 @@ def box(
     for name, path in (("Plan", save), ("Picture", picture), ("Report", report)):
         if path is not None:
             (show.note if as_json else show.line)(f"{name}: {path}")
+
+
+def _boards(design: Design, fitted: DriverFit, board: Value, driver_volume: Value | None) -> Boards:
+    """The cutting list; what driver and vent take is said where it is assumed."""
+    from fit.box import boards
+
+    if driver_volume is not None:
+        taken = driver_volume.value
+    elif "Sd" not in fitted.parameters:
+        raise UsageError(
+            "the fit does not know the cone's size, from which the driver's volume is guessed",
+            where="--board",
+            remedy="Add --driver-volume, such as 0.5L.",
+        )
+    else:
+        taken = boards.driver_volume(2 * math.sqrt(fitted.parameters["Sd"].value / math.pi))
+        show.default_taken(
+            f"the driver takes {taken * 1e3:.2g} L, by its cone (common practice, no source); "
+            "--driver-volume tells it better"
+        )
+    vent = 0.0
+    if design.vent is not None:
+        show.default_taken("wall of the tube: 3 mm")
+        tube = design.vent
+        vent = boards.vent_volume(tube.bore, tube.length, 3e-3, tube.tubes)
+    return boards.cut(design.box.volume, board.value, taken, vent)
 
 
 def _travel(xmax: Value | None) -> float | None:

@@ -6,9 +6,11 @@ import math
 from typing import TYPE_CHECKING, Any
 
 from cli.terminal.sections import Drawing, Facts, Findings, Rows, Section, numbers
+from cli.terminal.tables import Column
 
 if TYPE_CHECKING:
     from cli.box.design import Design
+    from fit.box.boards import Boards
     from fit.box.predict import Prediction
     from fit.box.saved_driver import SavedDriver
     from meas.errors import Finding
@@ -112,6 +114,28 @@ def lead(design: Design, found: Prediction) -> str:
     """The box in a sentence."""
     f3 = found.parameters["f3"].value
     return f"A {design.why}: {design.box.volume * 1e3:.3g} L net, 3 dB down at {f3:.3g} Hz."
+
+
+def cutting_list(found: Boards) -> Section:
+    """The boards with what they were computed from."""
+    mm = [" x ".join(f"{1e3 * side:.0f}" for side in sizes)
+          for sizes in (found.inside, found.outside)]  # fmt: skip
+    rows = [
+        (one.name, str(one.count), f"{1e3 * one.length:.0f}", f"{1e3 * one.width:.0f}")
+        for one in found.boards
+    ]
+    return Section(
+        f"Boards of {1e3 * found.thickness:.3g} mm",
+        (
+            Rows((Column(""), *numbers("pieces", "mm", "by mm")), rows),
+            f"Inside {mm[0]} mm, outside {mm[1]} mm (depth x width x height). Front and back cover "
+            f"the edges of the others. {1e3 * found.driver_volume:.2g} L are added for the driver "
+            f"and {1e3 * found.vent_volume:.2g} L for the vent; add what braces take.",
+            "Sides in thirds of an octave keep standing waves apart (common practice, no source).",
+            "Wear a mask against the dust of boards, hearing protection and glasses at the saw, "
+            "and keep to its instructions.",
+        ),
+    )
 
 
 def _rows(design: Design, found: Prediction) -> list[tuple[str, str, str, str]]:

@@ -116,6 +116,18 @@ def test_space(space: str, volume: float, folder: Path, invoke: Invoke) -> None:
     assert found == pytest.approx(volume, rel=1e-3)
 
 
+def test_boards_hold_the_net_volume(folder: Path, tmp_path: Path, invoke: Invoke) -> None:
+    """Inside: what the box is to have, the stated driver, and pi/4 (45 + 2 x 3)^2 mm2 of tube."""
+    page = tmp_path / "boards.html"
+    words = ("--vented", "--volume", "13.5L", "--fb", "47Hz", "--bore", "45mm", *AIR)
+    more = ("--board", "18mm", "--driver-volume", "0.5L", "--report", page, "--json")
+    got = json.loads(invoke("box", folder / "strong.json", *words, *more).stdout)
+    tube = math.pi / 4 * 0.051**2 * got["plan"]["vent"]["length_m"]
+    air = math.prod(got["boards"]["inside"])
+    assert air == pytest.approx(13.5e-3 + 0.5e-3 + tube, rel=1e-9)
+    assert "front and back" in page.read_text(encoding="utf-8")
+
+
 def test_pictures(folder: Path, tmp_path: Path, invoke: Invoke) -> None:
     for name in ("box.png", "box.svg"):
         words = ("--vented", "--bore", "55mm", "--picture", tmp_path / name)

@@ -1,0 +1,101 @@
+"""Pages of sections at a phone's and a desk's width, in the dark, and printed: nothing is lost."""
+
+from __future__ import annotations
+
+import subprocess
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from browser import PHONE, Browser
+from every_figure import PLAIN, SPARK
+from made_fits import fit_of
+
+from cli.report import forms
+from cli.terminal.sections import Drawing, Facts, Findings, Listed, Rows, Section, numbers
+from cli.terminal.tables import Column
+from meas.errors import Finding
+
+pytestmark = pytest.mark.browser
+
+TITLES = [f"{hz} Hz" for hz in (20, 50, 100, 200, 500, 1000, 2000, 5000, 10000)]
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    with Browser() as opened:
+        yield opened
+
+
+@pytest.fixture(scope="module")
+def page(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Everything that a section can hold, with a table wider than a phone and sixty rows."""
+    from cli.pictures.plots import curve_figure
+
+    rows = [
+        (f"Lantern number {k}", *(f"{90 + k / 7:.1f} ± 0.3" for _ in TITLES)) for k in range(60)
+    ]
+    told = [
+        Section("The coil", (Facts([("wire", "0.2", "mm", "copper, as it came off the reel")]),)),
+        Section("Levels", (Rows((Column("unit"), *numbers(*TITLES)), rows), "In half space.")),
+        Section("Seen", (Drawing("one", lambda: curve_figure(fit_of(PLAIN)), "A curve", "One."),
+                         Drawing("two", lambda: curve_figure(fit_of(SPARK)), "Another", "Too."))),
+        Section("Mind", (Listed(["Nothing drifts."]), Findings([Finding("loud", "99 dB")]))),
+    ]  # fmt: skip
+    path = tmp_path_factory.mktemp("sections") / "page.html"
+    forms.write_sections(path, "Lantern and all its brothers", "All is well.", told, ("Lantern",))
+    return path
+
+
+@pytest.mark.parametrize("dark", [False, True])
+@pytest.mark.parametrize("size", [PHONE, (1400, 900)])
+def test_nothing_sticks_out_and_what_scrolls_says_so(
+    browser: Browser, page: Path, size: tuple[int, int], dark: bool
+) -> None:
+    browser.open(page, size=size, dark=dark)
+    assert browser.run("return document.documentElement.scrollWidth") <= size[0]
+    assert browser.complaints() == []
+    cut = browser.run(
+        "return [...document.querySelectorAll('.scroll, figure')]"
+        ".filter(e => e.scrollWidth > e.clientWidth + 1)"
+        ".map(e => getComputedStyle(e).backgroundImage)"
+    )
+    assert all("gradient" in image for image in cut)
+    assert cut or size != PHONE, "the wide table of this page is to scroll on a phone"
+
+
+def test_print_has_every_row_and_no_scroll_bar(
+    browser: Browser, page: Path, tmp_path: Path
+) -> None:
+    browser.open(page)
+    pdf = tmp_path / "page.pdf"
+    pdf.write_bytes(browser.printed())
+    text = subprocess.run(["pdftotext", "-layout", pdf, "-"], capture_output=True, text=True,
+                          check=True).stdout  # fmt: skip
+    assert all(f"Lantern number {k} " in text for k in range(60))
+    browser.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
+    sizes = browser.run(
+        "const size = (q) => parseFloat(getComputedStyle(document.querySelector(q)).fontSize);"
+        "return ['h1', 'h2', 'li', 'td'].map(size)"
+    )
+    assert sizes[0] > sizes[1] > sizes[2] >= sizes[3]
+    shown = browser.run(
+        "return [...document.querySelectorAll('.scroll, figure')]"
+        ".map(e => getComputedStyle(e).overflowX)"
+    )
+    assert set(shown) == {"visible"}
+
+
+@pytest.mark.parametrize("ending", [".md", ".pdf", ".png"])
+def test_other_forms_hold_the_same(ending: str, tmp_path: Path) -> None:
+    told = [Section("Levels", (Rows((Column("unit"), *numbers("dB")), [("Lantern", "98.6")]),))]
+    path = tmp_path / f"page{ending}"
+    forms.write_sections(path, "Lantern", "All is well.", told)
+    content = path.read_bytes()
+    if ending == ".md":
+        assert "| Lantern | 98.6 |" in content.decode()
+    elif ending == ".pdf":
+        done = subprocess.run(["pdftotext", path, "-"], capture_output=True, text=True, check=True)
+        assert "98.6" in done.stdout
+    else:
+        assert content.startswith(b"\x89PNG")
