@@ -105,12 +105,16 @@ def _boxes() -> None:
 def _crossovers() -> None:
     from cli.filter import picture
     from cli.pictures.circuit import circuit_figure
+    from fit.box.circuit import Air
+    from fit.box.saved_driver import of_fit
+    from fit.crossover.acoustic import acoustic_sum
     from fit.crossover.evaluate import evaluate
     from fit.crossover.load import from_fit
     from fit.crossover.network import Branch
     from fit.crossover.textbook import BranchAim, design
 
     woofer, spark = (from_fit(LONG, replace(fit_of(d), curves=(curve(d),))) for d in (PLAIN, SPARK))
+    drivers = {"woofer": of_fit(fit_of(PLAIN)), "tweeter": of_fit(fit_of(SPARK))}
     for order, hz, least in ((1, 3000.0, 4.0), (2, 1500.0, None), (2, 8000.0, 8.0)):
         branches = [
             Branch(name, design(BranchAim(low, hz, order, 0.7, True, 6.0 * (not low)), load)[0],
@@ -119,6 +123,9 @@ def _crossovers() -> None:
         ]  # fmt: skip
         result = evaluate(branches, drive_volt=9.0, amplifier_minimum_ohm=least)
         circuit_figure(branches)
+        heard = acoustic_sum(result.solution, drivers, Air(1.2, 344.0))
+        picture.sum_figure(heard, 9.0, "10 W into 8 Ω, 8.94 V")
+        picture.travel_figure(heard, 9.0, "10 W into 8 Ω, 8.94 V")
         one = result.solution.branches[1]
         f = result.solution.frequency_hz
         picture.figure(
