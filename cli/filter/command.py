@@ -162,10 +162,8 @@ def filter_(
     spoken = () if heard[0] is None else heard[0].findings
     findings = (*notes, *result.findings, *(transfer.findings if transfer else ()))
     _cautions(result, asked)
-    for path, text in (
-        (save_network, network_file.as_text({b.name: b.arms for b in branches})),
-        (spice, netlist),
-    ):
+    kept = save_network and network_file.as_text({b.name: b.arms for b in branches})
+    for path, text in ((save_network, kept), (spice, netlist)):
         if path is not None and text is not None:
             write_text(path, text)
     if picture is not None:
