@@ -176,7 +176,7 @@ def _add_channels(
         )
         add(
             f"mismatch-delay:{name}",
-            f"delay of the two inputs equal within ±{delay:g} samples ({state})",
+            f"delay of the two inputs known within ±{delay:.2g} samples ({state})",
             moved(lambda k, d: replace(k, node=k.node * np.exp(-turn * d)), _STEP)
             * (delay * RECTANGULAR),
         )

@@ -1,1 +1,1 @@
-"""Any file read whole within bounds or written whole or not at all, with faults in words."""
+"""Files read within bounds, written whole or not at all."""

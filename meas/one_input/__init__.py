@@ -1,1 +1,1 @@
-"""A known resistor first, then the driver: one input only."""
+"""One input only: a known resistor first."""

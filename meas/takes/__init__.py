@@ -1,1 +1,1 @@
-"""Recording and rig in, curve and findings out; the result as a folder on disk."""
+"""Recording and rig in, curve and findings out, kept as a folder."""

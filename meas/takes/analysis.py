@@ -22,6 +22,7 @@ from meas.transfer.distortion import Distortion
 from meas.transfer.from_sweeps import Transfer
 from meas.transfer.passes import Passes
 from meas.validity.judge import judge
+from meas.validity.of_delay import Unlike, told_by_coil
 
 Kind = Literal["driver", "part", "system"]
 _SHORTEST_SECONDS = 0.3
@@ -118,10 +119,12 @@ def analyse(
     estimated = estimate_from(clock.samples, sample_rate_hz, stimulus)
     passes, transfer = estimated.passes, estimated.transfer
     findings = list(estimated.findings)
-    curve = None
+    curve, told = None, None
     if rig.wiring.series_resistor_ohm is None:
         findings.append(_UNKNOWN_RESISTOR)
     elif transfer is not None:
+        if calibration is None and not clock.moved and kind != "part":
+            transfer, rig, told = _as_the_coil_tells(transfer, rig, sample_rate_hz)
         curve = _curve(transfer, rig, calibration, sample_rate_hz)
         if curve is None and calibration is not None and not _overlap(transfer, calibration):
             findings.append(_OUTSIDE_CALIBRATION)
@@ -135,6 +138,7 @@ def analyse(
         kind=kind,
         stimulus=estimated.stimulus,
         calibrated=calibration is not None and calibration.knows_channels(rig.wiring.resistor_side),
+        told=told,
     )
     findings += clock.findings(rig, findings)
     if kind == "driver" and transfer is not None and curve is not None:
@@ -151,6 +155,18 @@ def analyse(
         distortion=estimated.distortion,
         calibration=calibration,
     )
+
+
+def _as_the_coil_tells(
+    transfer: Transfer, rig: Rig, sample_rate_hz: int
+) -> tuple[Transfer, Rig, Unlike | None]:
+    """The ratio and the rig with what the coil tells of inputs that nobody compared."""
+    f, ratio = transfer.frequency_hz, transfer.ratio
+    told = told_by_coil(f, ratio, transfer.variance, rig, sample_rate_hz)
+    if told is None:
+        return transfer, rig, None
+    turned = told.taken_out(f, ratio, sample_rate_hz)
+    return replace(transfer, ratio=turned), told.narrowed(rig), told
 
 
 def _with_rubbing(

@@ -16,6 +16,7 @@ from meas.transfer.from_sweeps import Transfer
 from meas.transfer.passes import Passes
 from meas.validity import of_ratio, of_record, of_residual
 from meas.validity.of_causality import not_causal
+from meas.validity.of_delay import Unlike
 from meas.validity.of_resonance import resonance
 from meas.validity.of_saturation import saturation
 from meas.validity.relation import Relation, relate
@@ -38,6 +39,7 @@ def judge(
     kind: str = "driver",
     stimulus: Stimulus | None = None,
     calibrated: bool = False,
+    told: Unlike | None = None,
 ) -> tuple[Finding, ...]:
     """Judge whether a recording supports the curve made from it.
 
@@ -56,6 +58,7 @@ def judge(
         kind: ``driver``, ``part`` or ``system``; only a driver needs one resonance.
         stimulus: What was played, when it is known.
         calibrated: Whether the channel mismatch was taken out of the curve.
+        told: What the coil told of it, taken out of transfer and curve.
 
     Returns:
         Findings, those that refuse first. What the audio path itself reported (overflows,
@@ -65,7 +68,7 @@ def judge(
         samples, sample_rate_hz, passes, transfer, curve, rig, kind, stimulus, calibrated
     )
     if not calibrated and not _refused(findings):
-        findings.append(of_ratio.uncalibrated(sample_rate_hz))
+        findings.append(of_ratio.uncalibrated(sample_rate_hz, told))
     return tuple(sorted(findings, key=lambda finding: not finding.refuses))
 
 

@@ -8,8 +8,8 @@ from meas.bench.rig import Rig
 from meas.correction.divider import from_ratio, to_ratio
 from meas.curve import ComplexArray, Curve, ImpedanceCurve, random_ohm
 from meas.errors import Finding
+from meas.passivity.causality import Causality, Reactances, causality, unresolved
 from meas.tables.wrong_units import plausibility
-from meas.validity.causality import Causality, Reactances, causality, unresolved
 
 _REFUSED = 0.0025
 _REFUSED_UNCALIBRATED = 0.003
@@ -41,7 +41,7 @@ def not_causal(
 ) -> tuple[Finding, ...]:
     """Find a reactance that cannot belong to the resistance.
 
-    Criterion: the Kramers-Kronig relations, see `meas.validity.causality.causality`. Resistance
+    Criterion: the Kramers-Kronig relations, see `meas.passivity.causality.causality`. Resistance
     and reactance of drivers in free air and in boxes agree to 0.04 % of |Z| as a rule and to 0.2 %
     in the worst of 300. A gain that glides by 3 % during one sweep lifts the resistance without
     turning the phase, and leaves 0.28 % and more; refused from 0.25 % on. Where nobody compared

@@ -8,6 +8,7 @@ from scipy import ndimage
 
 from meas.curve import ComplexArray, FloatArray
 from meas.errors import Finding
+from meas.validity.of_delay import Unlike
 
 _SHORTED_OHM = 0.3
 _CROSSTALK = 2e-4
@@ -258,11 +259,16 @@ def _hum(size: float, at: float, resonance_hz: float | None, *, refuses: bool) -
     )
 
 
-def uncalibrated(sample_rate_hz: int) -> Finding:
+def uncalibrated(sample_rate_hz: int, told: Unlike | None) -> Finding:
     """A channel delay of one sample reads as inductance: R tau at |Z| << R (physics section 1)."""
+    delay = (
+        f"a delay of one sample between them ({1e6 / sample_rate_hz:.0f} us) reads as inductance"
+        if told is None
+        else f"the coil tells a delay of {told.delay_samples:.2f} ± "
+        f"{2 * told.delay_uncertainty:.2f} samples between them, which is taken out"
+    )
     return Finding(
         "uncalibrated",
-        "The two inputs were not compared: a delay of one sample between them "
-        f"({1e6 / sample_rate_hz:.0f} us) reads as inductance, a difference in gain as resistance. "
-        "Re and Le carry that uncertainty; 'freeair rig calibrate' takes it away",
+        f"The two inputs were not compared: {delay}. A difference in gain reads as resistance. "
+        "Re, Le and Q carry what is left; 'freeair rig calibrate' takes it away",
     )

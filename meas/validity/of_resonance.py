@@ -139,6 +139,14 @@ def resonance(
     return (), float(frequency_hz[first])
 
 
+def first_resonance(
+    frequency_hz: FloatArray, impedance_ohm: ComplexArray, uncertainty_ohm: FloatArray
+) -> int | None:
+    """Index of the strongest peak of Re Z through which the reactance falls as in a driver's."""
+    tops = resonances(frequency_hz, impedance_ohm, uncertainty_ohm, _LEAST_RESONANCE)
+    return next((t for t in tops if _falls(frequency_hz, impedance_ohm, t) > _FALL), None)
+
+
 def _falls(frequency_hz: FloatArray, impedance_ohm: ComplexArray, top: int) -> float:
     """How fast the reactance falls through a peak of Re Z, per unit of ln f, re its height.
 

@@ -54,9 +54,8 @@ FAULTS = {
 }
 
 
-# On the ground side the same delay turns the curve farther: 0.4 samples and it is no longer
-# passive, which an uncalibrated take is refused for.
-@pytest.mark.parametrize(("side", "late"), [("hot", 0.4), ("ground", 0.15)])
+# The coil tells the delay of an uncalibrated take; gain, load and resistor stay in it.
+@pytest.mark.parametrize(("side", "late"), [("hot", 0.4), ("ground", 0.4)])
 def test_a_bad_bench_measures_well_after_three_standards(
     invoke: Invoke, tmp_path: Path, side: str, late: float
 ) -> None:
@@ -86,7 +85,7 @@ def test_a_bad_bench_measures_well_after_three_standards(
         exact = truth.impedance_ohm(take.curve.frequency_hz)
         return float(np.median(np.abs(take.curve.impedance_ohm / exact - 1)[inside]))
 
-    assert off(before) > 0.03
+    assert off(before) > 0.02
     assert off(after) < 1e-3
     assert after.curve is not None
     sources = {one.source.split(":")[0] for one in after.curve.systematics}

@@ -17,7 +17,7 @@ from world import curves
 from meas.bench.rig import Rig, Wiring
 from meas.correction.systematics import bench_systematics
 from meas.curve import ImpedanceCurve, Systematic
-from meas.validity.causality import Reactances, causality
+from meas.passivity.causality import Reactances, causality
 from meas.validity.of_causality import not_causal, table_not_causal
 
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.optimize import nnls
 
-from meas.validity.nonnegative import partly_nonnegative
+from meas.passivity.nonnegative import partly_nonnegative
 
 
 @pytest.mark.parametrize("seed", range(40))

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.interpolate import CubicSpline
 
-from meas.validity.spline import cubic_spline
+from meas.passivity.spline import cubic_spline
 
 
 @pytest.mark.parametrize("count", [4, 5, 60, 400])

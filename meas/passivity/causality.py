@@ -9,8 +9,8 @@ from numpy.typing import NDArray
 from scipy.special import spence
 
 from meas.curve import ComplexArray, FloatArray
-from meas.validity.nonnegative import partly_nonnegative
-from meas.validity.spline import cubic_spline
+from meas.passivity.nonnegative import partly_nonnegative
+from meas.passivity.spline import cubic_spline
 
 _FLOOR = 1e-3
 """Relative misfit that counts as one: what interpolation and a unit that warms a little leave."""

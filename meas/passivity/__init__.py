@@ -1,0 +1,1 @@
+"""What passivity demands of a curve."""

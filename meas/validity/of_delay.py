@@ -1,0 +1,275 @@
+"""How the two inputs differ where nobody compared them: what the voice coil tells of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from meas.bench.rig import Rig, Wiring
+from meas.correction.divider import from_ratio
+from meas.curve import ComplexArray, FloatArray
+from meas.passivity.nonnegative import partly_nonnegative
+from meas.validity.of_resonance import first_resonance
+
+_FLOOR = 1e-3
+"""Relative misfit of one part of Z that counts as one."""
+_NO_COIL = 14.0
+"""Misfit from which on nothing is told: a box, a wrong wiring."""
+_OF_MISFIT = 0.05
+"""Standard uncertainty of the delay by what the circuit misses, re that of the rig: holds 300
+curves of drivers in boxes or with loose parts, which have more resonances than one."""
+_REPEATS = 20.0
+"""Points over which what the circuit misses repeats itself."""
+_LEAST = 0.02
+"""Standard uncertainty of the delay at best [samples]."""
+_CORNERS = 16  # of the coil's sections, from the low end of the band to 20 times its high end
+_FEWEST, _MOST = 40, 150  # points
+_WORTH = 0.5  # uncertainty told, re that of the rig, from which on nothing is gained
+_SHOWN = 2.0  # uncertainties from which on a difference is no chance
+_LEAST_SPAN = 4.0  # highest over lowest frequency
+_FROM = 0.6  # of the resonance, from where the curve is looked at
+_BASS_HZ = 4000.0  # up to where a resonance is looked for
+_STARTS, _POLISHED, _STEPS = 23, 3, 3
+_BEYOND = 1.1  # how far past the rig's limits is looked, re them
+_FOUND = 1e-3  # step at which the search ends, re one standard uncertainty of the rig
+_STEP = 1e-5
+
+
+@dataclass(frozen=True)
+class Unlike:
+    """How the driver input differs from the source input.
+
+    Attributes:
+        delay_samples: How much later it hears.
+        delay_uncertainty: Standard uncertainty of that.
+        gain: Its gain less one, as far as the coil tells; the rig's limits stay as they are.
+    """
+
+    delay_samples: float
+    delay_uncertainty: float
+    gain: float
+
+    def taken_out(self, frequency_hz: FloatArray, ratio: ComplexArray, rate: int) -> ComplexArray:
+        """The ratio of inputs that are alike, shape (n,)."""
+        turn = 2j * np.pi * frequency_hz * self.delay_samples / rate
+        return np.asarray(ratio * np.exp(turn) / (1 + self.gain))
+
+    def narrowed(self, rig: Rig) -> Rig:
+        """The rig with what is left unknown of the delay."""
+        left = float(np.sqrt(3.0) * self.delay_uncertainty)
+        assumed = rig.assumptions.model_copy(update={"mismatch_delay_samples": left})
+        return rig.model_copy(update={"assumptions": assumed})
+
+
+@dataclass(frozen=True, eq=False)
+class _Bench:
+    """A ratio with what is known of it; ``limits`` are one standard uncertainty each."""
+
+    frequency_hz: FloatArray
+    ratio: ComplexArray
+    variance: FloatArray
+    wiring: Wiring
+    rate: int
+    limits: tuple[float, float]
+    resonance: tuple[float, float] | None = None
+
+    def curve(self, delay: float, gain: float) -> tuple[ComplexArray, FloatArray]:
+        turned = Unlike(delay, 0.0, gain).taken_out(self.frequency_hz, self.ratio, self.rate)
+        return from_ratio(turned, self.variance, self.wiring)
+
+    def looked_at(self, resonance: tuple[float, float] | None) -> _Bench:
+        """The points from below the resonance on, no more of them than are needed."""
+        low = 0.0 if resonance is None else _FROM * resonance[0]
+        kept = np.flatnonzero(self.frequency_hz >= low)
+        if kept.size > _MOST:
+            kept = kept[np.round(np.linspace(0, kept.size - 1, _MOST)).astype(int)]
+        return replace(
+            self,
+            frequency_hz=self.frequency_hz[kept],
+            ratio=self.ratio[kept],
+            variance=self.variance[kept],
+            resonance=resonance,
+        )
+
+
+@dataclass(frozen=True)
+class _Tried:
+    cost: float
+    delay: float
+    gain: float
+
+
+def told_by_coil(
+    frequency_hz: FloatArray, ratio: ComplexArray, variance: FloatArray, rig: Rig, rate: int
+) -> Unlike | None:
+    """Delay and gain at which the curve above the resonance is that of a coil, if it tells.
+
+    A voice coil with its eddy currents is a network of resistances and inductances, whatever its
+    shape: its impedance is R + sL + sum of R_k s/(s + p_k) with nothing negative in it (R. M.
+    Foster's form of a network of two kinds of parts, Bell Syst. Tech. J. 3, 1924, 259; W. Cauer,
+    Arch. Elektrotech. 17, 1926, 355). A delay t beside a series resistor R is a capacitance t/R
+    parallel to the coil where |Z| >> R, and turns the phase of all of it where |Z| << R: neither
+    is in such a network. What the cone adds is a pair of poles at the resonance with any
+    numerator, to second order: a creeping suspension and a rough guess of the poles do no harm.
+
+    All is linear but delay and gain. The delay is scanned, the gain follows by Gauss-Newton steps,
+    both with the limits of the rig as prior.
+
+    Args:
+        frequency_hz: Increasing [Hz], shape (n,).
+        ratio: Driver input over source input, shape (n,).
+        variance: Of each part of it, shape (n,).
+        rig: The bench.
+        rate: Sample rate in which the rig's delay counts [Hz].
+
+    Returns:
+        None where the band is too short to tell, or the curve is no coil's, or tells less than
+        the rig states anyway.
+    """
+    assumed = rig.assumptions
+    limits = (assumed.mismatch_delay_samples, assumed.mismatch_percent / 100)
+    if min(limits) <= 0:
+        return None
+    spreads = (limits[0] / np.sqrt(3), limits[1] / np.sqrt(3))
+    whole = _Bench(frequency_hz, ratio, variance, rig.wiring, rate, spreads)
+    best, bench = None, whole
+    for _ in range(2):  # the delay bends the resonance by which it was found
+        bench = whole.looked_at(_resonance(whole, best))
+        f = bench.frequency_hz
+        if f.size < _FEWEST or f[-1] < _LEAST_SPAN * f[0]:
+            return None
+        best = _best(bench, best)
+    assert best is not None
+    uncertainty, of_gain = _uncertainties(bench, best)
+    if uncertainty > _WORTH * spreads[0]:
+        return None
+    delay, gain = (
+        float(np.clip(v, -k, k)) for v, k in zip((best.delay, best.gain), limits, strict=True)
+    )
+    # Most cards sample both inputs at once: what may be nothing is taken for nothing.
+    if abs(delay) < _SHOWN * uncertainty:
+        delay, uncertainty = 0.0, float(np.hypot(delay, uncertainty))
+    shown = of_gain < _WORTH * spreads[1] and abs(gain) > _SHOWN * of_gain
+    return Unlike(delay, uncertainty, gain if shown else 0.0)
+
+
+def _uncertainties(bench: _Bench, best: _Tried) -> tuple[float, float]:
+    """Of delay and gain: by how the misfit grows to both sides, and by its size.
+
+    Infinite for what is no coil.
+    """
+    misfit = np.sqrt(best.cost / (2 * bench.frequency_hz.size))
+    if misfit > _NO_COIL:
+        return float("inf"), float("inf")
+    step, step_gain = (0.02 * limit for limit in bench.limits)
+    beside = [
+        [_settled(bench, best.delay + side * step).cost for side in (-1, 1)],
+        [_try(bench, best.delay, best.gain + side * step_gain)[0].cost for side in (-1, 1)],
+    ]
+    told = [
+        max(misfit, 1.0) * np.sqrt(2 * _REPEATS / max((sum(two) - 2 * best.cost), 1e-9)) * width
+        for two, width in zip(beside, (step, step_gain), strict=True)
+    ]
+    delay = np.linalg.norm([_LEAST, told[0], _OF_MISFIT * misfit * bench.limits[0]])
+    return float(delay), float(told[1])
+
+
+def _resonance(bench: _Bench, at: _Tried | None) -> tuple[float, float] | None:
+    """Frequency [Hz] and Q of the pair of poles of the first resonance in the bass.
+
+    A rational function by linear least squares (E. C. Levy, IRE Trans. Autom. Control 4, 1959,
+    37), weighted anew by its denominator (C. Sanathanan, J. Koerner, ibid. 8, 1963, 56).
+    """
+    bass = bench.frequency_hz < _BASS_HZ
+    f = bench.frequency_hz[bass]
+    whole, uncertainty = bench.curve(*((at.delay, at.gain) if at else (0.0, 0.0)))
+    z = whole[bass]
+    top = first_resonance(f, z, uncertainty[bass])
+    if top is None:
+        return None
+    near = (f > f[top] / 1.8) & (f < 1.8 * f[top])
+    s, y = 1j * f[near] / f[top], z[near]
+    weight: FloatArray = 1 / np.abs(y)
+    found: FloatArray = np.zeros(6)
+    for _ in range(4):
+        columns = np.stack([s**0, s, s**2, s**3, -y * s, -y * s * s], axis=1)
+        found = np.linalg.lstsq(_parts(columns, weight), _parts(y, weight), rcond=None)[0]
+        poles = 1 + found[4] * s + found[5] * s * s
+        weight = np.asarray(1 / np.abs(y * poles), dtype=np.float64)
+    first, second = found[4:]
+    if not (first > 0 and 0.5 < second < 2):
+        return float(f[top]), 3.0
+    return float(f[top] / np.sqrt(second)), float(np.clip(np.sqrt(second) / first, 0.3, 50))
+
+
+def _parts(values: ComplexArray, weight: FloatArray) -> FloatArray:
+    """Real and imaginary parts below each other, each row weighed."""
+    weighed = (values.T * weight).T
+    return np.concatenate([weighed.real, weighed.imag])
+
+
+def _best(bench: _Bench, around: _Tried | None) -> _Tried:
+    """The delay of least misfit: a scan of all that the rig allows, then sections of three."""
+    limit = np.sqrt(3) * bench.limits[0]
+    starts, step = [] if around is None else [around.delay], 0.1 * limit
+    if around is None:
+        delays = np.linspace(-_BEYOND * limit, _BEYOND * limit, _STARTS)
+        scanned = sorted((_settled(bench, float(t)) for t in delays), key=lambda one: one.cost)
+        starts = [one.delay for one in scanned[:_POLISHED]]
+    return min((_narrowed(bench, one, step) for one in starts), key=lambda one: one.cost)
+
+
+def _narrowed(bench: _Bench, delay: float, step: float) -> _Tried:
+    best = _settled(bench, delay)
+    while step > _FOUND * bench.limits[0]:
+        beside = [_settled(bench, best.delay + side * step) for side in (-1, 1)]
+        nearest = min(beside, key=lambda one: one.cost)
+        if nearest.cost < best.cost:
+            best = nearest
+        else:
+            step /= 3
+    return best
+
+
+def _settled(bench: _Bench, delay: float) -> _Tried:
+    """The gain of least misfit at a delay."""
+    limit = _BEYOND * np.sqrt(3) * bench.limits[1]
+    best, wanted = _try(bench, delay, 0.0)
+    for _ in range(_STEPS):
+        tried, next_wanted = _try(bench, delay, float(np.clip(wanted, -limit, limit)))
+        if tried.cost >= best.cost:
+            break
+        best, wanted = tried, next_wanted
+    return best
+
+
+def _try(bench: _Bench, delay: float, gain: float) -> tuple[_Tried, float]:
+    """The best coil at a delay and a gain, and the gain at which a better one may be."""
+    z, uncertainty = bench.curve(delay, gain)
+    by_gain = (bench.curve(delay, gain + _STEP)[0] - z) / _STEP
+    free, positive = _circuit(bench)
+    columns = np.concatenate([-by_gain[:, None] * bench.limits[1], free, positive], axis=1)
+    size = np.abs(z)
+    weight = 1 / np.hypot(_FLOOR * size, np.maximum(uncertainty, 1e-9 * size))
+    prior = np.eye(1, columns.shape[1])
+    matrix = np.concatenate([_parts(columns, weight), prior])
+    target = np.append(_parts(z, weight), -gain / bench.limits[1])
+    scale = np.sqrt(np.sum(matrix**2, axis=0)) + 1e-300
+    found = partly_nonnegative(matrix / scale, target, 1 + free.shape[1])
+    left = matrix / scale @ found - target
+    cost = float(left @ left) + (delay / bench.limits[0]) ** 2
+    return _Tried(cost, delay, gain), gain + float(found[0] / scale[0] * bench.limits[1])
+
+
+def _circuit(bench: _Bench) -> tuple[ComplexArray, ComplexArray]:
+    """Columns of what may have either sign, (n, k), and of what may not be negative, (n, m)."""
+    f = bench.frequency_hz
+    s = 1j * f[:, None]
+    corners = np.geomspace(max(f[0], 50.0), 20 * f[-1], _CORNERS)
+    positive = np.concatenate([s**0, s / f[-1], s / (s + corners)], axis=1)
+    if bench.resonance is None:
+        return np.zeros((f.size, 0), complex), positive
+    x = s / bench.resonance[0]
+    poles = x * x + x / bench.resonance[1] + 1
+    return np.concatenate([x / poles, 1 / poles, x / poles**2, 1 / poles**2], axis=1), positive
