@@ -194,7 +194,8 @@ def _resonance(bench: _Bench, at: _Tried | None) -> tuple[float, float] | None:
     found: FloatArray = np.zeros(6)
     for _ in range(4):
         columns = np.stack([s**0, s, s**2, s**3, -y * s, -y * s * s], axis=1)
-        found = np.linalg.lstsq(_parts(columns, weight), _parts(y, weight), rcond=None)[0]
+        solved = np.linalg.lstsq(_parts(columns, weight), _parts(y, weight), rcond=None)[0]
+        found = np.asarray(solved, dtype=np.float64)
         poles = 1 + found[4] * s + found[5] * s * s
         weight = np.asarray(1 / np.abs(y * poles), dtype=np.float64)
     first, second = found[4:]
