@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -26,6 +26,10 @@ _FEWEST = 20
 _UNLIKELY = 3.5
 """Departure from the fit, in standard deviations, that a driver does not show by itself."""
 _LEAKY = 5.0
+_LOSS = "random:kind-of-loss"
+_OTHER_LOSS = 0.1
+"""Relative standard uncertainty of QL for losses that grow otherwise with frequency than a leak's
+(common practice, no source)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -97,7 +101,7 @@ def fit_system(curve: Curve, driver: SavedDriver, kind: BoxKind | None = None) -
         model_ohm=found.model_ohm,
         residual_rms_relative=found.residual_rms_relative,
         warnings=tuple(_doubts(found, model, parameters, curve)),
-        sources=found.sources,
+        sources={**found.sources, _LOSS: "which loss it is: a leak, the lining, the vent"},
     )
 
 
@@ -134,9 +138,35 @@ def _quantities(
     inverse = found.estimate(leak, "1", logarithmic=False)
     if inverse.value > 3 * inverse.standard_uncertainty * inverse.widening:
         parameters["QL"] = found.estimate(lambda t: 1 / leak(t), "1")
-        return parameters, None
+        return _whatever_the_loss(parameters, parameters["QL"].value), None
     upper = inverse.interval_95[1]
-    return parameters, 1 / upper if upper > 0 else None
+    limit = 1 / upper if upper > 0 else None
+    return _whatever_the_loss(parameters, limit), limit
+
+
+def _whatever_the_loss(
+    parameters: Mapping[str, Estimate],
+    QL: float | None,
+) -> dict[str, Estimate]:
+    """Widen tuning and QL by what another loss than a leak would read as.
+
+    The model has a leak; what is lost in the vent, as a resistance in series with its mass of air,
+    tunes it lower by 1/(2 QL^2): 1/(j w M (1 + 1/(j Q))) is a mass of M (1 + 1/Q^2) beside a
+    resistance. Either may be so: that is taken as a rectangular error.
+    """
+    relative = {"QL": _OTHER_LOSS} | ({"fb": 1 / (2 * 3**0.5 * QL**2)} if QL else {})
+    widened = {
+        name: replace(
+            parameters[name],
+            contributions={
+                **parameters[name].contributions,
+                _LOSS: size * parameters[name].value,
+            },
+        )
+        for name, size in relative.items()
+        if name in parameters
+    }
+    return {**parameters, **widened}
 
 
 def _resonance_of(model: DriverInBox, near_hz: float) -> Callable[[FloatArray], float]:
