@@ -79,6 +79,10 @@ class FreeairError(Exception):
 
     def __str__(self) -> str:
         """One paragraph: where, what, remedy."""
+        return self.in_words()
+
+    def in_words(self) -> str:
+        """One paragraph for a person: where, what, remedy."""
         head = f"{self.where}: {self.what}" if self.where else self.what
         return f"{head}. {self.remedy}" if self.remedy else head
 
@@ -108,8 +112,12 @@ class Refused(FreeairError):
         self.reasons = tuple(reasons)
         if not self.reasons:
             raise ValueError("a refusal needs at least one reason")
-        what = "; ".join(f"{reason.code}: {reason.text.rstrip('.')}" for reason in self.reasons)
+        what = "; ".join(reason.text.rstrip(".") for reason in self.reasons)
         super().__init__(what, where=where, remedy=remedy)
+
+    def __str__(self) -> str:
+        """The paragraph with its reason codes, for whoever reads a traceback."""
+        return f"{self.in_words()} [{', '.join(reason.code for reason in self.reasons)}]"
 
     @classmethod
     def because(

@@ -7,18 +7,21 @@ import math
 from collections.abc import Sequence
 from dataclasses import replace
 from itertools import pairwise
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from cli.terminal import show
-from cli.words.options import AsJson, Report
+from cli.words import options
+from cli.words.options import AsJson, OpenPage, Report
 from meas.errors import UsageError
 
 if TYPE_CHECKING:
     from cli.report.comparison_page import Compared
     from cli.sources.states import DriverState
     from fit.compare.changes import Comparison
+    from fit.results.judge import Verdict
 
 
 def compare(
@@ -40,7 +43,12 @@ def compare(
             metavar="H,H,…", help="Hours of use until each state, such as 0,2,8,24: tells the end."
         ),
     ] = None,
+    targets: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="What was meant: judge the last state, and the first."),
+    ] = None,
     report: Report = None,
+    open_page: OpenPage = False,
     as_json: AsJson = False,
 ) -> None:
     """Say what changed, or how two drivers differ.
@@ -50,6 +58,7 @@ def compare(
 
     \b
     freeair compare lantern-new.json lantern-12h.json
+    freeair compare lantern-new.json lantern-12h.json --targets lantern.toml
     freeair compare left.json right.json --margin 5% --report pair.html
     freeair compare new.json 2h.json 8h.json 24h.json --hours 0,2,8,24
     """
@@ -58,23 +67,33 @@ def compare(
     from fit.compare import changes
     from fit.compare import words as compare_words
 
+    options.check_open(open_page, report)
     fraction = _margin(margin, changes.MARGIN)
     if report is not None:
         forms.check(report)
     of_use = None if hours is None else _hours(hours, 1 + len(after))
     found = _told_apart([states.read(text) for text in (before, *after)])
     compared = _compared(found, fraction, of_use)
+    verdicts: tuple[Verdict, ...] = ()
+    if targets is not None:
+        compared, verdicts = _judged(compared, targets)
     named = [(state.name, state.fit) for state in found]
     if as_json:
         document = compare_words.to_json(
             named, margin=fraction, same_unit=compared.same_unit, hours=of_use
         )
+        if targets is not None:
+            document["verdicts"] = [verdict.as_json() for verdict in verdicts]
         show.line(json.dumps(document, ensure_ascii=False, allow_nan=False))
     else:
-        _print(compared)
+        _print(compared, verdicts)
     if report is not None:
         forms.write_comparison(report, compared)
         (show.note if as_json else show.line)(f"Report: {report}")
+        if open_page:
+            from cli.terminal.open_page import open_page as opened
+
+            opened(report)
 
 
 def _compared(
@@ -118,7 +137,21 @@ def _compared(
     )
 
 
-def _print(compared: Compared) -> None:
+def _judged(compared: Compared, targets: Path) -> tuple[Compared, tuple[Verdict, ...]]:
+    """The comparison with how the last state stands to what was meant, and its verdicts."""
+    from cli.sources import opened
+    from fit.compare import against_plan
+    from fit.results.judge import judge
+
+    meant = opened.targets(targets).targets
+    first, last = (
+        judge(state.fit.parameters, meant, state.fit.sources)
+        for state in (compared.states[0], compared.states[-1])
+    )
+    return replace(compared, against_plan=against_plan.in_words(first, last)), last
+
+
+def _print(compared: Compared, verdicts: Sequence[Verdict]) -> None:
     """A comparison in the terminal: words first."""
     from cli.terminal import tables
     from fit.compare import words as compare_words
@@ -126,11 +159,17 @@ def _print(compared: Compared) -> None:
     for step in compared.steps:
         show.heading(f"{step.before} → {step.after}")
         words = compare_words.in_words(step, same_unit=compared.same_unit)
-        show.say(words, "", tables.changes(step))
+        show.say(words)
+        if any(change.verdict != "unchanged" for change in step.changes):
+            show.say("", tables.changes(step))
+        if stayed := tables.unchanged(step):
+            show.say("", stayed)
     for pair in compared.pairs:
         show.say("", f"{pair.first} and {pair.second}: {pair.verdict}. {pair.text}")
     if compared.settled[1]:
         show.say("", compared.settled[1])
+    if verdicts:
+        show.say("", compared.against_plan, "", tables.verdicts(verdicts))
     for note in dict.fromkeys(note for step in compared.steps for note in step.notes):
         show.note(f"note: {note}", "dim")
 

@@ -12,6 +12,7 @@ import typer
 from cli.driver import profile as profile_words
 from cli.driver.headline import headline
 from cli.terminal import show
+from cli.words import options
 from cli.words.options import (
     AirPressure,
     AirTemperature,
@@ -19,6 +20,7 @@ from cli.words.options import (
     ByStatus,
     HowHeld,
     Model,
+    OpenPage,
     RelativeHumidity,
     Report,
     TableTolerance,
@@ -92,8 +94,16 @@ def fit(
     ] = None,
     report: Report = None,
     save: Annotated[
-        Path | None, typer.Option(metavar="FILE.json", help="Keep the fit, for freeair compare.")
+        Path | None,
+        typer.Option(
+            metavar="FILE.json",
+            help="Keep the fit here, for freeair compare; else it is kept beside the takes.",
+        ),
     ] = None,
+    keep: Annotated[
+        bool,
+        typer.Option("--keep/--no-keep", help="Whether a fit that is not saved is kept all the same."),
+    ] = True,
     profile: Annotated[
         bool,
         typer.Option(
@@ -105,11 +115,13 @@ def fit(
         bool, typer.Option("--all", help="Show the rarer values, the curves and the model, too.")
     ] = False,
     judge_by_status: ByStatus = False,
+    open_page: OpenPage = False,
     as_json: AsJson = False,
 ) -> None:
     """Fit a driver's parameters, with what limits each of them.
 
-    Several takes of one condition are fitted together and give the repeatability.
+    Several takes of one condition are fitted together and give the repeatability. The fit is kept
+    beside the first of them under a new name, unless --json prints it.
 
     \b
     freeair fit takes/Lantern_free-air_* takes/Lantern_added-mass_* --diameter 118mm
@@ -135,11 +147,16 @@ def fit(
             where="--judge-by-status",
             remedy="Give the targets too: --targets FILE (freeair targets new FILE makes one).",
         )
+    options.check_open(open_page, report)
     status = run(
         free, added_mass or (), test_box or (), words,
-        model=model, unit=unit, targets=targets, report=report, save=save, profile=profile,
-        everything=everything, as_json=as_json,
+        model=model, unit=unit, targets=targets, report=report, save=save,
+        keep=keep and not as_json, profile=profile, everything=everything, as_json=as_json,
     )  # fmt: skip
+    if open_page and report is not None:
+        from cli.terminal.open_page import open_page as opened
+
+        opened(report)
     if judge_by_status and status:
         raise typer.Exit(status)
 
@@ -155,6 +172,7 @@ def run(
     targets: Path | None,
     report: Path | None,
     save: Path | None,
+    keep: bool,
     profile: bool,
     everything: bool = False,
     as_json: bool = False,
@@ -168,6 +186,7 @@ def run(
     from cli.report import forms
     from cli.sources import opened, takes_and_tables
     from cli.words import options
+    from cli.targets import planned_coil
     from cli.words import session as sessions
     from fit.compare import sitting
     from fit.diagnosis import bumps, explain
@@ -218,7 +237,8 @@ def run(
         )
     _write(
         fitted, gathered, verdicts, findings, words, advice, profiles,
-        report=report, save=save, everything=everything, as_json=as_json,
+        report=report, save=save, keep=Path(free[0]).parent if keep else None,
+        everything=everything, as_json=as_json,
     )  # fmt: skip
     found = {verdict.verdict for verdict in verdicts}
     return MISSED if "outside" in found else UNDECIDED if "undecided" in found else 0
@@ -235,6 +255,7 @@ def _write(
     *,
     report: Path | None,
     save: Path | None,
+    keep: Path | None,
     everything: bool,
     as_json: bool,
 ) -> None:
@@ -257,6 +278,8 @@ def _write(
     text = json.dumps(document, ensure_ascii=False, allow_nan=False)
     if save is not None:
         write_text(save, text + "\n")
+    elif keep is not None:
+        save = _kept(keep, gathered.unit, text + "\n")
     if report is not None:
         from cli.report import forms, origin
 
@@ -280,6 +303,28 @@ def _write(
     for name, path in (("Fit", save), ("Report", report)):
         if path is not None:
             (show.note if as_json else show.line)(f"{name}: {path}")
+
+
+def _kept(folder: Path, unit: str, text: str) -> Path | None:
+    """Keep a fit beside its takes under a free name; once, however often it is made."""
+    from cli.sources.free_name import names
+    from meas.files.writing import write_text
+
+    content = text.encode("utf-8", "replace")
+    try:
+        for path in names(folder, f"{unit}-fit", ".json"):
+            if not path.exists():
+                write_text(path, text)
+                return path
+            if (
+                path.is_file()
+                and path.stat().st_size == len(content)
+                and path.read_bytes() == content
+            ):
+                return path
+    except (OSError, UsageError) as error:
+        show.note(f"The fit is not kept: {error}. --save FILE.json keeps it elsewhere.", "yellow")
+    return None
 
 
 def print_fit(

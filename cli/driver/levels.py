@@ -16,7 +16,7 @@ from cli.words.options import AsJson, HowHeld, Model
 from meas.errors import Refused, UsageError
 
 if TYPE_CHECKING:
-    from rich.table import Table
+    from rich.console import RenderableType
 
     from cli.sources.opened import OpenedCurve
     from fit.diagnosis.against_level import AgainstLevel
@@ -182,7 +182,7 @@ def _in_time(free: Sequence[_Source], fits: Sequence[DriverFit]) -> list[tuple[s
     return [pair for _, pair in sorted(zip(when, named, strict=True), key=lambda both: both[0])]
 
 
-def _table(followed: tuple[AgainstLevel, ...]) -> Table:
+def _table(followed: tuple[AgainstLevel, ...]) -> RenderableType:
     from cli.terminal.tables import Column, plain_table
     from fit.results.numbers import figures
     from fit.results.quantities import shown

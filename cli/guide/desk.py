@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 import shlex
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -11,7 +10,6 @@ from typing import TYPE_CHECKING
 
 from cli.terminal import show
 from cli.terminal.boundary import command
-from meas.errors import UsageError
 
 if TYPE_CHECKING:
     from cli.guide.state import State
@@ -56,19 +54,3 @@ def _new_takes() -> Iterator[list[str]]:
     made: list[str] = []
     yield made
     made += sorted(map(str, set(TAKES.glob("*")) - before))
-
-
-def fresh(stem: str, suffix: str) -> Path:
-    """A name in this folder that is not taken; numbered where it would be.
-
-    Raises:
-        UsageError: If a thousand of them are.
-    """
-    plain = re.sub(r"\W+", "-", stem).strip("-").lower() or "driver"
-    for count in range(1, 1000):
-        path = Path(f"{plain}{'' if count == 1 else f'-{count}'}{suffix}")
-        if not path.exists():
-            return path
-    raise UsageError(
-        "every numbered name is taken", where=f"{plain}{suffix}", remedy="Tidy up the folder."
-    )

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from cli.guide import desk, plain_answers
+from cli.sources.free_name import free_name
 from cli.terminal import show
 from cli.terminal.ask import Question, ask, confirmed
 from cli.words import values
@@ -39,7 +40,7 @@ def describe(state: State) -> State:
     words += ["--woofer"] if driver == "woofer" else _TWEETER
     if driver == "tweeter" and device == SIMULATED:
         words += ["--simulate", "tweeter"]
-    path = desk.fresh("bench", ".toml")
+    path = free_name(Path(), "bench", ".toml")
     desk.run("rig", "new", str(path), *words)
     show.note("")
     return state.after("rig", str(path))
@@ -212,5 +213,5 @@ def _devices() -> list[str]:
                     "dim",
                 )
     except FreeairError as error:
-        show.note(f"Sound devices cannot be listed: {error}", "yellow")
+        show.note(f"Sound devices cannot be listed: {error.in_words()}", "yellow")
     return [*(one.identity for one in found), SIMULATED]

@@ -9,8 +9,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from cli.guide import desk, mass_or_box, plain_answers, rig_questions
+from cli.sources.free_name import free_name
 from cli.terminal import show
 from cli.terminal.ask import Question, ask, confirmed, wait_until_ready
+from cli.terminal.open_page import has_desktop
 from cli.words import values
 from meas.errors import UsageError
 
@@ -170,7 +172,7 @@ def _again(state: State) -> State:
 
 
 def _look(state: State) -> State:
-    saved = desk.fresh(f"{state.answers['unit']}-free-air", ".json")
+    saved = free_name(Path(), f"{state.answers['unit']}-free-air", ".json")
     desk.run("fit", *state.files("free-air", "again"), "--save", str(saved))
     return state.after("look", str(saved))
 
@@ -178,10 +180,10 @@ def _look(state: State) -> State:
 def _result(state: State) -> State:
     beside = _beside(state)
     unit = state.answers["unit"]
-    saved = desk.fresh(unit, ".json")
-    page = desk.fresh(unit, ".html")
+    saved, page = (free_name(Path(), unit, ending) for ending in (".json", ".html"))
     takes = state.files("free-air", "again", "loaded", "reload")
-    desk.run("fit", *takes, *beside, "--save", str(saved), "--report", str(page))
+    shown = ["--open"] if has_desktop() else []
+    desk.run("fit", *takes, *beside, "--save", str(saved), "--report", str(page), *shown)
     return state.after("result", str(saved), str(page))
 
 

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
-from rich.table import Table
+from rich.console import RenderableType
 from rich.text import Text
 
 from cli.terminal.tables import PARAMETER_COLUMNS, Column, plain_table
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 _NAMES = {"Rcore": "R core", "Q_1kHz": "Q 1 kHz", "ESR": "ESR 1 kHz"}
 
 
-def parameters(found: PartFit) -> Table:
+def parameters(found: PartFit) -> RenderableType:
     """Values with their intervals; unresolved ones as limits."""
     rows: list[tuple[str | Text, ...]] = []
     for name, estimate in found.parameters.items():
@@ -45,7 +45,7 @@ def _cells(estimate: Estimate, sources: Mapping[str, str]) -> tuple[str, str, st
     return written.value, written.reach, unit, words
 
 
-def against_frequency(found: PartFit) -> Table:
+def against_frequency(found: PartFit) -> RenderableType:
     """Equivalent series values of thirds of an octave."""
     unit = {"inductor": "H", "capacitor": "F", "resistor": "ohm"}[found.kind]
     symbol = {"inductor": "L", "capacitor": "C", "resistor": "R"}[found.kind]
@@ -84,7 +84,7 @@ def against_frequency(found: PartFit) -> Table:
     return plain_table(columns, rows)
 
 
-def against_level(levels: Sequence[AtLevel]) -> Table:
+def against_level(levels: Sequence[AtLevel]) -> RenderableType:
     """Change of L with level."""
     rows = [
         (

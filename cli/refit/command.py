@@ -175,7 +175,7 @@ def _fit(found: Archive, out: Path, engine: Engine, *, parquet: bool, as_json: b
 
 def _tell(done: Done) -> None:
     for one in done.left_out[:_TOLD]:
-        show.note(f"{one.source}: {one.code}: {one.text}")
+        show.note(f"{one.source}: {one.text}")
     if len(done.left_out) > _TOLD:
         show.note(f"... and {len(done.left_out) - _TOLD} more in {done.files['left_out']}")
     show.line(done.sentence())

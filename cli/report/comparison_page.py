@@ -12,8 +12,8 @@ from markupsafe import Markup
 
 from cli.pictures import plots_compare
 from cli.report.exploring import Exploring, exploring, short
-from cli.report.parts import Plot, Strip, change_strip, drawn, render
-from cli.terminal.tables import change_figures
+from cli.report.parts import Plot, Strip, change_span, change_strip, drawn, render
+from cli.terminal.tables import change_figures, unchanged
 from cli.terminal.version import program_version
 from fit.results.numbers import with_unit
 from fit.results.quantities import shown
@@ -38,6 +38,7 @@ class Compared:
         settled: Whether a series has come to rest, word and sentence; empty for two states.
         run: Of the resonance over a series; None for two states or several drivers.
         pairs: How the drivers match; empty for one driver.
+        against_plan: How the last state stands to the targets; empty without any.
     """
 
     title: str
@@ -47,6 +48,7 @@ class Compared:
     settled: tuple[str, str] = ("", "")
     run: Trend | None = None
     pairs: tuple[Pair, ...] = ()
+    against_plan: str = ""
 
 
 @dataclass(frozen=True)
@@ -73,6 +75,7 @@ class ComparisonTable:
     before: str
     after: str
     rows: tuple[ChangeRow, ...]
+    unchanged: str
 
 
 @dataclass(frozen=True)
@@ -122,7 +125,7 @@ def content(compared: Compared) -> ComparisonPage:
     return ComparisonPage(
         title=f"{compared.title}: {what}",
         subtitle=f"{' → '.join(names) if same_unit else ' against '.join(names)}, {today}",
-        lead=lead,
+        lead=" ".join(filter(None, (lead, compared.against_plan))),
         unsure=unsure,
         settled=compared.settled,
         trend=_trend_plot(compared.run),
@@ -162,12 +165,15 @@ def _step(compared: Compared, step: Comparison, words: str) -> ComparisonTable:
     """One comparison; of a series only the whole way from first to last has its table."""
     same_unit = compared.same_unit
     whole = not same_unit or step is compared.steps[-1]
+    moved = [change for change in step.changes if change.verdict != "unchanged"]
+    span = change_span(moved, step.margin)
     return ComparisonTable(
         f"{step.before} → {step.after}" if same_unit else f"{step.after} against {step.before}",
         "" if whole and same_unit else words,
         "before" if same_unit else step.before,
         "after" if same_unit else step.after,
-        tuple(_row(change, step.margin) for change in step.changes) if whole else (),
+        tuple(_row(change, step.margin, span) for change in moved) if whole else (),
+        unchanged(step) if whole else "",
     )
 
 
@@ -240,7 +246,7 @@ def _known(one: CurveDifference) -> bool:
     return bool(math.isfinite(one.reach_95_ohm[0]))
 
 
-def _row(change: Change, margin: float) -> ChangeRow:
+def _row(change: Change, margin: float, span: tuple[float, float]) -> ChangeRow:
     how = shown(change.parameter, change.unit)
     written = change_figures(change)
     spoken = f"{how.words} {written.change}, 95 % between {written.interval}: {change.verdict}"
@@ -252,6 +258,6 @@ def _row(change: Change, margin: float) -> ChangeRow:
         with_unit(written.after, written.unit),
         written.change,
         written.interval,
-        change_strip(change, margin, spoken),
+        change_strip(change, margin, span, spoken),
         change.verdict,
     )

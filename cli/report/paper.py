@@ -293,6 +293,8 @@ def _changes(sheets: _Sheets, step: ComparisonTable) -> None:
             [(r.symbol, r.words, r.before, r.after, r.change, r.interval, r.word)
              for r in step.rows],
         )  # fmt: skip
+    if step.unchanged:
+        sheets.paragraph(step.unchanged)
 
 
 def fit_picture(page: FitPage, fit: DriverFit) -> bytes:

@@ -46,7 +46,6 @@ def drawn(figure: Any, name: str, spoken: str, caption: str) -> Plot:
 class Told:
     """A finding with its next step apart."""
 
-    code: str
     text: str
     step: str
 
@@ -55,7 +54,6 @@ def told(findings: Iterable[Finding]) -> tuple[Told, ...]:
     """Findings as sentences, the next step apart so that the eye finds it."""
     return tuple(
         Told(
-            finding.code,
             _ended(finding.statement),
             _ended(f"{finding.next_step[:1].upper()}{finding.next_step[1:]}"),
         )
@@ -123,10 +121,15 @@ def strip(target: Target, estimate: Estimate | None, spoken: str) -> Strip:
     )
 
 
-def change_strip(change: Change, margin: float, spoken: str) -> Strip:
-    """A change with its interval beside the band that does not matter."""
-    ends = (*change.interval_95, change.change_relative, -margin, margin, 0.0)
-    low, high = min(ends), max(ends)
+def change_span(changes: Iterable[Change], margin: float) -> tuple[float, float]:
+    """Ends of the one scale on which all changes of a table are drawn."""
+    ends = [-margin, margin, *(end for change in changes for end in change.interval_95)]
+    return min(ends), max(ends)
+
+
+def change_strip(change: Change, margin: float, span: tuple[float, float], spoken: str) -> Strip:
+    """A change with its interval beside the band that does not matter, on the table's scale."""
+    low, high = span
     room = 0.06 * (high - low)
 
     def place(value: float) -> float:

@@ -75,6 +75,7 @@ def comparison_text(page: ComparisonPage) -> str:
         parts += [] if not rows else [
             _table(("", "", step.before, step.after, "change", "95 % between", ""), rows)
         ]  # fmt: skip
+        parts.append(_safe(step.unchanged))
     parts += ["## The curves", _safe(page.curve_words)]
     if page.notes:
         parts += ["## What was assumed", _list(page.notes)]
@@ -102,11 +103,7 @@ def _block(block: str | Lines | Plot | tuple[Told, ...]) -> str:
 
 
 def _findings(items: Sequence[Told]) -> str:
-    return _list(
-        f"{item.text}{f' Next: {item.step}' if item.step else ''}"
-        f"{f' ({item.code})' if item.code else ''}"
-        for item in items
-    )
+    return _list(f"{item.text}{f' Next: {item.step}' if item.step else ''}" for item in items)
 
 
 def _table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:

@@ -91,7 +91,7 @@ def report_fault(error: FreeairError, *, as_json: bool = False) -> None:
     head = "Refused" if isinstance(error, Refused) else "Not possible"
     if isinstance(error, Refused):
         reasons = [reason.as_json() for reason in error.reasons]
-        body = "\n".join(f"{reason.code}: {reason.text}" for reason in error.reasons)
+        body = "\n".join(show.refusal(reason) for reason in error.reasons)
     else:
         reasons = [{"code": "usage", "text": str(error)}]
         body = error.what

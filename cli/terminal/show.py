@@ -174,12 +174,18 @@ def default_taken(text: str) -> None:
 
 
 def findings(items: Iterable[Finding], *, stderr: bool = False) -> None:
-    """Findings as paragraphs under their codes."""
+    """Findings as items of a list, what was found before its ground and the next step."""
     target = console(stderr=stderr)
     for item in items:
-        style = "bold red" if item.refuses else "bold yellow"
-        target.print(f"  {item.code}", style=style, soft_wrap=True)
-        target.print(indented(_sentence(item.text), target.width, 4), soft_wrap=True)
+        text = hanging(f"  • {refusal(item) if item.refuses else sentence(item.text)}", target.width)
+        target.print(text, style="red" if item.refuses else None, soft_wrap=True)
+
+
+def refusal(reason: Finding) -> str:
+    """A reason in words; its code behind it where no person reads but a script or a log."""
+    text = sentence(reason.text)
+    read_by_a_person = sys.stderr is not None and sys.stderr.isatty()
+    return text if read_by_a_person else f"{text} [{reason.code}]"
 
 
 def indented(text: str, width: int, by: int = 2) -> str:
@@ -194,13 +200,13 @@ def indented(text: str, width: int, by: int = 2) -> str:
     )  # fmt: skip
 
 
-def hanging(text: str) -> str:
+def hanging(text: str, width: int | None = None) -> str:
     """An indented item of a list whose further lines are set in deeper than its first."""
     import textwrap
 
     by = len(text) - len(text.lstrip())
     return textwrap.fill(
-        spelt(text.lstrip()), console().width, initial_indent=" " * by,
+        spelt(text.lstrip()), width or console().width, initial_indent=" " * by,
         subsequent_indent=" " * (by + 2 if by else 0), break_on_hyphens=False,
     )  # fmt: skip
 
@@ -215,8 +221,9 @@ def titled(title: str, text: str, style: str) -> None:
 
 def fault(head: str, body: str, remedy: str = "") -> None:
     """An error on standard error: what and where, then what to do."""
-    titled(head, "\n".join(filter(None, (_sentence(body), _sentence(remedy)))), "bold red")
+    titled(head, "\n".join(filter(None, (sentence(body), sentence(remedy)))), "bold red")
 
 
-def _sentence(text: str) -> str:
-    return text if not text or text[-1] in ".?!" else f"{text}."
+def sentence(text: str) -> str:
+    """Text with its full stop."""
+    return text if not text or text[-1] in ".?!]" else f"{text}."

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from rich import box
+from rich.console import Group
 from rich.table import Table
 from rich.text import Text
 
@@ -18,6 +19,8 @@ from fit.results.quantities import condition_words, in_order, shown
 from fit.results.shares import shares
 
 if TYPE_CHECKING:
+    from rich.console import RenderableType
+
     from fit.compare.changes import Change, Comparison
     from fit.results.judge import Target, Verdict
     from fit.results.result import DriverFit, Estimate
@@ -30,6 +33,7 @@ VERDICT_STYLE = {
     "changed": "bold magenta",
 }
 STRIP = 19
+_GAP, _LEAST_FILLING = 2, 8
 
 
 @dataclass(frozen=True)
@@ -51,8 +55,37 @@ PARAMETER_COLUMNS = (
 )
 
 
-def plain_table(columns: Sequence[Column], rows: Sequence[Sequence[str | Text]]) -> Table:
-    """A table whose columns keep their width; only the filling one gives way."""
+def plain_table(
+    columns: Sequence[Column], rows: Sequence[Sequence[str | Text]]
+) -> RenderableType:
+    """A table whose columns keep their width; only the filling one gives way.
+
+    What a narrow window has no room for follows below as a further table of the same rows.
+    """
+    widths = [
+        _least(column) if column.fills else max(len(column.title), *(len(row[k]) for row in rows))
+        for k, column in enumerate(columns)
+    ]
+    room = show.console().width
+    parts, taken = [[0]], widths[0]
+    for place in range(1, len(columns)):
+        taken += _GAP + widths[place]
+        if taken + 1 > room and len(parts[-1]) > 1:
+            parts.append([0])
+            taken = widths[0] + _GAP + widths[place]
+        parts[-1].append(place)
+    tables: list[RenderableType] = [
+        _whole_table([columns[k] for k in part], [[row[k] for k in part] for row in rows])
+        for part in parts
+    ]
+    return Group(tables[0], *(piece for table in tables[1:] for piece in ("", table)))
+
+
+def _least(column: Column) -> int:
+    return max(_LEAST_FILLING, len(column.title))
+
+
+def _whole_table(columns: Sequence[Column], rows: Sequence[Sequence[str | Text]]) -> Table:
     table = Table(
         box=box.SIMPLE_HEAD,
         show_edge=False,
@@ -67,13 +100,13 @@ def plain_table(columns: Sequence[Column], rows: Sequence[Sequence[str | Text]])
     room = show.console().width - sum(
         width for width, column in zip(widths, columns, strict=True) if not column.fills
     )
-    room -= 2 * (len(columns) - 1) + 1
+    room -= _GAP * (len(columns) - 1) + 1
     for column, width in zip(columns, widths, strict=True):
         table.add_column(
             column.title,
             justify="right" if column.right else "left",
             no_wrap=True,
-            min_width=max(8, min(width, room)) if column.fills else width,
+            min_width=max(_LEAST_FILLING, min(width, room)) if column.fills else width,
         )
     for row in rows:
         table.add_row(*(
@@ -84,7 +117,7 @@ def plain_table(columns: Sequence[Column], rows: Sequence[Sequence[str | Text]])
 
 
 def _cut(cell: str | Text, room: int, *, front: bool) -> str | Text:
-    room = max(8, room)
+    room = max(_LEAST_FILLING, room)
     if isinstance(cell, Text) or len(cell) <= room:
         return cell
     dots = show.spelt("…")
@@ -92,7 +125,7 @@ def _cut(cell: str | Text, room: int, *, front: bool) -> str | Text:
     return dots + cell[-keep:] if front else cell[:keep] + dots
 
 
-def parameters(fit: DriverFit, symbols: Container[str] | None = None) -> Table:
+def parameters(fit: DriverFit, symbols: Container[str] | None = None) -> RenderableType:
     """Parameters with their 95 % intervals and what limits each most.
 
     Args:
@@ -129,7 +162,7 @@ def _main_limit(estimate: Estimate, sources: Mapping[str, str]) -> str:
     return f"{100 * share:.0f} % {re.sub(r' ?[(][^)]*[)]', '', words)}"
 
 
-def curves(fit: DriverFit) -> Table:
+def curves(fit: DriverFit) -> RenderableType:
     """How well each curve is followed."""
     rows = [
         (
@@ -151,7 +184,7 @@ def curves(fit: DriverFit) -> Table:
     return plain_table(columns, rows)
 
 
-def verdicts(items: Sequence[Verdict]) -> Table:
+def verdicts(items: Sequence[Verdict]) -> RenderableType:
     """Targets and how the driver stands to them, each with a strip drawn to its limits."""
     rows = []
     for item in items:
@@ -223,10 +256,22 @@ def strip(target: Target, estimate: Estimate | None) -> Text:
     return Text("".join(cells))
 
 
-def changes(comparison: Comparison) -> Table:
-    """What changed, most significant first."""
+def unchanged(comparison: Comparison) -> str:
+    """One line for all values that stayed; empty where none did."""
+    names = [
+        shown(change.parameter, change.unit).symbol
+        for change in comparison.changes
+        if change.verdict == "unchanged"
+    ]
+    return f"Unchanged within {100 * comparison.margin:g} %: {', '.join(names)}." if names else ""
+
+
+def changes(comparison: Comparison) -> RenderableType:
+    """What changed or is undecided, most significant first."""
     rows = []
     for change in comparison.changes:
+        if change.verdict == "unchanged":
+            continue
         written = change_figures(change)
         rows.append(
             (

@@ -148,12 +148,9 @@ def curve(name: str) -> Curve:
 
 def free_name(folder: str, stem: str, ending: str) -> str:
     """A name in the folder that nothing has yet, safe on any file system."""
-    from meas.takes.take import safe_name
+    from cli.sources import free_name as names
 
-    base = safe_name(stem)
-    names = (f"{base}{'' if k == 1 else f'-{k}'}{ending}" for k in range(1, 10_000))
-    name = next(one for one in names if not Path(folder, one).exists())
-    return f"{folder}/{name}" if folder else name
+    return names.free_name(Path(folder), stem, ending).as_posix()
 
 
 def _files() -> Iterator[tuple[Path, str]]:
@@ -226,7 +223,7 @@ def _entry(path: Path, kind: str) -> Entry | None:
             elif kind == "rig":
                 content = rig(name)
     except FreeairError as error:
-        fault = str(error)
+        fault = error.in_words()
     return Entry(name, kind, content, fault, about.st_mtime) if kind else None
 
 

@@ -112,6 +112,9 @@ Report = Annotated[
         help="Write a page to explore and print, a sheet, one picture, or text: by the ending.",
     ),
 ]
+OpenPage = Annotated[
+    bool, typer.Option("--open", help="Show the report in the browser, where there is a desktop.")
+]
 AirTemperature = Annotated[
     str | None, typer.Option(metavar="T", help="Such as 21C. Default 20C±8K.")
 ]
@@ -131,6 +134,18 @@ Model = Annotated[
         "that is none lists all.",
     ),
 ]
+
+
+def check_open(open_page: bool, report: Path | None) -> None:
+    """Refuse to open a page that is not made.
+
+    Raises:
+        UsageError: If there is no report, or one that no browser shows.
+    """
+    if open_page and (report is None or report.suffix.lower() == ".md"):
+        raise UsageError(
+            "there is no page to open", where="--open", remedy="Make one: --report FILE.html."
+        )
 
 
 def check_model(model: str) -> None:

@@ -9,12 +9,13 @@ though all fits name it alike: pressure and temperature are those of a sitting.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
 from fit.compare.repeatability import REPEATABILITY, assumed_effects, assumed_parts, is_repeated
 from fit.results.error_sources import WEATHER, part_of
-from fit.results.quantities import QUANTITIES
+from fit.results.quantities import QUANTITIES, shown
 from fit.results.result import DriverFit, Estimate
 
 Word = Literal["changed", "unchanged", "undecided"]
@@ -124,9 +125,9 @@ def compare(
     led = [c.parameter for c in changes if _is_led_by_the_air(ratios[c.parameter])]
     if led:
         notes.append(
-            f"{', '.join(led)}: most of the uncertainty is that of the air, which each fit brings "
-            "by itself: rooms and weather change between sittings. Temperature and pressure told "
-            "more closely with each fit narrow it."
+            f"{_symbols(led)}: most of the uncertainty is that of the air. Each fit brings its own, "
+            "for rooms and weather change between sittings. A closer temperature and pressure with "
+            "each fit narrow it."
         )
     return Comparison(*names, margin, tuple(changes), tuple(notes))
 
@@ -143,7 +144,7 @@ def _comparable(
     for name, one, other in ((names[0], before, after), (names[1], after, before)):
         alone = [s for s in QUANTITIES if s in one.parameters and s not in other.parameters]
         if alone:
-            notes.append(f"only {name} gives {' '.join(alone)}: not compared")
+            notes.append(f"only {name} gives {_symbols(alone)}: not compared")
     found = []
     for symbol, first in before.parameters.items():
         if symbol not in after.parameters:
@@ -194,6 +195,10 @@ def _change(
         verdict=verdict,
         significance=significance if ratio.value else 0.0,
     )
+
+
+def _symbols(names: Iterable[str]) -> str:
+    return ", ".join(shown(name, "").symbol for name in names)
 
 
 def _is_led_by_the_air(ratio: Estimate) -> bool:

@@ -49,8 +49,10 @@ def known_and_unsure(comparison: Comparison, *, same_unit: bool = True) -> tuple
         return "Nothing can be compared: the fits share no parameter.", ""
     sentences = []
     if changed:
-        parts = [_phrase(change, comparison, same_unit) for change in changed]
-        sentences.append(_capital("; ".join(parts)) + ".")
+        cause, follow = _cause(comparison, same_unit)
+        told = [c for c in changed if c.parameter not in follow]
+        sentences += [cause] if cause else []
+        sentences += [f"{_capital(_phrase(change, comparison, same_unit))}." for change in told]
         sentences += _meaning(comparison, same_unit)
         sentences.append(
             f"Nothing else {'changed' if same_unit else 'differs'} beyond uncertainty."
@@ -204,9 +206,6 @@ def _phrase(change: Change, comparison: Comparison, same_unit: bool) -> str:
 def _meaning(comparison: Comparison, same_unit: bool) -> list[str]:
     """Say what the changes mean for the parts of the driver."""
     said = []
-    fs = comparison.change("fs")
-    if fs and fs.verdict == "changed":
-        said.append(_suspension(comparison, fs, same_unit))
     coil = comparison.change("Re")
     if coil and coil.verdict == "changed" and same_unit:
         kelvin = coil.change_relative / _COPPER_PER_KELVIN
@@ -231,29 +230,39 @@ def _as_a_pair(comparison: Comparison) -> list[str]:
     ]
 
 
-def _suspension(comparison: Comparison, fs: Change, same_unit: bool) -> str:
-    """Read a change of the resonance as compliance or mass; (2 pi fs)^2 = 1/(Mms Cms)."""
-    mass, compliance = comparison.change("Mms"), comparison.change("Cms")
+def _cause(comparison: Comparison, same_unit: bool) -> tuple[str, set[str]]:
+    """What moved the resonance, and the symbols that only follow; (2 pi fs)^2 = 1/(Mms Cms)."""
+    fs, mass, compliance = (comparison.change(symbol) for symbol in ("fs", "Mms", "Cms"))
+    if not fs or fs.verdict != "changed":
+        return "", set()
     if mass and mass.verdict == "changed":
         if compliance and compliance.verdict == "changed":
-            return "Both moving mass and compliance had a part in the resonance."
-        return f"The resonance moved with the moving mass ({_size(mass)})."
+            return "Both moving mass and compliance had a part in the resonance.", set()
+        return f"The resonance moved with the moving mass ({_size(mass)}).", set()
     product = (1 + fs.change_relative) ** -2  # of Mms Cms
-    softness = f"{100 * abs(product - 1):.0f} % {'more' if product > 1 else 'less'} compliant"
     whose = "the suspension" if same_unit else f"the suspension of {comparison.after}"
+    text = f"{whose} is {_softness(product)}"
     sure = mass and mass.verdict == "unchanged" and compliance and compliance.verdict == "changed"
-    opening = "The moving mass is unchanged:" if sure else "If the moving mass is unchanged,"
+    if not sure:
+        text = f"if the moving mass is unchanged, {text}"
     # At one mass every Q goes as fs, and Vas as the compliance.
     expected = {"Qms": product**-0.5, "Qes": product**-0.5, "Qts": product**-0.5, "Vas": product}
-    follow = [
+    follow = {
         c.parameter
         for c in comparison.changes
         if c.verdict == "changed"
         and c.parameter in expected
         and c.interval_95[0] <= expected[c.parameter] - 1 <= c.interval_95[1]
-    ]
-    text = f"{opening} {whose} is {softness}"
-    return f"{text}, which explains {', '.join(follow)} as well." if follow else f"{text}."
+    }
+    named = ["fs", *(symbol for symbol in ("Qms", "Qes", "Qts", "Vas") if symbol in follow)]
+    listed = f"{', '.join(named[:-1])} and {named[-1]} follow" if follow else "fs follows"
+    return f"{_capital(text)}; {listed} from that.", {*follow, "Cms"}
+
+
+def _softness(compliance: float) -> str:
+    """How much softer or stiffer a suspension of so many times the compliance is."""
+    off = compliance if compliance > 1 else 1 / compliance
+    return f"{100 * (off - 1):.0f} % {'softer' if compliance > 1 else 'stiffer'}"
 
 
 def _size(change: Change) -> str:

@@ -90,6 +90,10 @@ class Verdict:
     estimate: Estimate | None = None
     probability_inside: float | None = None
 
+    def as_json(self) -> dict[str, str | float | None]:
+        """Target, limits and verdict, as a fit is saved with them."""
+        return {**vars(self.target), "verdict": self.verdict, "text": self.text}
+
 
 def judge(
     parameters: Mapping[str, Estimate],

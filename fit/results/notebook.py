@@ -52,7 +52,7 @@ def fit_html(fit: DriverFit) -> str:
         f"{100 * curve.residual_rms_relative:.2g} % off the model"
         for curve in fit.curves
     )
-    doubts = (f"{finding.code}: {finding.text}" for finding in fit.warnings)
+    doubts = (finding.text for finding in fit.warnings)
     return (
         table(heads, rows)
         + paragraphs([f"Model {fit.model}: {in_words(fit.model, fit.parameters)}", *curves])

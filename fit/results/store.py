@@ -69,7 +69,7 @@ def to_json(
         "model": fit.model,
         "parameters": {name: _estimate(e) for name, e in fit.parameters.items()},
         "curves": [_curve(curve) for curve in fit.curves],
-        "verdicts": [{**vars(v.target), "verdict": v.verdict, "text": v.text} for v in verdicts],
+        "verdicts": [verdict.as_json() for verdict in verdicts],
         "findings": [finding.as_json() for finding in findings],
         "warnings": [finding.as_json() for finding in (*fit.warnings, *warnings)],
         "sources": dict(fit.sources),

@@ -19,5 +19,5 @@ def take_html(take: Take) -> str:
         ("taken at", f"{take.taken_at} {take.label}".strip()),
         ("verdict", "refused: no number may be derived from it" if take.refused else "usable"),
     ]
-    rows += [(finding.code, finding.text) for finding in take.findings]
+    rows += [("refused" if one.refuses else "doubt", one.text) for one in take.findings]
     return table(rows + ([] if take.curve is None else curve_rows(take.curve)))

@@ -37,7 +37,7 @@ def test_what_a_coil_is(invoke: Invoke) -> None:
     assert ran.status == 0
     for piece in ("5.43 ohm at 20 C", "at 100 C", "in air; the iron", "0.40 mm between coil"):
         assert piece in ran.told
-    assert "hot-coil" in ran.told
+    assert "hot enough to soften enamel and glue" in ran.told
     assert max(map(len, ran.stdout.splitlines())) <= 80
 
 

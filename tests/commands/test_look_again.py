@@ -53,3 +53,41 @@ def test_what_cannot_be_looked_at(wrong: str, invoke: Invoke) -> None:
     ran = invoke("show", wrong)
     assert ran.status == 2
     assert wrong in ran.told
+
+
+def test_a_fit_is_kept_beside_its_takes_unless_told_not_to(invoke: Invoke, tmp_path: Path) -> None:
+    take = write_take(tmp_path / "takes", "lantern", WOOFER, points=300)
+    kept = tmp_path / "takes" / "lantern-fit.json"
+    assert invoke("fit", take, "--no-keep").status == 0
+    assert "parameters" in json.loads(invoke("fit", take, "--json").stdout)
+    assert not kept.exists()
+    first = invoke("fit", take)
+    assert first.stdout.splitlines()[-1] == f"Fit: {kept}"
+    assert invoke("show", kept).status == 0
+    before = kept.read_bytes()
+    assert f"Fit: {kept}" in invoke("fit", take).stdout, "the same fit is kept once"
+    other = invoke("fit", take, "--diameter", "118mm").stdout
+    assert other.splitlines()[-1] == f"Fit: {kept.with_name('lantern-fit-2.json')}"
+    assert kept.read_bytes() == before
+    assert len(list(kept.parent.glob("*.json"))) == 2
+
+
+def test_a_page_is_shown_where_there_is_a_desktop(
+    invoke: Invoke, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    opened: list[str] = []
+    monkeypatch.setattr("webbrowser.open", lambda address: opened.append(address) or True)
+    for name in ("SSH_CONNECTION", "SSH_TTY", "DISPLAY", "WAYLAND_DISPLAY"):
+        monkeypatch.delenv(name, raising=False)
+    monkeypatch.setattr("sys.platform", "linux")
+    take = write_take(tmp_path, "lantern", WOOFER, points=300)
+    assert invoke("fit", take, "--open").status == 2
+    without = invoke("fit", take, "--report", "one.html", "--open")
+    assert without.status == 0 and "open one.html in a browser yourself" in without.told
+    assert not opened
+    monkeypatch.setenv("DISPLAY", ":0")
+    assert invoke("fit", take, "--report", "two.html", "--open").status == 0
+    assert opened == [Path("two.html").resolve().as_uri()]
+    monkeypatch.setenv("SSH_CONNECTION", "10.0.0.2 50000 10.0.0.1 22")
+    assert invoke("fit", take, "--report", "three.html", "--open").status == 0
+    assert len(opened) == 1

@@ -141,7 +141,7 @@ def test_a_fit_shows_its_parameters_and_doubts() -> None:
     page = Cells(shown(fitted)["text/html"])
     assert {"Mms", "14.00", "g", "moving mass"} <= set(page.texts)
     assert any("mass:7.5g±0.1g in words" in text for text in page.texts)
-    assert "poor-ruler: the ruler decides" in page.texts
+    assert "the ruler decides" in page.texts
     low = next(text for text in page.texts if text.startswith("13.7"))
     # 1.96 x hypot(0.77 %, 0.2 %) of 14 g is 0.22 g.
     assert low == "13.78 to 14.22"

@@ -95,7 +95,7 @@ const SHOW = {
       });
     }
     section.querySelector(".findings").replaceChildren(
-      ...got.findings.map((one) => made("li", { class: "undecided" }, made("code", {}, one.code), ` ${one.text}`)));
+      ...got.findings.map((one) => made("li", { class: "undecided" }, one.text)));
   },
   network(section, got) {
     const { ohm, off, hz, tolerated } = got.least;

@@ -236,7 +236,7 @@ def test_comparison_page() -> None:
     outline = outlined(page)
     assert '<script>alert("x")' not in page
     assert all(reference.startswith("#") for reference in outline.references)
-    for piece in ("what changed", "new → 12 h", "+20.0 %", "changed", "unchanged"):
+    for piece in ("what changed", "new → 12 h", "+20.0 %", "changed", "Unchanged within 5 %: "):
         assert piece in outline.text, piece
 
 
@@ -293,7 +293,8 @@ def test_forms_of_a_comparison(compared: Compared, tmp_path: Path) -> None:
     assert written[".png"].startswith(b"\x89PNG")
     text = written[".md"].decode()
     assert text.startswith(f"# {compared.title}")
-    assert "| fs | resonance |" in text
+    assert ("| fs | resonance |" if compared.same_unit else "| Bl | force factor |") in text
+    assert "Unchanged within 5 %: " in text
 
 
 def test_forms_of_a_fit(fit: DriverFit, tmp_path: Path) -> None:
