@@ -102,7 +102,9 @@ def fit(
     ] = None,
     keep: Annotated[
         bool,
-        typer.Option("--keep/--no-keep", help="Whether a fit that is not saved is kept all the same."),
+        typer.Option(
+            "--keep/--no-keep", help="Whether a fit that is not saved is kept all the same."
+        ),
     ] = True,
     profile: Annotated[
         bool,

@@ -177,7 +177,9 @@ def findings(items: Iterable[Finding], *, stderr: bool = False) -> None:
     """Findings as items of a list, what was found before its ground and the next step."""
     target = console(stderr=stderr)
     for item in items:
-        text = hanging(f"  • {refusal(item) if item.refuses else sentence(item.text)}", target.width)
+        text = hanging(
+            f"  • {refusal(item) if item.refuses else sentence(item.text)}", target.width
+        )
         target.print(text, style="red" if item.refuses else None, soft_wrap=True)
 
 

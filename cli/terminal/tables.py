@@ -55,9 +55,7 @@ PARAMETER_COLUMNS = (
 )
 
 
-def plain_table(
-    columns: Sequence[Column], rows: Sequence[Sequence[str | Text]]
-) -> RenderableType:
+def plain_table(columns: Sequence[Column], rows: Sequence[Sequence[str | Text]]) -> RenderableType:
     """A table whose columns keep their width; only the filling one gives way.
 
     What a narrow window has no room for follows below as a further table of the same rows.

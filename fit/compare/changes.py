@@ -125,9 +125,9 @@ def compare(
     led = [c.parameter for c in changes if _is_led_by_the_air(ratios[c.parameter])]
     if led:
         notes.append(
-            f"{_symbols(led)}: most of the uncertainty is that of the air. Each fit brings its own, "
-            "for rooms and weather change between sittings. A closer temperature and pressure with "
-            "each fit narrow it."
+            f"{_symbols(led)}: most of the uncertainty is that of the air. Each fit brings its "
+            "own, for rooms and weather change between sittings. A closer temperature and pressure "
+            "with each fit narrow it."
         )
     return Comparison(*names, margin, tuple(changes), tuple(notes))
 

@@ -87,7 +87,15 @@ def test_flattest_vented_box_with_its_tube(folder: Path, invoke: Invoke) -> None
     ran = invoke("box", folder / "strong.json", "--vented", "--bore", "55mm", *AIR, "--xmax",
                  "4mm", "--drive", "20W")  # fmt: skip
     assert ran.status == 0
-    for piece in ("fb", "f3", "bore 55 mm", "the cone moves farther than", "hearing takes that", "95 % by the measured", "vent m/s"):
+    for piece in (
+        "fb",
+        "f3",
+        "bore 55 mm",
+        "the cone moves farther than",
+        "hearing takes that",
+        "95 % by the measured",
+        "vent m/s",
+    ):
         assert piece in ran.told, piece
     assert max(map(len, ran.stdout.splitlines())) <= 80
 
