@@ -31,6 +31,14 @@ def export(
             help="A table for a spreadsheet: a take's impedance, or a fit's parameters.",
         ),
     ] = None,
+    columns: Annotated[
+        Path | None,
+        typer.Option(
+            "--columns",
+            metavar="FILE",
+            help="Bare columns of a curve for other programs: Hz, ohm, degrees.",
+        ),
+    ] = None,
     touchstone: Annotated[
         Path | None,
         typer.Option(
@@ -53,13 +61,13 @@ def export(
     """
     from meas.files.writing import refuse_existing, write_text
 
-    wanted = [path for path in (csv, touchstone, spice) if path is not None]
+    wanted = [path for path in (csv, columns, touchstone, spice) if path is not None]
     if not wanted:
         raise UsageError(
             "no format is asked for",
             where="freeair export",
-            remedy="Say which one and where to write it: --csv FILE, --touchstone FILE.s1p or "
-            "--spice FILE.",
+            remedy="Say which one and where to write it: --csv FILE, --columns FILE, "
+            "--touchstone FILE.s1p or --spice FILE.",
         )
     if touchstone_version not in (1, 2):
         raise UsageError(
@@ -79,6 +87,8 @@ def export(
     made: list[tuple[Path, str]] = []  # all of them first: none is written if one cannot be made
     if csv is not None:
         made.append((csv, as_table(source)))
+    if columns is not None:
+        made.append((columns, as_columns(source)))
     if touchstone is not None:
         version: Literal[1, 2] = 2 if touchstone_version == 2 else 1
         made.append((touchstone, as_touchstone(source, version)))
@@ -115,6 +125,22 @@ def as_table(source: str) -> str:
 
     read = opened.curve(source)
     return csv_table.as_text(read.curve, _comments(read), errors=True)
+
+
+def as_columns(source: str) -> str:
+    """A measured impedance, or the model of a fit in free air, as bare columns.
+
+    Raises:
+        UnreadableInput: If the source has neither.
+        Refused: If the take was refused.
+    """
+    from cli.sources import loads, opened
+    from meas.tables import csv_table
+
+    path = Path(source)
+    if opened.is_document(path):
+        return csv_table.as_bare_columns(_model_curve(loads.impedance_fit(path)[1]))
+    return csv_table.as_bare_columns(opened.curve(source).curve)
 
 
 def as_touchstone(source: str, version: Literal[1, 2]) -> str:

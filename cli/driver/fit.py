@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from cli.driver import profile as profile_words
-from cli.driver.headline import headline
+from cli.driver.headline import headline, next_step, standing
 from cli.terminal import show
 from cli.words import options
 from cli.words.options import (
@@ -188,7 +188,6 @@ def run(
     from cli.report import forms
     from cli.sources import opened, takes_and_tables
     from cli.words import options
-    from cli.targets import planned_coil
     from cli.words import session as sessions
     from fit.compare import sitting
     from fit.diagnosis import bumps, explain
@@ -340,7 +339,7 @@ def print_fit(
     *,
     everything: bool = True,
 ) -> None:
-    """A fit in the terminal: what the driver is, verdicts, numbers, doubts.
+    """A fit in the terminal, the values last: a screen of thirty rows then shows them.
 
     Args:
         fitted: The fit.
@@ -355,24 +354,24 @@ def print_fit(
     from cli.terminal import advice_words, tables
     from fit.results.model_words import in_words
 
-    show.heading(f"{unit}")
-    if words := headline(fitted):
-        show.say(words)
     if verdicts:
         show.say("", tables.verdicts(verdicts))
-    if findings:
-        show.heading("Why, and what to try next")
-        show.findings(findings)
-    show.say("", tables.parameters(fitted, None if everything else USUAL))
+    for title, told in (
+        ("Why, and what to try next", findings),
+        ("Doubts", (*fitted.warnings, *warnings)),
+    ):
+        if told:
+            show.heading(title)
+            show.findings(told)
     if everything:
         show.say("", tables.curves(fitted))
         show.say(f"Model {fitted.model}: {in_words(fitted.model, fitted.parameters)}")
-    elif more := len(fitted.parameters.keys() - USUAL):
-        show.note(f"{more} more values, how well each curve is followed, and the model: --all")
-    advice_words.tell(advice)
+        advice_words.tell(advice)
     if profiles:
         profile_words.tell(profiles, fitted.parameters)
-    doubts = (*fitted.warnings, *warnings)
-    if doubts:
-        show.heading("Doubts")
-        show.findings(doubts)
+    show.heading(f"{unit}")
+    said = (headline(fitted), standing(verdicts, findings), next_step(findings, advice))
+    show.say(" ".join(filter(None, said)))
+    show.say("", tables.parameters(fitted, None if everything else USUAL))
+    if not everything and (more := len(fitted.parameters.keys() - USUAL)):
+        show.note(f"{more} more values, the model, and all that limits or would narrow them: --all")

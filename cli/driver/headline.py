@@ -1,13 +1,38 @@
-"""What a driver is, in one sentence of the trade."""
+"""What a driver is, how it stands to its plan and why, and what to do next: three sentences."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from fit.results.numbers import significant
 
 if TYPE_CHECKING:
+    from fit.results.judge import Verdict
     from fit.results.result import DriverFit
+    from fit.uncertainty.advice import Advice
+    from meas.errors import Finding
+
+_BECAUSE = {
+    "stiff-suspension": "the suspension is stiff",
+    "soft-suspension": "the suspension is soft",
+    "heavy-moving-parts": "the moving parts are heavy",
+    "light-moving-parts": "the moving parts are light",
+    "missing-turns": "turns are missing",
+    "surplus-turns": "the coil has too many turns",
+    "wrong-wire": "the wire is another one",
+    "turns-or-wire": "turns or wire are not as planned",
+    "weak-gap-field": "the field in the gap is weak",
+    "strong-gap-field": "the field in the gap is strong",
+    "high-mechanical-loss": "something brakes the cone",
+    "low-mechanical-loss": "the suspension loses less than planned",
+    "closed-former-or-viscous": "a closed former or a damping fluid brakes the cone",
+    "lossy-suspension": "the material of the suspension loses much",
+    "mass-or-suspension": "suspension or moving mass is off",
+    "weak-motor-or-mass": "motor or moving mass is off",
+    "strong-motor-or-mass": "motor or moving mass is off",
+}
+"""Causes of the diagnosis by their codes, as half a sentence."""
 
 
 def headline(fit: DriverFit) -> str:
@@ -33,6 +58,43 @@ def headline(fit: DriverFit) -> str:
         boxes.append(f"{_litres(use.vented.volume)} vented to {tuning} Hz (f3 {reach} Hz)")
     text = f"{', '.join(figures)}: a {use.kind}"
     return f"{text} for {' or '.join(boxes)}." if boxes else f"{text}."
+
+
+def standing(verdicts: Sequence[Verdict], causes: Sequence[Finding]) -> str:
+    """``fs is above plan because the suspension is stiff.``; empty without targets."""
+    from fit.results.quantities import shown
+
+    sides: dict[str, list[str]] = {"above plan": [], "below plan": [], "undecided": []}
+    for one in verdicts:
+        if one.estimate is None or one.verdict == "inside":
+            continue
+        side = "undecided"
+        if one.verdict == "outside":
+            side = "above plan" if one.estimate.value > one.target.target else "below plan"
+        sides[side].append(shown(one.target.parameter, one.estimate.unit).symbol)
+    unsure = sides.pop("undecided")
+    missed = " and ".join(
+        f"{', '.join(names)} {'is' if len(names) == 1 else 'are'} {side}"
+        for side, names in sides.items()
+        if names
+    )
+    why = next((_BECAUSE[one.code] for one in causes if one.code in _BECAUSE), "")
+    said = [f"{missed}{f' because {why}' if why else ''}"] if missed else []
+    said += [f"undecided: {', '.join(unsure)}"] if unsure else []
+    if not said and any(one.estimate is not None for one in verdicts):
+        said = ["all targets that the takes can judge are met"]
+    text = "; ".join(said)
+    return f"{text[:1].upper() if not missed else text[:1]}{text[1:]}." if text else ""
+
+
+def next_step(causes: Sequence[Finding], advice: Sequence[Advice]) -> str:
+    """What to do next: the first step of a cause, else what narrows an interval most cheaply."""
+    from cli.terminal.advice_words import helping
+
+    step = next((one.next_step for one in causes if one.next_step), "")
+    if not step:
+        step = next(iter(helping(advice)), "")
+    return f"Next: {step[:1].lower()}{step[1:].rstrip('.')}." if step else ""
 
 
 def _short(hertz: float) -> str:

@@ -102,16 +102,15 @@ def next_step(fitted: DriverFit, session: Session) -> Finding | None:
         return None
     fs = fitted.parameters["fs"].value
     start = min(float(curve.frequency_hz[0]) for curve in fitted.curves)
-    text = (
-        "free air alone tells no Mms, Cms, Bl or Vas. Put a known mass on the cone and measure "
-        "again (--added-mass), "
-    )
+    what = "Free air alone tells no Mms, Cms, Bl or Vas"
     if session.area is None:
-        text += (
-            "about as much as cone and coil weigh: the resonance should fall by 20 to 50 %. With "
-            "--diameter a mass is proposed here"
+        return Finding(
+            "mass-wanted",
+            what,
+            ground="The resonance should fall by 20 to 50 %. With --diameter a mass is proposed",
+            next_step="put about as much as cone and coil weigh on the cone, and measure again "
+            "(--added-mass)",
         )
-        return Finding("mass-wanted", text)
     area = session.area
     found = propose(fs, typical_mass(area.value), start)
     missed = max(curve.residual_rms_relative for curve in fitted.curves)
@@ -121,12 +120,13 @@ def next_step(fitted: DriverFit, session: Session) -> Finding | None:
         session.pressure.standard_uncertainty / session.pressure.value,
     )
     vas = math.hypot(mms, air)
-    text += (
-        f"{1e3 * found.mass_kg:g} g for instance: a cone of that size usually moves about "
-        f"{1e3 * typical_mass(area.value):.2g} g, so the resonance would fall from {fs:.3g} to "
-        f"about {found.lowered_hz:.2g} Hz (20 to 50 % is good). On scales good to 0.1 g expect "
-        f"Mms to about ±{196 * mms:.1g} % and Vas to about ±{196 * vas:.1g} %"
+    ground = (
+        f"A cone of that size usually moves about {1e3 * typical_mass(area.value):.2g} g. "
+        f"{1e3 * found.mass_kg:g} g more would lower the resonance from {fs:.3g} to about "
+        f"{found.lowered_hz:.2g} Hz; 20 to 50 % is good. On scales good to 0.1 g expect Mms to "
+        f"about ±{196 * mms:.1g} % and Vas to about ±{196 * vas:.1g} %"
     )
     if not found.clear:
-        text += f". That is near the lowest frequency measured, {start:.3g} Hz: begin lower"
-    return Finding("mass-wanted", text)
+        ground += f". That is near the lowest frequency measured, {start:.3g} Hz: begin lower"
+    step = f"put {1e3 * found.mass_kg:g} g on the cone, and measure again (--added-mass)"
+    return Finding("mass-wanted", what, ground=ground, next_step=step)

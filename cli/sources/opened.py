@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
+from cli.terminal import show
 from meas.errors import Refused, UnreadableInput, UsageError
 
 if TYPE_CHECKING:
@@ -97,13 +98,17 @@ def curve(text: str, kinds: Sequence[Kind] = ()) -> OpenedCurve:
 
 
 def _table(path: Path, kinds: Sequence[Kind]) -> Curve:
-    from meas.tables import any_file
+    from meas.tables import any_file, csv_table
 
     found = any_file.read(path)
-    if kinds and "part" not in kinds:
-        from meas.validity.of_causality import doubts_of_table
+    nameless = path.suffix.lower() != ".s1p" and csv_table.has_no_header(path)
+    if nameless:
+        show.default_taken(f"{path.name} has no header: its columns are taken as Hz, ohm, degrees")
+    is_part = "part" in kinds
+    if nameless or (kinds and not is_part):
+        from meas.validity.of_causality import doubts_of_table, table_not_causal
 
-        if doubts := doubts_of_table(found):
+        if doubts := (table_not_causal if is_part else doubts_of_table)(found):
             raise Refused(doubts, where=str(path))
     return found
 

@@ -42,6 +42,11 @@ def steps(advice: Sequence[Advice]) -> list[str]:
     ]
 
 
+def helping(advice: Sequence[Advice]) -> list[str]:
+    """What to do, without its effects, in the order of `steps`."""
+    return list(dict.fromkeys(one.cheapest.words for one in advice if one.cheapest is not None))
+
+
 def tell(advice: Sequence[Advice]) -> None:
     """Both on standard output."""
     causes, todo = limited(advice), steps(advice)

@@ -2,7 +2,8 @@
 
 A header row names the columns in any order: ``frequency_hz`` with ``resistance_ohm`` and
 ``reactance_ohm``, or with ``magnitude_ohm`` and optionally ``phase_deg``; optionally
-``standard_uncertainty_ohm``. Other columns are ignored. Cells are separated by comma, semicolon
+``standard_uncertainty_ohm``. Other columns are ignored. ``Hz,ohm`` and ``Hz,ohm,degrees`` do as
+well, and so do three such columns without any header, with blanks between. Cells are separated by comma, semicolon
 or tab; with the latter two the decimal sign may be a comma. Lines that start with # are comments.
 """
 
@@ -15,6 +16,7 @@ import re
 from array import array
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
+from itertools import chain
 from pathlib import Path
 
 import numpy as np
@@ -25,6 +27,7 @@ from meas.files.reading import read_bytes
 from meas.files.writing import write_text
 from meas.tables import error_columns
 from meas.tables.rounding import visible_limits
+from meas.tables.short_headers import NUMBER, by_units, of_numbers
 
 _FREQUENCY = "frequency_hz"
 _RESISTANCE = "resistance_ohm"
@@ -40,7 +43,6 @@ _MOST_ROWS = 1_000_000  # a transform of two million points gives as many
 _LONGEST_LINE = 100_000
 _LARGEST_NUMBER = 1e12  # beyond any frequency or impedance, and safe to square
 _GENERAL = "Give an impedance table (CSV) with a header row."
-_NUMBER = re.compile(r"[+-]?(?:[0-9]+[.,]?[0-9]*|[.,][0-9]+)(?:[eE][+-]?[0-9]+)?")
 # The two forms of one row may differ by rounding: three significant digits are the coarsest use.
 _ROUNDING = 0.01
 
@@ -120,6 +122,31 @@ def comment_line(text: str) -> str:
     return "# " + re.sub(r"(?<=[,;\"'])(?=[ \"']*[=+\-@])", "'", " ".join(text.split()))
 
 
+def has_no_header(path: Path) -> bool:
+    """Whether the columns of a table are told by their order alone.
+
+    Raises:
+        UnreadableInput: If it is no text file.
+    """
+    first = next(_rows(path, _decoded(path)), None)
+    if first is None:
+        return False
+    splits = (*(_names(first[1], delimiter) for delimiter in ",;\t"), first[1].split())
+    return any(map(of_numbers, splits))
+
+
+def as_bare_columns(curve: Curve) -> str:
+    """A curve as columns without a header: Hz, ohm, degrees; without phase headed Hz and ohm."""
+    columns, head = [curve.frequency_hz], ""
+    if isinstance(curve, MagnitudeCurve):
+        columns.append(curve.magnitude_ohm)
+        head = "Hz\tohm\n"
+    else:
+        columns += [np.abs(curve.impedance_ohm), np.degrees(np.angle(curve.impedance_ohm))]
+    rows = zip(*(column.tolist() for column in columns), strict=True)
+    return head + "".join("\t".join(map(repr, row)) + "\n" for row in rows)
+
+
 def _decoded(path: Path) -> str:
     """The text, in the encodings that spreadsheets write."""
     content = read_bytes(path, "impedance table", _LARGEST_FILE, _GENERAL)
@@ -164,8 +191,15 @@ def _header(
     line, text = first
     delimiters = sorted(",;\t", key=text.count, reverse=True)
     for delimiter in delimiters:
-        if _FREQUENCY in _names(text, delimiter):
-            return delimiter, _names(text, delimiter), rows
+        names = by_units(_names(text, delimiter))
+        if _FREQUENCY in names:
+            return delimiter, names, rows
+    for delimiter in delimiters:
+        if bare := of_numbers(_names(text, delimiter)):
+            return delimiter, bare, chain([first], rows)
+    if bare := of_numbers(text.split()):
+        apart = ((number, "\t".join(row.split())) for number, row in chain([first], rows))
+        return "\t", bare, apart
     _split(path, line, text, delimiters[0])  # names what is wrong with the quotes, if they are
     return delimiters[0], _names(text, delimiters[0]), rows
 
@@ -272,7 +306,7 @@ _SIGNS = {",": "comma", ".": "point"}
 def _number(path: Path, line: int, column: str, cell: str, *, decimal_comma: bool) -> float:
     if not cell:
         raise _error(path, "the cell is empty", line=line, column=column)
-    if not _NUMBER.fullmatch(cell):
+    if not NUMBER.fullmatch(cell):
         raise _error(path, f"'{cell[:40]}' is no number", line=line, column=column)
     if "," in cell and not decimal_comma:
         raise _error(

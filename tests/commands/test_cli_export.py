@@ -130,3 +130,27 @@ def test_wrong_input(invoke, row, bench):
     for piece in pieces.split(";"):
         assert piece.strip() in ran.told
     assert {path.name: path.stat().st_mtime_ns for path in bench.iterdir()} == before
+
+
+def test_bare_columns_go_out_and_come_in(invoke, tmp_path):
+    out = tmp_path / "woofer.txt"
+    assert invoke("export", "woofer.csv", "--columns", out).status == 0
+    ran = invoke("fit", out, "--all", "--no-keep")
+    assert ran.status == 0, ran.told
+    assert "woofer.txt has no header: its columns are taken as Hz, ohm, degrees" in ran.told
+    assert invoke("export", "magnitude.csv", "--columns", tmp_path / "two.txt").status == 0
+    two = csv_table.read(tmp_path / "two.txt")
+    assert isinstance(two, MagnitudeCurve) and two.frequency_hz.size == FREQUENCY.size
+    kept = csv_table.read(out)
+    assert kept.impedance_ohm == pytest.approx(WOOFER(FREQUENCY), rel=1e-12)
+
+
+@pytest.mark.parametrize("command", ["fit {} --no-keep", "export {} --csv new.csv"])
+def test_bare_resistance_and_reactance_are_not_taken_for_degrees(invoke, tmp_path, command):
+    """Of a driver: the phase that the first column asks for is not the second one."""
+    z = WOOFER(FREQUENCY)
+    rows = zip(FREQUENCY.tolist(), z.real.tolist(), z.imag.tolist(), strict=True)
+    file = tmp_path / "parts.txt"
+    file.write_text("".join(f"{f} {r} {x}\n" for f, r, x in rows), "utf-8")
+    ran = invoke(*command.format(file).split())
+    assert ran.status == 1, ran.told

@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import json
+import os
+import sys
 from pathlib import Path
 
+import pexpect
 import pytest
 from driver_bench import WOOFER
 from invoked import Invoke
 from made_archive import write_take
+from program import ROOT
 
 
 @pytest.fixture
@@ -41,8 +45,8 @@ def test_the_usual_values_come_first_and_the_rest_on_request(
     take = write_take(tmp_path, "lantern", WOOFER, points=300)
     plain = invoke("fit", take)
     assert plain.status == 0, plain.told
-    first = plain.stdout.splitlines()[1:3]
-    assert any("a woofer" in line for line in first), plain.stdout
+    first = plain.stdout.index("a woofer")
+    assert first < plain.stdout.index("limited most by"), plain.stdout
     assert "Zmax" not in plain.stdout and "more values" in plain.told
     assert "Zmax" in invoke("fit", take, "--all").stdout
 
@@ -91,3 +95,26 @@ def test_a_page_is_shown_where_there_is_a_desktop(
     monkeypatch.setenv("SSH_CONNECTION", "10.0.0.2 50000 10.0.0.1 22")
     assert invoke("fit", take, "--report", "three.html", "--open").status == 0
     assert len(opened) == 1
+
+
+def test_the_numbers_are_what_is_left_on_thirty_rows(tmp_path: Path) -> None:
+    """Headline and usual values, below all notes, causes, doubts and verdicts."""
+    free = write_take(tmp_path, "lantern", WOOFER, points=300)
+    (tmp_path / "targets.toml").write_text(
+        'format = "freeair-targets/1"\n[targets]\nfs = "20Hz ± 5%"\nQts = "1.2 ± 5%"\n'
+        'Re = "3ohm ± 5%"\nMms = "20g ± 5%"\nCms = "2mm/N ± 5%"\n',
+        "utf-8",
+    )
+    words = ("fit", str(free), "--targets", "targets.toml", "--diameter", "118mm")
+    screen = pexpect.run(
+        f"{sys.executable} -m cli.main {' '.join(words)}",
+        cwd=str(tmp_path), timeout=120, encoding="utf-8", dimensions=(30, 80),
+        env={**os.environ, "PYTHONPATH": str(ROOT), "LANG": "C.UTF-8", "TERM": "dumb"},
+    )  # fmt: skip
+    lines = [line.rstrip() for line in screen.rstrip().splitlines()]
+    assert len(lines) > 30, screen
+    left = lines[-30:]
+    assert any(": a woofer" in line for line in left), screen
+    assert any("above plan" in line for line in left)
+    assert {"Re", "fs", "Qms", "Qes", "Qts"} <= {line.split(" ")[0] for line in left}
+    assert left[-1].startswith("Fit: ")

@@ -155,7 +155,7 @@ def test_a_mass_is_proposed_after_free_air_alone():
     assert found is not None
     assert found.code == "mass-wanted"
     proposed = mass_to_add.propose(D.truth["fs"], mass_to_add.typical_mass(D.Sd), 10.0).mass_kg
-    assert f"{1e3 * proposed:g} g for instance" in found.text
+    assert f"put {1e3 * proposed:g} g on the cone" in found.text
     assert 0.2 <= 1 - (1 + proposed / D.Mms) ** -0.5 <= 0.5
     loaded = bench.loaded("mass", _curve(rng, mass=proposed), proposed, 1e-4)
     fit = _fit([free, loaded], sized)

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from cli.driver.headline import headline
+from cli.driver.headline import headline, next_step, standing
+from fit.results.judge import Target, Verdict, judge
 from fit.results.result import DriverFit, Estimate
+from meas.errors import Finding
 
 
 def driver(**values: float) -> DriverFit:
@@ -22,3 +24,30 @@ def test_less_is_said_where_less_is_known() -> None:
     assert headline(driver(fs=1150.0, Qts=0.84)) == "1150 Hz, Qts 0.84: a tweeter."
     assert headline(driver(fs=48.0, Qts=1.2, Vas=0.02)) == "48 Hz, Qts 1.2: a woofer."
     assert headline(driver(fs=48.0)) == ""
+
+
+def judged(**sides: float) -> tuple[Verdict, ...]:
+    """Verdicts on targets with limits of 5 % by how many per cent a value lies off."""
+    values = {k: Estimate(1.0 + off / 100, "1", {"random:a": 0.01}) for k, off in sides.items()}
+    return judge(values, [Target(k, 1.0, 0.95, 1.05) for k in sides])
+
+
+def test_what_misses_the_plan_and_why() -> None:
+    stiff = Finding("stiff-suspension", "Cms is low", next_step="run it in.")
+    assert (
+        standing(judged(fs=10, Qts=20, Cms=-10, Mms=0, Bl=5), (stiff,))
+        == "fs, Qts are above plan and Cms is below plan because the suspension is stiff; "
+        "undecided: Bl."
+    )
+    assert standing(judged(Bl=5), ()) == "Undecided: Bl."
+    assert standing(judged(Bl=0), ()) == "All targets that the takes can judge are met."
+    assert standing((), (stiff,)) == ""
+    assert next_step((Finding("other", "nothing"), stiff), ()) == "Next: run it in."
+    assert next_step((), ()) == ""
+
+
+def test_every_cause_of_the_diagnosis_is_half_a_sentence() -> None:
+    from cli.driver.headline import _BECAUSE
+    from fit.diagnosis.causes import PHYSICS
+
+    assert PHYSICS.keys() <= _BECAUSE.keys()

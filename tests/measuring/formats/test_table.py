@@ -245,3 +245,41 @@ def test_wrong_units_are_refused(curve, said):
     assert finding.code == "wrong-unit"
     assert finding.refuses
     assert said in finding.text
+
+
+BARE = ((20.0, 8.25, 12.5), (40.0, 31.5, -40.0))
+
+
+@pytest.mark.parametrize("between", [",", ";", "\t", "  ", " \t "])
+@pytest.mark.parametrize("head", ["", "# by hand\n"])
+def test_bare_columns_are_frequency_ohm_and_degrees(tmp_path, between, head):
+    rows = "".join(between.join(map(str, row)) + "\n" for row in BARE)
+    path = put(tmp_path, head + rows)
+    curve = csv_table.read(path)
+    assert csv_table.has_no_header(path)
+    assert curve.frequency_hz.tolist() == [20.0, 40.0]
+    polar = [ohm * np.exp(1j * np.radians(degrees)) for _, ohm, degrees in BARE]
+    assert curve.impedance_ohm == pytest.approx(polar, rel=1e-12)
+    again = csv_table.read(put(tmp_path, csv_table.as_bare_columns(curve), "again.txt"))
+    assert again.impedance_ohm == pytest.approx(polar, rel=1e-12)
+
+
+@pytest.mark.parametrize("header", ["Hz,ohm", "Hz;Ω", "hz\tOhms", "ohm,Hz"])
+def test_columns_may_be_named_by_their_units(tmp_path, header):
+    between = next(sign for sign in ",;\t" if sign in header)
+    row = ("8.25", "20") if header.startswith("ohm") else ("20", "8.25")
+    path = put(tmp_path, header + "\n" + between.join(row) + "\n")
+    curve = csv_table.read(path)
+    assert isinstance(curve, MagnitudeCurve) and not csv_table.has_no_header(path)
+    assert (curve.frequency_hz[0], curve.magnitude_ohm[0]) == (20.0, 8.25)
+
+
+def test_columns_by_units_with_degrees(tmp_path):
+    curve = csv_table.read(put(tmp_path, "Hz,ohm,deg\n20,2,90\n"))
+    assert curve.impedance_ohm[0] == pytest.approx(2j)
+
+
+@pytest.mark.parametrize("content", ["20\n40\n", "20,6,1,3\n", "20,six\n", "20,6,1 ohm\n"])
+def test_other_bare_rows_are_no_table(tmp_path, content):
+    with pytest.raises(UnreadableInput, match="frequency_hz"):
+        csv_table.read(put(tmp_path, content))
