@@ -11,28 +11,36 @@ import typer
 from cli.terminal import show, streams
 from cli.terminal.boundary import app, run
 from cli.terminal.import_path import trusted
-from cli.terminal.lazy_commands import Commands, lazy_group
+from cli.terminal.lazy_commands import Commands, Groups, lazy_group
 from fit.numerics.one_thread import one_thread_from_the_start
 
 COMMANDS: Commands = {
     "guide": ("cli.guide.command:guide", "Be led through a measurement, step by step."),
     "open": ("cli.window.command:open_", "Show the bench in a window of the browser."),
     "demo": ("cli.demo:demo", "See the whole job without any hardware."),
+    "wind": ("cli.targets.wind:wind", "Plan a voice coil, in either direction."),
+    "targets": (
+        {
+            "new": ("cli.targets.new:new", "Make a commented targets file to fill in."),
+            "from-parts": ("cli.targets.from_parts:from_parts", "Compute targets from the parts."),
+        },
+        "Say what a driver was meant to be.",
+    ),
     "rig": (
         {
-            "new": ("cli.rig.commands:new", "Describe the bench in a file that you can edit."),
+            "choose": ("cli.rig.choose:choose", "Say which series resistor suits card and driver."),
             "devices": ("cli.rig.commands:devices", "List the sound devices as a rig names them."),
+            "new": ("cli.rig.commands:new", "Describe the bench in a file that you can edit."),
             "wiring": ("cli.rig.commands:wiring_picture", "Show the wiring and its cautions."),
             "level": ("cli.rig.level:level", "Set and verify how loud the bench plays."),
-            "choose": ("cli.rig.choose:choose", "Say which series resistor suits card and driver."),
             "calibrate": ("cli.rig.calibrate:calibrate", "Measure a standard into the rig."),
             "check": ("cli.rig.check:check", "Verify the bench on a known resistor."),
         },
         "Describe, draw, level, calibrate and check the bench.",
     ),
     "take": ("cli.bench.take:take", "Sweep one unit once and save what the inputs recorded."),
-    "watch": ("cli.bench.watch:watch", "Watch the resonance while hands work on the cone."),
     "import": ("cli.bench.import_capture:import_capture", "Make a take out of a recording."),
+    "watch": ("cli.bench.watch:watch", "Watch the resonance while hands work on the cone."),
     "polarity": (
         {
             "reference": ("cli.bench.polarity:reference", "Learn the driver input's polarity."),
@@ -41,20 +49,12 @@ COMMANDS: Commands = {
         },
         "Say which terminal of a driver is plus.",
     ),
+    "part": ("cli.part.command:part", "Measure an inductor, a capacitor or a resistor."),
     "fit": ("cli.driver.fit:fit", "Fit a driver's parameters, with what limits each of them."),
     "show": ("cli.driver.look_again:look_again", "Look at a take or a saved fit again."),
-    "levels": ("cli.driver.levels:levels", "Follow one driver down to the small signal."),
     "compare": ("cli.driver.compare:compare", "Say what changed, or how two drivers differ."),
-    "export": ("cli.driver.export:export", "Write a take or a fit as CSV, Touchstone or SPICE."),
-    "part": ("cli.part.command:part", "Measure an inductor, a capacitor or a resistor."),
-    "targets": (
-        {
-            "new": ("cli.targets.new:new", "Make a commented targets file to fill in."),
-            "from-parts": ("cli.targets.from_parts:from_parts", "Compute targets from the parts."),
-        },
-        "Say what a driver was meant to be.",
-    ),
-    "wind": ("cli.targets.wind:wind", "Plan a voice coil, in either direction."),
+    "levels": ("cli.driver.levels:levels", "Follow one driver down to the small signal."),
+    "export": ("cli.driver.export:export", "Write a take or a fit in open formats."),
     "box": ("cli.box.command:box", "Design a box for a driver, and predict its bass."),
     "box-check": ("cli.box.check:box_check", "See what a finished box has become."),
     "filter": ("cli.filter.command:filter_", "Compute a crossover into measured drivers."),
@@ -76,6 +76,17 @@ COMMANDS: Commands = {
     "refit": ("cli.refit.command:refit", "Fit every take and table of an archive again."),
 }
 
+# In the order of the job: the first command of each group, its title, and one line to type.
+GROUPS: Groups = {
+    "guide": ("Start here", "freeair guide"),
+    "wind": ("Plan a driver", "freeair targets new lantern-targets.toml"),
+    "rig": ("Describe the bench", "freeair rig new bench.toml --series-resistor 10ohm"),
+    "take": ("Measure", "freeair take lantern --rig bench.toml"),
+    "fit": ("Judge", "freeair fit takes/lantern_* --diameter 118mm"),
+    "box": ("Build with it", "freeair box lantern.json --vented --bore 50mm"),
+    "series": ("Judge many", "freeair refit archive --diameter 118mm"),
+}
+
 
 def _print_version(wanted: bool) -> None:
     if wanted:
@@ -85,7 +96,7 @@ def _print_version(wanted: bool) -> None:
         raise typer.Exit
 
 
-@app.callback(cls=lazy_group(COMMANDS))
+@app.callback(cls=lazy_group(COMMANDS, GROUPS))
 def _freeair(
     _version: Annotated[
         bool,
@@ -94,13 +105,7 @@ def _freeair(
 ) -> None:
     """Measure, judge and compare loudspeaker drivers built at home.
 
-    \b
-    The bench in a window:       freeair open
-    To be led, step by step:     freeair
-    The whole job, no hardware:  freeair demo
-    Your bench, in a file:       freeair rig new bench.toml --series-resistor 10ohm
-    One sweep:                   freeair take UNIT --rig bench.toml
-    Parameters from takes:       freeair fit TAKE... --diameter 118mm
+    Every command has --help, with an example at its end. Without hardware: freeair demo.
     """
 
 

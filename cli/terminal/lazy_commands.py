@@ -4,12 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from importlib import import_module
+from itertools import pairwise
+from textwrap import indent
 from typing import Any
 
 import typer
 from typer.core import TyperCommand, TyperGroup
 
 Commands = Mapping[str, "tuple[str | Commands, str]"]
+Groups = Mapping[str, tuple[str, str]]
+"""First command of each group to the group's title and an example of it."""
 
 
 class Deferred(TyperCommand):
@@ -36,6 +40,10 @@ class Deferred(TyperCommand):
         app.command(self.name)(getattr(import_module(module), function))
         command = typer.main.get_command(app)
         assert isinstance(command, TyperCommand)
+        about, mark, examples = (command.help or "").rpartition("\b\n")
+        if mark:  # what can be typed stands last, where the eye ends
+            command.help = about.rstrip()
+            command.epilog = f"\b\nExamples:\n{indent(examples.rstrip(), '  ')}"
         return command
 
     def make_context(self, *args: Any, **named: Any) -> typer.Context:
@@ -43,12 +51,13 @@ class Deferred(TyperCommand):
         return self.loaded().make_context(*args, **named)
 
 
-def lazy_group(commands: Commands) -> type[TyperGroup]:
+def lazy_group(commands: Commands, groups: Groups | None = None) -> type[TyperGroup]:
     """Make the class of a group of commands.
 
     Args:
         commands: By its name, each command's ``module:function``, or the commands of a group, and
             what it does in one line.
+        groups: How the help sets them apart; none: one list.
     """
 
     class LazyGroup(TyperGroup):
@@ -64,4 +73,17 @@ def lazy_group(commands: Commands) -> type[TyperGroup]:
                     option.default = False
             return super().parse_args(ctx, args)
 
+        def format_commands(self, ctx: typer.Context, formatter: Any) -> None:
+            if groups is None:
+                super().format_commands(ctx, formatter)
+                return
+            width = max(map(len, commands))
+            begins = [*map(list(commands).index, groups), len(commands)]
+            rows = [(f"{name:<{width}}", about) for name, (_, about) in commands.items()]
+            for (title, example), (start, end) in zip(
+                groups.values(), pairwise(begins), strict=True
+            ):
+                with formatter.section(title):
+                    formatter.write_dl(rows[start:end])
+                    formatter.write(f"  $ {example}\n")
     return LazyGroup

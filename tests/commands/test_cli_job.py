@@ -231,7 +231,7 @@ def test_terminal_shows_verdicts_first_and_names_the_report(
 ) -> None:
     page = tmp_path / "page.html"
     out = succeed("fit", job.free, job.mass, "--targets", targets, "--report", page, "--all")
-    assert out.index("outside") < out.index("limited most by") < out.index("off model")
+    assert out.index("outside") < out.index("off model") < out.index("limited most by")
     assert "Why, and what to try next" in out
     assert max(map(len, out.splitlines()[:-1])) <= 80
     assert out.splitlines()[-1] == f"Report: {page}"
@@ -277,7 +277,7 @@ def test_compare_finds_the_change(
     assert changes["Cms"]["change_relative"] == pytest.approx(0.2, abs=0.01)
     assert changes["Re"]["verdict"] == "unchanged"
     assert "what changed" in page.read_text(encoding="utf-8")
-    assert "resonance" in invoke("compare", job.fit, after).stdout
+    assert "Resonance" in invoke("compare", job.fit, after).stdout
 
 
 def test_export_of_a_fit(job: Job, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -258,7 +258,7 @@ def test_refused_take_is_told_and_made_again(tmp_path: Path, at) -> None:
     one.says("What is it?", "w")
     one.says("Measure with that one?", "")
     one.says("turned low", "")
-    one.shows("recorded nothing")
+    one.shows("does not follow the source")
     one.says("What now?", "skip")
     one.says("how the inputs go", "skip")
     one.says("in place and both inputs", "")
@@ -329,12 +329,12 @@ def test_nine_answers_to_the_first_number(tmp_path: Path, at) -> None:
 
 def test_without_a_terminal_nothing_waits(tmp_path: Path) -> None:
     alone = freeair(timeout=60)
-    assert "Commands" in alone.stdout + alone.stderr
+    assert "Start here" in alone.stdout + alone.stderr
     closed = subprocess.run(
         [sys.executable, "-m", "cli.main"], stdin=None, capture_output=True, text=True, cwd=ROOT,
         timeout=60, close_fds=True, preexec_fn=lambda: os.close(0), check=False,
     )  # fmt: skip
-    assert "Commands" in closed.stderr and "Traceback" not in closed.stderr
+    assert "Start here" in closed.stderr and "Traceback" not in closed.stderr
     done = freeair("guide", timeout=60)
     assert done.returncode == 2
     assert "needs a terminal" in done.stderr
