@@ -86,4 +86,5 @@ def lazy_group(commands: Commands, groups: Groups | None = None) -> type[TyperGr
                 with formatter.section(title):
                     formatter.write_dl(rows[start:end])
                     formatter.write(f"  $ {example}\n")
+
     return LazyGroup

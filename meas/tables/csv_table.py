@@ -3,8 +3,9 @@
 A header row names the columns in any order: ``frequency_hz`` with ``resistance_ohm`` and
 ``reactance_ohm``, or with ``magnitude_ohm`` and optionally ``phase_deg``; optionally
 ``standard_uncertainty_ohm``. Other columns are ignored. ``Hz,ohm`` and ``Hz,ohm,degrees`` do as
-well, and so do three such columns without any header, with blanks between. Cells are separated by comma, semicolon
-or tab; with the latter two the decimal sign may be a comma. Lines that start with # are comments.
+well, and so do three such columns without any header, with blanks between. Cells are separated by
+comma, semicolon or tab; with the latter two the decimal sign may be a comma. Lines that start with
+# are comments.
 """
 
 from __future__ import annotations

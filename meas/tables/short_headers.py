@@ -14,6 +14,7 @@ _UNITS = {
 _BARE = (_FREQUENCY, _MAGNITUDE, _PHASE)
 NUMBER = re.compile(r"[+-]?(?:[0-9]+[.,]?[0-9]*|[.,][0-9]+)(?:[eE][+-]?[0-9]+)?")
 
+
 def by_units(names: Sequence[str]) -> list[str]:
     """The full names of columns that are named by units; others stay.
 

@@ -128,7 +128,9 @@ def test_decibels_change_in_decibels() -> None:
     assert float(written.change.removesuffix(" dB")) == pytest.approx(10 * math.log10(2), abs=0.02)
 
 
-def test_findings_are_items_of_a_list_without_their_codes(capsys: pytest.CaptureFixture[str]) -> None:
+def test_findings_are_items_of_a_list_without_their_codes(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
     show.findings([Finding("hum", "the hum is loud " * 12, refuses=True)])
     lines = capsys.readouterr().out.splitlines()
     assert lines[0].startswith("  • the hum is loud") and len(lines) > 2
