@@ -2,10 +2,16 @@
 
 from __future__ import annotations
 
+import json
 import shutil
 from pathlib import Path
 
+import numpy as np
+from every_figure import PLAIN
+from made_fits import fit_of
 from program import succeed
+
+from fit.results.store import to_json
 
 AIR = ("--air-temperature", "21C", "--air-pressure", "1002hPa")
 LONG = "Attic woofer, second try with the paper cone"
@@ -22,6 +28,20 @@ def bench(folder: Path, unit: str, *kind: str) -> list[Path]:
     succeed(*take)
     succeed(*take, "--added-mass", mass)
     return sorted(one for one in out.iterdir() if one.name.startswith(unit.replace(" ", "-")[:6]))
+
+
+def series(folder: Path) -> list[Path]:
+    """Saved fits of eight woofers, alike but for their suspension and their glue."""
+    folder.mkdir()
+    rng = np.random.default_rng(3)
+    for k in range(8):
+        driver = PLAIN.but(
+            Cms=float(np.exp(0.04 * rng.standard_normal())),
+            Mms=float(np.exp(0.01 * rng.standard_normal())),
+        )
+        document = to_json(fit_of(driver), unit=f"lantern-{k}")
+        (folder / f"lantern-{k}.json").write_text(json.dumps(document), encoding="utf-8")
+    return sorted(folder.iterdir())
 
 
 def written(folder: Path) -> dict[str, Path]:
@@ -66,6 +86,12 @@ def written(folder: Path) -> dict[str, Path]:
     succeed("wind", "--resistance", "5.6ohm", "--former", "20mm", "--former-thickness", "0.1mm",
             "--wire", "0.2mm", "--wire", "AWG32", "--pole", "19.4mm", "--plate", "22.6mm",
             "--gap-height", "6mm", "--power", "10W", "--report", pages["coil"])  # fmt: skip
+    good = series(folder / "series")
+    limits = folder / "limits.toml"
+    succeed("series", "limits", *good, "--save", limits, "--report", pages["limits"])
+    succeed("series", "judge", good[0], "--limits", limits, "--report", pages["judge"])
+    for name in ("summary", "pairs"):
+        succeed("series", name, *good, "--report", pages[name])
     shutil.copytree(folder / "takes", folder / "archive")
     succeed("refit", folder / "archive", "--diameter", "*=118mm")
     pages["refit"] = next((folder / "archive").rglob("*.html"))
