@@ -27,7 +27,7 @@ from fit.problem.settle import Settled, polished, settle, to_all_digits
 from fit.results import model_findings
 from fit.results.result import DriverFit, FittedCurve
 from fit.search.candidates import fitted
-from fit.search.choose import Contest, without_second
+from fit.search.choose import BETTER, Contest, with_frame_if_clear, without_second
 from fit.search.first_mass_or_box import start as joint_start
 from fit.uncertainty import budget, doubts, monte_carlo
 from fit.uncertainty.rivals import Rival, rivals_of
@@ -149,11 +149,14 @@ def chosen(curves: Sequence[MeasuredCurve], session: Session, model: str = AUTO)
     if not any(isinstance(curve.condition, FreeAir) for curve in curves):
         raise Refused([_NO_FREE_AIR])
     contest = Contest()
-    ranking = contest.ranked(fitted(curves, session, contest, wanted))
-    ranking, second = without_second(ranking)
+    found_all = fitted(curves, session, contest, wanted)
+    ranking, second = without_second(contest.ranked(found_all))
+    if model == AUTO:
+        alone = [one for one in found_all if one.problem.driver.mechanics.beside is None]
+        ranking = with_frame_if_clear(ranking, contest.ranked(alone))
     candidates = [c for c in ranking.candidates if model in (AUTO, c.problem.driver.name)]
     least = ranking.score(candidates[0])
-    as_good = [c for c in candidates if ranking.score(c) - least < doubts.BETTER]
+    as_good = [c for c in candidates if ranking.score(c) - least < BETTER]
     for best in (*as_good, candidates[0]):
         settled, freedom = with_repeatability(polished(best))
         found = Chosen(settled, rivals_of(best, ranking), ranking.scores, freedom, second)

@@ -59,6 +59,9 @@ _WORTH = 0.01
 _EVALUATIONS = 15
 """Evaluations after which a candidate under the common variance has lost anyway."""
 
+BETTER = 10.0
+"""Gain in the criterion from which another model is clearly better: odds of 1 to 150."""
+
 
 @dataclass(frozen=True, eq=False)
 class Ranking:
@@ -144,6 +147,23 @@ def without_second(ranking: Ranking) -> tuple[Ranking, Settled | None]:
     }
     second = next(filter(is_one, ranking.candidates), None)
     return replace(ranking, candidates=kept, scores=scores), second
+
+
+def with_frame_if_clear(ranking: Ranking, alone: Ranking) -> Ranking:
+    """The ranking of all where a frame that moves is clearly better, else that of the rest.
+
+    Beside a law of the suspension a frame can stand for nearly any Qms: where the takes do not ask
+    for one it must neither be chosen nor count as a rival.
+
+    Args:
+        ranking: All candidates.
+        alone: Those without anything beside the cone.
+    """
+    best = ranking.candidates[0]
+    if best.problem.driver.mechanics.beside is None:
+        return alone
+    behind = min(ranking.score(other) for other in alone.candidates) - ranking.score(best)
+    return ranking if behind >= BETTER else alone
 
 
 def criterion(candidate: Settled) -> float:

@@ -14,6 +14,7 @@ from fit.problem.joint_problem import Problem
 from fit.problem.reported import Extremes, derived
 from fit.problem.settle import Settled
 from fit.results.result import Estimate
+from fit.search.choose import BETTER
 from fit.uncertainty.rivals import Rival
 from meas.curve import FloatArray
 from meas.errors import Finding, Refused
@@ -39,8 +40,6 @@ _LEAK = (
     "The box leaks or is lined: seal joints, terminals and the driver's rim, and take out all "
     "damping material"
 )
-BETTER = 10.0
-"""Gain in the criterion from which another model is clearly better: odds of 1 to 150."""
 FOLLOWS = 3.0
 """How much better a second resonance must follow the take near the first to be one."""
 ROUND = 1.0

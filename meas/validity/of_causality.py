@@ -109,8 +109,8 @@ def _scattered(curve: ImpedanceCurve) -> tuple[Finding, ...]:
     """Find noise without a curve in it.
 
     Criterion: how far points lie off a cubic through their neighbours, median re |Z|. A good
-    table has less than 0.1 %; noise of 10 % in each part, with which no resonance can be fitted,
-    leaves 16 %, noise alone 80 %. Refused from 20 % on.
+    table has less than 0.1 %; noise of 10 % in each part leaves 16 %, noise alone 137 %. Refused
+    from 20 % on.
     """
     if not can_be_told(curve):
         return ()

@@ -258,7 +258,7 @@ def test_refused_take_is_told_and_made_again(tmp_path: Path, at) -> None:
     one.says("What is it?", "w")
     one.says("Measure with that one?", "")
     one.says("turned low", "")
-    one.shows("does not follow the source")
+    one.shows("neither input hears the sweep")
     one.says("What now?", "skip")
     one.says("how the inputs go", "skip")
     one.says("in place and both inputs", "")
