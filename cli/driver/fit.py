@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -97,7 +98,7 @@ def fit(
         Path | None,
         typer.Option(
             metavar="FILE.json",
-            help="Keep the fit here, for freeair compare; else it is kept beside the takes.",
+            help="Keep the fit here, for freeair compare; else it is kept in fits.",
         ),
     ] = None,
     keep: Annotated[
@@ -238,7 +239,7 @@ def run(
         )
     _write(
         fitted, gathered, verdicts, findings, words, advice, profiles,
-        report=report, save=save, keep=Path(free[0]).parent if keep else None,
+        report=report, save=save, keep=_folder_of_fits(free[0]) if keep else None,
         everything=everything, as_json=as_json,
     )  # fmt: skip
     found = {verdict.verdict for verdict in verdicts}
@@ -306,13 +307,22 @@ def _write(
             (show.note if as_json else show.line)(f"{name}: {path}")
 
 
+def _folder_of_fits(source: str) -> Path:
+    """``fits`` beside the folder of the takes, where no ``takes/*`` picks the fits up again."""
+    here = Path(source).absolute()
+    folder = here.parent.parent if here.is_dir() else here.parent
+    kept = folder / "fits"
+    return kept if Path(source).is_absolute() else Path(os.path.relpath(kept))
+
+
 def _kept(folder: Path, unit: str, text: str) -> Path | None:
-    """Keep a fit beside its takes under a free name; once, however often it is made."""
+    """Keep a fit under a free name; once, however often it is made."""
     from cli.sources.free_name import names
     from meas.files.writing import write_text
 
     content = text.encode("utf-8", "replace")
     try:
+        folder.mkdir(parents=True, exist_ok=True)
         for path in names(folder, f"{unit}-fit", ".json"):
             if not path.exists():
                 write_text(path, text)

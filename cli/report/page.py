@@ -72,7 +72,7 @@ def _shown(block: Any) -> str | Lines | Plot | tuple[Told, ...]:
                 tuple(tuple(str(cell) for cell in row) for row in block.rows),
             )
         case Listed():
-            return tuple(Told("", item, "") for item in block.items)
+            return tuple(Told(item, "") for item in block.items)
         case Findings():
             return told(block.items)
         case Drawing():

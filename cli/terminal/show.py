@@ -138,11 +138,14 @@ def can_draw(*, stderr: bool = False) -> bool:
 
 def say(*renderables: RenderableType) -> None:
     """Part of the result: standard output; one that can show tables gets them as they are."""
+    from rich.console import Group
     from rich.table import Table
 
     take_table = getattr(sys.stdout, "take_table", None)
     for one in renderables:
-        if take_table is not None and isinstance(one, Table):
+        if take_table is not None and isinstance(one, Group):
+            say(*one.renderables)
+        elif take_table is not None and isinstance(one, Table):
             take_table(one)
         else:
             console().print(one)

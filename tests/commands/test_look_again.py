@@ -61,7 +61,7 @@ def test_what_cannot_be_looked_at(wrong: str, invoke: Invoke) -> None:
 
 def test_a_fit_is_kept_beside_its_takes_unless_told_not_to(invoke: Invoke, tmp_path: Path) -> None:
     take = write_take(tmp_path / "takes", "lantern", WOOFER, points=300)
-    kept = tmp_path / "takes" / "lantern-fit.json"
+    kept = tmp_path / "fits" / "lantern-fit.json"
     assert invoke("fit", take, "--no-keep").status == 0
     assert "parameters" in json.loads(invoke("fit", take, "--json").stdout)
     assert not kept.exists()

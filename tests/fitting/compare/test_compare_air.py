@@ -58,7 +58,7 @@ def test_air_that_leads_is_said():
     compared = compare(_sitting(0.0, 0.0, 1), _sitting(2000.0, 4.0, 2))
     assert compared.change("Re_20C").verdict == "undecided"
     (note,) = [n for n in compared.notes if "that of the air" in n]
-    assert "Re_20C" in note and "Cms" in note and "fs" not in note.split(":")[0]
+    assert "Re at 20 °C" in note and "Cms" in note and "fs" not in note.split(":")[0]
 
 
 def test_air_that_was_read_hides_nothing():

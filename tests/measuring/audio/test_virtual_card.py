@@ -112,11 +112,11 @@ def test_the_card_is_listed(virtual_card: VirtualCard) -> None:
 def test_what_the_card_cannot_do_is_refused(virtual_card: VirtualCard) -> None:
     """Seen with ALSA 1.2 and its PulseAudio plugin: 32 channels, no 768 kHz."""
     second = np.zeros(RATE_HZ, np.float32)
-    with pytest.raises(BenchFailure, match=r"unsupported-rate.*768000 Hz.*accepts.*192000 Hz"):
+    with pytest.raises(BenchFailure, match=r"768000 Hz.*accepts.*192000 Hz.*unsupported-rate"):
         SoundCard().play_and_record(second, 768000)
-    with pytest.raises(BenchFailure, match=r"too-few-inputs.*input 33"):
+    with pytest.raises(BenchFailure, match=r"input 33.*too-few-inputs"):
         SoundCard(driver_input=33).play_and_record(second, RATE_HZ)
-    with pytest.raises(BenchFailure, match=r"unknown-device.*ALSA: default"):
+    with pytest.raises(BenchFailure, match=r"ALSA: default.*unknown-device"):
         SoundCard("no such card").play_and_record(second, RATE_HZ)
 
 
