@@ -117,7 +117,7 @@ def test_a_clipped_take_seen_by_two_windows_and_loaded_again(
                 shown.until("document.getElementById('verdict')", 90)
                 said = shown.run("return document.querySelector('main').textContent")
                 assert "Refused" in said
-                assert "clipped" in said
+                assert "down by 6 dB" in said, said
                 assert "Find a good level" in said
             # The server ends in the middle of the next one.
             shown.go("/take?unit=rowan-4")
