@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -22,7 +23,7 @@ from fit.lmfit_front import Solution
 from fit.numerics.one_thread import one_thread
 from fit.problem.joint_problem import Problem
 from fit.problem.repeatability import with_repeatability
-from fit.problem.reported import extremes
+from fit.problem.reported import Extremes, extremes
 from fit.problem.settle import Settled, polished, settle, to_all_digits
 from fit.results import model_findings
 from fit.results.result import DriverFit, FittedCurve
@@ -132,6 +133,27 @@ class Chosen:
     freedom: float = math.inf
     second: Settled | None = None
 
+    @cached_property
+    def at(self) -> Extremes:
+        """Frequencies of the extremes of |Z| in free air."""
+        problem = self.settled.problem
+        return extremes(problem, self.settled.theta, _free_air_band(problem))
+
+    @cached_property
+    def limits(self) -> budget.Budget:
+        """Every value with what limits it, by linear propagation."""
+        return budget.estimates(self.settled, self.rivals, self.at, self.freedom)
+
+    @property
+    def leaves_law_open(self) -> bool:
+        """Whether the takes leave open how large a law is: it may as well not be there.
+
+        Noise makes one or the other law gain more than its price in some per cent of fits. One
+        whose size is then unknown makes the model no better, and leaves half a model for boxes.
+        """
+        symbols = self.settled.problem.driver.mechanics.symbols
+        return bool(symbols) and not self.limits.estimates.keys() >= set(symbols)
+
 
 def chosen(curves: Sequence[MeasuredCurve], session: Session, model: str = AUTO) -> Chosen:
     """Fit every plausible model, and choose; a law whose size stays open is not chosen.
@@ -157,27 +179,13 @@ def chosen(curves: Sequence[MeasuredCurve], session: Session, model: str = AUTO)
     candidates = [c for c in ranking.candidates if model in (AUTO, c.problem.driver.name)]
     least = ranking.score(candidates[0])
     as_good = [c for c in candidates if ranking.score(c) - least < BETTER]
-    for best in (*as_good, candidates[0]):
+    found = []
+    for best in as_good:
         settled, freedom = with_repeatability(polished(best))
-        found = Chosen(settled, rivals_of(best, ranking), ranking.scores, freedom, second)
-        if model != AUTO or not _law_left_open(found):
-            break
-    return found
-
-
-def _law_left_open(found: Chosen) -> bool:
-    """Whether the takes leave open how large a law of the model is: it may as well not be there.
-
-    Noise makes one or the other law gain more than its price in some per cent of fits. One whose
-    size is then unknown makes the model no better, and leaves half a model for boxes and filters.
-    """
-    problem, theta = found.settled.problem, found.settled.theta
-    symbols = problem.driver.mechanics.symbols
-    if not symbols:
-        return False
-    at = extremes(problem, theta, _free_air_band(problem))
-    known = budget.estimates(found.settled, found.rivals, at, found.freedom).estimates
-    return not known.keys() >= set(symbols)
+        found.append(Chosen(settled, rivals_of(best, ranking), ranking.scores, freedom, second))
+        if model != AUTO or not found[-1].leaves_law_open:
+            return found[-1]
+    return found[0]
 
 
 def reported(found: Chosen, *, linear: bool = False) -> DriverFit:
@@ -190,11 +198,10 @@ def reported(found: Chosen, *, linear: bool = False) -> DriverFit:
     Raises:
         Refused: As `fit_driver`.
     """
-    problem, theta = found.settled.problem, found.settled.theta
+    problem = found.settled.problem
     band = _free_air_band(problem)
     doubts.refuse_without_resonance(found.settled, band)
-    at = extremes(problem, theta, band)
-    limits = budget.estimates(found.settled, found.rivals, at, found.freedom)
+    at, limits = found.at, found.limits
     if not linear:
         limits = monte_carlo.where_needed(limits, found.settled, at)
     doubts.refuse_without_values(limits.estimates)

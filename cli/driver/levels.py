@@ -124,11 +124,12 @@ def _level(written: str, where: str) -> tuple[float, str]:
 def _check(sources: Sequence[_Source]) -> None:
     """Refuse takes that do not belong together."""
     first = sources[0]
-    for number, one in enumerate(sources[1:], 1):
-        if Path(one.opened.text).resolve() in [
-            Path(o.opened.text).resolve() for o in sources[:number]
-        ]:
+    seen = {Path(first.opened.text).resolve()}
+    for one in sources[1:]:
+        path = Path(one.opened.text).resolve()
+        if path in seen:
             raise UsageError("is given twice", where=one.opened.text, remedy="Name it once.")
+        seen.add(path)
         if one.unit != first.unit:
             raise UsageError(
                 "has a level in another unit than the first take",

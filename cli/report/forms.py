@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -73,15 +73,13 @@ def write_fit(
         origin=origin,
         advice=advice,
     )
-    match path.suffix.lower():
-        case ".html":
-            write_text(path, render("fit.html.j2", page))
-        case ".md":
-            write_text(path, plain.fit_text(page))
-        case ".pdf":
-            write_bytes(path, paper.fit_sheets(page, fit))
-        case _:
-            write_bytes(path, paper.fit_picture(page, fit))
+    _write(
+        path,
+        html=lambda: render("fit.html.j2", page),
+        text=lambda: plain.fit_text(page),
+        sheets=lambda: paper.fit_sheets(page, fit),
+        picture=lambda: paper.fit_picture(page, fit),
+    )
 
 
 def write_sections(
@@ -111,15 +109,13 @@ def write_sections(
         return
     check(path)
     page = pages.page(title, lead, sections, units)
-    match path.suffix.lower():
-        case ".html":
-            write_text(path, render("page.html.j2", page))
-        case ".md":
-            write_text(path, plain.page_text(page))
-        case ".pdf":
-            write_bytes(path, paper.page_sheets(page))
-        case _:
-            write_bytes(path, paper.page_picture(page))
+    _write(
+        path,
+        html=lambda: render("page.html.j2", page),
+        text=lambda: plain.page_text(page),
+        sheets=lambda: paper.page_sheets(page),
+        picture=lambda: paper.page_picture(page),
+    )
 
 
 def write_comparison(path: Path, compared: Compared) -> None:
@@ -133,12 +129,30 @@ def write_comparison(path: Path, compared: Compared) -> None:
 
     check(path)
     page = comparison_page.content(compared)
+    _write(
+        path,
+        html=lambda: render("comparison.html.j2", page),
+        text=lambda: plain.comparison_text(page),
+        sheets=lambda: paper.comparison_sheets(page, compared),
+        picture=lambda: paper.comparison_picture(page, compared),
+    )
+
+
+def _write(
+    path: Path,
+    *,
+    html: Callable[[], str],
+    text: Callable[[], str],
+    sheets: Callable[[], bytes],
+    picture: Callable[[], bytes],
+) -> None:
+    """Make the form that the file's ending asks for, and only that one."""
     match path.suffix.lower():
         case ".html":
-            write_text(path, render("comparison.html.j2", page))
+            write_text(path, html())
         case ".md":
-            write_text(path, plain.comparison_text(page))
+            write_text(path, text())
         case ".pdf":
-            write_bytes(path, paper.comparison_sheets(page, compared))
+            write_bytes(path, sheets())
         case _:
-            write_bytes(path, paper.comparison_picture(page, compared))
+            write_bytes(path, picture())

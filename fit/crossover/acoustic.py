@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fit.box.circuit import Air, Box, behaviour
+from fit.box.circuit import Air, Behaviour, Box, behaviour
 from fit.box.predict import mounted
 from fit.box.saved_driver import SavedDriver
 from fit.crossover.network import NetworkSolution
@@ -93,20 +93,19 @@ def voice(
     ``beams_hz`` is where ka = 2: there a stiff piston is 3 dB down 30 degrees off its axis and
     more beyond it (L. L. Beranek, Acoustics, 1954, chapter 4; from memory).
     """
-    f = frequency_hz
 
-    def pressure(theta: FloatArray) -> ComplexArray:
-        made = behaviour(f, mounted(driver, theta, _OPEN, air), 1.0)
-        return np.asarray(made.pressure_pa * transfer)
+    def made(theta: FloatArray) -> Behaviour:
+        return behaviour(frequency_hz, mounted(driver, theta, _OPEN, air), 1.0)
 
-    at = mounted(driver, driver.theta, _OPEN, air)
-    own = pressure(driver.theta)
-    excursion = behaviour(f, at, 1.0).excursion_m * np.abs(transfer)
-    effects = {source: pressure(driver.theta + e) - own for source, e in driver.effects.items()}
+    at, own = mounted(driver, driver.theta, _OPEN, air), made(driver.theta)
+    effects = {
+        source: np.asarray((made(driver.theta + e).pressure_pa - own.pressure_pa) * transfer)
+        for source, e in driver.effects.items()
+    }
     return Voice(
         name,
-        own,
-        excursion if driver.has_mass else None,
+        np.asarray(own.pressure_pa * transfer),
+        own.excursion_m * np.abs(transfer) if driver.has_mass else None,
         named_apart(effects, f":{name}"),
         air.sound_speed / (math.pi * math.sqrt(at.Sd / math.pi)),
     )

@@ -117,10 +117,7 @@ def first_pulse(samples: FloatArray, sample_rate_hz: int, mains_hz: float = 50.0
         raise Refused.because("too-short", "the recording is too short to hold a pulse; record 5 s")
     if np.max(np.abs(samples)) >= _FULL_SCALE:
         raise Refused([_CLIPPED])
-    period = max(1, round(sample_rate_hz / mains_hz))
-    smooth = _averaged(samples, period)
-    smooth = smooth - np.median(smooth)
-    noise = _quiet(smooth, sample_rate_hz)
+    smooth, noise = _smoothed(samples, sample_rate_hz, mains_hz)
     peak = float(np.max(np.abs(smooth)))
     if peak < _LEAST_PEAK:
         raise Refused.because(
@@ -140,7 +137,7 @@ def first_pulse(samples: FloatArray, sample_rate_hz: int, mains_hz: float = 50.0
         )
     _check_swings(smooth, _FIRST_SHARE * peak, _MOST_SWINGS)
     found = _judged(smooth, sample_rate_hz, noise, peak)
-    return replace(found, at_s=found.at_s + period / 2 / sample_rate_hz)
+    return replace(found, at_s=found.at_s + _period(sample_rate_hz, mains_hz) / 2 / sample_rate_hz)
 
 
 def of_press(samples: FloatArray, sample_rate_hz: int, mains_hz: float = 50.0) -> Pulse:
@@ -160,12 +157,8 @@ def of_press(samples: FloatArray, sample_rate_hz: int, mains_hz: float = 50.0) -
         Refused: As `first_pulse`; ``ambiguous-pulse`` also where a press may have gone unseen.
     """
     found = first_pulse(samples, sample_rate_hz, mains_hz)
-    period = max(1, round(sample_rate_hz / mains_hz))
-    smooth = _averaged(np.asarray(samples, dtype=np.float64), period)
-    smooth = smooth - np.median(smooth)
-    noise = _quiet(smooth, sample_rate_hz)
-    threshold = max(_SIGNIFICANT * noise, 0.1 * float(np.max(np.abs(smooth))), _LEAST_PEAK)
-    excursions = _excursions(smooth, threshold)
+    smooth, noise = _smoothed(samples, sample_rate_hz, mains_hz)
+    excursions = _significant(smooth, noise)
     if _released(smooth, excursions, sample_rate_hz):
         return found
     if _unseen_s(smooth, excursions[0], max(_SIGNIFICANT * noise, _LEAST_PEAK), sample_rate_hz):
@@ -190,7 +183,7 @@ def only_touched(samples: FloatArray, sample_rate_hz: int, mains_hz: float = 50.
         Refused: ``not-a-pulse``.
     """
     signal = np.asarray(samples, dtype=np.float64) - np.median(samples)
-    smooth = _averaged(signal, max(1, round(sample_rate_hz / mains_hz)))
+    smooth = _averaged(signal, _period(sample_rate_hz, mains_hz))
     peak = float(np.max(np.abs(smooth)))
     if peak < _SMOOTH_SHARE * np.max(np.abs(signal)):
         raise Refused.because("not-a-pulse", _NO_PULSE)
@@ -228,8 +221,7 @@ def _check_before(smooth: FloatArray, rate: int, noise: float, first: tuple[int,
 
 
 def _judged(smooth: FloatArray, rate: int, noise: float, peak: float) -> Pulse:
-    threshold = max(_SIGNIFICANT * noise, 0.1 * peak, _LEAST_PEAK)
-    excursions = _excursions(smooth, threshold)
+    excursions = _significant(smooth, noise)
     begin, end = excursions[0]
     if begin <= 1:
         raise Refused.because(
@@ -302,6 +294,24 @@ def _unseen_s(smooth: FloatArray, first: tuple[int, int], least: float, rate: in
         if np.max(np.abs(lfilter(*corner, lfilter(*corner, pace)))) < least:
             return float(lasting)
     return 0.0
+
+
+def _period(rate: float, mains_hz: float) -> int:
+    """Samples in one period of the mains."""
+    return max(1, round(rate / mains_hz))
+
+
+def _smoothed(samples: FloatArray, rate: int, mains_hz: float) -> tuple[FloatArray, float]:
+    """The input without hum and offset, and its noise."""
+    smooth = _averaged(np.asarray(samples, dtype=np.float64), _period(rate, mains_hz))
+    smooth = smooth - np.median(smooth)
+    return smooth, _quiet(smooth, rate)
+
+
+def _significant(smooth: FloatArray, noise: float) -> list[tuple[int, int]]:
+    """Excursions that stand out of the noise and are not much smaller than the largest."""
+    peak = float(np.max(np.abs(smooth)))
+    return _excursions(smooth, max(_SIGNIFICANT * noise, 0.1 * peak, _LEAST_PEAK))
 
 
 def _averaged(samples: FloatArray, period: int) -> FloatArray:

@@ -266,7 +266,7 @@ def test_a_law_whose_size_stays_open_is_not_chosen(monkeypatch):
     rng = np.random.default_rng(5)
     take = bench.free("a", bench.curve(impedance(F)[0], rng, noise=NOISE, frequency=F))
     monkeypatch.setattr(choose, "_PRICE", {1: -5.0, 2: 10.0, 3: 13.0})
-    monkeypatch.setattr(joint, "_law_left_open", lambda found: False)
+    monkeypatch.setattr(joint.Chosen, "leaves_law_open", False)
     unheeded = fit_driver([take], bench.SESSION)
     assert "+" in unheeded.model
     with pytest.raises(Refused, match="open"):
