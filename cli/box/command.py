@@ -208,18 +208,14 @@ def measured_air(temperature: str | None, pressure: str | None, humidity: str | 
     """Density and sound speed of the air as measured; defaults are said aloud."""
     from cli.words import session
     from fit.box.predict import Air
-    from fit.given import air
 
     words = session.SessionWords(
         air_temperature=temperature, air_pressure=pressure, relative_humidity=humidity
     )
     measured = session.session(words, boxes=True)
-    state = (
-        measured.pressure.value,
-        measured.temperature.value,
-        measured.relative_humidity.value,
+    return Air.at(
+        measured.pressure.value, measured.temperature.value, measured.relative_humidity.value
     )
-    return Air(air.density(*state), air.sound_speed(*state))
 
 
 def _draw(

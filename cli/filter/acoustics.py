@@ -13,6 +13,7 @@ import numpy as np
 from cli.filter import picture
 from cli.terminal.sections import Block, Drawing, Findings, Rows, Section, numbers
 from cli.terminal.tables import Column
+from cli.words import assumed
 from fit.results.numbers import kilo, significant
 from fit.results.result import Z95
 
@@ -23,7 +24,6 @@ if TYPE_CHECKING:
     from meas.errors import Finding
 
 _SHOWN_HZ = (100, 200, 500, 1000, 1500, 2000, 3000, 4000, 5000, 7000, 10000)
-_PASCAL, _KELVIN, _HUMIDITY = 101325.0, 293.15, 0.5
 
 
 @dataclass(frozen=True)
@@ -70,7 +70,6 @@ def heard(
     from fit.box import saved_driver
     from fit.box.circuit import Air
     from fit.crossover.acoustic import acoustic_sum, judged
-    from fit.given import air
     from meas.errors import Refused
 
     drivers = {}
@@ -86,10 +85,8 @@ def heard(
                 f"the fit of the {name} does not know Vas: fit it with a known mass on the cone "
                 "and the diameter"
             )
-    state = _PASCAL, _KELVIN, _HUMIDITY
-    found = acoustic_sum(
-        result.solution, drivers, Air(air.density(*state), air.sound_speed(*state))
-    )
+    usual = (assumed.air_pressure, assumed.air_temperature, assumed.relative_humidity)
+    found = acoustic_sum(result.solution, drivers, Air.at(*(one(None)[0].value for one in usual)))
     crossings = [crossed.frequency.value for crossed in result.crossings]
     return Heard(found, drive, judged(found, crossings)), ""
 

@@ -80,14 +80,12 @@ def box(said: Mapping[str, object]) -> dict[str, Any]:
     from fit.box.circuit import Air, Box
     from fit.box.predict import cautions, predict
     from fit.box.vent import tube_length
-    from fit.given import air
 
     asked = Asked(said)
     name = asked.name("fit")
     celsius = asked.number("celsius", -20, 60)
     pressure = asked.number("pressure_hpa", 500, 1100)
-    state = (100 * pressure, 273.15 + celsius, _HUMIDITY)
-    around = Air(air.density(*state), air.sound_speed(*state))
+    around = Air.at(100 * pressure, 273.15 + celsius, _HUMIDITY)
     driver = saved_driver.of_fit(folder.saved_fit(name).fit, around.modulus)
     volume = asked.number("volume_l", 0.1, 1000) / 1e3
     volt = asked.number("drive_v", 0.01, 100)

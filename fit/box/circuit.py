@@ -16,6 +16,7 @@ import numpy as np
 
 from fit.driver import enclosed_air
 from fit.driver.impedance import RESONANCE, STRENGTH, Driver
+from fit.given import air
 from meas.curve import ComplexArray, FloatArray
 
 
@@ -30,6 +31,12 @@ class Air:
 
     density: float
     sound_speed: float
+
+    @classmethod
+    def at(cls, pressure: float, temperature: float, humidity: float) -> Air:
+        """Air of a pressure [Pa], a temperature [K] and a relative humidity (`fit.given.air`)."""
+        state = pressure, temperature, humidity
+        return cls(air.density(*state), air.sound_speed(*state))
 
     @property
     def modulus(self) -> float:

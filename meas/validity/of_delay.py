@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -91,6 +92,19 @@ class _Bench:
             variance=self.variance[kept],
             resonance=resonance,
         )
+
+    @cached_property
+    def circuit(self) -> tuple[ComplexArray, ComplexArray]:
+        """Columns of what may have either sign, (n, k), and of what may not be negative, (n, m)."""
+        f = self.frequency_hz
+        s = 1j * f[:, None]
+        corners = np.geomspace(max(f[0], 50.0), 20 * f[-1], _CORNERS)
+        positive = np.concatenate([s**0, s / f[-1], s / (s + corners)], axis=1)
+        if self.resonance is None:
+            return np.zeros((f.size, 0), complex), positive
+        x = s / self.resonance[0]
+        poles = x * x + x / self.resonance[1] + 1
+        return np.concatenate([x / poles, 1 / poles, x / poles**2, 1 / poles**2], axis=1), positive
 
 
 @dataclass(frozen=True)
@@ -249,7 +263,7 @@ def _try(bench: _Bench, delay: float, gain: float) -> tuple[_Tried, float]:
     """The best coil at a delay and a gain, and the gain at which a better one may be."""
     z, uncertainty = bench.curve(delay, gain)
     by_gain = (bench.curve(delay, gain + _STEP)[0] - z) / _STEP
-    free, positive = _circuit(bench)
+    free, positive = bench.circuit
     columns = np.concatenate([-by_gain[:, None] * bench.limits[1], free, positive], axis=1)
     size = np.abs(z)
     weight = 1 / np.hypot(_FLOOR * size, np.maximum(uncertainty, 1e-9 * size))
@@ -261,16 +275,3 @@ def _try(bench: _Bench, delay: float, gain: float) -> tuple[_Tried, float]:
     left = matrix / scale @ found - target
     cost = float(left @ left) + (delay / bench.limits[0]) ** 2
     return _Tried(cost, delay, gain), gain + float(found[0] / scale[0] * bench.limits[1])
-
-
-def _circuit(bench: _Bench) -> tuple[ComplexArray, ComplexArray]:
-    """Columns of what may have either sign, (n, k), and of what may not be negative, (n, m)."""
-    f = bench.frequency_hz
-    s = 1j * f[:, None]
-    corners = np.geomspace(max(f[0], 50.0), 20 * f[-1], _CORNERS)
-    positive = np.concatenate([s**0, s / f[-1], s / (s + corners)], axis=1)
-    if bench.resonance is None:
-        return np.zeros((f.size, 0), complex), positive
-    x = s / bench.resonance[0]
-    poles = x * x + x / bench.resonance[1] + 1
-    return np.concatenate([x / poles, 1 / poles, x / poles**2, 1 / poles**2], axis=1), positive
