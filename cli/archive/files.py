@@ -116,27 +116,28 @@ def look(archive: Path, *, captures: bool = False) -> Iterator[Measured | LeftOu
         if RECORD in names:
             yield _take(archive, folder, root, captures=captures)
             continue
-        robbed = CAPTURE in names and IMPEDANCE in names
-        if robbed:
+        passed_by: tuple[str, ...] = ()
+        if CAPTURE in names and IMPEDANCE in names:
+            passed_by = IMPEDANCE, DISTORTION
             yield LeftOut(
                 _below(archive, folder), "", "unreadable", f"is a take without its {RECORD}",
                 "Restore it from a copy, or import the recording: freeair import.",
             )  # fmt: skip
-        deeper = []
-        for entry in inside:
-            path = Path(entry.path)
-            if entry.name.startswith("."):
-                continue
-            if entry.is_dir(follow_symlinks=False):
-                deeper.append(path)
-            elif path.suffix.lower() in _TABLES and not (
-                robbed and entry.name in (IMPEDANCE, DISTORTION)
-            ):
-                why = _no_file(path, root)
-                yield _not_opened(archive, path, why) if why else _table(archive, path)
-            elif entry.is_symlink() and _leads_out(path, root):
-                yield _not_opened(archive, path, "is a link out of the archive")
+        shown = [one for one in inside if one.name[0] != "." and one.name not in passed_by]
+        deeper = [Path(one) for one in shown if one.is_dir(follow_symlinks=False)]
         folders += reversed(deeper)
+        files = (Path(one) for one in shown if not one.is_dir(follow_symlinks=False))
+        yield from filter(None, (_file(archive, path, root) for path in files))
+
+
+def _file(archive: Path, path: Path, root: Path) -> Measured | LeftOut | None:
+    """A table, or a link that is not followed; None for any other file."""
+    if path.suffix.lower() in _TABLES:
+        why = _no_file(path, root)
+        return _not_opened(archive, path, why) if why else _table(archive, path)
+    if path.is_symlink() and _leads_out(path, root):
+        return _not_opened(archive, path, "is a link out of the archive")
+    return None
 
 
 def _no_file(path: Path, root: Path) -> str:

@@ -27,19 +27,19 @@ ATTENUATION = replace(
 
 
 @dataclass(frozen=True)
-class Wished:
-    """What a standard crossover is meant to do, as asked for."""
+class Standard:
+    """A standard crossover as asked for; no corner frequency where none was."""
 
-    crossover_hz: float
+    crossover_hz: float | None
     order: int
     Q: float
     attenuate_db: float
     series: int | None
 
 
-def read_wish(
+def read_standard(
     crossover: Value | None, order: int, q: float, attenuate: Value | None, series: str
-) -> Wished:
+) -> Standard:
     """Read the options that design a crossover.
 
     Raises:
@@ -62,8 +62,8 @@ def read_wish(
             where="--series",
             remedy=f"One of: {' '.join(names)} exact.",
         )
-    return Wished(
-        0.0 if crossover is None else crossover.value,
+    return Standard(
+        None if crossover is None else crossover.value,
         order,
         q,
         0.0 if attenuate is None else attenuate.value,
@@ -72,7 +72,7 @@ def read_wish(
 
 
 def designed(
-    loads: dict[str, Load], wish: Wished, wanted: bool, compensate: list[str]
+    loads: dict[str, Load], wanted: Standard, compensate: list[str]
 ) -> tuple[list[Branch], tuple[Finding, ...]]:
     """A standard two-way crossover, or one half of it."""
     from fit.crossover.network import Branch
@@ -80,7 +80,7 @@ def designed(
     from fit.driver.elements.quantity import rounded
     from meas.errors import Finding
 
-    if not wanted:
+    if wanted.crossover_hz is None:
         raise UsageError(
             "neither a network file nor a corner frequency is given",
             where="freeair filter",
@@ -100,14 +100,14 @@ def designed(
                 where="--compensate",
                 remedy=f"One of: {' '.join(loads)}.",
             )
-    if wish.attenuate_db and "tweeter" not in loads:
+    if wanted.attenuate_db and "tweeter" not in loads:
         raise UsageError("there is no tweeter to attenuate", where="--attenuate")
     branches, notes = [], []
     for name, load in loads.items():
         low, high = load.band_hz
-        if not low <= wish.crossover_hz <= high:
+        if not low <= wanted.crossover_hz <= high:
             raise UsageError(
-                f"{wish.crossover_hz:g} Hz lies outside the {name}'s curve "
+                f"{wanted.crossover_hz:g} Hz lies outside the {name}'s curve "
                 f"({rounded(low)} to {rounded(high)} Hz)",
                 where="--crossover",
                 remedy="Choose a corner inside, or measure a wider band.",
@@ -115,12 +115,12 @@ def designed(
         arms, nominal = design(
             BranchAim(
                 name == "woofer",
-                wish.crossover_hz,
-                wish.order,
-                wish.Q,
+                wanted.crossover_hz,
+                wanted.order,
+                wanted.Q,
                 name in compensate,
-                wish.attenuate_db if name == "tweeter" else 0.0,
-                wish.series,
+                wanted.attenuate_db if name == "tweeter" else 0.0,
+                wanted.series,
             ),
             load,
         )
@@ -129,7 +129,7 @@ def designed(
         show.default_taken(f"{name}: textbook values for {nominal:.3g} ohm ({basis})")
     limits = ", ".join(f"{kind} ±{part:.0%}" for kind, part in TOLERANCE.items())
     show.default_taken(f"limits of bought parts: {limits}")
-    if wish.order == 2 and len(branches) == 2:
+    if wanted.order == 2 and len(branches) == 2:
         notes.append(
             Finding(
                 "half-turn",
@@ -151,7 +151,7 @@ def _need_loads(loads: dict[str, Load]) -> None:
 
 def matched(
     arms: dict[str, tuple[NetworkArm, ...]], loads: dict[str, Load], network: Path | None
-) -> tuple[list[Branch], tuple[Finding, ...]]:
+) -> list[Branch]:
     """The branches of a network file, each with its driver.
 
     Raises:
@@ -170,4 +170,4 @@ def matched(
     for name in loads:
         if name not in arms:
             show.default_taken(f"{name}: straight on the amplifier, the file has no arms for it")
-    return [Branch(name, arms.get(name, ()), load) for name, load in loads.items()], ()
+    return [Branch(name, arms.get(name, ()), load) for name, load in loads.items()]

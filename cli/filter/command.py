@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from cli.filter.branches import ATTENUATION
-from cli.terminal import show
 from cli.words import units
 from cli.words.options import AsJson, Report, valued
 from cli.words.values import Value
@@ -108,31 +107,22 @@ def filter_(
     freeair filter two-way.toml --woofer woofer.json --tweeter tweeter.json \\
         --at-hand drawer.toml --picture two-way.png
     """
-    from cli.filter import acoustics, measured, network_file, printing, stock_file
-    from cli.filter import branches as filter_branches
+    from cli.filter import acoustics, branches, measured, network_file, printing, stock_file
     from cli.pictures import plots
     from cli.report import forms
     from cli.sources import loads as filter_load
-    from cli.terminal import sections
     from cli.words import amplifier
     from fit.crossover.evaluate import evaluate
-    from meas.files.writing import refuse_existing, write_text
+    from meas.files.writing import write_text
 
-    if picture is not None:
-        plots.check_picture(picture)
-    forms.check(report)
-    for path in (save_network, spice):
-        if path is not None:
-            refuse_existing(path)
+    forms.check(report, picture, save_network, spice)
     files = dict(zip(network_file.BRANCHES, (woofer, midrange, tweeter), strict=True))
     asked = printing.Asked(
-        None if drive is None else amplifier.read(drive, rated),
+        amplifier.read_optional(drive, rated),
         None if amplifier_minimum is None else amplifier_minimum.value,
         None if not at_hand else stock_file.read(at_hand),
     )
-    if rated is not None and drive is None:
-        raise UsageError("--rated means nothing without --drive", where="freeair filter")
-    wish = filter_branches.read_wish(crossover, order, q, attenuate, series)
+    standard = branches.read_standard(crossover, order, q, attenuate, series)
     arms = None if network is None else network_file.read(network)
     if arms is not None and (crossover or compensate or attenuate):
         raise UsageError(
@@ -142,48 +132,35 @@ def filter_(
         )
     loads = {name: filter_load.read(name, file) for name, file in files.items() if file}
     if arms is None:
-        branches, notes = filter_branches.designed(
-            loads, wish, crossover is not None, compensate or []
-        )
+        built, notes = branches.designed(loads, standard, compensate or [])
     else:
-        branches, notes = filter_branches.matched(arms, loads, network)
-    netlist = None if spice is None else filter_load.netlist(branches, files)
+        built, notes = branches.matched(arms, loads, network), ()
+    netlist = "" if spice is None else filter_load.netlist(built, files)
     result = evaluate(
-        branches,
+        built,
         drive_volt=asked.drive.volt_rms if asked.drive else None,
         amplifier_minimum_ohm=asked.minimum_ohm,
     )
-    transfer = None
-    if measured_transfer is not None:
-        transfer = measured.compare(measured_transfer, branch, result.solution)
-    elif branch is not None:
-        raise UsageError("--branch means nothing without --measured-transfer", where="--branch")
-    heard = acoustics.heard(result, files, asked.drive)
-    spoken = () if heard[0] is None else heard[0].findings
+    transfer = measured.compare(measured_transfer, branch, result.solution)
+    heard, missing = acoustics.heard(result, files, asked.drive)
     findings = (*notes, *result.findings, *(transfer.findings if transfer else ()))
     _cautions(result, asked)
-    kept = save_network and network_file.as_text({b.name: b.arms for b in branches})
-    for path, text in ((save_network, kept), (spice, netlist)):
-        if path is not None and text is not None:
-            write_text(path, text)
+    if save_network is not None:
+        write_text(save_network, network_file.as_text({one.name: one.arms for one in built}))
+    if spice is not None:
+        write_text(spice, netlist)
     if picture is not None:
         plots.save_picture(printing.curves(result, asked, transfer), picture)
-    told = printing.sections(result, asked, transfer, findings, heard)
-    title = f"Crossover for {' and '.join(load.name for load in loads.values())}"
-    units = [load.name for load in loads.values()]
-    forms.write_sections(report, title, printing.lead(result), told, units)
-    if as_json:
-        show.line(printing.as_json(result, asked, transfer, (*findings, *spoken), heard[0]))
-    else:
-        sections.say(told)
-    for words, path in (
-        ("Network", save_network),
-        ("SPICE", spice),
-        ("Picture", picture),
-        ("Report", report),
-    ):
-        if path is not None:
-            (show.note if as_json else show.line)(f"{words}: {path}")
+    forms.give(
+        f"Crossover for {' and '.join(load.name for load in loads.values())}",
+        printing.lead(result),
+        printing.sections(result, asked, transfer, findings, heard, missing),
+        lambda: printing.document(result, asked, transfer, findings, heard),
+        as_json=as_json,
+        report=report,
+        units=[load.name for load in loads.values()],
+        files={"Network": save_network, "SPICE": spice, "Picture": picture},
+    )
 
 
 def _cautions(result: NetworkResult, asked: Asked) -> None:

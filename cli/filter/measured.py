@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -62,11 +62,13 @@ class MeasuredTransfer:
         return float(self.difference_db[k]), float(self.frequency_hz[k])
 
 
-def compare(text: str, branch: str | None, solution: NetworkSolution) -> MeasuredTransfer:
+def compare(
+    text: str | None, branch: str | None, solution: NetworkSolution
+) -> MeasuredTransfer | None:
     """Measure the section of a take or a two-channel recording and compare.
 
     Args:
-        text: A take (kind part) or a WAV or FLAC file.
+        text: A take (kind part) or a WAV or FLAC file; None where none was measured.
         branch: Which section; None: the only one.
         solution: The prediction.
 
@@ -74,6 +76,10 @@ def compare(text: str, branch: str | None, solution: NetworkSolution) -> Measure
         UsageError: If the branch is not named or not there.
         Refused: If the recording supports no transfer function.
     """
+    if text is None:
+        if branch is not None:
+            raise UsageError("--branch means nothing without --measured-transfer", where="--branch")
+        return None
     names = [one.branch.name for one in solution.branches]
     if branch is None and len(names) == 1:
         branch = names[0]
@@ -111,7 +117,7 @@ def compare(text: str, branch: str | None, solution: NetworkSolution) -> Measure
             "the section lets nothing through in the band that was measured",
             where=text,
         )
-    return MeasuredTransfer(**{**made.__dict__, "findings": (*known, *_judged(made))})
+    return replace(made, findings=(*known, *_judged(made)))
 
 
 def _judged(made: MeasuredTransfer) -> list[Finding]:

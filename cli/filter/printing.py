@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -17,6 +16,7 @@ from cli.filter.network_file import in_words as part_words
 from cli.terminal.sections import Block, Drawing, Findings, Rows, Section
 from cli.terminal.tables import VERDICT_STYLE, Column
 from fit.results.numbers import decimals_for, kilo, number, signed_percent, significant, with_prefix
+from fit.results.saved import value_of
 
 if TYPE_CHECKING:
     from cli.filter.acoustics import Heard
@@ -45,9 +45,10 @@ def sections(
     asked: Asked,
     transfer: MeasuredTransfer | None,
     findings: Sequence[Finding],
-    heard: tuple[Heard | None, str],
+    heard: Heard | None,
+    missing: str,
 ) -> list[Section]:
-    """Circuit, parts, levels, load, what may reach the ear, and doubts."""
+    """Circuit, parts, levels, load, what may reach the ear (or why not told), and doubts."""
     branches = [one.branch for one in result.solution.branches]
     parts: list[Block] = [
         Drawing("circuit", partial(_circuit, branches), "The circuit of the crossover",
@@ -80,9 +81,8 @@ def sections(
         Section("What reaches the drivers", reaches),
         Section("What the amplifier sees", load),
     ]
-    found, missing = heard
-    if found is not None:
-        told += acoustics.sections(found)
+    if heard is not None:
+        told += acoustics.sections(heard)
     else:
         told.append(Section("What may reach the ear", (f"Not told: {missing}.",)))
     if asked.stock is not None:
@@ -230,16 +230,16 @@ def _stock_table(result: NetworkResult, asked: Asked) -> Rows:
     return Rows(columns, rows)
 
 
-def as_json(
+def document(
     result: NetworkResult,
     asked: Asked,
     transfer: MeasuredTransfer | None,
     findings: Sequence[Finding],
     heard: Heard | None,
-) -> str:
-    """One JSON object, format ``freeair-filter/1``."""
+) -> dict[str, Any]:
+    """What was found in SI units, format ``freeair-filter/1``."""
     f = result.solution.frequency_hz
-    document: dict[str, Any] = {
+    found: dict[str, Any] = {
         "format": "freeair-filter/1",
         "frequency_hz": f.tolist(),
         "branches": [
@@ -272,19 +272,21 @@ def as_json(
             "minimum_ohm": _estimate(result.least_load),
             "minimum_at_hz": result.least_hz,
         },
-        "findings": [found.as_json() for found in findings],
+        "findings": [
+            one.as_json() for one in (*findings, *(() if heard is None else heard.findings))
+        ],
     }
     if heard is not None:
-        document["acoustic_estimate"] = acoustics.as_json(heard)
+        found["acoustic_estimate"] = acoustics.as_json(heard)
     if asked.minimum_ohm is not None:
-        document["load"] |= {
+        found["load"] |= {
             "amplifier_minimum_ohm": asked.minimum_ohm,
             "verdict": result.verdict,
         }
     if asked.drive is not None:
-        document["drive_volt_rms"] = asked.drive.volt_rms
+        found["drive_volt_rms"] = asked.drive.volt_rms
     if asked.stock is not None:
-        document["at_hand"] = [
+        found["at_hand"] = [
             {
                 "branch": branch,
                 "part": named.name,
@@ -299,7 +301,7 @@ def as_json(
         ]
     if transfer is not None:
         worst, at = transfer.worst
-        document["measured_transfer"] = {
+        found["measured_transfer"] = {
             "branch": transfer.branch,
             "source": transfer.source,
             "frequency_hz": transfer.frequency_hz.tolist(),
@@ -310,7 +312,7 @@ def as_json(
             "largest_difference_db": worst,
             "largest_difference_hz": at,
         }
-    return json.dumps(document, ensure_ascii=False, allow_nan=False)
+    return found
 
 
 def _part_json(arm: NetworkArm, named: NetworkPart, stress: Stress | None) -> dict[str, Any]:
@@ -338,13 +340,7 @@ def _part_json(arm: NetworkArm, named: NetworkPart, stress: Stress | None) -> di
 
 
 def _estimate(estimate: Estimate) -> dict[str, Any]:
-    return {
-        "value": estimate.value,
-        "unit": estimate.unit,
-        "standard_uncertainty": estimate.standard_uncertainty,
-        "interval_95": list(estimate.interval_95),
-        "contributions": dict(estimate.contributions),
-    }
+    return {**value_of(estimate), "contributions": dict(estimate.contributions)}
 
 
 def _complex(values: Any) -> dict[str, list[float]]:

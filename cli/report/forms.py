@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from meas.errors import UsageError
 from meas.files.writing import refuse_existing, write_bytes, write_text
@@ -26,12 +26,23 @@ FORMS = {
 }
 
 
-def check(path: Path | None) -> None:
-    """Make sure, before anything is computed, that a report can go there, if there is to be one.
+def check(path: Path | None, picture: Path | None = None, *others: Path | None) -> None:
+    """Make sure, before anything is computed, that files can go where they are wanted.
+
+    Args:
+        path: A report.
+        picture: A picture.
+        others: Files whose names may end in any way.
 
     Raises:
-        UsageError: If the ending is none of `FORMS`, or the file exists.
+        UsageError: If an ending is not known, or a file exists.
     """
+    if picture is not None:
+        from cli.pictures import plots
+
+        plots.check_picture(picture)
+    for other in filter(None, others):
+        refuse_existing(other)
     if path is None:
         return
     if path.suffix.lower() not in FORMS:
@@ -116,6 +127,39 @@ def write_sections(
         sheets=lambda: paper.page_sheets(page),
         picture=lambda: paper.page_picture(page),
     )
+
+
+def give(
+    title: str,
+    lead: str,
+    told: Sequence[Section],
+    document: Callable[[], Mapping[str, Any]],
+    *,
+    as_json: bool,
+    report: Path | None,
+    units: Sequence[str] = (),
+    files: Mapping[str, Path | None] | None = None,
+) -> None:
+    """Give what a command found: a report, words or JSON, and the names of the files made.
+
+    Args:
+        title: Of the report.
+        lead: The result in a sentence.
+        told: All that is said about it.
+        document: Makes the same as JSON.
+        as_json: Whether JSON is asked for instead of words.
+        report: The file of the report; None for none.
+        units: Drivers that the report is about.
+        files: Further files that were made, by what they are.
+    """
+    from cli.terminal import sections, show
+
+    write_sections(report, title, lead, told, units)
+    if as_json:
+        show.document(document())
+    else:
+        sections.say(told)
+    show.files({**(files or {}), "Report": report}, as_json=as_json)
 
 
 def write_comparison(path: Path, compared: Compared) -> None:

@@ -13,7 +13,8 @@ import sys
 from typing import TYPE_CHECKING, Any, TextIO
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Mapping
+    from pathlib import Path
 
     from rich.console import Console, ConsoleOptions, RenderableType
     from rich.segment import Segment
@@ -162,6 +163,20 @@ def line(text: str) -> None:
         text = harmless(text)
     sys.stdout.write(text + "\n")
     sys.stdout.flush()
+
+
+def document(content: Mapping[str, Any]) -> None:
+    """One JSON object on standard output, without the NaN that JSON does not have."""
+    import json
+
+    line(json.dumps(content, ensure_ascii=False, allow_nan=False))
+
+
+def files(made: Mapping[str, Path | None], *, as_json: bool) -> None:
+    """Name the files that were made, beside standard output where that carries JSON."""
+    for name, path in made.items():
+        if path is not None:
+            (note if as_json else line)(f"{name}: {path}")
 
 
 def heading(text: str, *, stderr: bool = False) -> None:

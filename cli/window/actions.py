@@ -278,7 +278,8 @@ def argv(name: str, said: Mapping[str, object]) -> tuple[str, ...]:
 
 
 def _values(field: Field, value: object) -> list[str]:
-    if value is None or value == "" or value is False:
+    """What a form said of a field, checked; empty where it said nothing."""
+    if not value:
         return []
     if field.sort == "yes":
         return ["yes"] if value is True else []
@@ -286,19 +287,21 @@ def _values(field: Field, value: object) -> list[str]:
     if len(texts) > (_MOST_FILES if field.sort == "files" else 1):
         raise UsageError("too many values", where=field.label)
     for text in texts:
-        if not isinstance(text, str) or len(text) > _LONGEST or any(ord(c) < 32 for c in text):
-            raise UsageError("is no line of text", where=field.label)
-    if field.sort == "choice" and any(t not in dict(field.choices) for t in texts):
-        raise UsageError(f"'{texts[0]}' cannot be chosen", where=field.label)
-    if field.sort in ("file", "files"):
-        for text in texts:
-            if not folder.inside(text).exists():
-                raise UsageError("is not in the folder", where=text)
-    if field.name == "FILE":
-        folder.inside(texts[0])
-        if Path(texts[0]).suffix != ".toml" or texts[0].startswith((".", "-")):
-            raise UsageError("a bench is kept in a file that ends in .toml", where=field.label)
+        _check(field, text)
     return texts
+
+
+def _check(field: Field, text: object) -> None:
+    if not isinstance(text, str) or len(text) > _LONGEST or any(ord(c) < 32 for c in text):
+        raise UsageError("is no line of text", where=field.label)
+    if field.sort == "choice" and text not in dict(field.choices):
+        raise UsageError(f"'{text}' cannot be chosen", where=field.label)
+    if field.sort in ("file", "files") and not folder.inside(text).exists():
+        raise UsageError("is not in the folder", where=text)
+    if field.name == "FILE":
+        folder.inside(text)
+        if Path(text).suffix != ".toml" or text.startswith((".", "-")):
+            raise UsageError("a bench is kept in a file that ends in .toml", where=field.label)
 
 
 def _option(name: str, value: str) -> list[str]:

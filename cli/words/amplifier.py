@@ -25,6 +25,19 @@ class Drive:
     words: str
 
 
+def read_optional(text: str | None, rated: str | None) -> Drive | None:
+    """As `read`, where a drive may be left out.
+
+    Raises:
+        UsageError: If a rated impedance stands alone.
+    """
+    if text is not None:
+        return read(text, rated)
+    if rated is not None:
+        raise UsageError("--rated means nothing without --drive", where="freeair filter")
+    return None
+
+
 def read(text: str, rated: str | None) -> Drive:
     """A drive such as ``10W`` (into the rated impedance) or ``9V``.
 
