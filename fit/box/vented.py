@@ -18,8 +18,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from fit.numerics.bisection import bisected
 from meas.curve import ComplexArray, FloatArray
 from meas.errors import Refused
+
+_LEAST_K = 0.01
+"""Least scale of the poles that is looked at: a ripple of tens of decibels."""
 
 
 @dataclass(frozen=True)
@@ -210,9 +214,9 @@ def _quasi_butterworth(QT: float, QL: float) -> tuple[float, float] | None:
         high *= 2
         if high > 1e6:
             return None
-    from scipy.optimize import brentq  # slow to import; a driver that asks for no box needs none
-
-    h = 1.0 if mismatch(1.0) >= 0 else float(brentq(mismatch, 1.0, high, xtol=1e-14))
+    h = 1.0 if mismatch(1.0) >= 0 else bisected(mismatch, 1.0, high)
+    if h is None:
+        return None
     a1 = coefficients(QT, QL, 0.0, h)[0]
     alpha = _alpha_from_a2(a1 * a1 / 2, QT, QL, h)
     return (alpha, h) if alpha > 0 else None
@@ -222,32 +226,29 @@ def _chebyshev(QT: float, QL: float) -> tuple[float, float] | None:
     """(alpha, h) of the equal-ripple box, or None where it does not exist.
 
     Poles of the Butterworth circle with real parts scaled by k < 1, normalised to a constant term
-    of 1; k = 1 is Butterworth. Unknowns k and h from a1 and a3; alpha from a2.
+    of 1; k = 1 is Butterworth. For a given k, a1 and a3 are linear in sqrt(h) and 1/sqrt(h), whose
+    product makes k the root of one function; alpha follows from a2.
     """
+    leak = 0.0 if math.isinf(QL) else 1 / QL
+    if QT * leak == 1.0:
+        return None  # then a1 = a3, which no k < 1 gives
+    matrix = np.array([[leak, 1 / QT], [1 / QT, leak]])
 
-    def targets(k: float) -> tuple[float, float, float]:
+    def targets(k: float) -> FloatArray:
         angles = np.array([5, 7, 9, 11]) * np.pi / 8
         poles = k * np.cos(angles) + 1j * np.sin(angles)
         polynomial = np.real(np.poly(1 / poles))  # high-pass: the low-pass poles inverted
-        scale = polynomial[4] ** 0.25
-        return tuple(polynomial[i] / scale**i for i in (1, 2, 3))
+        return np.asarray(polynomial[1:4] / polynomial[4] ** (np.arange(1, 4) / 4))
 
-    def mismatch(unknown: FloatArray) -> list[float]:
-        k, h = np.exp(unknown)
-        want1, _, want3 = targets(float(k))
-        a1, _, a3 = coefficients(QT, QL, 0.0, float(h))
-        return [a1 / want1 - 1, a3 / want3 - 1]
+    def roots_of_h(k: float) -> FloatArray:
+        return np.linalg.solve(matrix, targets(k)[[0, 2]])
 
-    from scipy.optimize import root
-
-    for start in ((0.8, 0.95), (0.5, 0.75), (0.3, 0.6)):
-        solution = root(mismatch, np.log(start), tol=1e-13)
-        if solution.success and max(map(abs, mismatch(solution.x))) < 1e-9:
-            k, h = (float(v) for v in np.exp(solution.x))
-            alpha = _alpha_from_a2(targets(k)[1], QT, QL, h)
-            if 0 < k < 1 and alpha > 0:
-                return alpha, h
-    return None
+    k = bisected(lambda k: float(np.prod(roots_of_h(k))) - 1, _LEAST_K, 1.0)
+    if k is None or k == 1.0:
+        return None
+    h = float(roots_of_h(k)[0]) ** 2
+    alpha = _alpha_from_a2(float(targets(k)[1]), QT, QL, h)
+    return (alpha, h) if alpha > 0 else None
 
 
 def _alpha_from_a2(a2: float, QT: float, QL: float, h: float) -> float:
