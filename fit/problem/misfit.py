@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -104,8 +105,7 @@ def estimate(
     left = np.maximum(1 - leverage, _LEAST_LEFT)
     q = q / left
     parameters = components * float(np.sum(leverage))
-    kernel = _kernel(frequency, components)
-    excess = _excess(q, v, kernel, components, stated=stated)
+    excess = _excess(q, v, _kernel(frequency.tobytes(), components), components, stated=stated)
     if not np.any(excess > 0):
         return Misfit(np.zeros(n), 1.0, float("inf"))
     fraction = excess / (excess + v)
@@ -133,18 +133,31 @@ def leverages(jacobian: FloatArray) -> FloatArray:
     return np.asarray(np.einsum("pm,pm->m", solved, solved))
 
 
-def _kernel(frequency: FloatArray, components: int) -> FloatArray:
-    """Smoothing weights, shape (n, n); a short curve is smoothed as a whole."""
-    n = frequency.size
-    if n * components < 80:
-        return np.full((n, n), 1.0 / n)
-    x = np.log(frequency)
-    weights = np.exp(-0.5 * ((x[:, None] - x[None, :]) / _WIDTH) ** 2)
-    return np.asarray(weights / np.sum(weights, axis=1, keepdims=True))
+@dataclass(frozen=True, eq=False)
+class _Kernel:
+    """Smoothing weights, shape (n, n), and the sum of the squares of each row."""
+
+    weights: FloatArray
+    squares: FloatArray
+
+
+@lru_cache(maxsize=16)
+def _kernel(frequencies: bytes, components: int) -> _Kernel:
+    """Smoothing weights along ln f; a short curve is smoothed as a whole.
+
+    Every round of every candidate smooths the same few curves.
+    """
+    x = np.log(np.frombuffer(frequencies, dtype=np.float64))
+    if x.size * components < 80:
+        weights = np.full((x.size, x.size), 1.0 / x.size)
+    else:
+        weights = np.exp(-0.5 * ((x[:, None] - x[None, :]) / _WIDTH) ** 2)
+        weights = weights / np.sum(weights, axis=1, keepdims=True)
+    return _Kernel(weights, np.sum(weights**2, axis=1))
 
 
 def _excess(
-    q: FloatArray, v: FloatArray, kernel: FloatArray, components: int, *, stated: bool
+    q: FloatArray, v: FloatArray, kernel: _Kernel, components: int, *, stated: bool
 ) -> FloatArray:
     """Positive and, where v is stated, significant part of the smoothed excess of q over v."""
     level = max(float(np.mean(q - v)), 0.0)
@@ -154,12 +167,13 @@ def _excess(
     # The weights follow the noise alone: with a model error that differs from place to place,
     # its own would count the places where it is small.
     weight = 1 / (v + level + 1e-14) ** 2
-    excess = np.maximum((kernel @ (weight * (q - v))) / (kernel @ weight), 1e-14)
+    smooth = kernel.weights
+    excess = np.maximum((smooth @ (weight * (q - v))) / (smooth @ weight), 1e-14)
     with np.errstate(divide="ignore", invalid="ignore"):
-        ratio = kernel @ np.where(v > 0, q / v, 1.0)
+        ratio = smooth @ np.where(v > 0, q / v, 1.0)
     # A mean of n squares is chi-square over n; its tail by E. B. Wilson, M. M. Hilferty, Proc.
     # Nat. Acad. Sci. 17, 1931.
-    spread = 2 / 9 * np.sum(kernel**2, axis=1) / components
+    spread = 2 / 9 * kernel.squares / components
     shown = ratio > (1 - spread + _SIGNIFICANT * np.sqrt(spread)) ** 3
     return np.where(shown | (not stated), excess, 0.0)
 

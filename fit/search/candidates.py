@@ -6,8 +6,9 @@ few steps.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
 
 from fit.driver.coils.coil import CoilModel
 from fit.driver.mechanics import IDEAL, Mechanics
@@ -24,6 +25,10 @@ _NEAR, _AS_FAR = 50.0, 20.0
 """Score, and multiple of the best one's, up to which a law might bring a coil before the best."""
 _HOPELESS, _AS_HOPELESS = 50.0, 10.0
 """Rough chi-square, and multiple of the least one, beyond what the final choice could reverse."""
+
+
+Try = Callable[[Settled, Mechanics], Settled]
+"""`with_laws`, which does not fit the same laws on the same coil again."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -61,13 +66,14 @@ def fitted(
         wanted: Coil and laws of the model requested, fitted whatever the data say.
     """
     takes = Takes(curves, session, coils_on_free_air(curves, session))
+    tried = cache(with_laws)
     found = coils_on_all_takes(takes)
     coils = contest.ranked(found)
     near = _near_the_best(coils)
-    found += laws_on_the_best_coil(coils)
-    found += formers_beside_other_coils(coils, near)
+    found += laws_on_the_best_coil(coils, tried)
+    found += formers_beside_other_coils(coils, near, tried)
     leaders = _leaders_with_laws(found, contest)
-    found += laws_of_leaders_on_other_coils(leaders, near)
+    found += laws_of_leaders_on_other_coils(leaders, near, tried)
     if leaders:
         leaders.append(contest.ranked(found).candidates[0])
     for leader in leaders:
@@ -76,7 +82,7 @@ def fitted(
     found += beside
     first = contest.ranked(found).candidates[0]
     if any(first is one for one in beside):
-        found += laws_of_leaders_on_other_coils([first], near)
+        found += laws_of_leaders_on_other_coils([first], near, tried)
     if wanted is not None:
         found += model_requested(*wanted, found, takes)
     return _one_of_each_name(found)
@@ -98,12 +104,14 @@ def _near_the_best(coils: Ranking) -> list[Settled]:
     return [other for other in others if coils.score(other) < limit]
 
 
-def laws_on_the_best_coil(coils: Ranking) -> list[Settled]:
+def laws_on_the_best_coil(coils: Ranking, tried: Try) -> list[Settled]:
     """Try every law on the best coil."""
-    return [with_laws(coils.candidates[0], law) for law in CANDIDATES]
+    return [tried(coils.candidates[0], law) for law in CANDIDATES]
 
 
-def formers_beside_other_coils(coils: Ranking, near: Sequence[Settled]) -> list[Settled]:
+def formers_beside_other_coils(
+    coils: Ranking, near: Sequence[Settled], tried: Try
+) -> list[Settled]:
     """Try closed formers beside other coils, which may be the better ones there.
 
     A ring is part of the coil: the best coil without one need not be the best beside one, and a
@@ -112,7 +120,7 @@ def formers_beside_other_coils(coils: Ranking, near: Sequence[Settled]) -> list[
     best = coils.candidates[0]
     size = best.problem.driver.coil.size
     return [
-        with_laws(other, law)
+        tried(other, law)
         for other in near
         if best.leaves_structure or other.problem.driver.coil.size < size
         for law in CANDIDATES
@@ -155,11 +163,11 @@ def _leaders_with_laws(found: Sequence[Settled], contest: Contest) -> list[Settl
 
 
 def laws_of_leaders_on_other_coils(
-    leaders: Sequence[Settled], near: Sequence[Settled]
+    leaders: Sequence[Settled], near: Sequence[Settled], tried: Try
 ) -> list[Settled]:
     """Give other coils their chance with a law for which a flexible coil may have stood in."""
     laws = dict.fromkeys(leader.problem.driver.mechanics for leader in leaders)
-    return [with_laws(other, law) for law in laws for other in near]
+    return [tried(other, law) for law in laws for other in near]
 
 
 def coil_it_grew_from(leader: Settled, found: Sequence[Settled], takes: Takes) -> list[Settled]:
