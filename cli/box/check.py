@@ -86,9 +86,9 @@ def box_check(
     told = () if meant is None else changes(found, meant.box(), tube)
     doubts = (*found.warnings, *(f for f in source.findings if not f.refuses))
     if picture is not None:
-        from cli.box import pictures
+        from cli.pictures import plots_box
 
-        plots.save_picture(pictures.system_figure(found, f"{source.name} in its box"), picture)
+        plots.save_picture(plots_box.system_figure(found, f"{source.name} in its box"), picture)
     if as_json:
         show.line(_as_json(source.name, unit, found, told, doubts))
     else:

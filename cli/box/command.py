@@ -207,25 +207,20 @@ def _travel(xmax: Value | None) -> float | None:
 def measured_air(temperature: str | None, pressure: str | None, humidity: str | None) -> Air:
     """Density and sound speed of the air as measured; defaults are said aloud."""
     from cli.words import session
-    from fit.box.predict import Air
 
     words = session.SessionWords(
         air_temperature=temperature, air_pressure=pressure, relative_humidity=humidity
     )
-    measured = session.session(words, boxes=True)
-    return Air.at(
-        measured.pressure.value, measured.temperature.value, measured.relative_humidity.value
-    )
+    return session.around(session.session(words, boxes=True))
 
 
 def _draw(
     path: Path, found: Prediction, driver: SavedDriver, title: str, xmax: float | None
 ) -> None:
-    from cli.box import pictures
-    from cli.pictures import plots
+    from cli.pictures import plots, plots_box
     from fit.box.predict import CHUFFS
 
-    figure = pictures.prediction_figure(
+    figure = plots_box.prediction_figure(
         found, title, widening=driver.widening, xmax=xmax, limit_m_s=CHUFFS
     )
     plots.save_picture(figure, path)

@@ -14,7 +14,6 @@ if TYPE_CHECKING:
     from fit.box.predict import Air, Box
     from fit.box.saved_driver import SavedDriver
 
-_QL = 7.0
 _FLAT = math.sqrt(0.5)
 
 
@@ -164,12 +163,12 @@ def _closed(wish: Wish, driver: SavedDriver, ohm: float) -> Design:
 def _vented(wish: Wish, driver: SavedDriver, air: Air, ohm: float) -> Design:
     from fit.box.predict import Box, total_Q
     from fit.box.vent import tuning
-    from fit.box.vented import vented_flattest
+    from fit.box.vented import TIGHT, vented_flattest
 
     fs, Vas = math.exp(driver.theta[1]), math.exp(driver.theta[4])
     if wish.ql is None:
-        show.default_taken(f"leakage Q of the box: {_QL:g}, usual for a tight one")
-    QL = _QL if wish.ql is None else wish.ql.value
+        show.default_taken(f"leakage Q of the box: {TIGHT:g}, usual for a tight one")
+    QL = TIGHT if wish.ql is None else wish.ql.value
     bore = None if wish.bore is None else wish.bore.value
     if wish.volume is None:
         flat = vented_flattest(fs, total_Q(driver.theta, ohm), Vas, QL)

@@ -84,7 +84,7 @@ def sections(
     from fit.results.result import Z95
 
     def draw() -> Any:
-        from cli.box.pictures import prediction_figure
+        from cli.pictures.plots_box import prediction_figure
 
         return prediction_figure(
             found, f"{design.why}, at {drive}", widening=driver.widening, xmax=xmax,

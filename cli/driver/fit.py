@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from cli.driver import profile as profile_words
-from cli.driver.headline import headline, next_step, standing
+from cli.report.headline import USUAL, sentences
 from cli.terminal import show
 from cli.words import options
 from cli.words.options import (
@@ -32,16 +32,13 @@ if TYPE_CHECKING:
     from cli.driver.profile import Profiles
     from cli.sources.takes_and_tables import Gathered
     from cli.words.session import SessionWords
+    from fit.box.circuit import Air
     from fit.results.judge import Verdict
     from fit.results.result import DriverFit
     from fit.uncertainty.advice import Advice
     from meas.errors import Finding
 
 MISSED, UNDECIDED = 3, 4
-USUAL = frozenset(
-    {"Re", "Le", "fs", "Qms", "Qes", "Qts", "Mms", "Cms", "Bl", "Vas", "Sd", "sensitivity_2v83"}
-)
-"""The values that people use; the others are shown on request."""
 
 
 def fit(
@@ -238,7 +235,7 @@ def run(
             warnings=(*fitted.warnings, *wider_than_reported(profiles, alone.parameters)),
         )
     _write(
-        fitted, gathered, verdicts, findings, words, advice, profiles,
+        fitted, gathered, verdicts, findings, words, advice, profiles, sessions.around(session),
         report=report, save=save, keep=_folder_of_fits(free[0]) if keep else None,
         everything=everything, as_json=as_json,
     )  # fmt: skip
@@ -254,6 +251,7 @@ def _write(
     words: SessionWords,
     advice: Sequence[Advice],
     profiles: Profiles,
+    air: Air,
     *,
     report: Path | None,
     save: Path | None,
@@ -294,6 +292,7 @@ def _write(
             warnings=gathered.findings,
             origin=origin.of_fit(gathered, words),
             advice=advice,
+            air=air,
         )
     if as_json:
         show.line(text)
@@ -380,8 +379,7 @@ def print_fit(
     if profiles:
         profile_words.tell(profiles, fitted.parameters)
     show.heading(f"{unit}")
-    said = (headline(fitted), standing(verdicts, findings), next_step(findings, advice))
-    show.say(" ".join(filter(None, said)))
+    show.say(sentences(fitted, verdicts, findings, advice))
     show.say("", tables.parameters(fitted, None if everything else USUAL))
     if not everything and (more := len(fitted.parameters.keys() - USUAL)):
         show.note(f"{more} more values, the model, and all that limits or would narrow them: --all")

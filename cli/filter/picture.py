@@ -11,6 +11,7 @@ from cli.pictures.plots import (
     COLOURS,
     DASHES,
     INK,
+    LEVEL,
     frequency_axis,
     magnitude_axis,
     new_figure,
@@ -109,7 +110,7 @@ def sum_figure(found: AcousticSum, volt: float, words: str) -> Any:
         top = float(np.max(together)) + 4
         axes.set_ylim(top - 40, top)
         frequency_axis(axes, float(f[0]), float(f[-1]))
-        axes.set_ylabel("level at 1 m, dB")
+        axes.set_ylabel(LEVEL)
         axes.set_title(f"Estimated sum at {words} (shaded: 95 % by the fits)")
         made.legend(loc="outside lower center", ncols=4)
         return made

@@ -32,6 +32,8 @@ COLOURS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#E69F00", "#56B4E9")
 DASHES = ("-", (0, (6, 2)), (0, (2, 1.5)), (0, (6, 2, 1.5, 2)), (0, (1, 1)), (0, (10, 2)))
 INK = "#1B1F24"
 FAINT = "#D4D9DF"
+LEVEL = "level at 1 m,\ndB re 20 µPa"
+"""At the axis of every sound pressure level."""
 
 _STYLE: dict[Any, Any] = {
     "svg.fonttype": "none",

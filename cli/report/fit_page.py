@@ -4,21 +4,25 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from markupsafe import Markup
 
 from cli.pictures import marks, plots, wiring
+from cli.report import expected
 from cli.report.exploring import Exploring, exploring, residuals
+from cli.report.headline import USUAL, sentences
+from cli.report.page import Part, parts
 from cli.report.parts import Plot, Strip, Told, drawn, render, strip, told
 from cli.terminal import advice_words
 from cli.terminal import cautions as caution_texts
 from fit.results.model_words import in_words
-from fit.results.numbers import figures, percent, significant, with_unit
+from fit.results.numbers import figures, percent, with_unit
 from fit.results.quantities import condition_words, in_order, shown
 from fit.results.shares import shares
 
 if TYPE_CHECKING:
+    from fit.box.circuit import Air
     from fit.results.judge import Target, Verdict
     from fit.results.quantities import Shown
     from fit.results.result import DriverFit
@@ -95,6 +99,8 @@ class FitPage:
     explored: Exploring
     motion: Plot
     parameters: tuple[ParameterRow, ...]
+    rarer: tuple[ParameterRow, ...]
+    expected: tuple[Part, ...]
     steps: tuple[str, ...]
     curves: tuple[CurveRow, ...]
     how: tuple[tuple[str, str], ...]
@@ -110,20 +116,9 @@ class FitPage:
         return (self.title,)
 
 
-def fit_page(
-    fit: DriverFit,
-    *,
-    unit: str,
-    verdicts: Sequence[Verdict],
-    findings: Sequence[Finding],
-    warnings: Sequence[Finding],
-    origin: Origin,
-) -> str:
+def fit_page(fit: DriverFit, **what: Any) -> str:
     """The page as HTML text; arguments as for `content`."""
-    page = content(
-        fit, unit=unit, verdicts=verdicts, findings=findings, warnings=warnings, origin=origin
-    )
-    return render("fit.html.j2", page)
+    return render("fit.html.j2", content(fit, **what))
 
 
 def content(
@@ -135,6 +130,7 @@ def content(
     warnings: Sequence[Finding],
     origin: Origin,
     advice: Sequence[Advice] = (),
+    air: Air | None = None,
 ) -> FitPage:
     """What the page says and shows.
 
@@ -146,12 +142,14 @@ def content(
         warnings: Doubts besides the fit's own.
         origin: How the data came about.
         advice: What would narrow the intervals.
+        air: Of the sitting, to say what the driver will do; None leaves that out.
     """
+    rows = {symbol: _parameter_row(fit, symbol) for symbol in in_order(fit.parameters)}
     picture, note = bench_picture(origin.rig)
     return FitPage(
         title=unit,
         subtitle=f"Measured driver, {_counted(len(fit.curves), 'curve')}, {origin.made_on}",
-        lead=lead(fit, verdicts),
+        lead=sentences(fit, verdicts, findings, advice),
         verdicts=tuple(_verdict_row(verdict) for verdict in verdicts),
         findings=told(findings),
         warnings=told((*fit.warnings, *warnings)),
@@ -167,7 +165,9 @@ def content(
             },
         ),
         motion=_motion_plot(fit),
-        parameters=tuple(_parameter_row(fit, symbol) for symbol in in_order(fit.parameters)),
+        parameters=tuple(row for symbol, row in rows.items() if symbol in USUAL),
+        rarer=tuple(row for symbol, row in rows.items() if symbol not in USUAL),
+        expected=() if air is None else parts([expected.section(fit, verdicts, air)]),
         steps=tuple(advice_words.steps(advice)),
         curves=tuple(
             CurveRow(
@@ -196,43 +196,8 @@ def bench_picture(rig: Rig | None) -> tuple[Markup | None, str]:
     return Markup(wiring.as_svg(described)), described.note
 
 
-def lead(fit: DriverFit, verdicts: Sequence[Verdict]) -> str:
-    """The result in one or two sentences."""
-    known = [
-        f"{name} {_written(fit, name)}"
-        for name in ("fs", "Qts", "Re", "Vas")
-        if name in fit.parameters
-    ]
-    sentence = f"{', '.join(known)}."
-    if not verdicts:
-        return sentence
-    by_word = {
-        word: [shown(v.target.parameter, "").symbol for v in verdicts if v.verdict == word]
-        for word in ("inside", "outside", "undecided")
-    }
-    if len(by_word["inside"]) == len(verdicts):
-        return f"It is what was meant: {_counted(len(verdicts), 'target')} met. {sentence}"
-    pieces = [f"{len(by_word['inside'])} of {_counted(len(verdicts), 'target')} met"]
-    if by_word["outside"]:
-        pieces.append(f"{_listed(by_word['outside'])} outside")
-    if by_word["undecided"]:
-        pieces.append(f"{_listed(by_word['undecided'])} undecided")
-    return f"{', '.join(pieces)}. {sentence}"
-
-
-def _written(fit: DriverFit, symbol: str) -> str:
-    """To three digits: a sentence is read, not calculated with."""
-    estimate = fit.parameters[symbol]
-    how = shown(symbol, estimate.unit)
-    return with_unit(significant(estimate.value / how.scale), how.unit)
-
-
 def _counted(count: int, noun: str) -> str:
     return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
-
-
-def _listed(names: Sequence[str]) -> str:
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
 
 
 def _verdict_row(verdict: Verdict) -> VerdictRow:

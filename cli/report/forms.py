@@ -11,12 +11,8 @@ from meas.files.writing import refuse_existing, write_bytes, write_text
 
 if TYPE_CHECKING:
     from cli.report.comparison_page import Compared
-    from cli.report.fit_page import Origin
     from cli.terminal.sections import Section
-    from fit.results.judge import Verdict
     from fit.results.result import DriverFit
-    from fit.uncertainty.advice import Advice
-    from meas.errors import Finding
 
 FORMS = {
     ".html": "a page to explore and print",
@@ -55,17 +51,7 @@ def check(path: Path | None, picture: Path | None = None, *others: Path | None) 
     refuse_existing(path)
 
 
-def write_fit(
-    path: Path,
-    fit: DriverFit,
-    *,
-    unit: str,
-    verdicts: Sequence[Verdict],
-    findings: Sequence[Finding],
-    warnings: Sequence[Finding],
-    origin: Origin,
-    advice: Sequence[Advice] = (),
-) -> None:
+def write_fit(path: Path, fit: DriverFit, **what: Any) -> None:
     """The report of a fit; arguments as for `cli.report.fit_page.content`.
 
     Raises:
@@ -75,15 +61,7 @@ def write_fit(
     from cli.report.parts import render
 
     check(path)
-    page = fit_page.content(
-        fit,
-        unit=unit,
-        verdicts=verdicts,
-        findings=findings,
-        warnings=warnings,
-        origin=origin,
-        advice=advice,
-    )
+    page = fit_page.content(fit, **what)
     _write(
         path,
         html=lambda: render("fit.html.j2", page),

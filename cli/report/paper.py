@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
     from cli.report.comparison_page import Compared, ComparisonPage, ComparisonTable
     from cli.report.fit_page import FitPage
-    from cli.report.page import Lines, Page
+    from cli.report.page import Lines, Page, Part
     from cli.report.parts import Strip, Told
     from fit.compare.curves import CurveDifference
     from fit.results.result import DriverFit
@@ -156,8 +156,9 @@ def fit_sheets(page: FitPage, fit: DriverFit) -> bytes:
             [("", _LEFT, "left"), ("", 1.5, "left"), ("value", 4.1, "right"),
              ("95 % between", 5.0, "center"), ("limited by", 5.7, "left")],
             [(p.symbol, p.words, p.value, p.interval, _cut(p.limits[0] if p.limits else "", 34))
-             for p in page.parameters],
+             for p in (*page.parameters, *page.rarer)],
         )  # fmt: skip
+        _parts(sheets, page.expected)
         sheets.heading("The motion alone", 2.5)
         plots.draw_motion(sheets.side(1.9), fit)
         sheets.heading("How it was measured")
@@ -204,10 +205,7 @@ def page_sheets(page: Page) -> bytes:
     """The report of a command that says what it found in sections, as A4 sheets."""
     with plots.style():
         sheets = _opened(page.title, page.subtitle, page.lead)
-        for part in page.parts:
-            sheets.heading(part.title)
-            for block in part.blocks:
-                _block(sheets, block)
+        _parts(sheets, page.parts)
         return _bound(sheets, page.title, page.version, page.made_on)
 
 
@@ -216,6 +214,13 @@ def page_picture(page: Page) -> bytes:
     figures = [block.figure for part in page.parts for block in part.blocks
                if isinstance(block, Plot)]  # fmt: skip
     return _one_picture(page.title, page.lead, figures, 0.0, lambda f, top: None)
+
+
+def _parts(sheets: _Sheets, parts: Sequence[Part]) -> None:
+    for part in parts:
+        sheets.heading(part.title)
+        for block in part.blocks:
+            _block(sheets, block)
 
 
 def _block(sheets: _Sheets, block: str | Lines | Plot | tuple[Told, ...]) -> None:

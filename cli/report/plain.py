@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from cli.report.comparison_page import ComparisonPage
     from cli.report.fit_page import FitPage
-    from cli.report.page import Lines, Page
+    from cli.report.page import Lines, Page, Part
     from cli.report.parts import Plot, Told
 
 
@@ -37,9 +37,10 @@ def fit_text(page: FitPage) -> str:
             ("", "", "value", "95 % between", "limited by"),
             [
                 (p.symbol, p.words, p.value, p.interval, "; ".join(p.limits))
-                for p in page.parameters
+                for p in (*page.parameters, *page.rarer)
             ],
         ),
+        *_sections(page.expected),
         *(["## What would narrow the intervals, and what would not"] if page.steps else []),
         _list(page.steps),
         "## How it was measured",
@@ -85,10 +86,14 @@ def comparison_text(page: ComparisonPage) -> str:
 def page_text(page: Page) -> str:
     """The report of a command that says what it found in sections."""
     parts = [f"# {_safe(page.title)}", _safe(page.subtitle), f"**{_safe(page.lead)}**"]
-    for part in page.parts:
-        parts.append(f"## {_safe(part.title)}")
-        parts += [_block(block) for block in part.blocks]
+    parts += _sections(page.parts)
     return _joined(parts, page.version, page.made_on)
+
+
+def _sections(sections: Sequence[Part]) -> Iterable[str]:
+    for one in sections:
+        yield f"## {_safe(one.title)}"
+        yield from map(_block, one.blocks)
 
 
 def _block(block: str | Lines | Plot | tuple[Told, ...]) -> str:

@@ -12,6 +12,7 @@ from cli.words.values import Value
 from meas.errors import UsageError
 
 if TYPE_CHECKING:
+    from fit.box.circuit import Air
     from fit.compare.sitting import Held
     from fit.given.air_load import Mounting
     from fit.given.measured import Session, Stated
@@ -121,6 +122,14 @@ def session(words: SessionWords, *, boxes: bool) -> Session:
         ),
         mounting=_mounting(words),
     )
+
+
+def around(session: Session) -> Air:
+    """Density and sound speed of the air of a session."""
+    from fit.box.circuit import Air
+
+    state = session.pressure, session.temperature, session.relative_humidity
+    return Air.at(*(one.value for one in state))
 
 
 def _mounting(words: SessionWords) -> Mounting:

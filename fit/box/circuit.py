@@ -43,6 +43,11 @@ class Air:
         """Stiffness of the air, density times square of the sound speed [Pa]."""
         return self.density * self.sound_speed**2
 
+    @property
+    def words(self) -> str:
+        """Density and sound speed, as stands beside a level."""
+        return f"air of {self.density:.3f} kg/m³ and {self.sound_speed:.1f} m/s"
+
 
 @dataclass(frozen=True)
 class Box:

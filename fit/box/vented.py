@@ -26,6 +26,11 @@ _LEAST_K = 0.01
 """Least scale of the poles that is looked at: a ripple of tens of decibels."""
 
 
+TIGHT = 7.0
+"""Leakage Q of a usual tight box (R. H. Small, J. Audio Eng. Soc. 21, 1973, part IV; from
+memory)."""
+
+
 @dataclass(frozen=True)
 class VentedBox:
     """A vented box around a driver.
@@ -130,7 +135,7 @@ def _box(
 
 
 def vented_by_volume(
-    fs: float, QT: float, Vas: float, volume: float, fb: float, QL: float = 7.0
+    fs: float, QT: float, Vas: float, volume: float, fb: float, QL: float = TIGHT
 ) -> VentedBox:
     """The vented box of a given volume and tuning.
 
@@ -145,7 +150,7 @@ def vented_by_volume(
     return _box("given", fs, QT, Vas, QL, Vas / volume, fb / fs)
 
 
-def vented_flattest(fs: float, QT: float, Vas: float, QL: float = 7.0) -> VentedBox:
+def vented_flattest(fs: float, QT: float, Vas: float, QL: float = TIGHT) -> VentedBox:
     """The flattest vented box for a driver.
 
     Below the Q of the fourth-order Butterworth response the quasi-Butterworth family

@@ -145,12 +145,12 @@ def test_pictures(folder: Path, tmp_path: Path, invoke: Invoke) -> None:
     again = invoke("box", folder / "strong.json", "--volume", "9L", "--picture", tmp_path / name)
     assert again.status == 2
     assert "not overwritten" in again.told
-    from cli.box import pictures
+    from cli.pictures import plots_box
     from fit.box.predict import Air, Box, predict
 
     found = predict(of_fit(fit_of(STRONG)), Box(0.013, 45.0, 7.0, 2e-3), 2.83, Air(1.2, 344.0))
-    for axes in pictures.prediction_figure(found, "x", xmax=4e-3, limit_m_s=17.0).axes:
-        assert axes.get_ylabel().endswith(("dB", "mm", "m/s", "ms", "Ω"))
+    for axes in plots_box.prediction_figure(found, "x", xmax=4e-3, limit_m_s=17.0).axes:
+        assert axes.get_ylabel().endswith(("dB re 20 µPa", "mm", "m/s", "ms", "Ω"))
 
 
 BOX, CHECK = ("box", "strong.json"), ("box-check", "vented.csv", "--driver", "strong.json")

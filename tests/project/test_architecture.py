@@ -34,7 +34,6 @@ FENCES = {
             "cli/pictures/",
             "cli/report/paper.py",
             "cli/rig/choice_picture.py",
-            "cli/box/pictures.py",
             "cli/series/picture.py",
             "cli/refit/pictures.py",
         },

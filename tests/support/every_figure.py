@@ -83,7 +83,7 @@ def _comparisons() -> None:
 
 
 def _boxes() -> None:
-    from cli.box import pictures
+    from cli.pictures import plots_box
     from fit.box.as_built import SystemFit
     from fit.box.predict import Air, Box, predict
     from fit.box.saved_driver import of_fit
@@ -94,10 +94,10 @@ def _boxes() -> None:
         for box in (Box(0.3e-3), Box(0.05), Box(0.013, 45.0, 7.0, 1e-4)):
             found = predict(saved, box, 9.0, air)
             limits = {"xmax": 4e-3, "limit_m_s": 17.0}
-            pictures.prediction_figure(found, f"{LONG}: vented box, flattest, at 10 W", **limits)
+            plots_box.prediction_figure(found, f"{LONG}: vented box, flattest, at 10 W", **limits)
     f = np.geomspace(10, 1e3, 200)
     z = PLAIN.impedance(f)[0]
-    pictures.system_figure(
+    plots_box.system_figure(
         SystemFit("closed", {}, None, (51.0,), f, z, 1.01 * z, 0.01, (), {}), LONG
     )
 

@@ -8,6 +8,7 @@ import subprocess
 from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
+from typing import Any
 
 import pytest
 from made_fits import Physical, curve, fit_of
@@ -16,6 +17,7 @@ from cli.report import fit_page, forms
 from cli.report.comparison_page import Compared, comparison_page
 from cli.report.parts import strip
 from cli.sources.states import DriverState
+from fit.box.circuit import Air
 from fit.compare.changes import compare
 from fit.compare.pair import pairs
 from fit.compare.trend import trend
@@ -77,15 +79,14 @@ def outlined(page: str) -> Outline:
     return found
 
 
-def page_of(fit: DriverFit, unit: str = "Lantern", rig: Rig | None = None) -> str:
-    return fit_page.fit_page(
-        fit,
-        unit=unit,
-        verdicts=judge(fit.parameters, TARGETS),
-        findings=[Finding("stiff-suspension", f"compliance is low {NASTY}")],
-        warnings=[Finding("hum", "some hum")],
-        origin=fit_page.Origin(rig, (("Bench", "in the shed"),), "9.9", "2026-02-14"),
-    )
+def page_of(fit: DriverFit, unit: str = "Lantern", rig: Rig | None = None, **more: Any) -> str:
+    what: dict[str, Any] = {
+        "verdicts": judge(fit.parameters, TARGETS),
+        "findings": [Finding("stiff-suspension", f"compliance is low {NASTY}")],
+        "warnings": [Finding("hum", "some hum")],
+        "origin": fit_page.Origin(rig, (("Bench", "in the shed"),), "9.9", "2026-02-14"),
+    }
+    return fit_page.fit_page(fit, unit=unit, **(what | more))
 
 
 @pytest.fixture(scope="module")
@@ -124,7 +125,7 @@ def test_text_from_outside_is_escaped(page: str, fit: DriverFit) -> None:
 def test_result_comes_first_and_all_is_there(page: str) -> None:
     text = outlined(page).text
     order = [
-        "Lantern", "1 of 3 targets met",
+        "Lantern", "a woofer for", "is below plan",
         "Is it what was meant?", "Why, and what to try next", "compliance is low", "Doubts",
         "some hum", "The curves", "Parameters", "How it was measured", "resistor 10 Ω",
         "in the shed", "Before you measure again", "Tweeters die",
@@ -161,7 +162,7 @@ def test_without_targets_and_rig(fit: DriverFit) -> None:
     assert "Is it what was meant?" not in text
     assert "Why, and what to try next" not in text
     assert "Before you measure again" not in text
-    assert "fs 50.8 Hz, Qts 0.580, Re 6.20 Ω, Vas 17.6 L." in text
+    assert "51 Hz, Qts 0.58, 14 g: a woofer for" in text
 
 
 @pytest.mark.parametrize(
@@ -336,3 +337,26 @@ def test_unknown_form_is_refused_before_anything(name: str, tmp_path: Path) -> N
         forms.check(tmp_path / name)
     assert ".html" in caught.value.remedy
     assert not list(tmp_path.iterdir())
+
+
+AIR = Air(1.2, 344.0)
+
+
+def test_page_tells_what_the_driver_will_do(fit: DriverFit) -> None:
+    """In the flattest closed box f3 is fc: Qtc = 0.707 (Small 1972), fc = 0.707 fs/Qts."""
+    text = outlined(page_of(fit, air=AIR)).text
+    fs, Qts = (fit.parameters[name].value for name in ("fs", "Qts"))
+    told = re.search(r"flattest closed box .*? 3 dB down at ([\d.]+) Hz ± [\d.]+ \(95 %\)", text)
+    assert told and float(told[1]) == pytest.approx(math.sqrt(0.5) * fs / Qts, rel=0.003)
+    assert "air of 1.200 kg/m³ and 344.0 m/s" in text
+    assert "dB re 20 µPa" in text and "excursion" in text
+
+
+def test_without_vas_the_planned_one_stands_in_or_the_way_to_it_is_told(fit: DriverFit) -> None:
+    known = {k: v for k, v in fit.parameters.items() if k not in ("Vas", "Cms", "Mms", "Sd", "Bl")}
+    bare = replace(fit, parameters=known)
+    assert "a known mass on the cone" in outlined(page_of(bare, air=AIR)).text
+    planned = judge(known, [Target("Vas", 18e-3, 16e-3, 20e-3)])
+    text = outlined(page_of(bare, air=AIR, verdicts=planned)).text
+    assert "the planned one stands in" in text
+    assert "flattest" in text and "excursion" not in text.partition("The motion alone")[0]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from cli.driver.headline import headline, next_step, standing
+from cli.report.headline import headline, next_step, standing
 from fit.results.judge import Target, Verdict, judge
 from fit.results.result import DriverFit, Estimate
 from meas.errors import Finding
@@ -47,7 +47,7 @@ def test_what_misses_the_plan_and_why() -> None:
 
 
 def test_every_cause_of_the_diagnosis_is_half_a_sentence() -> None:
-    from cli.driver.headline import _BECAUSE
+    from cli.report.headline import _BECAUSE
     from fit.diagnosis.causes import PHYSICS
 
     assert PHYSICS.keys() <= _BECAUSE.keys()

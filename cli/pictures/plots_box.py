@@ -2,12 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from cli.pictures import marks
-from cli.pictures.plots import COLOURS, DASHES, INK, frequency_axis, new_figure, short_name, style
+from cli.pictures.plots import (
+    COLOURS,
+    DASHES,
+    INK,
+    LEVEL,
+    frequency_axis,
+    new_figure,
+    short_name,
+    style,
+)
 from fit.results.numbers import significant
 from fit.results.result import Z95
 
@@ -38,6 +48,7 @@ def prediction_figure(
     widening: float = 1.0,
     xmax: float | None = None,
     limit_m_s: float | None = None,
+    only: Sequence[str] = ("level", "excursion", "vent", "delay", "impedance"),
     width: float = 7.4,
 ) -> Figure:
     """Level, excursion, air speed in the vent, group delay and impedance over frequency.
@@ -48,23 +59,30 @@ def prediction_figure(
         widening: Factor on 1.96 for the bands.
         xmax: Peak excursion that the driver takes [m].
         limit_m_s: Air speed above which the vent is heard [m/s].
+        only: Which of the panels; what is not known is left out.
+        width: Of the figure [inch].
     """
     reach = Z95 * widening
-    panels: list[tuple[str, Band, float, tuple[float, str] | None]] = [
-        ("level at 1 m, dB", found.level_db, 1.0, None)
+    most = None if xmax is None else (xmax * 1e3, f"what it takes: {xmax * 1e3:.3g} mm")
+    heard = None if limit_m_s is None else (limit_m_s, f"heard above {limit_m_s:.3g} m/s")
+    known: dict[str, tuple[str, Band | None, float, tuple[float, str] | None]] = {
+        "level": (LEVEL, found.level_db, 1.0, None),
+        "excursion": ("excursion\n(peak), mm", found.excursion_m, 1e-3, most),
+        "vent": ("air in vent\n(peak), m/s", found.vent_speed_m_s, 1.0, heard),
+        "delay": ("group delay,\nms", found.group_delay_s, 1e-3, None),
+        "impedance": ("|Z|, Ω", found.magnitude_ohm, 1.0, None),
+    }
+    panels = [
+        (label, band, scale, limit)
+        for label, band, scale, limit in (known[name] for name in only)
+        if band is not None
     ]
-    if found.excursion_m is not None:
-        most = None if xmax is None else (xmax * 1e3, f"what it takes: {xmax * 1e3:.3g} mm")
-        panels.append(("excursion\n(peak), mm", found.excursion_m, 1e-3, most))
-    if found.vent_speed_m_s is not None:
-        heard = None if limit_m_s is None else (limit_m_s, f"heard above {limit_m_s:.3g} m/s")
-        panels.append(("air in vent\n(peak), m/s", found.vent_speed_m_s, 1.0, heard))
-    panels.append(("group delay,\nms", found.group_delay_s, 1e-3, None))
-    panels.append(("|Z|, Ω", found.magnitude_ohm, 1.0, None))
     with style():
         figure = new_figure(width, 1.7 * len(panels) + 1.4)
         ratios = [2.2, *(1.0 for _ in panels[1:])]
-        rows = figure.subplots(len(panels), 1, sharex=True, gridspec_kw={"height_ratios": ratios})
+        rows = figure.subplots(
+            len(panels), 1, sharex=True, squeeze=False, gridspec_kw={"height_ratios": ratios}
+        )[:, 0]
         for index, (axes, (label, band, scale, limit)) in enumerate(zip(rows, panels, strict=True)):
             draw_band(axes, found.frequency_hz, band, scale, index, reach)
             axes.set_ylabel(label)

@@ -13,6 +13,10 @@ if TYPE_CHECKING:
     from fit.uncertainty.advice import Advice
     from meas.errors import Finding
 
+USUAL = frozenset(
+    {"Re", "Le", "fs", "Qms", "Qes", "Qts", "Mms", "Cms", "Bl", "Vas", "Sd", "sensitivity_2v83"}
+)
+"""The values that people use; the others are shown on request."""
 _BECAUSE = {
     "stiff-suspension": "the suspension is stiff",
     "soft-suspension": "the suspension is soft",
@@ -33,6 +37,17 @@ _BECAUSE = {
     "strong-motor-or-mass": "motor or moving mass is off",
 }
 """Causes of the diagnosis by their codes, as half a sentence."""
+
+
+def sentences(
+    fit: DriverFit,
+    verdicts: Sequence[Verdict],
+    causes: Sequence[Finding],
+    advice: Sequence[Advice],
+) -> str:
+    """The result as it begins in the terminal and on its page."""
+    said = headline(fit), standing(verdicts, causes), next_step(causes, advice)
+    return " ".join(filter(None, said))
 
 
 def headline(fit: DriverFit) -> str:
