@@ -16,8 +16,6 @@ from contextlib import redirect_stderr, redirect_stdout
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, NoReturn
 
-import numpy as np
-
 from cli.terminal.progress import WATCHER, level_word
 from meas.errors import FreeairError
 
@@ -31,8 +29,6 @@ if TYPE_CHECKING:
 LOOK_SECONDS = 0.2
 """Between two looks at the growing curve: more than four a second."""
 _CLIPS, _SILENT = 0.999, 0.0005
-_POINTS = 400
-_EXACT = 4
 
 
 class Busy(FreeairError):
@@ -241,45 +237,27 @@ class Desk:
                 job.live.append(f"{said} has heard nothing so far: check its cable.")
 
     def _look(self, job: Job) -> None:
-        """Draw the curve out of what was recorded, again and again."""
-        from meas.takes.growing import growing_curve
+        """Have the curve drawn out of what was recorded, again and again."""
+        from cli.window.growing import Drawing
 
-        seen, found = 0, None
-        while job.status is None:
-            began = time.monotonic()
-            held = self._samples
-            if held is not None and job.rig is not None and len(held[0]) != seen:
-                samples, playing = held
-                seen = len(samples)
-                if playing.stimulus is not None:
-                    rate = playing.sample_rate_hz
-                    found = growing_curve(samples, rate, job.rig, playing.stimulus, found)
-                    if found is not None and found.frequency_hz.size > 1:
-                        job.curve = _packed(found)
+        assert job.rig is not None
+        drawing, seen = Drawing(job.rig), 0
+        try:
+            while job.status is None:
+                began = time.monotonic()
+                held = self._samples
+                if held is not None and len(held[0]) != seen and held[1].stimulus is not None:
+                    seen = len(held[0])
+                    found = drawing.look(*held)
+                    if found is not None:
+                        job.curve = found
                         job.curves += 1
                         self._changed()
-            # Never more than half of a processor, however long the recording has become.
-            spent = time.monotonic() - began
-            time.sleep(max(LOOK_SECONDS - spent, spent, 0.02))
-
-
-def _packed(found: Any) -> dict[str, Any]:
-    """A growing curve for a window: as many points as it can show."""
-    step = max(1, found.frequency_hz.size // _POINTS)
-    size = np.abs(found.impedance_ohm)
-    off = 2 * found.standard_uncertainty_ohm
-
-    def short(values: Any) -> list[float]:
-        return [float(f"{value:.{_EXACT}g}") for value in values[::step]]
-
-    return {
-        "f": [float(f"{value:.6g}") for value in found.frequency_hz[::step]],
-        "z": short(size),
-        "low": short(np.maximum(size - off, 0)),
-        "high": short(size + off),
-        "phase": short(np.degrees(np.angle(found.impedance_ohm))),
-        "at": found.at_hz,
-    }
+                time.sleep(max(LOOK_SECONDS - (time.monotonic() - began), 0.02))
+        except (OSError, EOFError):
+            pass  # the curve is for the eye: the take goes on without it
+        finally:
+            drawing.close()
 
 
 class _Told(io.StringIO):

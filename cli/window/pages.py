@@ -17,7 +17,7 @@ from starlette.responses import HTMLResponse, JSONResponse, Response, StreamingR
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
-from cli.window import actions, asking, drops, folder, keeping, views, what_if
+from cli.window import actions, asking, folder, keeping, views, what_if
 from cli.window.desk import Busy, Desk
 from cli.window.guard import TooLarge
 from meas.errors import FreeairError, Refused, UsageError
@@ -282,8 +282,8 @@ async def _stop(here: Window, request: Request) -> Response:
 
 async def _drop(here: Window, request: Request) -> Response:
     name = request.query_params.get("name", "")
-    kept = await drops.receive(name, request.stream())
-    return JSONResponse(await run_in_threadpool(drops.look, kept))
+    kept = await keeping.receive(name, request.stream())
+    return JSONResponse(await run_in_threadpool(keeping.look, kept))
 
 
 async def _devices(here: Window, request: Request) -> Response:

@@ -41,12 +41,14 @@ class GrowingCurve:
         standard_uncertainty_ohm: Random part, of the real and of the imaginary part each,
             shape (n,).
         at_hz: Where a sweep is now [Hz]; None between sweeps and for other excitations.
+        lag: How much later than played the recording is, once enough was there to tell [frames].
     """
 
     frequency_hz: FloatArray
     impedance_ohm: ComplexArray
     standard_uncertainty_ohm: FloatArray
     at_hz: float | None
+    lag: int | None = None
 
 
 def growing_curve(
@@ -64,17 +66,35 @@ def growing_curve(
         rig: The bench; its calibration is applied.
         stimulus: What is being played.
         earlier: Curve of a look before. While a later sweep is on its way, what that one has not
-            passed is taken from here; without it the sweeps before are estimated again.
+            passed is taken from here; without it the sweeps before are estimated again, and the
+            lag is looked for again.
 
     Returns:
         The curve; None while there is nothing to tell, and where the series resistor is unknown.
     """
     if rig.wiring.series_resistor_ohm is None or not samples.size:
         return None
-    part = samples[: round(_SEARCHED_SECONDS * sample_rate_hz)]
-    if not np.ptp(part[:, 0]):
-        return None
-    lag = lag_frames(stimulus.samples[: len(part)], part[:, 0], sample_rate_hz)
+    searched = round(_SEARCHED_SECONDS * sample_rate_hz)
+    lag = earlier.lag if earlier is not None else None
+    if lag is None:
+        part = samples[:searched]
+        if not np.ptp(part[:, 0]):
+            return None
+        lag = lag_frames(stimulus.samples[: len(part)], part[:, 0], sample_rate_hz)
+    found = _drawn(samples, sample_rate_hz, rig, stimulus, lag, earlier)
+    if found is None or len(samples) < searched:
+        return found
+    return replace(found, lag=lag)
+
+
+def _drawn(
+    samples: NDArray[np.float32],
+    sample_rate_hz: int,
+    rig: Rig,
+    stimulus: Stimulus,
+    lag: int,
+    earlier: GrowingCurve | None,
+) -> GrowingCurve | None:
     at_hz = None
     if stimulus.periodic is not None or stimulus.tones:
         found = _of_repeated(samples, sample_rate_hz, stimulus, lag)

@@ -44,14 +44,16 @@ def series(folder: Path) -> list[Path]:
     return sorted(folder.iterdir())
 
 
+NAMES = ("fit", "compare", "box", "filter", "coil", "limits", "judge", "summary", "pairs")
+
+
 def written(folder: Path) -> dict[str, Path]:
     """Name to page.
 
     Args:
         folder: An empty one.
     """
-    names = ("fit", "compare", "box", "filter", "coil", "limits", "judge", "summary", "pairs")
-    pages = {name: folder / f"{name}.html" for name in names}
+    pages = {name: folder / f"{name}.html" for name in NAMES}
     takes = bench(folder, "Lantern", "--woofer")
     targets = folder / "targets.toml"
     targets.write_text(
