@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
-from contextlib import contextmanager
-from typing import TYPE_CHECKING, Any
+from collections.abc import Callable, Iterator
+from concurrent.futures import Future
+from contextlib import contextmanager, suppress
+from threading import Thread
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from cli.refit.workers import WorkerDied
 from meas.errors import UsageError
@@ -13,7 +14,10 @@ from meas.errors import UsageError
 if TYPE_CHECKING:
     from cli.refit.job import Job, Outcome
 
-_ANSWER_SECONDS = 10
+T = TypeVar("T")
+
+_ANSWER_SECONDS = 10.0
+_ASKED_EVERY_SECONDS = 60.0  # whether it is there still, while a fit takes its time
 
 
 @contextmanager
@@ -32,42 +36,35 @@ def cluster(address: str) -> Iterator[Cluster]:
             remedy="Install it beside freeair: uv tool install 'freeair[cluster]'.",
         ) from error
     try:
-        client = Client(address, timeout=_ANSWER_SECONDS)
-    except (OSError, ValueError, TimeoutError) as error:
+        client = _answered(lambda: Client(address, timeout=_ANSWER_SECONDS))
+    except Exception as error:  # whatever the library makes of what another server says
         raise UsageError(
             f"no dask scheduler answers at '{address}'",
             where="--scheduler",
             remedy="Start one with 'dask scheduler', workers with 'dask worker ADDRESS', and give "
             "the address that it prints, such as tcp://bench-pc:8786.",
         ) from error
-    with client:
-        workers = sum(client.ncores().values())
-        if not workers:
-            raise UsageError(
-                "the dask scheduler has no workers",
-                where=f"--scheduler {address}",
-                remedy="Start some with 'dask worker ADDRESS' where the archive can be seen too.",
-            )
-        with ThreadPoolExecutor(workers) as threads:
-            try:
-                yield Cluster(client, address, threads, workers)
-            finally:
-                threads.shutdown(wait=False, cancel_futures=True)
-                client.close()  # ends the waiting of all threads
+    try:
+        yield Cluster(client, address)
+    finally:
+        with suppress(OSError):  # one that says nothing, not even goodbye
+            _answered(client.close)
 
 
 class Cluster:
-    """As many jobs at once as the scheduler's workers have threads."""
+    """As many jobs at once as the scheduler's workers have threads.
 
-    def __init__(
-        self, client: Any, address: str, threads: ThreadPoolExecutor, workers: int
-    ) -> None:
-        self.workers = workers
-        self._client, self._address, self._threads = client, address, threads
+    Raises:
+        UsageError: If there are none.
+    """
+
+    def __init__(self, client: Any, address: str) -> None:
+        self._client, self._address = client, address
+        self.workers = self._working()
 
     def submit(self, job: Job) -> Future[Outcome]:
         """Begin a job; its result raises `WorkerDied` where the worker did, again and again."""
-        return self._threads.submit(self._run, job)
+        return _begun(lambda: self._run(job))
 
     def _run(self, job: Job) -> Outcome:
         from asyncio import CancelledError as Cancelled
@@ -78,13 +75,56 @@ class Cluster:
         from cli.refit.job import fit_state
 
         try:
-            outcome: Outcome = self._client.submit(fit_state, job, pure=False).result()
+            fit = self._client.submit(fit_state, job, pure=False)
+            while True:
+                with suppress(TimeoutError):
+                    outcome: Outcome = fit.result(timeout=_ASKED_EVERY_SECONDS)
+                    return outcome
+                self._working()
         except KilledWorker as error:
             raise WorkerDied from error
         except (CancelledError, Cancelled, OSError) as error:
+            raise self._gone("has gone away") from error
+
+    def _working(self) -> int:
+        try:
+            workers = sum(_answered(self._client.ncores).values())
+        except OSError as error:
+            raise self._gone("says nothing any more") from error
+        if not workers:
             raise UsageError(
-                "the dask scheduler has gone away",
+                "the dask scheduler has no workers",
                 where=f"--scheduler {self._address}",
-                remedy="What was fitted is kept. Start the scheduler and the same command again.",
-            ) from error
-        return outcome
+                remedy="Start some with 'dask worker ADDRESS' where the archive can be seen too.",
+            )
+        return workers
+
+    def _gone(self, what: str) -> UsageError:
+        return UsageError(
+            f"the dask scheduler {what}",
+            where=f"--scheduler {self._address}",
+            remedy="What was fitted is kept. Start the scheduler and the same command again.",
+        )
+
+
+def _answered(ask: Callable[[], T]) -> T:
+    """What the library returns or raises; it waits without end for whoever is silent.
+
+    Raises:
+        TimeoutError: If nothing has come back in time.
+    """
+    return _begun(ask).result(_ANSWER_SECONDS)
+
+
+def _begun(act: Callable[[], T]) -> Future[T]:
+    """Something done in a thread that the end of the program does not wait for."""
+    done: Future[T] = Future()
+
+    def run() -> None:
+        try:
+            done.set_result(act())
+        except BaseException as error:
+            done.set_exception(error)
+
+    Thread(target=run, daemon=True).start()
+    return done

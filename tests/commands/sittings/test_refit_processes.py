@@ -6,18 +6,15 @@ import json
 import os
 import re
 import signal
-import subprocess
 import sys
 import time
-from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import driver_bench
 import pytest
 from made_archive import MASS_KG, unit_of, write_table
-from program import ROOT, freeair, kept, wait_for
+from program import dask, freeair, kept, started, wait_for
 
 FITS = 6
 
@@ -59,22 +56,6 @@ class Result:
 def words(archive: Path, out: Path, *more: str) -> list[str]:
     return [sys.executable, "-m", "cli.main", "refit", str(archive), "--out", str(out), "--json",
             *more]  # fmt: skip
-
-
-@contextmanager
-def started(command: list[str]) -> Iterator[subprocess.Popen[str]]:
-    """A process with a group of its own, of which nothing is left behind."""
-    path = os.pathsep.join(filter(None, [str(ROOT), os.environ.get("PYTHONPATH")]))
-    process = subprocess.Popen(
-        command, env={**os.environ, "PYTHONPATH": path}, cwd=ROOT, start_new_session=True,
-        stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
-    )  # fmt: skip
-    try:
-        yield process
-    finally:
-        with suppress(ProcessLookupError):
-            os.killpg(process.pid, signal.SIGKILL)
-        process.communicate()
 
 
 def made_anew(stderr: str) -> int:
@@ -169,37 +150,18 @@ def test_on_a_dask_scheduler_whose_worker_is_killed(
 ) -> None:
     """A real scheduler and two worker processes; one of them gets SIGKILL in mid-run."""
     pytest.importorskip("distributed")
-    dask = [sys.executable, "-m", "dask"]
-    where = tmp_path / "scheduler.json"
     out = tmp_path / "out"
-    worker = [*dask, "worker", "--scheduler-file", str(where), "--nthreads", "1", "--no-nanny",
-              "--no-dashboard", "--local-directory", str(tmp_path)]  # fmt: skip
-    scheduler = [*dask, "scheduler", "--host", "127.0.0.1", "--port", "0", "--no-dashboard",
-                 "--scheduler-file", str(where)]  # fmt: skip
-    with started(scheduler), started(worker) as first, started(worker):
-        wait_for(where.is_file)
-        address = json.loads(where.read_text())["address"]
-        wait_for(lambda: len(answering(address)) == 2)
-        with started(words(archive, out, "--scheduler", address)) as process:
-            wait_for(lambda: kept(out) >= 2)
-            os.kill(first.pid, signal.SIGKILL)
-            stdout, said = process.communicate(timeout=120)
-            assert process.returncode == 0, said
-        assert len(answering(address)) == 1
+    with (
+        dask(tmp_path, 2) as there,
+        started(words(archive, out, "--scheduler", there.address)) as process,
+    ):
+        wait_for(lambda: kept(out) >= 2)
+        os.kill(there.workers[0], signal.SIGKILL)
+        stdout, said = process.communicate(timeout=120)
+        assert process.returncode == 0, said
+        assert there.answering() == 1
     assert "2 at once" in said
     assert Result(stdout, out) == whole
-
-
-def answering(address: str) -> dict[str, int]:
-    """Workers of a scheduler, asked from a process of its own: a client leaves threads."""
-    code = (
-        "import sys, json, distributed; c = distributed.Client(sys.argv[1], timeout=10);"
-        "print(json.dumps(c.ncores())); c.close()"
-    )
-    done = subprocess.run(
-        [sys.executable, "-c", code, address], capture_output=True, text=True, check=True
-    )
-    return json.loads(done.stdout)
 
 
 def test_one_that_stands_still_is_not_waited_for(

@@ -8,8 +8,9 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager, suppress
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import AbstractContextManager, ExitStack, contextmanager, suppress
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -49,14 +50,21 @@ def freeair(
 _PROGRAM = "from cli.main import main; raise SystemExit(main())"
 
 
-@contextmanager
 def begun(
     *words: str | Path, environment: Mapping[str, str] | None = None, cwd: Path | None = None
-) -> Iterator[subprocess.Popen[str]]:
+) -> AbstractContextManager[subprocess.Popen[str]]:
     """A command in a group of its own, still running; nothing of its group is left behind."""
+    command = [sys.executable, "-P", "-c", _PROGRAM, *map(str, words)]
+    return started(command, environment={"NO_COLOR": "1", **(environment or {})}, cwd=cwd)
+
+
+@contextmanager
+def started(
+    command: Sequence[str], environment: Mapping[str, str] | None = None, cwd: Path | None = ROOT
+) -> Iterator[subprocess.Popen[str]]:
+    """A process with a group of its own, of which nothing is left behind."""
     process = subprocess.Popen(
-        [sys.executable, "-P", "-c", _PROGRAM, *map(str, words)],
-        env={**os.environ, "PYTHONPATH": str(ROOT), "NO_COLOR": "1", **(environment or {})},
+        command, env={**os.environ, "PYTHONPATH": str(ROOT), **(environment or {})},
         stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
         text=True, encoding="utf-8", cwd=cwd, start_new_session=True,
     )  # fmt: skip
@@ -66,6 +74,44 @@ def begun(
         with suppress(ProcessLookupError):
             os.killpg(process.pid, signal.SIGKILL)
         process.communicate()
+
+
+@contextmanager
+def dask(folder: Path, workers: int) -> Iterator[Dask]:
+    """A scheduler and workers of one thread each, without anybody who starts them anew."""
+    command = [sys.executable, "-m", "dask"]
+    where = folder / "scheduler.json"
+    scheduler = [*command, "scheduler", "--host", "127.0.0.1", "--port", "0", "--no-dashboard",
+                 "--scheduler-file", str(where)]  # fmt: skip
+    worker = [*command, "worker", "--scheduler-file", str(where), "--nthreads", "1", "--no-nanny",
+              "--no-dashboard", "--local-directory", str(folder)]  # fmt: skip
+    with ExitStack() as stack:
+        ran = stack.enter_context(started(scheduler))
+        at_work = [stack.enter_context(started(worker)) for _ in range(workers)]
+        wait_for(where.is_file)
+        made = Dask(json.loads(where.read_text())["address"], ran.pid, [w.pid for w in at_work])
+        wait_for(lambda: made.answering() == workers)
+        yield made
+
+
+@dataclass(frozen=True)
+class Dask:
+    """Where the scheduler is, and the processes."""
+
+    address: str
+    scheduler: int
+    workers: list[int]
+
+    def answering(self) -> int:
+        """How many workers there are, asked from a process of its own: clients leave threads."""
+        code = (
+            "import sys, distributed; c = distributed.Client(sys.argv[1], timeout=10);"
+            "print(len(c.ncores())); c.close()"
+        )
+        done = subprocess.run(
+            [sys.executable, "-c", code, self.address], capture_output=True, text=True, check=True
+        )
+        return int(done.stdout)
 
 
 def wait_for(condition: Callable[[], bool], seconds: float = 60.0) -> None:
