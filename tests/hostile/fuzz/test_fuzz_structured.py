@@ -1,6 +1,6 @@
 """Well-formed files with wrong things in them: one node of a good document replaced, moved, lost.
 
-Bytes at random rarely get past the parser (`tests/hostile/test_fuzz_coverage_guided.py` does that
+Bytes at random rarely get past the parser (`test_fuzz_coverage_guided.py` does that
 part); here every file is valid JSON, and what stands in it is not.
 """
 

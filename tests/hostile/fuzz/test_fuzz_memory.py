@@ -21,13 +21,13 @@ import soundfile
 
 from meas.errors import UnreadableInput
 
-ROOT = Path(__file__).resolve().parents[2]
+ROOT = Path(__file__).resolve().parents[3]
 LIMIT_BYTES = 2_500_000_000
 
 # Imports once, then one process for each file: split off, limited, ended.
 _RUN = """
 import json, os, resource, sys, time
-sys.path[:0] = [{root!r}, {root!r} + "/tests/hostile"]
+sys.path[:0] = [{root!r}, {root!r} + "/tests/hostile/fuzz"]
 from test_fuzz_memory import CASES, LIMIT_BYTES, readers
 from pathlib import Path
 import meas.takes.take, meas.audio.recording, soundfile
