@@ -8,8 +8,8 @@ From the repository's root, in the environment of the tests. A run starts from f
 code, mutates them, keeps what reaches new code, and stops at the first input on which a reader
 raises anything but our own errors, warns, takes more than 20 s or more than 2 GB. The input is
 then written to crash-* in the working folder; give it as last argument to see the fault again.
-`tests/hostile/fuzz/test_fuzz_coverage_guided.py` gives every reader a fixed number of inputs and a fixed
-seed.
+`tests/hostile/fuzz/test_fuzz_coverage_guided.py` gives every reader a fixed number of inputs and a
+fixed seed.
 """
 
 from __future__ import annotations
