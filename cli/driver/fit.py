@@ -263,6 +263,7 @@ def _write(
 
     from fit.results import store
     from fit.uncertainty import advice as improve
+    from fit.uncertainty.multimeter import NOT_VISIBLE
     from meas.files.writing import write_text
 
     document = store.to_json(
@@ -273,6 +274,8 @@ def _write(
         warnings=gathered.findings,
     )
     document["improvements"] = improve.to_json(advice)
+    unseen = [] if words.measured_re else [NOT_VISIBLE]
+    document["not_visible"] = [one.as_json() for one in unseen]
     if profiles:
         document["profile"] = profile_words.to_json(profiles, fitted.parameters)
     text = json.dumps(document, ensure_ascii=False, allow_nan=False)
@@ -301,6 +304,8 @@ def _write(
             fitted, gathered.unit, verdicts, findings, gathered.findings, advice, profiles,
             everything=everything,
         )  # fmt: skip
+        for one in unseen:
+            show.note(show.sentence(one.text))
     for name, path in (("Fit", save), ("Report", report)):
         if path is not None:
             (show.note if as_json else show.line)(f"{name}: {path}")

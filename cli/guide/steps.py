@@ -206,8 +206,20 @@ def _file(text: str) -> None:
 
 _BESIDE = (
     Question(
+        "How was its frame held?",
+        "It moves against the cone, which lifts the resonance; the better it is held, the less.",
+        "--held",
+        default="magnet-down",
+        options={
+            "clamped": "to something heavy",
+            "magnet-down": "on its magnet, on a table",
+            "hand": "in a hand",
+        },
+    ),
+    Question(
         "Coil resistance by multimeter",
-        "Less the resistance of its leads, such as 5.9ohm. It guards against a wrong resistor.",
+        "Less the resistance of its leads, such as 5.9ohm. Nothing else shows a wrong resistor, or "
+        "one forgotten across the driver.",
         "--measured-re",
         default="",
         check=lambda text: values.resistance(text, "resistance"),

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from cli.report.fit_page import Origin
 from cli.terminal.version import program_version
+from fit.uncertainty.multimeter import NOT_VISIBLE
 
 if TYPE_CHECKING:
     from cli.sources.takes_and_tables import Gathered
@@ -110,7 +111,7 @@ def _stated(words: SessionWords) -> list[tuple[str, str]]:
     named = (
         ("Cone diameter", words.diameter),
         ("Cone area", words.area),
-        ("Coil resistance by multimeter", words.measured_re),
+        ("Coil resistance by multimeter", words.measured_re or f"not given. {NOT_VISIBLE.text}"),
         ("Moving parts, weighed", words.moving_parts),
         ("Tolerance of the tables' ohms", words.table_tolerance),
         ("Air temperature", words.air_temperature or "not given: 20 °C ± 8 K taken"),

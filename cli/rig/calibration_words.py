@@ -11,9 +11,7 @@ if TYPE_CHECKING:
 
 # The driver that costs are stated for: its coil and its peak. Sizes that most woofers are near.
 COIL_OHM, PEAK_OHM = 6.0, 40.0
-# A line input that loads, and inputs that hear each other (common practice, no source).
-_LINE_INPUT_OHM = 10e3
-_CROSSTALK = 1e-3
+_LINE_INPUT_OHM = 10e3  # common practice, no source
 
 PLACE: Mapping[str, str] = {
     "same-node": "+ driver −",
@@ -109,19 +107,16 @@ def _channels(rig: Rig, calibration: Calibration | None) -> list[str]:
 def _ends(rig: Rig, calibration: Calibration | None) -> list[str]:
     hot = rig.wiring.resistor_side == "hot"
     found = []
+    heard = ("crosstalk:",)
     if calibration is None or calibration.find("short") is None:
+        also = " and so does what the inputs hear of each other" if hot else ""
         found.append(
-            "short: leads and contacts count as the driver's own resistance: "
-            + _cost(rig, "leads:")
+            f"short: leads and contacts count as the driver's own resistance{also}: "
+            + _cost(rig, "leads:", *(heard if hot else ()))
         )
     if calibration is None or calibration.find("open") is None:
         if not hot:
-            R = rig.wiring.series_resistor_ohm or 0.0
-            percent = 100 * _CROSSTALK * PEAK_OHM / R
-            cost = (
-                f"what the inputs hear of each other (not stated; a thousandth would be "
-                f"{percent:.2g} % at {PEAK_OHM:g} ohm)"
-            )
+            cost = "what the inputs hear of each other: " + _cost(rig, *heard)
         elif rig.wiring.input_resistance_ohm is not None:
             cost = "how much the driver input loads: " + _cost(rig, "input-resistance:")
         else:

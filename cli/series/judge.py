@@ -17,12 +17,13 @@ from cli.series import units
 from cli.series.units import Diameter, Temperature, Tolerance
 from cli.terminal import show
 from cli.terminal.sections import Block, Drawing, Findings, Rows, Section, numbers
-from cli.words.options import AsJson, ByStatus, Report
+from cli.words.options import AsJson, ByStatus, HowHeld, Report
 from meas.errors import Finding, Refused, UsageError
 
 if TYPE_CHECKING:
     from cli.sources.takes_and_tables import Gathered
     from cli.words.session import SessionWords
+    from fit.compare.sitting import Held
     from fit.given.measured import Session
     from fit.results.result import DriverFit
     from fit.series.judge import UnitVerdict
@@ -45,6 +46,7 @@ def judge(
     limits: Annotated[Path, typer.Option(metavar="FILE", help="Made with freeair series limits.")],
     diameter: Diameter = None,
     air_temperature: Temperature = None,
+    held: HowHeld = None,
     table_tolerance: Tolerance = None,
     picture: Annotated[
         Path | None, typer.Option(metavar="FILE.png|svg", help="Draw it among the good ones.")
@@ -85,7 +87,7 @@ def judge(
         from cli.sources import takes_and_tables
 
         gathered = takes_and_tables.gather(unit, (), (), None, table_tolerance)
-        words = units.words(diameter, air_temperature, table_tolerance)
+        words = units.words(diameter, air_temperature, table_tolerance, held)
         seen = _of_takes(gathered, found, words)
     verdict, doubts = _with_signs(seen.verdict, seen.doubts)
     draw = partial(_figure, found, seen, verdict)
@@ -170,23 +172,29 @@ def _of_fit(
 
 def _of_takes(gathered: Gathered, limits: SeriesLimits, words: SessionWords) -> _Seen:
     """Fitted by the model of the limits; by its bare curve where no fit is possible."""
-    session = units.session([gathered], words)
-    quick = _quickly(gathered, session, limits)
+    from cli.words.session import how_held
+    from fit.compare.sitting import of_driver
+
+    session, held = units.session([gathered], words), how_held(words)
+    quick = _quickly(gathered, session, limits, held)
     if quick is not None:
         return quick
     try:
         fitted = units.fitted_by(gathered, session, limits.model, "model of the limits")
     except Refused as refused:
         return _bare(gathered, limits, refused)
-    return _of_fit(gathered.unit, fitted, limits, gathered.findings)
+    return _of_fit(gathered.unit, of_driver(fitted, held, gathered.unit), limits, gathered.findings)
 
 
-def _quickly(gathered: Gathered, session: Session, limits: SeriesLimits) -> _Seen | None:
+def _quickly(
+    gathered: Gathered, session: Session, limits: SeriesLimits, held: Held
+) -> _Seen | None:
     """Fitted from where the reference lies, which takes a hundredth of the time.
 
     Good only where the curve leaves no more over than that of good units does: then it is the fit
     that a long search would have found. None where it has to be searched for.
     """
+    from fit.compare.sitting import of_driver
     from fit.joint import fit_near
 
     free = sum(curve.condition.name == "free-air" for curve in gathered.curves)
@@ -196,7 +204,8 @@ def _quickly(gathered: Gathered, session: Session, limits: SeriesLimits) -> _See
         fitted = fit_near(gathered.curves, session, limits.model, limits.near)
     except (Refused, ValueError):
         return None
-    seen = _of_fit(gathered.unit, fitted, limits, gathered.findings)
+    whole = of_driver(fitted, held, gathered.unit)
+    seen = _of_fit(gathered.unit, whole, limits, gathered.findings)
     departures = seen.verdict.departures
     return seen if departures and all(d.verdict == "inside" for d in departures) else None
 

@@ -15,7 +15,7 @@ from cli.terminal import sections, show
 from cli.terminal.sections import Block, Drawing, Findings, Rows, Section, numbers
 from cli.terminal.tables import Column
 from cli.words import units
-from cli.words.options import AsJson, Report, valued
+from cli.words.options import AsJson, HowHeld, Report, valued
 from cli.words.values import Value
 from meas.errors import UsageError
 
@@ -46,6 +46,7 @@ def limits(
     model: Model = None,
     diameter: Diameter = None,
     air_temperature: Temperature = None,
+    held: HowHeld = None,
     table_tolerance: Tolerance = None,
     report: Report = None,
     as_json: AsJson = False,
@@ -67,12 +68,12 @@ def limits(
 
     refuse_existing(save)
     forms.check(report)
-    held = _share(coverage, "--coverage", series_limits.COVERAGE)
+    share = _share(coverage, "--coverage", series_limits.COVERAGE)
     sure = _share(confidence, "--confidence", series_limits.CONFIDENCE)
-    words = series_units.words(diameter, air_temperature, table_tolerance)
+    words = series_units.words(diameter, air_temperature, table_tolerance, held)
     read = series_units.read(units, words, model)
     named = series_units.told_apart(read)
-    found = series_limits.derive(named, coverage=held, confidence=sure)
+    found = series_limits.derive(named, coverage=share, confidence=sure)
     found = replace(found, findings=(*found.findings, *reference_units(named, found)))
     limits_file.write(save, found)
     told = _sections(found)

@@ -10,7 +10,7 @@ from cli.series.units import Diameter, Model, Temperature, Tolerance, Units
 from cli.terminal import show
 from cli.terminal.sections import Block, Listed, Rows, Section, numbers
 from cli.terminal.tables import Column
-from cli.words.options import AsJson, Report
+from cli.words.options import AsJson, HowHeld, Report
 
 if TYPE_CHECKING:
     from fit.compare.matching import Alternative, Matching
@@ -21,6 +21,7 @@ def pairs(
     model: Model = None,
     diameter: Diameter = None,
     air_temperature: Temperature = None,
+    held: HowHeld = None,
     table_tolerance: Tolerance = None,
     report: Report = None,
     as_json: AsJson = False,
@@ -41,7 +42,7 @@ def pairs(
 
     forms.check(report)
 
-    words = series_units.words(diameter, air_temperature, table_tolerance)
+    words = series_units.words(diameter, air_temperature, table_tolerance, held)
     read = series_units.read(units, words, model)
     with working("matching"):
         found = match(series_units.told_apart(read))

@@ -15,7 +15,7 @@ from cli.series.units import Diameter, Model, Temperature, Tolerance, Units
 from cli.terminal import show
 from cli.terminal.sections import Drawing, Listed, Rows, Section, numbers
 from cli.terminal.tables import Column
-from cli.words.options import AsJson, Report
+from cli.words.options import AsJson, HowHeld, Report
 
 if TYPE_CHECKING:
     from cli.series.units import Unit
@@ -32,6 +32,7 @@ def summary(
     model: Model = None,
     diameter: Diameter = None,
     air_temperature: Temperature = None,
+    held: HowHeld = None,
     table_tolerance: Tolerance = None,
     report: Report = None,
     as_json: AsJson = False,
@@ -56,7 +57,7 @@ def summary(
         meant = limits_file.read(limits)
         model = model or meant.model
         bounds = {one.parameter: (one.lower, one.upper) for one in meant.limits if one.judged}
-    words = series_units.words(diameter, air_temperature, table_tolerance)
+    words = series_units.words(diameter, air_temperature, table_tolerance, held)
     read = series_units.read(units, words, model)
     found = summarise(series_units.told_apart(read), bounds)
     timed = series_units.in_order_of_time(read)

@@ -81,6 +81,9 @@ def read(texts: Sequence[str], words: SessionWords, model: str | None) -> list[U
         UnreadableInput: If something cannot be read.
         Refused: If a take supports no fit; it is named.
     """
+    from cli.words import session as sessions
+    from fit.compare.sitting import of_driver
+
     saved, gathered = _sorted_out(texts, words.table_tolerance)
     names = [*(unit.name for unit in saved), *(one.unit for one in gathered)]
     double = [name for name, count in Counter(names).items() if count > 1]
@@ -90,6 +93,8 @@ def read(texts: Sequence[str], words: SessionWords, model: str | None) -> list[U
             remedy="Give each unit once: all its takes, or one saved fit of them.",
         )
     wanted = model or _most([unit.fit.model for unit in saved])
+    if gathered or words.held is not None:
+        held = sessions.how_held(words)
     sitting = session(gathered, words)
     fitted = [
         (one, fitted_by(one, sitting, wanted or "auto")) for one in _watched(gathered, "fitting")
@@ -102,7 +107,9 @@ def read(texts: Sequence[str], words: SessionWords, model: str | None) -> list[U
             (one, fit if fit.model == common else fitted_by(one, sitting, common))
             for one, fit in fitted
         ]
-    units = saved + [Unit(one.unit, fit, _made_at(one)) for one, fit in fitted]
+    units = saved + [
+        Unit(one.unit, of_driver(fit, held, one.unit), _made_at(one)) for one, fit in fitted
+    ]
     if all(unit.made_at for unit in units):
         units.sort(key=lambda unit: unit.made_at)
     return units
@@ -137,14 +144,18 @@ def fitted_by(
 
 
 def words(
-    diameter: str | None, air_temperature: str | None, table_tolerance: str | None
+    diameter: str | None,
+    air_temperature: str | None,
+    table_tolerance: str | None,
+    held: str | None,
 ) -> SessionWords:
     """What else was measured, as written; it holds for all units."""
     from cli.words.session import SessionWords
 
     return SessionWords(
-        diameter=diameter, air_temperature=air_temperature, table_tolerance=table_tolerance
-    )
+        diameter=diameter, air_temperature=air_temperature, table_tolerance=table_tolerance,
+        held=held,
+    )  # fmt: skip
 
 
 def session(gathered: Sequence[Gathered], words: SessionWords) -> Session:

@@ -11,7 +11,7 @@ from fit.results.result import DriverFit
 from fit.results.scaling import Exponents, exponents
 
 REPEATABILITY: Mapping[str, tuple[float, str]] = {
-    "Cms": (0.01, "suspension stiffness 1 % (rest, temperature, creep)"),
+    "Cms": (0.01, "suspension stiffness 1 % (rest, temperature, creep, excursion)"),
     "Rms": (0.015, "mechanical loss 1.5 %"),
     "Mms": (0.003, "moving mass as clamped 0.3 %"),
     "Re": (0.0023, "coil temperature within 1 K either way"),

@@ -11,6 +11,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from fit.results.error_sources import ASSUMED
 from fit.results.judge import Word, decide
 from fit.results.result import DECIBEL, Z95, DriverFit, Estimate, from_logarithm, logarithm
 from fit.results.shares import shares
@@ -225,7 +226,8 @@ def _judged(limit: Limit, estimate: Estimate | None, fit: DriverFit) -> Judged:
 def _every_error(estimate: Estimate, causes: Mapping[str, float]) -> dict[str, float]:
     """All errors of the bench, and repeatability: for a limit on the true value."""
     repeats = {k: v for k, v in causes.items() if k.startswith("how well")}
-    whole = math.hypot(*estimate.logarithmic_effects.values())
+    effects = estimate.logarithmic_effects
+    whole = math.hypot(*(part for s, part in effects.items() if not s.startswith(ASSUMED)))
     return {"errors of the bench": estimate.widening * whole, **repeats}
 
 

@@ -2,18 +2,19 @@
 
 Units measured alike share the errors of their bench: the series resistor moves all of them by
 the same amount and can neither spread them nor set one apart. The misfit of the coil model is
-shared as well, as far as all units show it alike.
+shared as well, as far as all units show it alike, and so is the motion of a frame: units of one
+design, held alike, have frame and cone of the same masses.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from fit.compare.repeatability import assumed_effects
 from fit.driver.elements.quantity import Quantity
-from fit.results.error_sources import part_of, shared_sources, variance
+from fit.results.error_sources import ASSUMED, HELD, part_of, shared_sources, variance
 from fit.results.quantities import QUANTITIES
 from fit.results.result import DriverFit, Estimate
 
@@ -41,11 +42,22 @@ _CMES_POWERS = {"Qes": 1.0, "fs": -1.0, "Re": -1.0}
 def quantities(fit: DriverFit) -> dict[str, Estimate]:
     """Collect the estimates of all quantities of a series by symbol, Cmes included."""
     known = fit.parameters
-    found = {name: known[name] for name in NAMES if name in known}
+    found = {name: _of_design(known[name]) for name in NAMES if name in known}
     if _CMES_POWERS.keys() <= known.keys():
         powers = ((known[symbol], power) for symbol, power in _CMES_POWERS.items())
-        found[CMES] = Estimate.product(powers, "F", 1 / (2 * math.pi))
+        found[CMES] = _of_design(Estimate.product(powers, "F", 1 / (2 * math.pi)))
     return found
+
+
+def _of_design(estimate: Estimate) -> Estimate:
+    """The motion of the frame as an error of all units of the design that are held alike."""
+    contributions = {
+        f"{HELD}{source.removeprefix(HELD).partition(':')[0]}:"
+        if source.startswith(HELD)
+        else source: part
+        for source, part in estimate.contributions.items()
+    }
+    return replace(estimate, contributions=contributions)
 
 
 @dataclass(frozen=True)
@@ -82,7 +94,8 @@ def apart(symbol: str, estimate: Estimate, fit: DriverFit, shared: Common) -> di
     plain = [
         part
         for source, part in effects.items()
-        if source not in shared.effects and not source.startswith((_MODEL, _REPEATED))
+        if source not in shared.effects
+        and not source.startswith((_MODEL, _REPEATED, ASSUMED))  # both are in the last one
     ]
     plain += [effects.get(s, 0.0) - mean for s, mean in shared.effects.items()]
     beyond = max(0.0, part_of(effects, _MODEL) ** 2 - shared.model**2)

@@ -61,11 +61,17 @@ _DIAMETER_M = 0.3e-3
 # All common practice, no source: what each tool promises in patient hands.
 STEPS: tuple[Step, ...] = (
     Step(
-        ("mismatch-gain:", "mismatch-delay:", "input-resistance:"),
+        ("mismatch-", "input-resistance:"),
         1,
         "calibrate the bench (freeair rig calibrate)",
         part=0.1,
         tempting=1,
+    ),
+    Step(
+        ("leads:", "crosstalk:"),
+        1,
+        "measure what the bench reads of a short (freeair rig calibrate --standard short)",
+        part=0.1,
     ),
     Step(
         ("air-pressure",),

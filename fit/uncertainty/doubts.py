@@ -15,6 +15,7 @@ from fit.problem.reported import Extremes, derived
 from fit.problem.settle import Settled
 from fit.results.result import Estimate
 from fit.search.choose import BETTER
+from fit.uncertainty import multimeter
 from fit.uncertainty.rivals import Rival
 from meas.curve import FloatArray
 from meas.errors import Finding, Refused
@@ -228,7 +229,7 @@ def about(
             *_leak(problem, theta, index),
         )
     ]
-    found += _multimeter(problem, theta)
+    found += multimeter.against_bench(problem, theta)
     found += _masses(problem, theta)
     found += _areas(estimates)
     fs = estimates["fs"].value
@@ -330,42 +331,6 @@ def _leak(problem: Problem, theta: FloatArray, index: int) -> list[Finding]:
         f"{factor:.1f}. {_LEAK}"
     )
     return [Finding("leaky-box", text, refuses=factor >= LEAK_REFUSES)]
-
-
-def _multimeter(problem: Problem, theta: FloatArray) -> list[Finding]:
-    """Compare the multimeter with the bench, by the standardised residual of its row."""
-    meter = problem.session.measured_re
-    if meter is None:
-        return []
-    rows = next(r for r in problem.rows if r.source == meter.source)
-    jacobian = problem.jacobian(theta)
-    row = jacobian[rows.first]
-    reach = row @ covariance(jacobian)
-    leverage = float(reach @ row)
-    residual = float(problem.residual(theta)[rows.first])
-    propagated = sum(
-        float(reach @ (jacobian.T @ effect)) ** 2
-        for effect in problem.shape_error_effects(theta).values()
-    )
-    tension = residual / math.sqrt(max(1 - leverage, 1e-9) + propagated)
-    if abs(tension) < 2.5:
-        return []
-    # Without the multimeter's pull the bench would have said:
-    bench = meter.value * math.exp(
-        residual / max(1 - leverage, 1e-9) * meter.standard_uncertainty / meter.value
-    )
-    return [
-        Finding(
-            "unknown-resistor",
-            f"the multimeter says {meter.value:.4g} ohm for the coil, the bench {bench:.4g} ohm: "
-            f"{abs(tension):.1f} times the uncertainty of both",
-            refuses=abs(tension) > 4,
-            next_step=(
-                "Measure the series resistor, take the leads of the meter off the reading, and "
-                "check the rig file"
-            ),
-        )
-    ]
 
 
 def _masses(problem: Problem, theta: FloatArray) -> list[Finding]:

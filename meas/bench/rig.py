@@ -260,10 +260,14 @@ class Assumptions(_Table):
 
     mismatch_percent: float = Field(default=3.0, ge=0, le=100, description="channels, uncalibrated")
     mismatch_delay_samples: float = Field(default=1.0, ge=0, le=1e4, description="uncalibrated")
-    calibrated_mismatch_percent: float = Field(default=0.05, ge=0, le=100, description="left over")
+    coupling_hz: float = Field(default=0.3, ge=0, le=1e3, description="high-pass, uncalibrated")
+    calibrated_mismatch_percent: float = Field(default=0.2, ge=0, le=100, description="left over")
     calibrated_delay_samples: float = Field(default=0.002, ge=0, le=1e4, description="left over")
     lead_ohm: float = Field(
         default=0.02, ge=0, description="leads and contacts to the driver, without a short"
+    )
+    crosstalk_percent: float = Field(
+        default=0.1, ge=0, le=100, description="source into driver input, without a short"
     )
     calibration_days: float = Field(
         default=90.0, gt=0, le=1e5, description="until it counts as old"

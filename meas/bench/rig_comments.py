@@ -87,11 +87,18 @@ COMMENTS: Mapping[str, Sequence[str]] = {
     ),
     "assumptions.mismatch_percent": ("Gain of the two inputs against each other, uncalibrated.",),
     "assumptions.mismatch_delay_samples": ("Delay of one input against the other, uncalibrated.",),
-    "assumptions.calibrated_mismatch_percent": ("What calibration leaves of both.",),
+    "assumptions.coupling_hz": ("Corners of their couplings against each other, uncalibrated.",),
+    "assumptions.calibrated_mismatch_percent": (
+        "What calibration leaves of both: gains move with warmth and a touched knob.",
+    ),
     "assumptions.calibrated_delay_samples": (),
     "assumptions.lead_ohm": (
         "Resistance of leads and contacts between the inputs' node and the driver, as long as",
-        "no short has been measured.",
+        "no short has been measured; as much in the contacts of the resistor.",
+    ),
+    "assumptions.crosstalk_percent": (
+        "Source heard by the driver input, as long as nothing measured it: the short standard",
+        "does (with the resistor on the ground side the open one).",
     ),
     "assumptions.calibration_days": ("A calibration older than this is used with a caution.",),
     "substitution": (

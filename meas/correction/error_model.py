@@ -79,6 +79,7 @@ class Known:
         node_spread: Standard uncertainty of ``node`` as an error of the model, shape (n,).
         lead_ohm: Leads and contacts before the driver.
         lead_spread_ohm: Standard uncertainty of it.
+        crosstalk: Source heard by the driver input where it should read nothing, re the source.
         open: As measured, shape (n,); None when it was not.
         short: As measured, shape (n,); None when it was not.
         resistors: What the known resistors read, shape (k, n).
@@ -96,6 +97,7 @@ class Known:
     node_spread: FloatArray
     lead_ohm: float
     lead_spread_ohm: float
+    crosstalk: float
     open: ComplexArray | None
     short: ComplexArray | None
     resistors: ComplexArray
@@ -150,6 +152,7 @@ def know(
         node_spread=np.hypot(gain / 100.0, turn) * RECTANGULAR + _LEAST_SPREAD,
         lead_ohm=0.0,
         lead_spread_ohm=assumed.lead_ohm * RECTANGULAR,
+        crosstalk=0.0,
         open=None if found["open"] is None else _at(found["open"], frequency_hz),
         short=None if found["short"] is None else _at(found["short"], frequency_hz),
         resistors=np.array([_at(one, frequency_hz) for one in resistors]),
@@ -263,10 +266,11 @@ def _by_circuit(known: Known) -> ErrorModel:
             scale = R * known.open / known.node
         far = known.node * divided if known.open is None else known.open
         if known.short is None:
-            return ErrorModel(far, far * lead / (scale + lead), scale + lead)
+            near = far * lead / (scale + lead) + known.crosstalk
+            return ErrorModel(far, near, scale + lead)
         # A short reads its leads, short = far lead/(scale + lead), which are thereby measured.
         return ErrorModel(far, known.short, scale * far / (far - known.short))
-    far = np.zeros_like(scale) if known.open is None else known.open
+    far = np.full_like(scale, known.crosstalk) if known.open is None else known.open
     if known.short is None:
         return ErrorModel(far, known.node * scale / (scale + lead), scale + lead)
     if known.node_measured:

@@ -92,6 +92,12 @@ def bench_systematics(
         moved(lambda k, d: replace(k, lead_ohm=k.lead_ohm - d), _STEP_OHM)
         * (assumed.lead_ohm * RECTANGULAR),
     )
+    add(
+        f"crosstalk:{rig.name}",
+        f"source in the driver input up to ±{assumed.crosstalk_percent:g} % (null not measured)",
+        moved(lambda k, d: replace(k, crosstalk=k.crosstalk - d), _STEP)
+        * (assumed.crosstalk_percent / 100.0 * RECTANGULAR),
+    )
     _add_channels(add, moved, impedance_ohm, known, rig, calibration, frequency_hz, sample_rate_hz)
     return tuple(causes)
 
@@ -111,6 +117,13 @@ def _add_resistors(
         f"series resistor {wiring.series_resistor_ohm:g} ohm within ±{percent:g} %",
         moved(lambda k, d: replace(k, resistor_ohm=k.resistor_ohm * (1 + d)), _STEP)
         * (percent / 100.0 * RECTANGULAR),
+    )
+    contact = rig.assumptions.lead_ohm
+    add(
+        f"resistor-contact:{rig.name}",
+        f"contacts of the series resistor up to ±{contact:g} ohm",
+        moved(lambda k, d: replace(k, resistor_ohm=k.resistor_ohm + d), _STEP_OHM)
+        * (contact * RECTANGULAR),
     )
     standards = () if calibration is None else calibration.resistors
     # Several resistors may err each by itself, or together (one reel, one meter), and nobody knows
@@ -179,6 +192,13 @@ def _add_channels(
             f"delay of the two inputs known within ±{delay:.2g} samples ({state})",
             moved(lambda k, d: replace(k, node=k.node * np.exp(-turn * d)), _STEP)
             * (delay * RECTANGULAR),
+        )
+        # A coupling that passes from fc on turns by 1 + j fc/f far above it.
+        add(
+            f"mismatch-coupling:{name}",
+            f"coupling of the two inputs equal within ±{assumed.coupling_hz:g} Hz ({state})",
+            moved(lambda k, d: replace(k, node=k.node * np.exp(-1j * d / frequency_hz)), _STEP)
+            * (assumed.coupling_hz * RECTANGULAR),
         )
     if calibration is None:
         return

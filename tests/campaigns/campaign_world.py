@@ -5,7 +5,11 @@ a person would have goes in: two channels, a rig, masses and boxes as stated. A 
 
 - right when every parameter lies inside its 95 % interval, outside when one does not, and silently
   wrong when one is beyond three half-widths;
+- doubted when it is wrong by more than its interval and a warning names a fault of it;
 - refused, with a reason that names a fault of it or with another.
+
+``--owner`` tells what the owner does beside the takes: nothing, reads the coil by a multimeter, or
+also checks the bench on a known resistor after the takes and adds a second mass (`careful`).
 
 `--sitting` tells what the truth is: of the driver as it is this time (`this`, against the interval
 of this recording alone) or of the driver however often it is mounted (`mean`).
@@ -22,6 +26,7 @@ import numpy as np
 from world import bench as benches
 from world import faults as catalogue
 
+from cli.rig import check as rig_check
 from fit.compare.sitting import of_driver as sitting_of
 from fit.given import in_python
 from fit.joint import fit_driver
@@ -32,7 +37,10 @@ from meas.takes.analysis import analyse
 from meas.takes.standard import measure_standard
 
 JUDGED = ("Re", "fs", "Qms", "Qes", "Qts", "Mms", "Bl", "Vas")
-OUTCOMES = ("right", "outside", "silently wrong", "refused rightly", "refused otherwise")
+OUTCOMES = (
+    "right", "outside", "silently wrong", "doubted", "refused rightly", "refused otherwise"
+)  # fmt: skip
+OWNERS = ("plain", "meter", "careful")
 _THEN = "2026-11-01T10:00:00+00:00"
 _NUMBER_OF_FAULTS = (0.0, 0.6, 0.25, 0.15)
 
@@ -59,14 +67,17 @@ def _rig(bench) -> Rig:
     )
 
 
-def _measured(bench, rng):
+def _calibration(bench, rng):
+    if not bench.calibrated:
+        return None
+    rig = _rig(bench)
+    standard = measure_standard(bench.calibration(rng), bench.rate_told, rig, "default", _THEN)
+    return join(rig, standard)[0]
+
+
+def _measured(bench, rng, calibration):
     """The curves as a fit takes them; a refusal is raised."""
     rig = _rig(bench)
-    calibration = None
-    if bench.calibrated:
-        heard = bench.calibration(rng)
-        standard = measure_standard(heard, bench.rate_told, rig, "default", _THEN)
-        calibration, _ = join(rig, standard)
     curves = []
     for condition in bench.conditions:
         found = analyse(bench.take(condition, rng), bench.rate_told, rig, calibration=calibration)
@@ -81,6 +92,19 @@ def _measured(bench, rng):
         else:
             curves.append(in_python.in_free_air(found.curve))
     return curves
+
+
+def _check(bench, rng, calibration):
+    """What the bench reads of 22 ohm within 0.1 % after the takes, as ``rig check`` judges it."""
+    ohm = 22.0 * (1 + 1e-3 * float(rng.uniform(-1, 1)))
+    found = analyse(
+        bench.check(ohm, rng), bench.rate_told, _rig(bench), kind="part", calibration=calibration
+    )
+    refusing = [finding for finding in found.findings if finding.refuses]
+    if refusing or found.curve is None:
+        raise Refused(refusing, where="check")
+    if not all(band.agrees for band in rig_check.compare(found.curve, 22.0, 0.022)):
+        raise Refused.because("bench-disagrees", "the bench reads a known resistor wrongly")
 
 
 def _session(bench, rng=None):
@@ -105,13 +129,14 @@ def _distance(estimate, truth: float, alone: bool) -> float:
 
 
 def one(
-    seed: int, index: int, only: tuple[str, ...], healthy: bool, sitting: str, meter: bool = False
+    seed: int, index: int, only: tuple[str, ...], healthy: bool, sitting: str, owner: str = "plain"
 ) -> dict:
     bench, rng = drawn(seed, index, only, healthy)
     truth = bench.driver.truth
     if sitting == "mean":
         bench = benches.sitting(bench, rng)
     kind = f"{bench.driver.name} {'own' if bench.drive.both_ways else 'one-way'}"
+    fitting = frozenset().union(*(catalogue.CATALOGUE[name].reasons for name in bench.faults))
     row = {
         "index": index, "driver": kind, "calibrated": bench.calibrated,
         "faults": " ".join(bench.faults), "takes": len(bench.conditions),
@@ -119,13 +144,17 @@ def one(
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
-            curves = _measured(bench, rng)
-            fit = fit_driver(curves, _session(bench, rng if meter else None))
+            if owner == "careful":
+                bench = benches.second_mass(bench, rng)
+            calibration = _calibration(bench, rng)
+            curves = _measured(bench, rng, calibration)
+            if owner == "careful":
+                _check(bench, rng, calibration)
+            fit = fit_driver(curves, _session(bench, None if owner == "plain" else rng))
             # Who holds it by hand knows, and is asked.
             fit = sitting_of(fit, "hand" if "hand-held" in bench.faults else "magnet-down")
     except Refused as refused:
         codes = [reason.code for reason in refused.reasons]
-        fitting = frozenset().union(*(catalogue.CATALOGUE[name].reasons for name in bench.faults))
         named = "refused rightly" if fitting.intersection(codes) else "refused otherwise"
         return row | {"outcome": named, "told": " ".join(codes)}
     away = {
@@ -137,14 +166,16 @@ def one(
     size = abs(away[worst])
     told = sorted({finding.code for finding in fit.warnings})
     outcome = OUTCOMES[0] if size <= 1 else OUTCOMES[1] if size <= 3 else OUTCOMES[2]
+    if size > 1 and fitting.intersection(told):
+        outcome = "doubted"
     return row | {
         "outcome": outcome, "told": " ".join(told), "model": fit.model, "worst": worst,
         "size": size, **{f"away {name}": value for name, value in away.items()},
     }  # fmt: skip
 
 
-def block(seed, only, healthy, sitting, meter, first, last):
-    return [one(seed, index, only, healthy, sitting, meter) for index in range(first, last)]
+def block(seed, only, healthy, sitting, owner, first, last):
+    return [one(seed, index, only, healthy, sitting, owner) for index in range(first, last)]
 
 
 def by_fault(rows):
@@ -172,11 +203,11 @@ def main() -> None:
     parser.add_argument("--healthy", action="store_true", help="no faults at all")
     parser.add_argument("--only", nargs="*", default=(), help="faults to draw from, one a bench")
     parser.add_argument("--sitting", choices=("mean", "this"), default="mean")
-    parser.add_argument("--measured-re", action="store_true", help="the owner has a multimeter")
+    parser.add_argument("--owner", choices=OWNERS, default="plain")
     asked = parser.parse_args()
     runs.kept = asked.keep
     watch = runs.Watch(asked.jobs)
-    case = (asked.seed, tuple(asked.only), asked.healthy, asked.sitting, asked.measured_re)
+    case = (asked.seed, tuple(asked.only), asked.healthy, asked.sitting, asked.owner)
     rows = runs.in_blocks(block, [case], asked.draws, asked.jobs)[0]
     runs.write(asked.out, rows)
     print(runs.markdown(["fault", *OUTCOMES], by_fault(rows)), "\n")

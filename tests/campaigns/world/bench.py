@@ -80,6 +80,13 @@ class Bench:
         gain, delay = self.gain * (1 + self.drift[0]), self.delay + self.drift[1]
         return self._heard(volts, self.on_take, gain, delay, rng)
 
+    def check(self, ohm: float, rng: np.random.Generator) -> np.ndarray:
+        """What both inputs record of a known resistor in the driver's place after the takes."""
+        known = Driver("resistor", ohm, 1e-6, 0.01, 1e-3, 1.0, 0.01)
+        state = replace(self.state, driver=known, held=None, moved=(), force=None, heat=None)
+        gain, delay = self.gain * (1 + self.drift[0]), self.delay + self.drift[1]
+        return self._heard(nodes(self.drive.samples, state), self.on_take, gain, delay, rng)
+
     def calibration(self, rng: np.random.Generator) -> np.ndarray:
         """Both inputs on the source node."""
         node = nodes(self.drive.samples, replace(self.state, force=None, heat=None))[:, [0, 0]]
@@ -127,6 +134,16 @@ def _loads(unit: Driver, rng: np.random.Generator) -> tuple[Condition, ...]:
         true = m3 + limits * float(rng.uniform(-1, 1))
         loads.append(Condition("test-box", m3, limits, (driver.chamber(unit.Sd, true),)))
     return tuple(loads)
+
+
+def second_mass(bench: Bench, rng: np.random.Generator) -> Bench:
+    """One more take with another mass, weighed anew, where there is a mass or a box at all."""
+    if len(bench.conditions) == 1:
+        return bench
+    kg = bench.driver.M * float(rng.uniform(0.3, 0.5))
+    true = kg * (1 + 0.02 * float(rng.uniform(-1, 1)))
+    more = Condition("added-mass", kg, 0.02 * kg, (driver.mass(true),))
+    return replace(bench, conditions=(*bench.conditions, more))
 
 
 def sitting(bench: Bench, rng: np.random.Generator) -> Bench:

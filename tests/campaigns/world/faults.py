@@ -25,6 +25,10 @@ class Fault:
 CATALOGUE: dict[str, Fault] = {}
 
 
+SCALE = ("unknown-resistor", "bench-disagrees")
+"""Refusals by a multimeter and by a known resistor in the driver's place."""
+
+
 def _fault(family: str, *reasons: str, name: str | None = None):
     def register(put):
         told = name or put.__name__.replace("_", "-")
@@ -152,7 +156,7 @@ for _name, _condition, _change, _codes in (
 # --- card and system -------------------------------------------------------------------------
 
 
-@_fault("card", "mixed-channels", "not-causal", "unknown-resistor", "same-signal")
+@_fault("card", "mixed-channels", "not-causal", *SCALE, "same-signal")
 def mixed_channels(bench: Bench, rng: Rng) -> Bench:
     share = _log(rng, 0.005, 0.8)
     # Mixing is put in before both captures: on one node it shows as nothing but a gain.
@@ -160,23 +164,23 @@ def mixed_channels(bench: Bench, rng: Rng) -> Bench:
                         also_calibration=True)  # fmt: skip
 
 
-@_fault("card", "mixed-channels", "not-causal")
+@_fault("card", "mixed-channels", "not-causal", *SCALE)
 def crosstalk(bench: Bench, rng: Rng) -> Bench:
     return bench.effect(card.leaking(_sign(rng) * _log(rng, 1e-3, 3e-2), _log(rng, 2e3, 2e4)),
                         also_calibration=True)  # fmt: skip
 
 
-@_fault("card", "unknown-resistor")
+@_fault("card", *SCALE)
 def common_ground(bench: Bench, rng: Rng) -> Bench:
     return bench.with_state(lead_ohm=bench.state.lead_ohm + _log(rng, 0.02, 0.3))
 
 
-@_fault("card", "unknown-resistor")
+@_fault("card", *SCALE)
 def input_loads(bench: Bench, rng: Rng) -> Bench:
     return replace(bench.with_state(input_ohm=_log(rng, 3e3, 5e4)), input_stated=None)
 
 
-@_fault("card", "not-causal")
+@_fault("card", "not-causal", *SCALE)
 def unlike_high_pass(bench: Bench, rng: Rng) -> Bench:
     first = _log(rng, 1, 15)
     return bench.effect(card.high_passed(first, first * (1 + _sign(rng) * _log(rng, 0.03, 0.3))))
@@ -255,24 +259,24 @@ def hum(bench: Bench, rng: Rng) -> Bench:
 # --- bench -----------------------------------------------------------------------------------
 
 
-@_fault("bench", "drifted")
+@_fault("bench", "drifted", *SCALE)
 def knob_touched(bench: Bench, rng: Rng) -> Bench:
     change = _sign(rng) * _log(rng, 0.003, 0.15)
     return replace(bench, calibrated=True, drift=(change, bench.drift[1]))
 
 
-@_fault("bench", "drifted")
+@_fault("bench", "drifted", *SCALE)
 def delay_changed(bench: Bench, rng: Rng) -> Bench:
     change = _sign(rng) * _log(rng, 0.02, 0.9)
     return replace(bench, calibrated=True, drift=(bench.drift[0], change))
 
 
-@_fault("bench", "unknown-resistor")
+@_fault("bench", *SCALE)
 def contact_at_resistor(bench: Bench, rng: Rng) -> Bench:
     return bench.with_state(resistor_ohm=bench.state.resistor_ohm + _log(rng, 0.02, 0.2))
 
 
-@_fault("bench", "unknown-resistor")
+@_fault("bench", *SCALE)
 def contact_in_leads(bench: Bench, rng: Rng) -> Bench:
     return bench.with_state(lead_ohm=_log(rng, 0.02, 0.2))
 
@@ -285,17 +289,17 @@ def stepping_contact(bench: Bench, rng: Rng) -> Bench:
     return replace(bench, later=(at, worse))
 
 
-@_fault("bench", "unknown-resistor")
+@_fault("bench", *SCALE)
 def wirewound(bench: Bench, rng: Rng) -> Bench:
     return bench.with_state(resistor_henry=_log(rng, 0.5e-6, 2e-5))
 
 
-@_fault("bench", "unknown-resistor")
+@_fault("bench", *SCALE)
 def forgotten_resistor(bench: Bench, rng: Rng) -> Bench:
     return bench.with_state(across_ohm=_log(rng, 10, 200))
 
 
-@_fault("bench", "unknown-resistor")
+@_fault("bench", *SCALE)
 def neighbour_value(bench: Bench, rng: Rng) -> Bench:
     return bench.with_state(resistor_ohm=bench.state.resistor_ohm * float(rng.choice([0.9, 1.1])))
 

@@ -221,6 +221,7 @@ def test_whole_session_with_wrong_answers_left_twice(tmp_path: Path, at) -> None
     third.says("Mass on the cone", "")
     third.says("sits tight", "")
     third.shows("well chosen")
+    third.says("How was its frame held?", "clamped")
     third.says("multimeter", "5.9ohm")
     third.says("Air temperature", "")
     third.says("Air pressure", "")

@@ -12,6 +12,7 @@ from driver_bench import FREQUENCY, SESSION, WOOFER, curve, free
 from made_fits import SOURCES, Physical, fit_of
 
 from fit.compare.repeatability import REPEATABILITY
+from fit.compare.sitting import of_driver
 from fit.joint import fit_driver, fit_near
 from fit.numerics.robust import pivots, tolerance_factor
 from fit.results.result import DriverFit
@@ -70,6 +71,35 @@ def test_a_resistor_that_all_share_spreads_nothing() -> None:
     assert other.upper / other.lower == pytest.approx(one.upper / one.lower, rel=1e-6)
     assert one.measuring == pytest.approx(math.hypot(REPEATABILITY["Re"][0], 0.0002), rel=1e-3)
     assert one.common.effects["resistor:bench-a"] == pytest.approx(0.0058)
+
+
+def test_a_frame_spreads_nothing_unless_it_is_held_otherwise() -> None:
+    """One design moves its frame alike; by hand it is another error, and both then count.
+
+    fs goes with the inverse root of the mass: half of 2 % and of 5 %, over the root of three. What
+    mounting does is counted once, whether the fits carry it or not.
+    """
+    rng = np.random.default_rng(3)
+    fits = [(str(i), fit_of(made(rng))) for i in range(8)]
+    plain = derive(fits)
+    held = derive([(name, of_driver(fit, "magnet-down", name)) for name, fit in fits])
+    unit = fit_of(made(rng))
+    for symbol in JUDGED:
+        one, other = limit_of(held, symbol), limit_of(plain, symbol)
+        assert one.measuring == pytest.approx(other.measuring, rel=1e-9)
+        assert one.upper == pytest.approx(other.upper, rel=1e-9)
+    bare = _reach(unit, plain)
+    assert _reach(of_driver(unit, "magnet-down", "it"), held) == pytest.approx(bare, rel=1e-9)
+    moved = 1.96 * math.hypot(0.01, 0.025) / math.sqrt(3)
+    by_hand = _reach(of_driver(unit, "hand", "it"), held)
+    assert by_hand == pytest.approx(math.hypot(bare, moved), rel=1e-3)
+
+
+def _reach(unit: DriverFit, limits: SeriesLimits) -> float:
+    """Half of the interval by which fs is judged, in the logarithm."""
+    judged = judge_unit(unit, limits).judged
+    low, high = next(one.interval_95 for one in judged if one.limit.parameter == "fs")
+    return math.log(high / low) / 2
 
 
 def test_weather_is_not_shared_with_a_later_day() -> None:

@@ -299,9 +299,14 @@ class TestFurtherMeasurements:
         assert refusal([bench.free("free", wrong)], meter) == {"unknown-resistor"}
 
     def test_a_doubtful_resistor_is_warned_of(self):
-        meter = replace(bench.SESSION, measured_re=bench.stated(D.Re * 1.027, 0.06, "multimeter"))
-        fit = fit_driver(takes()[:1], meter)
+        """Limits of meter and resistor allow their sum, 1 + 1 %, and 0.4 % for a kelvin."""
+        doubtful, beyond = (
+            replace(bench.SESSION, measured_re=bench.stated(D.Re * more, 0.06, "multimeter"))
+            for more in (1.02, 1.04)
+        )
+        fit = fit_driver(takes()[:1], doubtful)
         assert [w.code for w in fit.warnings] == ["unknown-resistor"]
+        assert refusal(takes()[:1], beyond) == {"unknown-resistor"}
 
     def test_weighed_moving_parts_alone_give_the_mass(self):
         """A tweeter has no other mass; the air it carries in free air is 8/3 rho a^3."""

@@ -84,6 +84,7 @@ def test_derivatives_against_differences(wiring: Wiring) -> None:
     R, Ri = wiring.series_resistor_ohm, wiring.input_resistance_ohm
     assert R is not None
 
+    most = 1 / (1 + R / (Ri or np.inf)) if wiring.resistor_side == "hot" else 1.0
     expected = {
         # A lead in series adds its own ohms, wherever it is.
         "leads:bench-7f3a": np.full(F.shape, 0.02 / root3, dtype=complex),
@@ -99,6 +100,23 @@ def test_derivatives_against_differences(wiring: Wiring) -> None:
             wiring, lambda d: (ratio * np.exp(-2j * np.pi * F * d / RATE), wiring), 1e-5
         )
         * (0.5 / root3),
+        "resistor-contact:bench-7f3a": difference(
+            wiring,
+            lambda d: (ratio, wiring.model_copy(update={"series_resistor_ohm": R + d})),
+            1e-4,
+        )
+        * (0.02 / root3),
+        # What the driver input hears where it should read nothing; both inputs on one node show it
+        # as a gain, and so does calibration.
+        "crosstalk:bench-7f3a": difference(
+            wiring, lambda d: (ratio + d * (1 - ratio / most), wiring), 1e-5
+        )
+        * (0.001 / root3),
+        # A high-pass corner moved by d Hz: 1/(1 - j d/f) is 1 + j d/f to first order.
+        "mismatch-coupling:bench-7f3a": difference(
+            wiring, lambda d: (ratio / (1 - 1j * d / F), wiring), 1e-5
+        )
+        * (0.3 / root3),
     }
     if Ri is None:
         # 10 kohm or more, parallel to the driver or to the resistor: taken off as a conductance G,
@@ -154,8 +172,16 @@ def test_no_error_no_entry() -> None:
         ),
         mismatch_percent=0.0,
         lead_ohm=0.0,
+        crosstalk_percent=0.0,
+        coupling_hz=0.0,
     )
     assert set(systematics(rig)) == {"mismatch-delay:bench-7f3a"}
+
+
+def test_crosstalk_weighs_with_all_that_is_in_the_loop() -> None:
+    # dZ = (R + Z)^2/R dH with dH = c (1 - H) = c R/(R + Z): c (R + Z), whatever Z is (elementary).
+    effect = systematics(bench(WIRINGS[0]))["crosstalk:bench-7f3a"].derivative_ohm
+    assert np.allclose(effect, 1e-3 / np.sqrt(3) * (10.0 + Z), rtol=NEAR)
 
 
 def test_delay_mimics_inductance() -> None:

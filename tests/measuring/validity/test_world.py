@@ -41,7 +41,8 @@ def test_healthy_benches_are_right(index):
     truth = made.driver.truth
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        curves = campaign_world._measured(bench.sitting(made, rng), rng)
+        seen = bench.sitting(made, rng)
+        curves = campaign_world._measured(seen, rng, campaign_world._calibration(seen, rng))
         fit = campaign_world.sitting_of(
             campaign_world.fit_driver(curves, campaign_world._session(made))
         )
@@ -59,9 +60,8 @@ def one_way(index, name):
 
 
 def calibrated(made, rng):
+    joined = campaign_world._calibration(made, rng)
     rig = campaign_world._rig(made)
-    standard = measure_standard(made.calibration(rng), circuit.RATE, rig, "default", NOW)
-    joined, _ = campaign_world.join(rig, standard)
     return analyse(made.take(bench.FREE, rng), circuit.RATE, rig, calibration=joined)
 
 
