@@ -9,7 +9,9 @@ a person would have goes in: two channels, a rig, masses and boxes as stated. A 
 - refused, with a reason that names a fault of it or with another.
 
 ``--owner`` tells what the owner does beside the takes: nothing, reads the coil by a multimeter, or
-also checks the bench on a known resistor after the takes and adds a second mass (`careful`).
+also checks the bench on a known resistor after the takes and adds a second mass (`careful`). What
+is silently wrong by a plain owner is measured again by a careful one: the column `with remedy` has
+what is still silently wrong then.
 
 `--sitting` tells what the truth is: of the driver as it is this time (`this`, against the interval
 of this recording alone) or of the driver however often it is mounted (`mean`).
@@ -40,6 +42,7 @@ JUDGED = ("Re", "fs", "Qms", "Qes", "Qts", "Mms", "Bl", "Vas")
 OUTCOMES = (
     "right", "outside", "silently wrong", "doubted", "refused rightly", "refused otherwise"
 )  # fmt: skip
+COLUMNS = (*OUTCOMES[:3], "with remedy", *OUTCOMES[3:])
 OWNERS = ("plain", "meter", "careful")
 _THEN = "2026-11-01T10:00:00+00:00"
 _NUMBER_OF_FAULTS = (0.0, 0.6, 0.25, 0.15)
@@ -168,6 +171,9 @@ def one(
     outcome = OUTCOMES[0] if size <= 1 else OUTCOMES[1] if size <= 3 else OUTCOMES[2]
     if size > 1 and fitting.intersection(told):
         outcome = "doubted"
+    if outcome == "silently wrong" and owner == "plain":
+        again = one(seed, index, only, healthy, sitting, "careful")
+        row |= {"remedied": again["outcome"], "remedied by": again["told"]}
     return row | {
         "outcome": outcome, "told": " ".join(told), "model": fit.model, "worst": worst,
         "size": size, **{f"away {name}": value for name, value in away.items()},
@@ -182,10 +188,15 @@ def by_fault(rows):
     table = defaultdict(Counter)
     for row in rows:
         for name in row["faults"].split() or ["none"]:
-            table[name][row["outcome"]] += 1
-        table["all"][row["outcome"]] += 1
+            table[name].update(_counted(row))
+        table["all"].update(_counted(row))
     order = sorted(table, key=lambda name: (name == "all", name))
-    return [[name, *(table[name][outcome] for outcome in OUTCOMES)] for name in order]
+    return [[name, *(table[name][outcome] for outcome in COLUMNS)] for name in order]
+
+
+def _counted(row):
+    still = row.get("remedied") == "silently wrong"
+    return [row["outcome"], *(["with remedy"] if still else [])]
 
 
 def coverage(rows):
@@ -210,7 +221,7 @@ def main() -> None:
     case = (asked.seed, tuple(asked.only), asked.healthy, asked.sitting, asked.owner)
     rows = runs.in_blocks(block, [case], asked.draws, asked.jobs)[0]
     runs.write(asked.out, rows)
-    print(runs.markdown(["fault", *OUTCOMES], by_fault(rows)), "\n")
+    print(runs.markdown(["fault", *COLUMNS], by_fault(rows)), "\n")
     for calibrated in (True, False):
         some = [row for row in rows if row["calibrated"] == calibrated]
         if not some:
@@ -221,7 +232,8 @@ def main() -> None:
     for row in rows:
         if row["outcome"] == "silently wrong":
             print(f"{row['index']}: {row['worst']} by {row['size']:.1f} half-widths; "
-                  f"{row['faults'] or 'healthy'}; {row['model']}; {row['told']}")  # fmt: skip
+                  f"{row['faults'] or 'healthy'}; {row['model']}; {row['told']}; "
+                  f"with remedy {row.get('remedied')} {row.get('remedied by')}")  # fmt: skip
     print(watch)
 
 
