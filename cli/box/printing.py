@@ -188,7 +188,8 @@ def _table(found: Prediction, reach: float) -> Rows:
         at = int(np.argmin(np.abs(np.log(found.frequency_hz / hz))))
         cells = [f"{hz:g}"]
         for _, band, scale, decimals in columns:
-            half = reach * band.standard_uncertainty[at] / scale
+            digit = 10.0**-decimals  # rounded up: a half-width of 0.00 would be a promise
+            half = digit * math.ceil(reach * band.standard_uncertainty[at] / scale / digit)
             cells.append(f"{band.value[at] / scale:.{decimals}f} ± {half:.{decimals}f}")
         rows.append(cells)
     return Rows(numbers("Hz", *(title for title, _, _, _ in columns)), rows)

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from meas.bench.rig import MOST_FRAMES
 from meas.errors import Finding, UnreadableInput
+from meas.files.reading import missing
 
 Samples = NDArray[np.float32] | NDArray[np.float64]
 
@@ -135,9 +136,7 @@ def _check_kind(path: Path) -> None:
         with path.open("rb") as file:
             head = file.read(12)
     except FileNotFoundError as error:
-        raise UnreadableInput(
-            "does not exist", where=str(path), remedy="Check the name of the file."
-        ) from error
+        raise missing(path) from error
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
         raise _error(path, f"cannot be read ({reason})") from error

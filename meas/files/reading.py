@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import os
+from difflib import get_close_matches
+from itertools import islice
 from pathlib import Path
 
 from meas.errors import UnreadableInput
 
 # A pipe that nobody writes to would be waited for without end; opened like this it is just empty.
 _OPEN = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
+_MOST_BESIDE = 2_000
+"""Names of a folder that are looked through for the one that was meant."""
 
 
 def read_bytes(path: Path, kind: str, largest: int, remedy: str) -> bytes:
@@ -31,9 +35,7 @@ def read_bytes(path: Path, kind: str, largest: int, remedy: str) -> bytes:
                 os.set_blocking(opened, True)
             content = file.read(largest + 1)
     except FileNotFoundError as error:
-        raise UnreadableInput(
-            "does not exist", where=where, remedy="Check the name of the file."
-        ) from error
+        raise missing(path) from error
     except (OSError, ValueError) as error:  # ValueError: a zero byte in the name
         if _is_folder(path):
             raise UnreadableInput(
@@ -50,6 +52,17 @@ def read_bytes(path: Path, kind: str, largest: int, remedy: str) -> bytes:
             remedy=remedy,
         )
     return content
+
+
+def missing(path: Path) -> UnreadableInput:
+    """The error that `path` does not exist, with the likeliest name beside it."""
+    try:
+        beside = [entry.name for entry in islice(path.parent.iterdir(), _MOST_BESIDE)]
+    except (OSError, ValueError):
+        beside = []
+    near = get_close_matches(path.name, beside, n=1, cutoff=0.8)
+    remedy = f"Did you mean '{path.with_name(near[0])}'?" if near else "Check the name of the file."
+    return UnreadableInput("does not exist", where=str(path), remedy=remedy)
 
 
 def _is_folder(path: Path) -> bool:

@@ -18,6 +18,7 @@ from meas.audio.protocol import StreamEvent
 from meas.bench.rig import Rig
 from meas.errors import Finding, UnreadableInput
 from meas.files.document import read_document
+from meas.files.reading import missing
 
 FILE = "take.json"
 FORMAT: Literal["freeair-take/1"] = "freeair-take/1"
@@ -133,8 +134,10 @@ def read(model: type[Model], folder: Path) -> Model:
     except UnreadableInput as error:
         if not isinstance(error.__cause__, FileNotFoundError):
             raise
+        if not folder.is_dir():
+            raise missing(folder) from error
         raise UnreadableInput(
-            f"is no take: there is no {FILE} in it" if folder.is_dir() else "does not exist",
+            f"is no take: there is no {FILE} in it",
             where=str(folder),
             remedy="Give the folder that a take was saved in, or an impedance table (CSV).",
         ) from error

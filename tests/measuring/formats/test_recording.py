@@ -138,6 +138,15 @@ def test_what_is_no_recording(tmp_path, content, said):
     assert said in refused(tmp_path / "a.wav")
 
 
+def test_a_name_typed_almost_right_is_offered(tmp_path):
+    (tmp_path / "lantern-12-h.json").write_text("{}")
+    for wrong in ("lantern-12h.json", "lantern-12-h.jsn"):
+        told = pytest.raises(UnreadableInput, recording.read, tmp_path / wrong).value
+        assert str(tmp_path / "lantern-12-h.json") in told.remedy
+    far = pytest.raises(UnreadableInput, recording.read, tmp_path / "spark.wav").value
+    assert far.remedy == "Check the name of the file."
+
+
 def test_no_file_a_folder_and_no_samples(tmp_path):
     assert "does not exist" in refused(tmp_path / "none.wav")
     assert "folder" in refused(tmp_path)
