@@ -140,11 +140,12 @@ def test_what_is_no_recording(tmp_path, content, said):
 
 def test_a_name_typed_almost_right_is_offered(tmp_path):
     (tmp_path / "lantern-12-h.json").write_text("{}")
-    for wrong in ("lantern-12h.json", "lantern-12-h.jsn"):
-        told = pytest.raises(UnreadableInput, recording.read, tmp_path / wrong).value
-        assert str(tmp_path / "lantern-12-h.json") in told.remedy
-    far = pytest.raises(UnreadableInput, recording.read, tmp_path / "spark.wav").value
-    assert far.remedy == "Check the name of the file."
+    meant = f"Did you mean '{tmp_path / 'lantern-12-h.json'}'?"
+    asked = {"lantern-12h.json": meant, "lantern-12-h.jsn": meant, "spark.wav": "Check the name"}
+    for wrong, remedy in asked.items():
+        with pytest.raises(UnreadableInput) as caught:
+            recording.read(tmp_path / wrong)
+        assert remedy in caught.value.remedy
 
 
 def test_no_file_a_folder_and_no_samples(tmp_path):
