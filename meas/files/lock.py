@@ -6,7 +6,7 @@ import os
 import tempfile
 import time
 from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from hashlib import sha256
 from pathlib import Path
 
@@ -85,7 +85,7 @@ def _busy(path: Path) -> UsageError:
 
 
 def hold(opened: int) -> None:
-    """Lock a file for as long as it is open, which ends with the process at the latest."""
+    """Lock a file or folder for as long as it is open: until the process ends at the latest."""
     try:
         import fcntl
 
@@ -94,20 +94,31 @@ def hold(opened: int) -> None:
         return  # no such locks here
 
 
-def is_held(path: Path) -> bool:
-    """Whether another process holds a file; False where there are no locks."""
+@contextmanager
+def held(folder: Path) -> Iterator[None]:
+    """Hold a folder, where folders can be opened."""
+    with ExitStack() as stack:
+        with suppress(OSError):
+            opened = os.open(folder, os.O_RDONLY)
+            stack.callback(os.close, opened)
+            hold(opened)
+        yield
+
+
+def is_held(path: Path) -> bool | None:
+    """Whether another process holds a file or folder; None where nobody can tell."""
     try:
         import fcntl
 
-        opened = os.open(path, os.O_RDONLY)
+        opened = os.open(path, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK)
     except (ImportError, OSError):
-        return False
+        return None
     try:
         fcntl.flock(opened, fcntl.LOCK_SH | fcntl.LOCK_NB)
     except BlockingIOError:
         return True
     except OSError:
-        return False
+        return None
     finally:
         os.close(opened)
     return False

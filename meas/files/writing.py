@@ -2,14 +2,14 @@
 
 Everything is written under a hidden name beside its goal, flushed to the medium, then renamed:
 renaming within one folder is atomic (POSIX.1-2017, rename()), so that a crash, a full disk or a
-pulled plug leaves either nothing or all of it under the real name.
+pulled plug leaves either nothing or all of it under the real name. What a killed program left
+under a hidden name is removed by the next one that writes there.
 """
 
 from __future__ import annotations
 
 import errno
 import os
-import secrets
 import shutil
 import sys
 import time
@@ -20,6 +20,8 @@ from pathlib import Path
 from typing import BinaryIO, TypeVar
 
 from meas.errors import UsageError
+from meas.files.lock import held, hold
+from meas.files.unfinished import clear, new_name
 from meas.files.windows_names import refused_by_windows
 
 T = TypeVar("T")
@@ -72,9 +74,11 @@ def write_with(path: Path, fill: Callable[[BinaryIO], object], *, overwrite: boo
         UsageError: If it exists and may not be overwritten, or cannot be written.
     """
     refuse_existing(path, overwrite=overwrite)
-    beside = path.with_name(_hidden_name())
+    clear(path.parent)
+    beside = path.with_name(new_name())
     try:
         with beside.open("xb") as file:
+            hold(file.fileno())
             fill(file)
             file.flush()
             _flush(file.fileno())
@@ -122,14 +126,16 @@ def write_folder(parent: Path, name: str, fill: Callable[[Path], None]) -> Path:
         UsageError: If the folder cannot be made or filled. Nothing is left behind then.
     """
     _refuse_impossible(parent / name)
-    hidden = parent / _hidden_name()
+    clear(parent)
+    hidden = parent / new_name()
     _make_folder(hidden)
     try:
-        fill(hidden)
-        for file in hidden.iterdir():
-            with file.open("rb+") as opened:
-                _flush(opened.fileno())
-        _flush_folder(hidden)
+        with held(hidden):
+            fill(hidden)
+            for file in hidden.iterdir():
+                with file.open("rb+") as opened:
+                    _flush(opened.fileno())
+            _flush_folder(hidden)
         made = _rename_folder(hidden, parent, name)
     except OSError as error:
         raise unwritable(parent, error) from error
@@ -145,7 +151,7 @@ def check_folder(parent: Path, bytes_needed: int = 0) -> None:
     Raises:
         UsageError: If a folder cannot be made in ``parent``, or the disk has too little room.
     """
-    hidden = parent / _hidden_name()
+    hidden = parent / new_name()
     _make_folder(hidden)
     try:
         hidden.rmdir()
@@ -243,7 +249,3 @@ def _flush_folder(folder: Path) -> None:
             os.fsync(opened)
         finally:
             os.close(opened)
-
-
-def _hidden_name() -> str:
-    return f".unfinished-{secrets.token_hex(6)}"

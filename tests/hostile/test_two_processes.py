@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import importlib
+import os
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 import numpy as np
@@ -16,6 +18,7 @@ from cli.sources import for_python, opened, targets_file
 from meas.bench import rig_file
 from meas.bench.rig import Rig, Wiring
 from meas.errors import UsageError
+from meas.files import unfinished, writing
 from meas.files.lock import one_writer
 from meas.takes import take as takes
 
@@ -209,8 +212,6 @@ for k in range(20):
 
 def test_a_program_that_does_not_let_go(tmp_path, monkeypatch):
     """Nobody waits without end, and a lock ends with the program that holds it."""
-    import os
-
     fcntl = pytest.importorskip("fcntl", reason="locks of folders are POSIX")
     from meas.files import lock
 
@@ -261,6 +262,54 @@ def test_a_system_without_locks_still_compares(tmp_path, monkeypatch):
     rig_file.update(path, mine, since=RIG)
     assert rig_file.read(path).mains_hz == 60
     assert rig_file.read(path).drive.level == 0.5
+
+
+@pytest.mark.skipif(os.name != "posix", reason="locks and signals of POSIX")
+@pytest.mark.parametrize("kind", ["file", "folder"])
+def test_what_a_killed_program_left_is_removed_and_never_what_a_living_one_writes(kind, tmp_path):
+    """The other writes, for two hours by the clock of the files, then is killed."""
+    act = {
+        "file": "writing.write_with(folder / 'a', lambda file: wait())",
+        "folder": "writing.write_folder(folder, 'b', lambda new: ((new / 'x').touch(), wait()))",
+    }[kind]
+    text = (
+        _START.format(root=str(ROOT))
+        + "from meas.files import writing\n"
+        + f"""
+def wait():
+    print("ready", flush=True)
+    sys.stdin.readline()
+{act}
+"""
+    )
+    stranger = tmp_path / ".unfinished-notes"
+    stranger.write_text("mine")
+    with subprocess.Popen(
+        [sys.executable, "-c", text, "0", str(tmp_path)],
+        stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
+    ) as other:  # fmt: skip
+        assert other.stdout is not None and other.stdout.readline() == "ready\n"
+        (half,) = set(tmp_path.iterdir()) - {stranger}
+        long_ago = time.time() - 7200
+        for path in (*half.glob("*"), half, stranger):
+            os.utime(path, (long_ago, long_ago))
+        writing.write_text(tmp_path / "mine.txt", "x")
+        assert half.exists()
+        other.kill()
+        other.wait()
+        writing.write_text(tmp_path / "mine.txt", "x", overwrite=True)
+    assert {path.name for path in tmp_path.iterdir()} == {"mine.txt", stranger.name}
+
+
+def test_where_nobody_can_tell_who_lives_a_day_is_waited(tmp_path, monkeypatch):
+    """Windows, and drives without locks; what was touched a moment ago stays in any case."""
+    monkeypatch.setattr(unfinished, "is_held", lambda _: None)
+    left = [tmp_path / unfinished.new_name() for _ in range(3)]
+    for path, hours in zip(left, (0, 2, 25), strict=True):
+        path.mkdir()
+        os.utime(path, (time.time() - 3600 * hours,) * 2)
+    writing.write_folder(tmp_path, "lantern", lambda new: (new / "x").touch())
+    assert [path.exists() for path in left] == [True, True, False]
 
 
 def test_a_fit_over_a_link_is_not_written_elsewhere(tmp_path):
