@@ -190,9 +190,10 @@ def _disagreement(wrong: list[Band], resistor_ohm: float) -> Finding:
         "bench and resistor explain",
         refuses=True,
         next_step=(
-            "Check the series resistor's value, both resistors with a meter, the contacts and "
-            "which input is which; calibrate; only the highest bands wrong means a wire-wound "
-            "resistor with inductance or an uncalibrated delay"
+            "Check the series resistor's value, both resistors with a meter, the contacts, which "
+            "input is which, and that nothing else hangs at the terminals. Calibrate, leave the "
+            "gains alone, and switch off what mixes channels. Only the highest bands wrong: a "
+            "wire-wound resistor with inductance, or an uncalibrated delay"
         ),
     )
 

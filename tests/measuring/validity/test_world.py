@@ -87,6 +87,47 @@ def test_a_compressed_calibration_is_refused(ratio_db):
             measure_standard(codec.calibration(rng), circuit.RATE, rig, "default", NOW)
 
 
+SHOWN_BY_A_CHECK = {
+    "nothing": lambda made: made,
+    "another resistor than stated": lambda made: made.with_state(
+        resistor_ohm=1.1 * made.state.resistor_ohm
+    ),
+    "a resistor across the driver": lambda made: made.with_state(across_ohm=200.0),
+    "channels that mix": lambda made: made.effect(card.mixed(0.02, 0.02), also_calibration=True),
+    "a knob touched": lambda made: bench.replace(made, drift=(0.02, 0.0)),
+}
+
+
+@pytest.mark.parametrize("fault", SHOWN_BY_A_CHECK)
+def test_a_check_after_the_takes_shows_what_takes_hide(fault):
+    """22 ohm within 0.1 % behind 10 ohm within 1 %, calibrated: 10 % of the resistor, 200 ohm
+    across it (10 % less) and 2 % of mixing or of gain (5 and 6 % more) are found, a healthy bench
+    is not doubted.
+    """
+    rng = runs.rng_of(9)
+    made = bench.healthy(rng, calibrated=True, loaded=False)
+    near = 10.0 * (1 + 0.009 * float(rng.uniform(-1, 1)))
+    made = bench.replace(
+        made.with_state(resistor_ohm=near, side="hot"), resistor_stated=10.0, noise=3e-5
+    )
+    made = SHOWN_BY_A_CHECK[fault](made)
+    standard = campaign_world._calibration(made, rng)
+    if fault == "nothing":
+        campaign_world._check(made, rng, standard)
+        return
+    with pytest.raises(Refused) as raised:
+        campaign_world._check(made, rng, standard)
+    assert [reason.code for reason in raised.value.reasons] == ["bench-disagrees"]
+
+
+@pytest.mark.parametrize("fault", ["neighbour-value", "knob-touched"])
+def test_who_follows_the_advice_is_not_silently_wrong(fault):
+    """The campaign itself, one bench of each, by an owner with a multimeter and a resistor."""
+    row = campaign_world.one(2026, 3, (fault,), False, "mean", "careful")
+    assert row["outcome"] in ("right", "outside", "doubted", "refused rightly"), row
+    assert campaign_world.by_fault([row])[0][0] == fault
+
+
 @pytest.mark.parametrize("told", [44100, 96000])
 def test_a_header_of_another_rate_shows_in_the_hum_of_a_short_silence(told):
     """0.6 and 0.9 s of silence, which a header of twice the rate makes 0.3 and 0.45 s."""
