@@ -168,10 +168,16 @@ def _write(
     sheets: Callable[[], bytes],
     picture: Callable[[], bytes],
 ) -> None:
-    """Make the form that the file's ending asks for, and only that one."""
+    """Make the form that the file's ending asks for, and only that one.
+
+    A page of HTML is taken up into the index of its folder.
+    """
+    from cli.report import index
+
     match path.suffix.lower():
         case ".html":
             write_text(path, html())
+            index.refresh(path.parent)
         case ".md":
             write_text(path, text())
         case ".pdf":

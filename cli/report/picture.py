@@ -4,10 +4,17 @@ from __future__ import annotations
 
 import html
 import re
+from typing import TYPE_CHECKING
 
+import numpy as np
 from markupsafe import Markup
 
 from cli.pictures import plots
+
+if TYPE_CHECKING:
+    from meas.curve import FloatArray
+
+_WIDE, _HIGH = 260.0, 84.0
 
 VARIABLES = {plots.INK: "--ink", plots.FAINT: "--faint"} | {
     colour: f"--curve-{index}" for index, colour in enumerate(plots.COLOURS, start=1)
@@ -41,3 +48,21 @@ def inline(svg: str, name: str, description: str) -> Markup:
     )
     # Ours from end to end; text from outside went through matplotlib, which escapes it.
     return Markup(opening + text[head.end() :])
+
+
+def small_curve(frequency_hz: FloatArray, magnitude_ohm: FloatArray) -> Markup:
+    """|Z| over 10 Hz to 20 kHz, both logarithmic, as a drawing without axes."""
+    step = max(1, frequency_hz.size // 130)
+    f, z = np.log(frequency_hz[::step]), np.log(magnitude_ohm[::step])
+    x = (f - np.log(10)) / np.log(2000) * _WIDE
+    span = max(float(np.ptp(z)), 0.5)
+    y = _HIGH - 6 - (z - z.min()) / span * (_HIGH - 12)
+    seen = (x >= 0) & (x <= _WIDE)
+    points = " ".join(f"{a:.1f},{b:.1f}" for a, b in zip(x[seen], y[seen], strict=True))
+    peak = float(np.max(magnitude_ohm))
+    low, high = frequency_hz[[0, -1]]
+    words = f"Impedance from {low:.3g} Hz to {high:.3g} Hz, at most {peak:.3g} ohm"
+    return Markup(
+        '<svg class="spark" viewBox="0 0 {w:g} {h:g}" role="img" aria-label="{words}">'
+        '<polyline points="{points}"/></svg>'
+    ).format(w=_WIDE, h=_HIGH, words=words, points=points)

@@ -121,7 +121,17 @@ def fit(path: Path) -> tuple[str, DriverFit]:
     """
     from fit.results import store
 
-    document = _document(path, "saved fit", store.REMEDY)
+    return fit_in(_document(path, "saved fit", store.REMEDY), path)
+
+
+def fit_in(document: Any, path: Path) -> tuple[str, DriverFit]:
+    """The same out of what such a file holds.
+
+    Raises:
+        UnreadableInput: If it is no saved fit.
+    """
+    from fit.results import store
+
     if isinstance(document, dict) and document.get("refused") is True:
         raise UnreadableInput(
             "is the refusal of a fit, not a fit",

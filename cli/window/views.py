@@ -8,6 +8,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from markupsafe import Markup
 
+from cli.report.index import SHOWN as SHOWN
+from cli.report.index import standing
+from cli.report.picture import small_curve
 from cli.window import folder
 from cli.window.folder import Entry, SavedFit
 
@@ -15,9 +18,6 @@ if TYPE_CHECKING:
     from meas.bench.rig import Rig
     from meas.curve import Curve
     from meas.takes.take import Take
-
-SHOWN = ("fs", "Qts", "Re", "Vas")
-_WIDE, _HIGH = 260.0, 84.0
 
 
 @dataclass(eq=False)
@@ -102,25 +102,7 @@ def spark(one: Unit) -> Markup | None:
         curve = entry.content.curve if entry.kind == "take" else entry.content
         if curve is not None:
             break
-    return None if curve is None else small_curve(curve)
-
-
-def small_curve(curve: Curve) -> Markup:
-    """|Z| over frequency, both logarithmic, as a drawing without axes."""
-    step = max(1, curve.frequency_hz.size // 130)
-    f, z = np.log(curve.frequency_hz[::step]), np.log(curve.magnitude_ohm[::step])
-    x = (f - np.log(10)) / np.log(2000) * _WIDE
-    span = max(float(np.ptp(z)), 0.5)
-    y = _HIGH - 6 - (z - z.min()) / span * (_HIGH - 12)
-    seen = (x >= 0) & (x <= _WIDE)
-    points = " ".join(f"{a:.1f},{b:.1f}" for a, b in zip(x[seen], y[seen], strict=True))
-    peak = float(np.max(curve.magnitude_ohm))
-    low, high = curve.frequency_hz[[0, -1]]
-    words = f"Impedance from {low:.3g} Hz to {high:.3g} Hz, at most {peak:.3g} ohm"
-    return Markup(
-        '<svg class="spark" viewBox="0 0 {w:g} {h:g}" role="img" aria-label="{words}">'
-        '<polyline points="{points}"/></svg>'
-    ).format(w=_WIDE, h=_HIGH, words=words, points=points)
+    return None if curve is None else small_curve(curve.frequency_hz, curve.magnitude_ohm)
 
 
 def values(saved: SavedFit, only: tuple[str, ...] = ()) -> list[dict[str, Any]]:
@@ -160,15 +142,7 @@ def values(saved: SavedFit, only: tuple[str, ...] = ()) -> list[dict[str, Any]]:
 
 def verdict(saved: SavedFit | None) -> tuple[str, str]:
     """A word about the targets and its class: inside, outside, undecided or nothing."""
-    said = [one["verdict"] for one in saved.document.get("verdicts", [])] if saved else []
-    if not said:
-        return "", ""
-    counts = {word: said.count(word) for word in ("inside", "outside", "undecided")}
-    if counts["outside"]:
-        return f"{counts['outside']} of {len(said)} targets missed", "outside"
-    if counts["undecided"]:
-        return f"{counts['undecided']} of {len(said)} targets undecided", "undecided"
-    return f"all {len(said)} targets met", "inside"
+    return standing(saved.document) if saved else ("", "")
 
 
 def condition(taken: Take) -> str:

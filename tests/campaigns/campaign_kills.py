@@ -227,7 +227,8 @@ def whole(folder: Path) -> set[str]:
             limits_file.read(path)
         else:
             assert path.read_bytes().rstrip().endswith(b"</html>"), path
-        found.add(str(path))
+        if path.name != "index.html":  # renewed by whatever writes a page
+            found.add(str(path))
     return found
 
 

@@ -62,7 +62,7 @@ def test_everything_lies_in_the_folder(told: tuple[Path, str]) -> None:
     made = {path.name for path in folder.iterdir()}
     assert made == {
         "bench.toml", "lantern-targets.toml", "takes", "lantern-new.json", "lantern-12-h.json",
-        "lantern.html", "lantern-break-in.html",
+        "lantern.html", "lantern-break-in.html", "index.html",
     }  # fmt: skip
 
 

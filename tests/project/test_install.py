@@ -204,7 +204,7 @@ def test_installed_program_fits_and_makes_pages(tool: tuple[Path, Path]) -> None
     for needed in ("<style>", "<svg", "uPlot", "<script"):
         assert needed in page
     assert str(ROOT) not in page
-    assert sorted(path.name for path in empty.iterdir()) == ["free.csv", "free.html"]
+    assert sorted(path.name for path in empty.iterdir()) == ["free.csv", "free.html", "index.html"]
 
 
 # The lowest versions that pyproject.toml declares.

@@ -6,12 +6,12 @@ import math
 import re
 import subprocess
 from dataclasses import replace
-from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
 
 import pytest
 from made_fits import Physical, curve, fit_of
+from outlined import NASTY, outlined
 
 from cli.report import fit_page, forms
 from cli.report.comparison_page import Compared, comparison_page
@@ -28,55 +28,6 @@ from meas.errors import Finding, UsageError
 
 DRIVER = Physical()
 TARGETS = (Target("fs", 48, 44, 52), Target("Bl", 7, lower=6.6), Target("Re", 6.2, 5.9, 6.25))
-NASTY = '<script>alert("x")</script> & Söhne'
-VOID = {"meta", "link", "br", "hr", "img", "input"}
-
-
-class Outline(HTMLParser):
-    """Tags, identifiers, text and references of a page; complains about unbalanced tags."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        self.open: list[str] = []
-        self.ids: list[str] = []
-        self.tags: list[str] = []
-        self.references: list[str] = []
-        self.words: list[str] = []
-
-    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        self.tags.append(tag)
-        if tag not in VOID:
-            self.open.append(tag)
-        self._look(attrs)
-
-    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        self.tags.append(tag)
-        self._look(attrs)
-
-    def _look(self, attrs: list[tuple[str, str | None]]) -> None:
-        for name, value in attrs:
-            if name == "id" and value:
-                self.ids.append(value)
-            if name in ("href", "src", "xlink:href", "data", "action", "srcset") and value:
-                self.references.append(value)
-
-    def handle_endtag(self, tag: str) -> None:
-        assert self.open and self.open.pop() == tag, f"</{tag}> closes nothing"
-
-    def handle_data(self, data: str) -> None:
-        if not {"style", "title", "script"} & set(self.open):
-            self.words.append(data)
-
-    @property
-    def text(self) -> str:
-        return " ".join(" ".join(self.words).split())
-
-
-def outlined(page: str) -> Outline:
-    found = Outline()
-    found.feed(page)
-    assert found.open == []
-    return found
 
 
 def page_of(fit: DriverFit, unit: str = "Lantern", rig: Rig | None = None, **more: Any) -> str:
