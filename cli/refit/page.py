@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass
 from datetime import date
 from itertools import islice
 from typing import TYPE_CHECKING, Any
@@ -13,6 +12,7 @@ from markupsafe import Markup
 from cli.archive.summary import Apart, Series, Usual, collect, usual
 from cli.refit import pictures as plots_refit
 from cli.refit.changes import Moved, again, since_last
+from cli.report.page import Block, Lines, Page, Part
 from cli.report.parts import Plot, drawn, render
 from cli.terminal.tables import change_figures
 from cli.terminal.version import program_version
@@ -28,83 +28,15 @@ _PICTURES = 8  # series with pictures of their own
 _ROWS = 100  # of every list; the tables beside the page have all
 _FEWEST = 3  # fits from which a series has a spread
 _OVER_TIME = ("fs", "Qts", "Re")
-
-
-@dataclass(frozen=True)
-class UsualRow:
-    """One quantity of a series."""
-
-    markup: Markup
-    words: str
-    n: int
-    centre: str
-    spread: str
-    low: str
-    high: str
-    drift: str
-
-
-@dataclass(frozen=True)
-class SeriesPart:
-    """One series on the page."""
-
-    name: str
-    counted: str
-    rows: tuple[UsualRow, ...]
-    distribution: Plot | None
-    drift: Plot | None
-
-
-@dataclass(frozen=True)
-class ApartRow:
-    """One fit that stands apart."""
-
-    name: str
-    markup: Markup
-    value: str
-    centre: str
-    away: str
-    times: str
-
-
-@dataclass(frozen=True)
-class MovedRow:
-    """One state that is not what it was."""
-
-    unit: str
-    label: str
-    said: tuple[tuple[Markup, str], ...]
-    news: str
-    why: str
-
-
-@dataclass(frozen=True)
-class Listed:
-    """Rows of which only the first are shown, and how many there are."""
-
-    rows: tuple[Any, ...]
-    more: int
-
-
-@dataclass(frozen=True)
-class RefitPage:
-    """Everything that the template shows."""
-
-    title: str
-    subtitle: str
-    lead: str
-    apart: Listed
-    series: tuple[SeriesPart, ...]
-    few: Listed
-    again: Listed
-    again_words: str
-    since: Listed
-    since_words: str
-    left_out: Listed
-    files: tuple[tuple[str, str], ...]
-    version: str
-    made_on: str
-    units: tuple[str, ...] = ()
+_DIGITS = 0.005  # relative, where no spread tells how many digits mean something
+_APART = (
+    "Farther from the robust mean of its series than the farthest of so many would be by chance in "
+    "one of a hundred series. Look at the take first, then at the unit."
+)
+_APART_COLUMNS = ("Unit", "Quantity", "=Value", "=Usual", "=Away", "=Times the limit")
+_USUAL_COLUMNS = (
+    "Quantity", "=Fits", "=Robust mean", "=Spread", "=Least", "=Greatest", "Drift (95 %)",
+)  # fmt: skip
 
 
 Rows = Callable[[], Iterable[dict[str, Any]]]
@@ -119,44 +51,61 @@ def page(archive: Archive, ledger: Ledger, rows: Rows, done: Done) -> str:
         rows: What tables need of every state.
         done: What the refit ended with.
     """
-    return render("refit.html.j2", content(archive, ledger, rows, done))
-
-
-def content(archive: Archive, ledger: Ledger, rows: Rows, done: Done) -> RefitPage:
-    """What the page says and shows; arguments as for `page`."""
     series = collect(rows())
-    large = [one for one in series if len(one.names) >= _FEWEST]
-    known = [(one, usual(one)) for one in large]
+    known = [(one, usual(one)) for one in series if len(one.names) >= _FEWEST]
     apart = [a for _, found in known for u in found for a in u.apart]
     apart.sort(key=lambda a: -abs(a.times_limit))
-    repeated, again_rows = _moved(again(archive, ledger))
-    changed, since_rows = _moved(since_last(archive, ledger))
-    return RefitPage(
-        title=f"{archive.root.name or 'archive'}: fitted again",
-        subtitle=f"{_counted(len({s.unit for s in archive.states}), 'unit')}, "
-        f"{_counted(sum(len(s.sources) for s in archive.states), 'take')} and tables, "
-        f"{date.today().isoformat()}",
-        lead=_lead(done, series, apart),
-        apart=_listed(_apart_row(a) for a in apart),
-        series=tuple(
-            _series_part(one, found, k, pictures=k < _PICTURES)
-            for k, (one, found) in enumerate(known[:_ROWS])
+    today = date.today().isoformat()
+    takes = sum(len(s.sources) for s in archive.states)
+    few = (row for one in series if len(one.names) < _FEWEST for row in _single(one))
+    parts = (
+        _part("What stands apart", _APART, _listed(_APART_COLUMNS, map(_apart_row, apart))),
+        _since(ledger, *_moved(since_last(archive, ledger), why=True)),
+        _part("Not fitted, or left out", "", _listed(
+            ("Take, table or unit", "Why", "What to do"),
+            ((one.source, one.text, one.remedy) for one in done.left_out),
+        )),
+        *(_series_part(one, found, k, pictures=k < _PICTURES)
+          for k, (one, found) in enumerate(known[:_ROWS])),
+        _part("Too few for a series", "", _listed(("Unit", "Values"), few)),
+        _again(*_moved(again(archive, ledger), why=False)),
+        Part("Beside this page", (Lines((), (False, False), tuple(
+            (name.replace("_", " "), path.name) for name, path in done.files.items()
+        )),)),
+    )  # fmt: skip
+    return render(
+        "page.html.j2",
+        Page(
+            title=f"{archive.root.name or 'archive'}: fitted again",
+            subtitle=f"{_counted(len({s.unit for s in archive.states}), 'unit')}, "
+            f"{_counted(takes, 'take')} and tables, {today}",
+            lead=_lead(done, series, apart),
+            parts=tuple(filter(None, parts)),
+            units=(),
+            version=program_version(),
+            made_on=today,
         ),
-        few=_listed(row for one in series if len(one.names) < _FEWEST for row in _single(one)),
-        again=again_rows,
-        again_words=_again_words(repeated, again_rows),
-        since=since_rows,
-        since_words=_since_words(ledger, changed, since_rows),
-        left_out=_listed(done.left_out),
-        files=tuple((name.replace("_", " "), path.name) for name, path in done.files.items()),
-        version=program_version(),
-        made_on=date.today().isoformat(),
     )
 
 
-def _listed(rows: Iterable[Any]) -> Listed:
+def _part(title: str, words: str, blocks: Sequence[Block]) -> Part | None:
+    """A section; None where there is nothing to list."""
+    return Part(title, tuple(filter(None, (words, *blocks)))) if blocks else None
+
+
+def _listed(titles: Sequence[str], rows: Iterable[Sequence[str]], more: int = 0) -> list[Block]:
+    """A table of the first rows, and how many more there are; nothing without any.
+
+    Titles of numbers begin with an equals sign.
+    """
     iterator = iter(rows)
-    return Listed(tuple(islice(iterator, _ROWS)), sum(1 for _ in iterator))
+    shown_rows = tuple(tuple(row) for row in islice(iterator, _ROWS))
+    more += sum(1 for _ in iterator)
+    if not shown_rows:
+        return []
+    right = tuple(title.startswith("=") for title in titles)
+    found: list[Block] = [Lines(tuple(t.removeprefix("=") for t in titles), right, shown_rows)]
+    return [*found, f"… and {more} more; the tables beside this page have all."] if more else found
 
 
 def _counted(count: int, noun: str) -> str:
@@ -181,17 +130,16 @@ def _shown(symbol: str, unit: str, value: float, spread: float) -> str:
     return with_unit(number(value, decimals_for(abs(value) * spread, value)), how.unit)
 
 
-def _series_part(one: Series, found: list[Usual], index: int, *, pictures: bool) -> SeriesPart:
+def _series_part(one: Series, found: list[Usual], index: int, *, pictures: bool) -> Part:
     units, fits = len(one.units), len(one.names)
     counted = _counted(fits, "fit") + (f" of {_counted(units, 'unit')}" if units < fits else "")
     over_time = [u for u in found if u.symbol in _OVER_TIME and u.drift is not None]
-    return SeriesPart(
-        one.name,
-        counted,
-        tuple(_usual_row(one, u) for u in found),
+    blocks = (
         _distribution_plot(one, found, index) if pictures else None,
+        *_listed(_USUAL_COLUMNS, (_usual_row(one, u) for u in found)),
         _drift_plot(one, over_time, index) if pictures and over_time else None,
     )
+    return Part(f"{one.name}: {counted}", tuple(filter(None, blocks)))
 
 
 def _distribution_plot(one: Series, found: list[Usual], index: int) -> Plot:
@@ -218,13 +166,17 @@ def _drift_plot(one: Series, found: list[Usual], index: int) -> Plot:
     )
 
 
-def _usual_row(series: Series, u: Usual) -> UsualRow:
-    how = shown(u.symbol, u.unit)
-    width = u.spread or 0.005
-    return UsualRow(
-        Markup(how.markup),  # ours, from a fixed table
-        how.words,
-        u.n,
+def _named(symbol: str, unit: str, words: str = "") -> Markup:
+    """A symbol with its index, and its words where there is room; markup from a fixed table."""
+    named = Markup(shown(symbol, unit).markup)
+    return Markup('{} <small class="wide">{}</small>').format(named, words) if words else named
+
+
+def _usual_row(series: Series, u: Usual) -> tuple[str, ...]:
+    width = u.spread or _DIGITS
+    return (
+        _named(u.symbol, u.unit, shown(u.symbol, u.unit).words),
+        f"{u.n}",
         _shown(u.symbol, u.unit, u.centre, width),
         "" if u.spread is None else percent(u.spread),
         _shown(u.symbol, u.unit, u.low, width),
@@ -246,32 +198,31 @@ def _drift_words(series: Series, u: Usual) -> str:
     return f"{signed_percent(u.drift.middle * span)} over {over} ({low} … {high})"
 
 
-def _apart_row(a: Apart) -> ApartRow:
-    how = shown(a.symbol, a.unit)
-    return ApartRow(
+def _apart_row(a: Apart) -> tuple[str, ...]:
+    return (
         a.name,
-        Markup(how.markup),
-        _shown(a.symbol, a.unit, a.value, 0.005),
-        _shown(a.symbol, a.unit, a.centre, 0.005),
+        _named(a.symbol, a.unit),
+        _shown(a.symbol, a.unit, a.value, _DIGITS),
+        _shown(a.symbol, a.unit, a.centre, _DIGITS),
         signed_percent(a.value / a.centre - 1),
         f"{abs(a.times_limit):.1f}",
     )
 
 
-def _single(series: Series) -> Iterator[tuple[str, tuple[tuple[Markup, str], ...]]]:
+def _single(series: Series) -> Iterator[tuple[str, str]]:
     """Fits of a series too small for statistics, each in a line."""
     for k, name in enumerate(series.names):
         told = []
         for symbol in ("fs", "Qts", "Re", "Vas"):
             if symbol in series.values and (value := series.values[symbol][k]) == value:
                 unit = series.unit_of[symbol]
-                text = _shown(symbol, unit, value, max(series.own[symbol][k] / value, 0.001))
-                told.append((Markup(shown(symbol, unit).markup), text))
-        yield name, tuple(told)
+                text = _shown(symbol, unit, value, max(series.own[symbol][k] / value, _DIGITS))
+                told.append(Markup("{} {}").format(_named(symbol, unit), text))
+        yield name, Markup(", ").join(told)
 
 
-def _moved(found: Iterable[Moved]) -> tuple[int, Listed]:
-    """How many there are, and those that have something to say."""
+def _moved(found: Iterable[Moved], *, why: bool) -> tuple[int, int, list[Block]]:
+    """How many there are, how many have something to say, and the first of these in a table."""
     count = 0
     kept: list[Moved] = []
     more = 0
@@ -285,43 +236,45 @@ def _moved(found: Iterable[Moved]) -> tuple[int, Listed]:
             more += len(kept) - _ROWS
             del kept[_ROWS:]
     kept.sort(key=_weight)
-    rows = tuple(_moved_row(one) for one in kept[:_ROWS])
-    return count, Listed(rows, more + len(kept) - len(rows))
+    titles = ("Unit", "State", "What moved", *(["Why it may have"] if why else []))
+    rows = ((*_moved_row(one), *([one.why] if why else [])) for one in kept)
+    return count, len(kept) + more, _listed(titles, rows, more)
 
 
 def _weight(one: Moved) -> float:
     return -abs(one.changes[0].significance) if one.changes else -1e9 * (one.news != "new")
 
 
-def _moved_row(one: Moved) -> MovedRow:
-    said = []
+def _moved_row(one: Moved) -> tuple[str, str, str]:
+    said = [Markup.escape(one.news)] if one.news else []
     for change in one.changes[:4]:
         written = change_figures(change)
-        how = shown(change.parameter, change.unit)
         text = f"{written.before} → {with_unit(written.after, written.unit)} ({written.change})"
-        said.append((Markup(how.markup), text))
-    return MovedRow(one.unit, one.label, tuple(said), one.news, one.why)
+        named = _named(change.parameter, change.unit)
+        said.append(Markup('<span class="value">{} {}</span>').format(named, text))
+    return one.unit, one.label, Markup("<br>").join(said)
 
 
-def _again_words(count: int, rows: Listed) -> str:
+def _again(count: int, moved: int, blocks: list[Block]) -> Part | None:
     if not count:
-        return ""
-    moved = len(rows.rows) + rows.more
-    return (
+        return None
+    words = (
         f"{_counted(count, 'unit')} in more than one state, the first against the last: {moved} "
         "changed beyond uncertainty. What both fits share (resistor, masses, ruler) cancels; how "
         "well a driver repeats itself does not."
     )
+    return Part("Measured again", (words, *blocks))
 
 
-def _since_words(ledger: Ledger, count: int, rows: Listed) -> str:
+def _since(ledger: Ledger, count: int, moved: int, blocks: list[Block]) -> Part:
     if not ledger.last_completed:
-        return "This is the first refit of this archive."
-    when = ledger.last_completed[:16].replace("T", " ")
-    if not count:
-        return f"Nothing has changed since the refit of {when} UTC."
-    told = len(rows.rows) + rows.more
-    return (
-        f"Since the refit of {when} UTC {_counted(count, 'fit')} were made anew or gone; of these "
-        f"{told} moved beyond uncertainty, are new, or are gone."
-    )
+        words = "This is the first refit of this archive."
+    else:
+        when = ledger.last_completed[:16].replace("T", " ")
+        words = (
+            f"Since the refit of {when} UTC {_counted(count, 'fit')} were made anew or gone; of "
+            f"these {moved} moved beyond uncertainty, are new, or are gone."
+            if count
+            else f"Nothing has changed since the refit of {when} UTC."
+        )
+    return Part("Since the last refit", (words, *blocks))

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import UTC, datetime
+from itertools import takewhile
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from cli.pictures.plots import COLOURS, DASHES, INK, new_figure, style
+from cli.pictures import marks
+from cli.pictures.plots import COLOURS, DASHES, INK, new_figure, short_name, style
 from fit.results.numbers import with_unit
 from fit.results.quantities import shown
 
@@ -20,6 +22,7 @@ if TYPE_CHECKING:
     from meas.curve import FloatArray
 
 _DOTS = 60  # more run into each other: bars take their place
+_NAMED = 8  # names of more dots cover each other; what stands apart is named always
 _POINTS = 400
 _BANDS = 60
 
@@ -28,12 +31,13 @@ def distribution_figure(series: Series, usual: Sequence[Usual], *, width: float 
     """One small picture for each quantity; what stands apart is marked by shape and colour."""
     rows = -(-len(usual) // 2)
     with style():
-        figure = new_figure(width, 0.35 + 1.15 * rows)
+        figure = new_figure(width, 0.35 + (1.5 if len(series.names) <= _NAMED else 1.15) * rows)
         places = figure.subplots(rows, 2, squeeze=False).ravel()
         for axes, one in zip(places, usual, strict=False):
             _distribution(axes, series, one)
         for axes in places[len(usual) :]:
             axes.set_axis_off()
+        marks.settle(figure)
         figure.legend(*places[0].get_legend_handles_labels(), loc="outside lower right", ncols=2)
         return figure
 
@@ -42,12 +46,19 @@ def _distribution(axes: Axes, series: Series, one: Usual) -> None:
     from matplotlib.ticker import MaxNLocator
 
     how = shown(one.symbol, one.unit)
-    values = series.column(one.symbol)[0]
-    values = values[np.isfinite(values)] / how.scale
+    values = series.column(one.symbol)[0] / how.scale
+    named = dict(zip(series.names, _own_names(series.names), strict=True))
+    names = [name for name, value in zip(series.names, values, strict=True) if value == value]
+    values = values[np.isfinite(values)]
     apart = np.array([a.value for a in one.apart]) / how.scale
     like = values[~np.isin(values, apart)]
     if values.size <= _DOTS:
-        axes.plot(like, _heights(like), "o", color=COLOURS[0], markersize=4, alpha=0.8)
+        heights = _heights(like)
+        axes.plot(like, heights, "o", color=COLOURS[0], markersize=4, alpha=0.8)
+        if values.size <= _NAMED:
+            kept = [name for name, value in zip(names, values, strict=True) if value in like]
+            for name, at in zip(kept, zip(like, heights, strict=True), strict=True):
+                marks.label(axes, named[name], at, ink=INK)
         axes.set_yticks([])
         axes.set_ylim(-1.4, 1.4)
         axes.spines["left"].set_visible(False)
@@ -61,11 +72,28 @@ def _distribution(axes: Axes, series: Series, one: Usual) -> None:
                  label="robust mean")  # fmt: skip
     if apart.size:
         axes.plot(apart, np.full(apart.size, level), "D", color=COLOURS[1], markersize=5)
+        for far in one.apart:
+            at = far.value / how.scale, level
+            marks.label(axes, named[far.name], at, ink=INK)
     _no_narrower(axes, one.centre / how.scale)
     axes.xaxis.set_major_locator(MaxNLocator(6))
     axes.ticklabel_format(axis="x", useOffset=False)
     axes.set_xlabel(with_unit(f"{how.symbol},", how.unit) if how.unit else how.symbol)
     axes.grid(axis="x")
+
+
+def _own_names(names: Sequence[str]) -> list[str]:
+    """What tells units from each other: their names without what all begin and end with."""
+    before = _beginning(names)
+    after = _beginning([name[::-1] for name in names])
+    ends = [name[len(before) : len(name) - len(after)] for name in names]
+    return [short_name(end or name, 14) for end, name in zip(ends, names, strict=True)]
+
+
+def _beginning(names: Sequence[str]) -> str:
+    """What all names begin with, up to a number."""
+    alike = takewhile(lambda letters: len(set(letters)) == 1, zip(*names, strict=False))
+    return "".join(letters[0] for letters in alike).rstrip("0123456789")
 
 
 def _no_narrower(axes: Axes, centre: float) -> None:
@@ -88,6 +116,7 @@ def drift_figure(series: Series, usual: Sequence[Usual], *, width: float = 7.4) 
         places = figure.subplots(len(usual), 1, sharex=True, squeeze=False).ravel()
         for axes, one in zip(places, usual, strict=True):
             _drift(axes, series, one)
+        marks.settle(figure)
         return figure
 
 
@@ -99,9 +128,13 @@ def _drift(axes: Axes, series: Series, one: Usual) -> None:
     values, _, seconds = series.column(one.symbol)
     known = np.isfinite(values) & np.isfinite(seconds)
     order = np.argsort(seconds[known], kind="stable")
+    names = np.array(_own_names(series.names))[known][order]
     values, seconds = values[known][order] / how.scale, seconds[known][order]
     if values.size <= _POINTS:
         axes.plot(_dates(seconds), values, "o", color=COLOURS[0], markersize=3.5, alpha=0.7)
+        if values.size <= _NAMED:
+            for name, at in zip(names, zip(_dates(seconds), values, strict=True), strict=True):
+                marks.label(axes, str(name), at, ink=INK)
     else:
         parts = np.array_split(np.arange(values.size), _BANDS)
         times = _dates(np.array([np.median(seconds[part]) for part in parts]))

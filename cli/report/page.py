@@ -24,12 +24,15 @@ class Lines:
     rows: tuple[tuple[str, ...], ...]
 
 
+Block = str | Lines | Plot | tuple[Told, ...]
+
+
 @dataclass(frozen=True)
 class Part:
     """A section as the template shows it: words, tables, pictures and findings in their order."""
 
     title: str
-    blocks: tuple[str | Lines | Plot | tuple[Told, ...], ...]
+    blocks: tuple[Block, ...]
 
 
 @dataclass(frozen=True)
@@ -59,7 +62,7 @@ def parts(sections: Iterable[Section]) -> tuple[Part, ...]:
     )
 
 
-def _shown(block: Any) -> str | Lines | Plot | tuple[Told, ...]:
+def _shown(block: Any) -> Block:
     match block:
         case Facts():
             rows = tuple((what, f"{value} {unit}".strip(), remark)
