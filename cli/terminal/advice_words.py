@@ -25,15 +25,12 @@ def limited(advice: Sequence[Advice]) -> list[tuple[str, str]]:
 
 def steps(advice: Sequence[Advice]) -> list[str]:
     """One sentence a step: what to do, and what it does to each quantity; the useless last."""
-    helping: dict[str, list[str]] = {}
     idle: dict[str, list[str]] = {}
     for one in advice:
-        if one.cheapest is not None:
-            helping.setdefault(one.cheapest.words, []).append(_effect(one, one.cheapest))
         if one.useless is not None:
             idle.setdefault(one.useless.words, []).append(_symbol(one))
     return [
-        *(f"{_begun(words)}: {', '.join(found)}." for words, found in helping.items()),
+        *(f"{_begun(words)}: {', '.join(found)}." for words, found in helping(advice).items()),
         *(
             f"{_begun(words)}, and {_listed(found)} {'gain' if len(found) > 1 else 'gains'} "
             "nothing."
@@ -42,9 +39,13 @@ def steps(advice: Sequence[Advice]) -> list[str]:
     ]
 
 
-def helping(advice: Sequence[Advice]) -> list[str]:
-    """What to do, without its effects, in the order of `steps`."""
-    return list(dict.fromkeys(one.cheapest.words for one in advice if one.cheapest is not None))
+def helping(advice: Sequence[Advice]) -> dict[str, list[str]]:
+    """Each step and its effects; first the one that narrows the most quantities."""
+    found: dict[str, list[str]] = {}
+    for one in advice:
+        if one.cheapest is not None:
+            found.setdefault(one.cheapest.words, []).append(_effect(one, one.cheapest))
+    return dict(sorted(found.items(), key=lambda step: -len(step[1])))
 
 
 def tell(advice: Sequence[Advice]) -> None:

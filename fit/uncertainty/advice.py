@@ -18,6 +18,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from fit.given.measured import AddedMass, MeasuredCurve, Session, Stated, TestBox
+from fit.results.error_sources import HELD
 from fit.results.result import Z95, DriverFit, Estimate
 from fit.results.shares import shares
 
@@ -86,6 +87,12 @@ STEPS: tuple[Step, ...] = (
         2,
         "measure the cone's diameter to 0.3 mm, with calipers in four directions",
         tempting=2,
+    ),
+    Step(
+        (f"{HELD}magnet-down", f"{HELD}hand"),
+        2,
+        "clamp the frame to something heavy and measure again (--held clamped)",
+        part=0.1,
     ),
     Step(("mass:",), 2, "weigh the added mass to 0.01 g", limits=1e-5, tempting=4),
     Step(("moving-parts",), 2, "weigh the moving parts to 0.01 g", limits=1e-5, tempting=4),

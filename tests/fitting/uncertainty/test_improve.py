@@ -8,6 +8,7 @@ import driver_bench as bench
 import numpy as np
 import pytest
 
+from fit.compare.sitting import of_driver
 from fit.joint import fit_driver
 from fit.results.result import DriverFit, Estimate
 from fit.uncertainty import advice as improve
@@ -108,6 +109,23 @@ def test_what_is_promised_is_what_a_fit_then_says(name):
         assert 0.96 * then < gain.standard_uncertainty < most, symbol
         compared += gain.gain > 0.05
     assert compared
+
+
+def test_a_frame_that_is_clamped_gains_what_is_promised():
+    """Within 1 %: only the share of the frame goes, from up to 2 % to up to 0.2 % of the motion."""
+    curves, session = _job()
+    fit = fit_driver(curves, session, model="lossy")
+    loose, clamped = (of_driver(fit, held) for held in ("magnet-down", "clamped"))
+    promised = {
+        one.parameter: one.cheapest.standard_uncertainty
+        for one in advise(loose, curves, session)
+        if one.cheapest is not None and "--held clamped" in one.cheapest.words
+    }
+    assert "fs" in promised
+    for symbol, uncertainty in promised.items():
+        assert uncertainty == pytest.approx(clamped.parameters[symbol].standard_uncertainty, 0.01)
+    kept = advise(clamped, curves, session)
+    assert not any(one.cheapest and "clamp" in one.cheapest.words for one in kept)
 
 
 @pytest.fixture(scope="module")
