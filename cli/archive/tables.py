@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import csv
 import io
-import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any, BinaryIO
 
 from cli.archive.files import LeftOut
-from cli.terminal import show
 from meas.errors import UsageError
+from meas.files.outside_text import cell
 
 ABOUT = ("unit", "label", "first_taken_at", "last_taken_at", "takes", "model", "not_fitted_because")
 UNITS = {
@@ -57,20 +56,15 @@ def write_csv(file: BinaryIO, names: Sequence[str], lines: Iterable[Sequence[Any
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(names)
     for line in lines:
-        writer.writerow(_cell(cell) for cell in line)
+        writer.writerow(_written(value) for value in line)
     text.flush()
     text.detach()
 
 
-def _cell(cell: Any) -> Any:
-    """A cell that no spreadsheet runs and no terminal obeys; JSON has texts as they are.
-
-    Spreadsheets take what begins with =, +, - or @ for a formula (OWASP, CSV Injection), some cut
-    at any separator first. An apostrophe before it makes it text.
-    """
-    if not isinstance(cell, str):
-        return "" if cell is None else cell
-    return re.sub(r"(^|[,;\t\n|\"'])(?=[\s\"']*[=+\-@＝＋－＠])", r"\1'", show.harmless(cell))
+def _written(value: Any) -> Any:
+    if isinstance(value, str):
+        return cell(value)
+    return "" if value is None else value
 
 
 def left_out_lines(items: Iterable[LeftOut]) -> Iterator[list[str]]:

@@ -9,6 +9,7 @@ import typer
 
 from cli.terminal import show
 from meas.errors import UsageError
+from meas.files.outside_text import one_line
 
 if TYPE_CHECKING:
     from cli.sources.opened import OpenedCurve
@@ -190,10 +191,10 @@ def as_subcircuit(source: str) -> str:
 
 def _comments(read: OpenedCurve) -> tuple[str, ...]:
     if read.take is None:
-        return (f"from: {_one_line(Path(read.text).name)}",)
+        return (f"from: {one_line(Path(read.text).name)}",)
     take = read.take
     words = (f"unit: {take.unit}", f"condition: {take.condition.name}", take.software)
-    return tuple(_one_line(word) for word in words)
+    return tuple(one_line(word) for word in words)
 
 
 def _model_curve(fitted: DriverFit) -> ImpedanceCurve:
@@ -207,7 +208,7 @@ def _model_curve(fitted: DriverFit) -> ImpedanceCurve:
 
 
 def _of_model(unit: str, fitted: DriverFit) -> tuple[str, ...]:
-    return (f"unit: {_one_line(unit)}", f"model in free air, model {fitted.model}")
+    return (f"unit: {one_line(unit)}", f"model in free air, model {fitted.model}")
 
 
 def _parameter_table(unit: str, fitted: DriverFit) -> str:
@@ -226,7 +227,3 @@ def _parameter_table(unit: str, fitted: DriverFit) -> str:
             + ",".join(map(repr, map(float, numbers)))
         )
     return "\n".join(rows) + "\n"
-
-
-def _one_line(text: str) -> str:
-    return " ".join(text.split())

@@ -15,9 +15,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from cli.pictures import marks, settings
-from cli.terminal import show
 from fit.results.numbers import kilo
 from fit.results.quantities import condition_words
+from meas.files.outside_text import harmless
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -68,7 +68,7 @@ def style() -> Iterator[None]:
 
 def drawable(text: str) -> str:
     """Text out of a file as text of a picture: SVG and PDF have no place for control characters."""
-    return show.harmless(text).encode("utf-8", "replace").decode()
+    return harmless(text).encode("utf-8", "replace").decode()
 
 
 def short_name(name: str, letters: int = 40) -> str:

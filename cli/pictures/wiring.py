@@ -10,6 +10,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from meas.files.outside_text import markup
+
 if TYPE_CHECKING:
     from meas.bench.rig import Wiring
 
@@ -107,7 +109,7 @@ def as_svg(picture: Picture) -> str:
     nodes = (180, 270) if picture.same_node else (180, 455)
     parts = [
         f'<svg class="wiring" viewBox="0 0 {width} 216" role="img" '
-        f'aria-label="{_escaped(_spoken(picture))}" xmlns="http://www.w3.org/2000/svg" '
+        f'aria-label="{markup(_spoken(picture))}" xmlns="http://www.w3.org/2000/svg" '
         'fill="none" stroke="currentColor" stroke-width="2" font-size="15" '
         'font-family="inherit">',
         f'<path d="M{left} {top}H{first_x}M{first_x + block_w} {top}H{second_x}'
@@ -153,11 +155,5 @@ def _label(x: float, y: float, text: str, anchor: str = "middle", *, small: bool
     size = ' font-size="12"' if small else ""
     return (
         f'<text x="{x:g}" y="{y:g}" text-anchor="{anchor}" fill="currentColor" '
-        f'stroke="none"{size}>{_escaped(text)}</text>'
+        f'stroke="none"{size}>{markup(text)}</text>'
     )
-
-
-def _escaped(text: str) -> str:
-    import html
-
-    return html.escape(text, quote=True)

@@ -11,6 +11,7 @@ import numpy as np
 from markupsafe import Markup
 
 from fit.results.numbers import number, significant
+from meas.files.outside_text import harmless
 
 if TYPE_CHECKING:
     from cli.pictures.marks import Mark
@@ -112,7 +113,9 @@ def short(values: FloatArray, digits: int) -> list[float]:
 
 def _script_safe(document: object) -> Markup:
     """JSON that no HTML parser can take for anything else (HTML Living Standard, 4.12.1.3)."""
-    text = json.dumps(document, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+    text = harmless(
+        json.dumps(document, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+    )
     return Markup(text.replace("&", r"\u0026").replace("<", r"\u003c").replace(">", r"\u003e"))
 
 

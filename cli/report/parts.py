@@ -13,8 +13,11 @@ from cli.report.picture import inline
 from cli.terminal.tables import strip_range
 from fit.results.numbers import with_unit
 from fit.results.quantities import shown
+from meas.files.outside_text import harmless
 
 if TYPE_CHECKING:
+    from jinja2 import Environment
+
     from fit.compare.changes import Change
     from fit.results.judge import Target
     from fit.results.result import Estimate
@@ -145,14 +148,19 @@ def render(template: str, page: object) -> str:
     """A page from its template; everything but our own pictures is escaped."""
     from importlib.resources import files
 
+    style = Markup(files("cli").joinpath("report/style.css").read_text(encoding="utf-8"))
+    return templates("report").get_template(template).render(page=page, style=style)
+
+
+def templates(folder: str) -> Environment:
+    """Templates of a folder of ours: what stands in them is escaped, and steers nothing."""
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
-    environment = Environment(
-        loader=PackageLoader("cli", "report"),
+    return Environment(
+        loader=PackageLoader("cli", folder),
         autoescape=True,
+        finalize=lambda value: harmless(value) if type(value) is str else value,
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    style = Markup(files("cli").joinpath("report/style.css").read_text(encoding="utf-8"))
-    return environment.get_template(template).render(page=page, style=style)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import html
 import re
 from typing import TYPE_CHECKING
 
@@ -10,6 +9,7 @@ import numpy as np
 from markupsafe import Markup
 
 from cli.pictures import plots
+from meas.files.outside_text import markup
 
 if TYPE_CHECKING:
     from meas.curve import FloatArray
@@ -42,7 +42,7 @@ def inline(svg: str, name: str, description: str) -> Markup:
     if head is None or box is None:
         raise ValueError("matplotlib wrote no svg element with a viewBox")
     opening = (
-        f'<svg class="plot" role="img" aria-label="{html.escape(description, quote=True)}" '
+        f'<svg class="plot" role="img" aria-label="{markup(description)}" '
         f'xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink" '
         f"{box[0]}>"
     )

@@ -6,6 +6,8 @@ import re
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
+from meas.files.outside_text import one_line
+
 if TYPE_CHECKING:
     from cli.report.comparison_page import ComparisonPage
     from cli.report.fit_page import FitPage
@@ -132,7 +134,7 @@ def _safe(text: str) -> str:
     """
     if text == "---":
         return text
-    return re.sub(r"([\\`*_\[\]<>|#])", r"\\\1", " ".join(text.split()))
+    return re.sub(r"([\\`*_\[\]<>|#])", r"\\\1", one_line(text))
 
 
 def _joined(parts: Iterable[str], version: str, made_on: str) -> str:

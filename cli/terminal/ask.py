@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 
 from cli.terminal import show
 from meas.errors import UsageError
+from meas.files.outside_text import harmless
 
 LEAVE, SKIP, BACK, EXPLAIN = "leave", "skip", "back", "?"
 _YES = frozenset({"y", "yes", "yep", "ok", "okay", "sure", "ready", "go"})
@@ -125,7 +126,7 @@ def _line(text: str, why: str, flag: str, hint: str, may_skip: bool) -> str:
     colon = "" if text.endswith("?") and not hint else ":"
     while True:
         sys.stdout.flush()
-        sys.stderr.write(show.harmless(f"{text}{hint}{colon} "))
+        sys.stderr.write(harmless(f"{text}{hint}{colon} "))
         sys.stderr.flush()
         typed = sys.stdin.readline()
         if not typed:

@@ -12,6 +12,8 @@ import os
 import sys
 from typing import TYPE_CHECKING, Any, TextIO
 
+from meas.files.outside_text import harmless
+
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
     from pathlib import Path
@@ -31,24 +33,6 @@ _PLAIN = {
     "▸": ">", "→": "->", "°": "deg ", "≈": "about ", "≤": "<=", "≥": ">=", "×": "x", "█": "#",
     "▏": "|", "▕": "|", "╌": "-", "°C": "C",
 }  # fmt: skip
-
-
-# What a name out of a file could do to a terminal: move the cursor, set colours and title, turn
-# the direction of writing (Unicode 15, C0 and C1 controls, and the explicit directional
-# formatting characters). All but line breaks and tabs are shown as what they are: no letters.
-_CONTROLS = dict.fromkeys(
-    [
-        *(code for code in (*range(0x20), *range(0x7F, 0xA0)) if code not in (0x09, 0x0A)),
-        *range(0x202A, 0x202F),
-        *range(0x2066, 0x206A),
-    ],
-    "\N{REPLACEMENT CHARACTER}",
-)
-
-
-def harmless(text: str) -> str:
-    """Text without control characters, whatever file it came from."""
-    return text.translate(_CONTROLS)
 
 
 def _spell_out(error: UnicodeError) -> tuple[str, int]:

@@ -17,6 +17,7 @@ from starlette.responses import HTMLResponse, JSONResponse, Response, StreamingR
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
+from cli.report.parts import templates
 from cli.window import actions, asking, folder, keeping, views, what_if
 from cli.window.desk import Busy, Desk
 from cli.window.guard import TooLarge
@@ -108,12 +109,7 @@ def _render(template: str, here: Window | None, said: dict[str, Any]) -> str:
 
 @cache
 def _templates() -> Environment:
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
-    made = Environment(
-        loader=PackageLoader("cli", "window/templates"), autoescape=True, undefined=StrictUndefined,
-        trim_blocks=True, lstrip_blocks=True,
-    )  # fmt: skip
+    made = templates("window/templates")
     made.globals.update(actions=actions.ACTIONS, views=views, entries_for=_choices)
     return made
 

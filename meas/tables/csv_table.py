@@ -24,6 +24,7 @@ import numpy as np
 
 from meas.curve import ComplexArray, Curve, FloatArray, ImpedanceCurve, MagnitudeCurve
 from meas.errors import UnreadableInput
+from meas.files.outside_text import cell, one_line
 from meas.files.reading import read_bytes
 from meas.files.writing import write_text
 from meas.tables import error_columns
@@ -115,12 +116,8 @@ def as_text(curve: Curve, comments: Sequence[str] = (), *, errors: bool = False)
 
 
 def comment_line(text: str) -> str:
-    """A comment of a table: one line, and nothing that a spreadsheet would run.
-
-    Spreadsheets know no comments and split this line into cells as any other; a cell that begins
-    with =, +, - or @ is a formula to them. An apostrophe before it makes it text.
-    """
-    return "# " + re.sub(r"(?<=[,;\"'])(?=[ \"']*[=+\-@])", "'", " ".join(text.split()))
+    """A comment of a table: one line, which spreadsheets split into cells as any other."""
+    return f"# {cell(one_line(text))}"
 
 
 def has_no_header(path: Path) -> bool:

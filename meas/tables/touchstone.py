@@ -16,6 +16,7 @@ import numpy as np
 
 from meas.curve import ComplexArray, FloatArray, ImpedanceCurve
 from meas.errors import UnreadableInput
+from meas.files.outside_text import one_line
 from meas.files.reading import read_bytes
 from meas.files.writing import write_text
 
@@ -50,7 +51,7 @@ def as_text(
         f"{f!r} {z.real!r} {z.imag!r}"
         for f, z in zip(curve.frequency_hz.tolist(), curve.impedance_ohm.tolist(), strict=True)
     ]
-    head = [f"! {' '.join(comment.split())}" for comment in comments]
+    head = [f"! {one_line(comment)}" for comment in comments]
     if version == 1:
         return "\n".join([*head, "# HZ Z RI R 1", *rows, ""])
     return "\n".join(

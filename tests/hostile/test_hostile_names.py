@@ -34,6 +34,7 @@ from fit.results.judge import Target, judge
 from fit.results.quantities import shown
 from meas.curve import ImpedanceCurve
 from meas.errors import Finding
+from meas.files.outside_text import harmless
 from meas.tables import csv_table, touchstone
 
 MARKUP = [
@@ -158,7 +159,7 @@ def test_pictures_show_names_as_they_are(name):
         svg = plots.svg_text(figure, "x")
     root = ElementTree.fromstring(svg)
     inside = ["".join(one.itertext()) for one in root.iter() if one.tag.endswith("}text")]
-    expected = show.harmless(name).encode("utf-8", "replace").decode()
+    expected = harmless(name).encode("utf-8", "replace").decode()
     assert " ".join(expected.split()) in {" ".join(text.split()) for text in inside}
 
 
@@ -219,7 +220,7 @@ def test_no_line_of_a_circuit_or_one_port_comes_from_a_name(name, invoke, tmp_pa
 @settings(max_examples=150, deadline=None, derandomize=True)
 def test_nothing_printed_steers_a_terminal(name):
     """ECMA-48 controls and directional overrides come out as one replacement character each."""
-    clean = show.harmless(name)
+    clean = harmless(name)
     assert len(clean) == len(name)
     steering = {c for c in clean if unicodedata.category(c) == "Cc"} - {"\n", "\t"}
     assert not steering
