@@ -32,7 +32,7 @@ from fit.search.choose import BETTER, Contest, with_frame_if_clear, without_seco
 from fit.search.first_mass_or_box import start as joint_start
 from fit.uncertainty import budget, doubts, monte_carlo
 from fit.uncertainty.rivals import Rival, rivals_of
-from meas.errors import Finding, Refused
+from meas.errors import Finding, Refused, refusals
 
 AUTO = "auto"
 
@@ -71,7 +71,6 @@ def fit_driver(curves: Sequence[MeasuredCurve], session: Session, model: str = A
 
     Args:
         curves: At least one in free air; any number with added masses and test boxes.
-        session: What else was measured.
         model: ``auto``, or the name of a coil model, perhaps with laws of suspension and former
             behind it: ``ladder``, ``lossy+creep``, ``plain+relaxing+former``.
 
@@ -99,8 +98,6 @@ def fit_near(
 
     Args:
         curves: As for `fit_driver`, with one of them in free air.
-        session: What else was measured.
-        model: Name of the model.
         near: Reported parameters of a driver like this one: ``Re fs Qms Qes`` and the model's own.
 
     Raises:
@@ -121,7 +118,6 @@ class Chosen:
 
     Attributes:
         settled: Its solution, with the weights it was found under.
-        rivals: The other models.
         scores: Name of each model to its criterion.
         freedom: Degrees of freedom of the repeatability.
         second: The best model with a second resonance, where one was tried.
@@ -158,11 +154,6 @@ class Chosen:
 def chosen(curves: Sequence[MeasuredCurve], session: Session, model: str = AUTO) -> Chosen:
     """Fit every plausible model, and choose; a law whose size stays open is not chosen.
 
-    Args:
-        curves: As for `fit_driver`.
-        session: What else was measured.
-        model: As for `fit_driver`.
-
     Raises:
         ValueError: If no model has the given name.
         Refused: When the takes do not belong together, or none is in free air.
@@ -192,7 +183,6 @@ def reported(found: Chosen, *, linear: bool = False) -> DriverFit:
     """Estimate everything from the model chosen, and say what speaks against it.
 
     Args:
-        found: The model.
         linear: Whether linear propagation has to do for every interval.
 
     Raises:
@@ -212,8 +202,7 @@ def reported(found: Chosen, *, linear: bool = False) -> DriverFit:
         *model_findings.doubts(problem.driver.name, limits.estimates, band),
         *(_doubts_about_air(problem.session) if "Vas" in limits.estimates else []),
     ]
-    refusing = [finding for finding in findings if finding.refuses]
-    if refusing:
+    if refusing := refusals(findings):
         raise Refused(refusing)
     return DriverFit(
         model=problem.driver.name,

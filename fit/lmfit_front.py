@@ -72,7 +72,6 @@ class Solution:
     in lmfit's.
 
     Attributes:
-        settled: The fit.
         at: Frequencies of the extremes.
     """
 
@@ -137,7 +136,6 @@ def wider_than_reported(
 
     Args:
         profiles: Quantity to its limits by the likelihood of the takes.
-        parameters: Quantity to its estimate.
     """
     beyond = {}
     for symbol, one in profiles.items():
@@ -185,8 +183,6 @@ class _Along:
     The parameter that the quantity leans on most is solved for.
 
     Args:
-        solution: The problem at its optimum.
-        symbol: The quantity.
         C: Covariance of the parameters that the fit estimates.
     """
 

@@ -54,6 +54,16 @@ class Finding:
         return {"code": self.code, "text": self.text, **(given if len(given) > 1 else {})}
 
 
+def refusals(findings: Iterable[Finding]) -> tuple[Finding, ...]:
+    """The findings that forbid to derive a number from the data."""
+    return tuple(finding for finding in findings if finding.refuses)
+
+
+def refusals_first(findings: Iterable[Finding]) -> tuple[Finding, ...]:
+    """Put the findings that refuse before those that only caution, else in their order."""
+    return tuple(sorted(findings, key=lambda finding: not finding.refuses))
+
+
 def _sentences(first: str, second: str) -> str:
     if not first or not second:
         return first or second
@@ -64,7 +74,6 @@ class FreeairError(Exception):
     """Base of all errors that a user can cause or cure.
 
     Args:
-        what: What is wrong.
         where: File, line, column, option or channel; may be empty.
         remedy: What to do about it; may be empty only where ``what`` says it.
     """
@@ -132,7 +141,6 @@ class BenchFailure(Refused):
     """The sound hardware failed; what was captured until then is kept.
 
     Args:
-        reasons: As for `Refused`.
         where: The device.
         remedy: What to do about it.
     """

@@ -24,7 +24,7 @@ from hashlib import file_digest, sha256
 from pathlib import Path
 
 from cli.words import values
-from meas.errors import Refused, UsageError
+from meas.errors import Refused, UsageError, refusals
 from meas.files.json_file import read_json
 from meas.files.reading import read_bytes
 from meas.takes import record
@@ -249,7 +249,7 @@ def _take(archive: Path, folder: Path, root: Path, *, captures: bool) -> Measure
             text = f"is a take of a {'passive part' if said.kind == 'part' else 'finished system'}"
             return LeftOut(source, said.unit, "not-a-driver", text, "", fault=False)
         if said.refused and not captures:
-            reasons = [finding for finding in said.findings if finding.refuses]
+            reasons = refusals(said.findings)
             text = "; ".join(reason.text for reason in reasons)
             remedy = "It was refused when it was made. Measure again; the capture is kept."
             return LeftOut(source, said.unit, reasons[0].code, text, remedy, fault=False)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
-from meas.errors import Finding, Refused
+from meas.errors import Finding, Refused, refusals
 
 if TYPE_CHECKING:
     from meas.audio.protocol import AudioPath, Capture
@@ -89,8 +89,7 @@ class Played:
 
     def refuse_unsound(self, where: str) -> None:
         """Raise `Refused` if the audio path failed, for commands that keep no take."""
-        refusing = [finding for finding in self.findings if finding.refuses]
-        if refusing:
+        if refusing := refusals(self.findings):
             raise Refused(refusing, where=where)
 
 

@@ -16,7 +16,7 @@ import typer
 
 from cli.terminal import show
 from cli.words import values
-from meas.errors import Finding, Refused, UnreadableInput, UsageError
+from meas.errors import Finding, Refused, UnreadableInput, UsageError, refusals
 
 if TYPE_CHECKING:
     from meas.bench.rig import Calibration, Rig
@@ -93,7 +93,7 @@ def _condition(kind: str, added_mass: str | None, test_box: str | None) -> TakeC
 
 def complete(findings: tuple[Finding, ...], curve: Curve | None) -> tuple[Finding, ...]:
     """The findings, with a refusal where there is no curve and none of them says why."""
-    if curve is not None or any(finding.refuses for finding in findings):
+    if curve is not None or refusals(findings):
         return findings
     return (
         *findings,

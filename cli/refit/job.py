@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any, cast
 
 from cli.archive.files import LeftOut, digest_of, digest_table, digest_take, left_out
 from cli.archive.states import PAUSE_HOURS, Identity, copy
-from meas.errors import Finding, Refused, UsageError
+from meas.errors import Finding, Refused, UsageError, refusals
 
 if TYPE_CHECKING:
     from fit.given.measured import Condition, MeasuredCurve, Session
@@ -340,7 +340,7 @@ def _curve(path: Path, source: Source, job: Job) -> tuple[Any, Take | None, tupl
         from cli.refit.capture import again
 
         curve, found = again(take)
-    refusing = [finding for finding in found if finding.refuses]
+    refusing = refusals(found)
     if refusing or curve is None:
         raise Refused(refusing or take.reasons, remedy="Measure again; the capture is kept.")
     return curve, take, tuple(finding for finding in found if not finding.refuses)

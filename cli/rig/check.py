@@ -11,7 +11,7 @@ import typer
 
 from cli.terminal import show
 from cli.words.options import AsJson, Yes
-from meas.errors import Finding, Refused
+from meas.errors import Finding, Refused, refusals
 
 if TYPE_CHECKING:
     from meas.curve import ImpedanceCurve
@@ -88,7 +88,7 @@ def check(
         calibration=rig.calibration,
     )
     if found.refused or found.curve is None:
-        refusing = [finding for finding in found.findings if finding.refuses]
+        refusing = refusals(found.findings)
         raise Refused(
             refusing or [Finding("faint", "no curve came out of the recording", refuses=True)],
             where=str(file),

@@ -12,7 +12,7 @@ from cli.terminal import show
 from cli.words import units
 from cli.words.options import AsJson, Report, one_of, valued
 from cli.words.values import Value
-from meas.errors import UsageError
+from meas.errors import UsageError, refusals
 
 if TYPE_CHECKING:
     from cli.targets.coil_words import CoilWords
@@ -199,7 +199,7 @@ def _refuse_misfit(coil: Coil, gap: Gap | None) -> None:
     from fit.design.winding import cautions
     from meas.errors import Refused
 
-    if reasons := [finding for finding in cautions(coil, gap) if finding.refuses]:
+    if reasons := refusals(cautions(coil, gap)):
         raise Refused(reasons, remedy="Take fewer layers, thinner wire or a wider gap.")
 
 

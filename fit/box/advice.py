@@ -33,8 +33,6 @@ def changes(found: SystemFit, plan: Box, tube: Tube | None = None) -> tuple[Find
     """Say what to change for the box to become what was planned, and what is as planned already.
 
     Args:
-        found: The box as measured.
-        plan: The box as planned.
         tube: The tube in the box; None where it is not known: the change is then relative.
     """
     findings = [_volume(found.parameters["Vb"], plan.volume)]
@@ -56,7 +54,6 @@ def tube_change(fb: Estimate, wished: float, tube: Tube) -> Estimate:
     Args:
         fb: Tuning as measured.
         wished: Tuning as planned [Hz].
-        tube: The tube as it is.
     """
     radius = tube.bore / 2
     plug = tube.length + (FREE_END + FLANGED_END) * radius

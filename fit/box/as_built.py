@@ -37,7 +37,6 @@ class SystemFit:
     """A finished box as measured.
 
     Attributes:
-        kind: Closed or vented.
         parameters: ``fc Qtc Vb`` or ``fb Vb``, and ``QL`` where the curve tells it.
         QL_at_least: Lower limit (95 %) of QL where the leak is too small to be seen; None where
             it is seen.
@@ -46,8 +45,6 @@ class SystemFit:
         measured_ohm: Measured impedance, complex, or its magnitude, shape (n,).
         model_ohm: Modelled impedance, likewise.
         residual_rms_relative: Root mean square of |measured - model|/|measured|.
-        warnings: Doubts that do not refuse.
-        sources: Error source to its description.
     """
 
     kind: BoxKind
@@ -66,8 +63,6 @@ def fit_system(curve: Curve, driver: SavedDriver, kind: BoxKind | None = None) -
     """Find volume, resonance or tuning, and losses of a finished box from its impedance.
 
     Args:
-        curve: Impedance of the driver in its box.
-        driver: The driver, from its fit.
         kind: Closed or vented; None: decided by the number of peaks.
 
     Raises:

@@ -19,7 +19,6 @@ class Board:
 
     Attributes:
         name: What they become.
-        count: How many.
         length: The longer side [m].
         width: The shorter side [m].
     """
@@ -40,7 +39,6 @@ class Boards:
         thickness: Of the board [m].
         driver_volume: Taken off for the driver [m3].
         vent_volume: Taken off for the vent [m3].
-        boards: The cutting list.
     """
 
     inside: tuple[float, float, float]

@@ -72,11 +72,9 @@ class Mounted:
     """A driver in its box behind a source.
 
     Attributes:
-        driver: The driver by its models.
         theta: The driver's parameters (`fit.driver.impedance`).
         Mms: Moving mass with air load [kg].
         Vas: Volume of as much compliance as the suspension's [m3].
-        box: The box.
         air: The air in and around the box.
         source_ohm: Amplifier and lead resistance in series [ohm].
     """
@@ -125,7 +123,6 @@ def behaviour(frequency_hz: FloatArray, mounted: Mounted, drive_volt_rms: float)
 
     Args:
         frequency_hz: Increasing, dense enough for the group delay's difference [Hz], shape (n,).
-        mounted: The circuit.
         drive_volt_rms: Voltage of the source before ``source_ohm`` [V].
     """
     omega = 2 * np.pi * np.asarray(frequency_hz, dtype=float)

@@ -62,10 +62,6 @@ class DriverInBox:
     Parameters: ln alpha, then ln wb and 1/QL (vented) or g over the driver's resonance (closed);
     then one number for each error source of the fit and for each departure. 1/QL and g are linear
     and may come out negative: a bench that cannot tell a leak must be able to say so.
-
-    Args:
-        driver: The driver, from its fit.
-        vented: Whether the box has a vent.
     """
 
     def __init__(self, driver: SavedDriver, *, vented: bool) -> None:

@@ -65,7 +65,6 @@ class Prediction:
         vent_speed_m_s: Peak air speed in the vent; None without a vent of known area.
         group_delay_s: Group delay of the sound, without its travel.
         impedance_ohm: Impedance at the driver's terminals, complex.
-        magnitude_ohm: Magnitude of the impedance.
         parameters: ``fc Qtc f3 peak_db`` or ``fb alpha f3 peak_db``, with what limits them.
         vent_flow_m3_s: Peak volume velocity in the vent, from which a bore is chosen; None
             without a vent.
@@ -125,10 +124,8 @@ def predict(
     """Predict what a driver will do in a box.
 
     Args:
-        driver: The driver, from its fit.
         box: The box to build; it is assumed to become what its numbers say.
         drive_volt: Voltage of the source, sinusoidal, rms [V].
-        air: The air in and around the box.
         source_ohm: Resistance of amplifier and leads [ohm].
         frequency_hz: Frequencies [Hz], shape (n,); default `grid`.
     """
@@ -236,7 +233,6 @@ def cautions(
 
     Args:
         prediction: What the driver does in the box at the drive.
-        box: The box.
         xmax: Peak excursion that the driver takes [m]; None where it is not known.
         tube_length: Length of the vent's tube [m].
     """

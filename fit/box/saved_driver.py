@@ -45,11 +45,9 @@ class SavedDriver:
     """A fitted driver.
 
     Attributes:
-        driver: Coil and laws of the fit.
         theta: Logarithms of `STATE`, then the internal parameters of coil and laws, shape (p,).
         effects: Error source to its effect on ``theta`` for plus one standard uncertainty.
         has_mass: Whether Mms is known; a stand-in takes its place otherwise.
-        sources: Error source to its description.
         widening: Factor on 1.96 for few repetitions, the largest of the parameters.
         warnings: What is missing in the fit.
     """
@@ -78,7 +76,6 @@ class SavedDriver:
         Args:
             value: The quantity at ``theta``.
             gradient: Its derivatives by ``theta``, shape (p,).
-            unit: Unit of the value.
         """
         return Estimate(
             value=value,
@@ -93,7 +90,6 @@ def of_fit(fit: DriverFit, modulus: float | None = None) -> SavedDriver:
     """Take the driver from a fit.
 
     Args:
-        fit: The fit.
         modulus: Density times square of the sound speed of the air around the box [Pa], to which
             Vas = modulus Sd^2 Cms (R. H. Small, J. Audio Eng. Soc. 20(5), 1972) is brought from
             the air of the fit, where cone and compliance are known; None: it stays as it is.

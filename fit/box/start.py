@@ -34,7 +34,6 @@ def find(curve: Curve, fs: float) -> Peaks:
     """Find the peaks of a curve up to six times the driver's resonance.
 
     Args:
-        curve: Impedance of the finished box.
         fs: Resonance of the driver in free air [Hz].
     """
     f, size = curve.frequency_hz, curve.magnitude_ohm
@@ -59,7 +58,6 @@ def vented(peaks: Peaks, lowest_hz: float) -> tuple[float, float]:
     - 1 (R. H. Small, Vented-box loudspeaker systems, J. Audio Eng. Soc. 21(5), 1973).
 
     Args:
-        peaks: Peaks of the curve.
         lowest_hz: Lowest frequency of the curve [Hz].
 
     Raises:

@@ -30,13 +30,8 @@ class Change:
     """One parameter in two fits.
 
     Attributes:
-        parameter: Symbol.
         unit: Unit of the two values.
-        before: Value in the first fit.
-        after: Value in the second fit.
         change_relative: After over before, minus one; for decibels of the power they stand for.
-        standard_uncertainty: Standard uncertainty of ``change_relative``.
-        interval_95: 95 % interval of ``change_relative``.
         verdict: ``changed`` when the interval excludes zero; else ``unchanged`` when it lies
             within the margin; else ``undecided``.
         significance: Change over its standard uncertainty, in the logarithm.
@@ -58,8 +53,6 @@ class Comparison:
     """Two fits side by side.
 
     Attributes:
-        before: Name of the first fit.
-        after: Name of the second fit.
         margin: Relative change that does not matter.
         changes: Most significant first.
         notes: Assumptions, and what could not be compared, in words.
@@ -97,9 +90,6 @@ def compare(
     fs -10.0%: changed
 
     Args:
-        before: First fit.
-        after: Second fit.
-        names: Names for the two.
         margin: Relative change that does not matter, more than 0 and less than 1.
 
     Raises:

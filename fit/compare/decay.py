@@ -22,9 +22,7 @@ class Decay:
     """An exponential through the states, ln value = end + size exp(-t/T).
 
     Attributes:
-        end: Logarithm of the value at rest.
         low: Lower end of its 95 % interval.
-        high: Upper end.
         size: What the first state lacks of it.
         T: Time constant [h].
         hours: From the first state to the last.

@@ -124,7 +124,6 @@ def cheapest(cost: FloatArray, seconds: float = SECONDS) -> tuple[tuple[Edge, ..
 
     Args:
         cost: Cost of each pair, symmetric, finite, shape (n, n).
-        seconds: Time limit of the search.
 
     Returns:
         Pairs of indices, the smaller first; and whether it is proven to be the best.

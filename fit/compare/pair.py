@@ -29,8 +29,6 @@ class Pair:
     """Two drivers side by side at one voltage.
 
     Attributes:
-        first: Name of the first driver.
-        second: Name of the second driver.
         level_db: Level of the second over the first far above resonance [dB].
         level_95: 95 % interval of that level [dB].
         fs_relative: Resonance of the second over the first, minus one.
@@ -38,7 +36,6 @@ class Pair:
         worst_hz: Frequency of that difference [Hz].
         worst_95: 95 % interval of that difference [dB].
         verdict: ``matched`` when it is surely within `LIMIT_DB`, ``apart`` when surely not.
-        text: In words.
     """
 
     first: str

@@ -55,7 +55,6 @@ def effects(fit: DriverFit, weights: Mapping[str, Effect]) -> dict[str, Effect]:
     """Effects of all error sources and of clamping anew on a weighted sum of logarithms.
 
     Args:
-        fit: The driver.
         weights: Symbol to its weight in the sum, a number or an array over frequency.
     """
     of_sources = combine(

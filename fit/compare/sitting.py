@@ -38,9 +38,7 @@ def of_driver(fit: DriverFit, held: Held = DEFAULT, unit: str = "") -> DriverFit
     by themselves stays in `Estimate.of_this_recording`.
 
     Args:
-        fit: As `fit.joint.fit_driver` gives it.
         held: How the driver was held.
-        unit: Name of the driver.
     """
     limit, words = MOVING_FRAME[held]
     source = f"{HELD}{held}:{unit}"

@@ -40,11 +40,9 @@ class Point:
     """One state of a series.
 
     Attributes:
-        name: Name of the state.
         hours: Hours of use until then; None where not stated.
         value: Value in the quantity's unit.
         low: Lower end of its 95 % interval beside the other states: what they share is left out.
-        high: Upper end of that interval.
     """
 
     name: str
@@ -59,12 +57,8 @@ class Trend:
     """A series of states and where it tends to.
 
     Attributes:
-        parameter: Symbol.
-        points: States in order of time.
         verdict: Whether it has settled; ``unknown`` where the series does not show it.
-        text: The verdict in words.
         limit: Value that it tends to, in its unit; None where not known.
-        limit_95: 95 % interval of that value.
         hours_constant: Time constant [h].
         hours_left: Time until the rest of the change is below the margin [h].
     """

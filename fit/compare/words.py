@@ -31,7 +31,6 @@ def in_words(comparison: Comparison, *, same_unit: bool = True) -> str:
     """Say what changed, most significant first, and what it means.
 
     Args:
-        comparison: Comparison of two fits.
         same_unit: One driver at two times, in contrast to two drivers.
     """
     return " ".join(filter(None, known_and_unsure(comparison, same_unit=same_unit)))
@@ -41,7 +40,6 @@ def known_and_unsure(comparison: Comparison, *, same_unit: bool = True) -> tuple
     """Say what changed and what it means, and beside it what is too uncertain to call unchanged.
 
     Args:
-        comparison: Comparison of two fits.
         same_unit: One driver at two times, in contrast to two drivers.
     """
     changed, undecided = (_without_echoes(comparison, word) for word in ("changed", "undecided"))
@@ -130,7 +128,6 @@ def to_json(
 
     Args:
         fits: Names and fits in the order of time, at least two.
-        margin: As for `fit.compare.changes.compare`.
         same_unit: One driver at several times, in contrast to several drivers.
         hours: Hours of use until each state, where known.
     """

@@ -40,7 +40,6 @@ class Voice:
     """One driver behind its branch, for 1 V of the amplifier.
 
     Attributes:
-        name: Of the branch.
         pressure_pa: At 1 m, complex, rms [Pa], shape (n,).
         excursion_m: Peak excursion [m], shape (n,); None where the fit does not know the mass.
         effects: Error source to the change of the pressure for plus one standard uncertainty [Pa].
@@ -84,11 +83,9 @@ def voice(
     """One driver behind its branch.
 
     Args:
-        name: Of the branch.
         driver: From its fit, which knows Vas.
         transfer: Voltage at its terminals over the amplifier's, complex, shape (n,).
         frequency_hz: Frequencies [Hz], shape (n,).
-        air: The air.
 
     ``beams_hz`` is where ka = 2: there a stiff piston is 3 dB down 30 degrees off its axis and
     more beyond it (L. L. Beranek, Acoustics, 1954, chapter 4; from memory).
@@ -117,9 +114,7 @@ def acoustic_sum(
     """Sum the drivers of a crossover.
 
     Args:
-        solution: The network, solved.
         drivers: By the name of the branch, one for each.
-        air: The air.
     """
     f = solution.frequency_hz
     voices = tuple(
@@ -145,7 +140,6 @@ def judged(found: AcousticSum, crossings_hz: Sequence[float]) -> tuple[Finding, 
     """What the sum says of polarity and of levels.
 
     Args:
-        found: The sum.
         crossings_hz: Where the branches cross [Hz]; only a single one is judged.
     """
     if len(found.voices) != 2 or len(crossings_hz) != 1:

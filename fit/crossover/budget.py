@@ -47,10 +47,7 @@ def estimate(
     resistor of one bench, moves both at once.
 
     Args:
-        branches: Branches of the network.
         frequency_hz: Frequencies to solve it at [Hz], shape (n,).
-        quantity: Number asked for.
-        unit: Unit of that number.
 
     Returns:
         The estimate; None if the network has no such number.

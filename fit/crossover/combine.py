@@ -29,7 +29,6 @@ class Combination:
 
     Attributes:
         value: Value of the whole, in the unit of the parts.
-        parts: Names of the parts used.
         text: How they are joined: ``a``, ``a + b`` in series, ``a | b`` in parallel.
     """
 
@@ -56,7 +55,6 @@ def nearest_combinations(
         kind: Decides which way values add: resistors and inductors in series, capacitors in
             parallel.
         most_parts: Up to 3.
-        count: How many to return.
     """
     found: list[Combination] = []
     for size in range(1, min(most_parts, len(at_hand), 3) + 1):

@@ -58,14 +58,12 @@ class NetworkResult:
     """All that is computed of a crossover.
 
     Attributes:
-        solution: Levels and load over frequency.
         crossings: From low to high.
         least_load: Least |Z| that the amplifier sees.
         least_hz: Its frequency [Hz].
         verdict: How the least load stands to what the amplifier tolerates; None if not asked.
         stresses: Stress of every part, by branch, in the order of its arms; None without a drive.
         half_power_hz: Frequencies at which each branch is 3 dB below its largest level [Hz].
-        findings: What to mind.
     """
 
     solution: NetworkSolution

@@ -115,8 +115,6 @@ def part_power(
 
     Args:
         frequency_hz: Frequencies [Hz], shape (n,).
-        arms: The ladder.
-        solution: Its solution.
         volt_rms: Source voltage [V].
     """
     return [

@@ -22,11 +22,9 @@ class Load:
     """A driver as a load.
 
     Attributes:
-        name: Name of the driver.
         impedance: Function of frequencies [Hz], shape (n,): complex impedance [ohm], shape (n,).
         band_hz: Lowest and highest frequency at which it is known.
         errors: Error source to the change of the impedance for plus one standard uncertainty.
-        sources: Error source to its description.
         Re: Coil resistance [ohm], or the least magnitude where it was not fitted.
         Le: Inductance near 1 to 10 kHz, of the coil and of a ring beside it [H].
     """
@@ -45,10 +43,6 @@ def from_curve(name: str, curve: ImpedanceCurve) -> Load:
 
     Its random errors are left out: they are a few parts in ten thousand at a single point and
     average out in everything that is read from a network. Common errors count.
-
-    Args:
-        name: What was measured.
-        curve: Its impedance.
     """
     z, f = curve.impedance_ohm, curve.frequency_hz
     high = int(np.argmin(np.abs(np.log(f / 10e3))))
@@ -66,10 +60,6 @@ def from_curve(name: str, curve: ImpedanceCurve) -> Load:
 
 def from_fit(name: str, fit: DriverFit) -> Load:
     """A load as fitted in free air: exact at every frequency of the band.
-
-    Args:
-        name: What was measured.
-        fit: Its fit.
 
     Raises:
         Refused: ``unknown-coil``, where its model is not known or lacks a parameter.
@@ -109,7 +99,6 @@ def fitted_impedance(
         frequency_hz: Frequencies [Hz], shape (n,), within the band of the take: an empirical coil
             says nothing beyond.
         values: ``Re fs Qms Res`` and those of coil and laws.
-        model: Name of the model.
 
     Raises:
         Refused: ``unknown-coil``.

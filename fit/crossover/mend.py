@@ -39,7 +39,6 @@ def mend(
     A steeper branch at the same corner comes before a higher corner. None where nothing suffices.
 
     Args:
-        load: The tweeter.
         resonance_hz: Of the tweeter [Hz].
         corner_hz: Of the branch that is not enough [Hz].
         wanted_db: Level at the resonance re the largest, below zero [dB].

@@ -17,7 +17,6 @@ def netlist(branches: Sequence[Branch], subcircuits: Mapping[str, str]) -> str:
     ``<branch>_out``, on the driver.
 
     Args:
-        branches: The network.
         subcircuits: Text of each driver's subcircuit by branch, terminals plus and minus.
     """
     lines = ["* crossover network, loads as fitted"]

@@ -22,7 +22,6 @@ class NetworkPart:
 
     Attributes:
         name: Unique within its branch, such as ``C1``.
-        part: Its values.
         value_uncertainty: Standard uncertainty of a stated value, in its unit.
         series_uncertainty: Standard uncertainty of a stated series resistance [ohm].
         errors: Error source of a measured part to its effect for plus one standard uncertainty
@@ -67,7 +66,6 @@ class Branch:
     Attributes:
         name: ``woofer``, ``midrange`` or ``tweeter``.
         arms: From the amplifier to the driver; may be empty.
-        load: The driver.
     """
 
     name: str
@@ -85,7 +83,6 @@ class BranchSolution:
     """One branch at 1 V of the amplifier.
 
     Attributes:
-        branch: The branch.
         ladder: Currents and voltages.
         level_db: Driver's voltage over the amplifier's [dB], shape (n,).
     """
@@ -101,7 +98,6 @@ class NetworkSolution:
 
     Attributes:
         frequency_hz: Shape (n,).
-        branches: In the order given.
         load_ohm: All branches in parallel, complex, shape (n,).
     """
 
@@ -139,7 +135,6 @@ def solve(
     """Solve all branches.
 
     Args:
-        branches: At least one.
         frequency_hz: Frequencies [Hz], shape (n,).
         disturbed: Changes of loads [ohm] by branch.
     """
@@ -208,7 +203,6 @@ def stresses(solution: BranchSolution, frequency_hz: FloatArray, volt_rms: float
     """Stress of every part of a branch, in the order of its arms.
 
     Args:
-        solution: The branch.
         frequency_hz: Frequencies [Hz], shape (n,), evenly over ln f.
         volt_rms: Voltage of the amplifier [V].
     """
@@ -235,8 +229,6 @@ def with_part(branch: Branch, name: str, part: Part) -> Branch:
     """The branch with one of its parts exchanged.
 
     Args:
-        branch: The branch.
-        name: Name of the part.
         part: What takes its place.
     """
     arms = []

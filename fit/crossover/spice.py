@@ -37,7 +37,6 @@ def subcircuit(
         values: ``Re fs Qms Res`` and the coil's: ``Le`` (plain), ``L1 L2 R2 L3 R3 ...``
             (ladders) or ``K n`` (lossy); and the laws': ``creep``, ``give f_give``, ``brake
             f_former R_former``.
-        model: Name of the model.
         low_hz: Lower end of the band in which a lossy coil and creep are to be right [Hz].
         high_hz: Its upper end [Hz].
         comments: Lines to write on top.

@@ -50,10 +50,6 @@ def design(aim: BranchAim, load: Load) -> tuple[tuple[NetworkArm, ...], float]:
     Re where its inductance is compensated. What the values really do follows from solving the
     network into the measured impedance.
 
-    Args:
-        aim: What the branch is meant to do.
-        load: The driver.
-
     Raises:
         ValueError: If the order is not 1 or 2.
     """

@@ -17,7 +17,7 @@ from fit.given.measured import Stated
 from fit.given.stated_values import AIR_LOAD_LIMITS
 from fit.results.propagate import Quantities, propagate
 from fit.results.result import Estimate
-from meas.errors import Finding, Refused
+from meas.errors import Finding, Refused, refusals
 
 WHOLE = ("cone", "former", "coil", "glue", "dust_cap")
 """Parts that move as a whole."""
@@ -62,7 +62,6 @@ class Intention:
         parameters: ``Mms Sd fs Cms Vas`` and, with a wished Q, ``Qts Qms Qes Re Bl eta0``; with a
             box ``Vb fc Qtc``; with the wire in the gap ``B`` [T].
         findings: Goals that strain what is possible.
-        sources: Error source to its description.
     """
 
     parameters: Mapping[str, Estimate]
@@ -89,7 +88,7 @@ def intend(
     everything = {**inputs, "share": SHARE, "load": AIR_LOAD}
     parameters = propagate(lambda v: _follow(v, goals, density, sound_speed), everything)
     findings = _strains(parameters)
-    if reasons := [finding for finding in findings if finding.refuses]:
+    if reasons := refusals(findings):
         raise Refused(reasons)
     sources = {stated.source: stated.text for stated in everything.values()}
     return Intention(parameters, tuple(findings), sources)

@@ -24,7 +24,6 @@ def rewound(
     Args:
         measured: Values of `NEEDED` in SI base units, dB for the sensitivity.
         now: The coil in it.
-        instead: The coil to try.
         gap_height: Of the plate [m].
 
     Returns:

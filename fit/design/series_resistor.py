@@ -13,12 +13,10 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fit.design.preferred import decade
+from meas.curve import ComplexArray, FloatArray
 
-FloatArray = NDArray[np.float64]
-ComplexArray = NDArray[np.complex128]
 Side = Literal["hot", "ground"]
 
 _RECTANGULAR = 1.0 / np.sqrt(3.0)
@@ -34,7 +32,6 @@ class Card:
 
     Attributes:
         output_volt: Peak volts of its output at full scale, unloaded.
-        output_ohm: Output impedance.
         least_load_ohm: Smallest load that the output is made for.
         input_volt: Peak volts of an input at full scale.
         noise_volt_rms: Noise of an input over the whole band.
@@ -151,10 +148,7 @@ def evaluate(
 
     Args:
         resistor_ohm: Series resistor [ohm].
-        card: Sound device.
         driver: Driver expected.
-        side: Side of the driver on which the resistor is.
-        limits: Limits of resistor and inputs.
         band_hz: Lowest and highest frequency swept [Hz].
         seconds: Length of all sweeps together [s].
     """
@@ -201,10 +195,7 @@ def choose(
     driver also has to beat noise that nobody stated (rooms, hum).
 
     Args:
-        card: Sound device.
         driver: Driver expected.
-        side: Side of the driver on which the resistor is.
-        limits: Limits of resistor and inputs.
         series: Preferred values of IEC 60063, such as 12 for E12.
         band_hz: Lowest and highest frequency swept [Hz].
         seconds: Length of all sweeps together [s].

@@ -88,9 +88,6 @@ class Coil:
     5.48 ohm (5.27 to 5.69), 8.4 mm high
 
     Attributes:
-        wire: Wire it is wound with.
-        former: Former it is wound on.
-        layers: Number of layers.
         turns: Number of turns in all layers together.
     """
 
@@ -199,9 +196,7 @@ def cautions(
 
     Args:
         coil: Coil as planned.
-        gap: Gap it is to work in.
         power: Lasting power [W].
-        metal_former: Whether the former conducts.
     """
     found = []
     if metal_former:

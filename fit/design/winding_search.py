@@ -41,9 +41,6 @@ def solutions(
     Those closest to the wanted resistance come first.
 
     Args:
-        wanted: Resistance and room.
-        former: Former the coils are wound on.
-        wires: Wires at hand.
         layer_counts: Numbers of layers to try, such as 2 and 4: coils have 2, 4 or 8 layers
             (common practice, no source).
 

@@ -37,7 +37,6 @@ class Metal:
     """Metal of a wire.
 
     Attributes:
-        name: Its name.
         conductivity: Lowest, nominal and highest at 20 C [S/m].
         temperature_coefficient: Temperature coefficient of resistance at 20 C [1/K].
         density: Density [kg/m3].
@@ -66,7 +65,6 @@ class Wire:
         bare: Diameter of the metal [m].
         overall: Diameter over the enamel [m].
         overall_max: Largest such diameter by the standard [m]; equals ``overall`` where measured.
-        metal: Metal it is drawn from.
     """
 
     bare: float
@@ -106,7 +104,6 @@ class Identified:
     """One candidate for an unknown wire.
 
     Attributes:
-        metal: Metal it may be drawn from.
         bare: Diameter of the metal by its resistance [m].
         standard_uncertainty: Standard uncertainty of that diameter [m].
         preferred: Nearest preferred diameter [m].
@@ -148,7 +145,6 @@ def enamelled(bare: float, metal: Metal = COPPER, overall: float | None = None) 
 
     Args:
         bare: Bare diameter [m].
-        metal: Metal it is drawn from.
         overall: Diameter over the enamel, where measured [m].
 
     Raises:

@@ -35,7 +35,6 @@ class AgainstLevel:
     """One parameter at several levels and at none.
 
     Attributes:
-        name: Symbol of the parameter.
         levels: Increasing, in any unit proportional to volts, shape (n,).
         values: Estimates at these levels.
         small_signal: Extrapolated to level zero.
@@ -73,9 +72,6 @@ def with_moving_mass(fits: Sequence[tuple[float, DriverFit]]) -> list[tuple[floa
 
     The mass is that of the fit at the nearest level. Cms = 1/((2 pi fs)^2 Mms) and
     Bl = sqrt(2 pi fs Mms Re/Qes) follow from it (R. H. Small, J. Audio Eng. Soc. 20(5), 1972).
-
-    Args:
-        fits: Level and fit of each take.
     """
     weighed = [(level, fit) for level, fit in fits if "Mms" in fit.parameters]
     if not weighed:
@@ -143,7 +139,6 @@ def findings(
     """Report what moves with level, and whether the coil warmed from take to take.
 
     Args:
-        followed: From `against_level`.
         in_time: Names and fits of the takes in the order of time.
     """
     return tuple(filter(None, [_resonance_moves(followed), coil_warming(in_time)]))

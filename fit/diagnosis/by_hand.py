@@ -10,13 +10,11 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fit.numerics.peaks import peaks
 from fit.results.result import DriverFit, FittedCurve
+from meas.curve import FloatArray
 from meas.errors import Finding, Refused
-
-FloatArray = NDArray[np.float64]
 
 ALLOWED_DIFFERENCE = 0.03
 """Relative difference between the hand values on the data and on the model that is still called

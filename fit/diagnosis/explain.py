@@ -42,7 +42,6 @@ def explain(
 
     Args:
         parameters: Symbol to estimate, as in `fit.results.result.DriverFit`.
-        targets: Targets of the driver.
         coil: Coil as planned: gives turns, the field in the gap, and the target of Re where none is
             stated.
         curves: Fitted takes; those with masses show what kind of loss it is.

@@ -46,7 +46,6 @@ def uneven(harmonics: Harmonics, fs_hz: float) -> tuple[Finding, ...]:
     excursion, the third as its square.
 
     Args:
-        harmonics: Harmonics of a take in free air.
         fs_hz: Resonance [Hz].
     """
     f = harmonics.frequency_hz

@@ -14,10 +14,8 @@ class KnownCoil:
     """Facts about a coil; None where one is not known.
 
     Attributes:
-        metal: Metal of the wire.
         wire_diameter: Diameter of the bare metal [m].
         turns: Number of turns in all layers together.
-        layers: Number of layers.
         former_diameter: Outside diameter of the former, on which the wire lies [m].
         gap_height: Height of the plate at the gap [m].
     """

@@ -57,7 +57,6 @@ def part_targets(
     limit, all else on target. Definitions: A. N. Thiele 1971, R. H. Small 1972.
 
     Args:
-        targets: Stated targets.
         parameters: Estimates of the fit; its Qms serves where Qts is a target and Qms is not.
     """
     by = {target.parameter: target for target in targets}
@@ -89,7 +88,6 @@ def deviation(
 
     Args:
         powers: Symbol to exponent.
-        parameters: Symbol to estimate.
         targets: Symbol to target.
     """
     if not all(symbol in parameters and symbol in targets for symbol in powers):

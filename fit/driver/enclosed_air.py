@@ -8,10 +8,7 @@ from __future__ import annotations
 
 from typing import Any
 
-import numpy as np
-from numpy.typing import NDArray
-
-ComplexArray = NDArray[np.complex128]
+from meas.curve import ComplexArray
 
 
 def closed(size: Any, s: ComplexArray, leak: Any) -> tuple[ComplexArray, ComplexArray]:

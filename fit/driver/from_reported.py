@@ -24,7 +24,6 @@ class KnownModel:
     """The model of a saved fit with its parameters.
 
     Attributes:
-        driver: Coil and laws.
         internal: Their internal parameters, those of the coil first, shape (p,).
         slopes: For each of them the derivatives by reported parameters, by name.
     """
@@ -49,7 +48,6 @@ def known(name: str, values: Mapping[str, float]) -> KnownModel:
     """Find the parameters of a fit's model.
 
     Args:
-        name: Name of the model.
         values: Reported parameters, ``fs`` among them.
 
     Raises:
@@ -75,7 +73,6 @@ def in_free_air(name: str, values: Mapping[str, float]) -> KnownModel:
     Soc. 20(5), 1972), as logarithms.
 
     Args:
-        name: Name of the model.
         values: Reported parameters, ``Re fs Qms Res`` among them.
 
     Raises:
@@ -103,8 +100,6 @@ def completed(
     are.
 
     Args:
-        name: Name of the model.
-        values: Reported parameters.
         frequency_hz: Of the fit's curve in free air [Hz], shape (n,).
         model_ohm: The fitted model there [ohm], shape (n,).
     """

@@ -22,14 +22,12 @@ from functools import cached_property
 from typing import Any, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fit.driver.coils.coil import CoilModel
 from fit.driver.laws.law import Stiffness
 from fit.driver.mechanics import Mechanics
+from meas.curve import ComplexArray, FloatArray
 
-FloatArray = NDArray[np.float64]
-ComplexArray = NDArray[np.complex128]
 Row = tuple[int, Any]
 """Parameter, and a derivative by it, shape (n,)."""
 
@@ -147,10 +145,6 @@ class Driver:
     >>> z = woofer.impedance(2j * np.pi * np.array([47.0]), theta).total
     >>> print(f"{z[0]:.2f} ohm")
     36.90+0.12j ohm
-
-    Attributes:
-        coil: Voice-coil model.
-        mechanics: Laws of suspension and former.
     """
 
     coil: CoilModel

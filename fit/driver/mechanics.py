@@ -15,14 +15,11 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fit.driver.elements.unbounded import Slopes
 from fit.driver.laws.frame import Beside, Reaction
 from fit.driver.laws.law import Law, Stiffness
-
-FloatArray = NDArray[np.float64]
-ComplexArray = NDArray[np.complex128]
+from meas.curve import ComplexArray, FloatArray
 
 _AT_RESONANCE = np.array([1j])
 

@@ -24,7 +24,7 @@ from fit.given.measured import (
     TestBox,
 )
 from meas.curve import Curve
-from meas.errors import Finding, Refused, UsageError
+from meas.errors import Finding, Refused, UsageError, refusals
 
 Pair = tuple[float, float]
 """A value and the half-width of its limits, SI base units."""
@@ -40,7 +40,6 @@ class StatedQuantity:
     """A quantity that its owner states: what it may be, and how it is written in words.
 
     Attributes:
-        words: Its name in words.
         smallest: Least value that no slipped unit explains.
         largest: Greatest value that no slipped unit explains.
         base: Name of its SI base unit.
@@ -123,7 +122,6 @@ def of_take(take: TakeOfDriver, half_width: float | None = None) -> MeasuredCurv
     The findings of the take are issued as Python warnings.
 
     Args:
-        take: Take from `meas.load_take`.
         half_width: Limits of its mass [kg] or volume [m3], where the take states none.
 
     Raises:
@@ -132,7 +130,7 @@ def of_take(take: TakeOfDriver, half_width: float | None = None) -> MeasuredCurv
     """
     condition = take.condition
     where = f"{take.unit}, {condition.name}" if take.path is None else str(take.path)
-    refusing = [finding for finding in take.findings if finding.refuses]
+    refusing = refusals(take.findings)
     if refusing or take.curve is None:
         raise Refused(
             refusing or [Finding("no-curve", "the take holds no curve", refuses=True)],

@@ -64,7 +64,6 @@ class MeasuredCurve:
 
     Attributes:
         source: Where it came from, for messages and reports.
-        curve: Impedance or its magnitude.
         condition: Free air, added mass or test box.
     """
 
@@ -88,7 +87,6 @@ class Session:
         moving_parts: Weighed moving parts, air load not included [kg].
         pressure: Station air pressure [Pa].
         temperature: Air temperature [K].
-        relative_humidity: Relative humidity, 0 to 1.
         mounting: How the driver was mounted, which determines the air that moves with its cone.
     """
 

@@ -7,13 +7,11 @@ from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fit.given import air
 from fit.given.air_load import air_load
 from fit.given.measured import Session, Stated
-
-FloatArray = NDArray[np.float64]
+from meas.curve import FloatArray
 
 AIR_LOAD_LIMITS = 0.25
 """Half-width of the factor on the air load that moving parts on the scales do not show."""
@@ -23,7 +21,6 @@ class StatedValues:
     """Stated values as functions of the fit's parameters.
 
     Args:
-        session: What was measured besides curves.
         columns: Error source to the parameter that is its error in standard uncertainties; the
             mapping may grow.
     """

@@ -75,7 +75,6 @@ def least_squares(
         tolerance: Relative change of cost and of parameters at which to stop.
         worth: Change of cost at which to stop whatever the tolerance; where parameters hardly
             show, the last thousandths of a chi-square cost most of the steps.
-        evaluations: Greatest number of residual evaluations.
 
     Returns:
         The solution; it need not be a global minimum.

@@ -24,7 +24,6 @@ class Slope:
     Attributes:
         middle: Median of the slopes between all pairs (P. K. Sen, J. Am. Stat. Assoc. 63, 1968).
         low: Lower end of its 95 % interval.
-        high: Upper end.
         probability: Of such an order by chance, both ways (H. B. Mann, Econometrica 13(3), 1945).
     """
 

@@ -51,8 +51,6 @@ def rows(curve: ImpedanceCurve, errors: tuple[Systematic, ...], kind: str) -> tu
     """Values at a few frequencies, each from a third of an octave around it, or more if needed.
 
     Args:
-        curve: The part's impedance.
-        errors: All its common errors.
         kind: ``inductor``, ``capacitor`` or ``resistor``.
 
     Returns:

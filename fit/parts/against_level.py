@@ -18,7 +18,6 @@ class AtLevel:
     """L at one level of drive.
 
     Attributes:
-        source: Name of the take.
         level_db: Peak at the source input re full scale [dB]; None where it is not known.
         change: L over L at the lowest level, minus one.
         uncertainty: Standard uncertainty of the change, errors common to both cancelled.

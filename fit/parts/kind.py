@@ -53,11 +53,6 @@ def refuse_other_kind(curve: Curve, errors: tuple[Systematic, ...], kind: str) -
     A point counts as inductive or capacitive when its phase is beyond 45 degrees by more than
     two standard uncertainties, the bench's common errors included.
 
-    Args:
-        curve: Curve of the part.
-        errors: All its common errors.
-        kind: Kind it should be.
-
     Raises:
         Refused: ``wrong-kind resonates unresolved-part``.
     """

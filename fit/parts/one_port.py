@@ -46,7 +46,6 @@ class Followed:
         theta: Parameters, shape (p,).
         effects: Independent error source to its effect on ``theta`` for plus one standard
             uncertainty, shape (p,).
-        sources: Error source to its description.
         model_ohm: The model as the curve should show it with the errors found, shape (n,).
         residual_rms_relative: Root mean square of |data - model|/|data|.
         freedom: Degrees of freedom of the model error.
@@ -71,7 +70,6 @@ class Followed:
 
         Args:
             quantity: Parameters to value, smooth.
-            unit: Unit of the value.
             logarithmic: Whether the error is normal in the logarithm.
             frequency_hz: Where the quantity is stated at a frequency.
         """
@@ -107,8 +105,6 @@ def follow(
     """Fit a model to a curve by weighted least squares, with all common errors of the curve.
 
     Args:
-        curve: The measured impedance or its magnitude.
-        model: What to fit.
         start: Starting values, shape (p,).
         extra: Common errors besides the curve's own.
         known: Error source to its description, for the last parameters of the model: each is
@@ -128,9 +124,7 @@ class _Problem:
 
     Args:
         curve: The measured impedance or its magnitude, with its common errors.
-        model: What to fit.
         own: Number of the model's parameters.
-        known: As for `follow`.
     """
 
     def __init__(self, curve: Curve, model: OnePort, own: int, known: Mapping[str, str]) -> None:

@@ -64,7 +64,6 @@ class PartFit:
     """A part as measured.
 
     Attributes:
-        kind: Kind of the part.
         parameters: ``L R Rcore Q_1kHz``, ``C ESR`` or ``R`` (and ``L`` where it shows), as far
             as the bench resolves them.
         limits: Limits of the values that the bench does not resolve.
@@ -73,8 +72,6 @@ class PartFit:
         measured_ohm: Complex, or real where only the magnitude is known, shape (n,).
         model_ohm: The model, complex or real likewise, shape (n,).
         residual_rms_relative: Root mean square of |measured - model|/|measured|.
-        warnings: Doubts that do not refuse.
-        sources: Error source to its description.
     """
 
     kind: PartKind
@@ -95,7 +92,6 @@ def fit_part(curve: Curve, kind: PartKind) -> PartFit:
     Args:
         curve: Curve of the part; a magnitude alone supports an inductor's or a resistor's values as
             far as it goes.
-        kind: Kind of the part.
 
     Raises:
         Refused: ``wrong-kind``, ``resonates``, ``open-part``, ``shorted-part``,

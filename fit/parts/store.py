@@ -36,7 +36,6 @@ class KnownValue:
     """A value with its error sources, in SI units.
 
     Attributes:
-        value: The value.
         contributions: Error source to its effect on the value for plus one standard uncertainty.
     """
 
@@ -54,7 +53,6 @@ class SavedPart:
     """What a network needs to know of a measured part.
 
     Attributes:
-        name: What it was called.
         kind: ``inductor``, ``capacitor`` or ``resistor``.
         values: ``L R Rcore``, ``C ESR`` or ``R L``, those that were resolved.
     """
@@ -75,8 +73,6 @@ def to_json(
     """The saved form of a part, ready for ``json.dumps(..., allow_nan=False)``.
 
     Args:
-        part: What was found.
-        unit: Name of the part.
         source: The take or table it came from.
         levels: Of an inductor measured at several levels.
         findings: Doubts besides the part's own.

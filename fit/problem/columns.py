@@ -44,7 +44,6 @@ class Column:
         name: Unique name.
         role: ``driver``, ``mass`` and ``volume`` have no prior; the others have one each.
         source: Identity of the error source that a departure or an error is.
-        text: The source in words.
         mean: Prior mean.
         size: Prior standard deviation.
     """
@@ -78,7 +77,6 @@ def departures_of(
     """Group and prior widths of what may differ between a take and the reference state.
 
     Args:
-        measured: The take.
         repeat: Scatter of several free-air takes about their mean; None where there is only one,
             which is the reference itself.
     """
@@ -94,15 +92,7 @@ def declare(
     mechanics: Mechanics,
     repeat: dict[str, float] | None,
 ) -> list[Column]:
-    """Every parameter once, in the order of the vector.
-
-    Args:
-        curves: The takes.
-        session: What else was measured.
-        coil: Coil model.
-        mechanics: Laws of suspension and former.
-        repeat: As for `departures_of`.
-    """
+    """Every parameter once, in the order of the vector."""
     columns: dict[str, Column] = {}
     for column in (
         *_of_driver(curves, session, coil, mechanics),

@@ -56,11 +56,8 @@ class Rows:
 
     Attributes:
         source: Identity of the source, or of a group of random ones.
-        first: Index of the first row.
-        last: Index after the last row.
         sign: -1 where the unknown error is itself a parameter (its prior says zero), +1 where
             the row compares a measured value with the model.
-        text: The source in words.
     """
 
     source: str
@@ -89,9 +86,6 @@ class Problem:
 
     Args:
         curves: At least one take; free air first is not needed.
-        session: What else was measured.
-        coil: Coil model.
-        mechanics: Laws of suspension and former.
         repeat: Standard deviations of the free-air takes about their mean, keyed as `REPEAT`;
             used where there are several.
     """
@@ -217,7 +211,6 @@ class Problem:
 
         Args:
             theta: Parameters, shape (p,).
-            take: Index of the take.
         """
         known = self._modelled.at(theta)
         if take not in known:
@@ -271,9 +264,6 @@ class Problem:
 
         Weights that know of it keep the estimate from leaning on points which are precise but
         may be off; what the errors do to the estimate is propagated apart from that.
-
-        Args:
-            take: Index of the take.
         """
         this = self.takes[take]
         variance = np.zeros(this.data.size)
@@ -339,9 +329,6 @@ def _take(
     """Prepare a curve for the fit.
 
     Args:
-        index: Its number.
-        measured: Curve and condition.
-        scatter: As for `departures_of`.
         place: Name of each parameter to its place in the vector.
     """
     curve = measured.curve

@@ -23,11 +23,9 @@ class OtherValues:
     """Coil resistance by multimeter and moving parts on the scales, as far as measured.
 
     Attributes:
-        session: What was measured.
         stated: The session's values freed of their errors.
         error_columns: Error source to its parameter.
         mass_column: Logarithm of Mms; None where nothing tells it.
-        size: Number of parameters.
     """
 
     session: Session

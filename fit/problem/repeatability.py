@@ -17,9 +17,6 @@ def with_repeatability(fitted: Settled) -> tuple[Settled, float]:
 
     A few takes show their scatter badly: a prior scatter counts for `REPEAT_WEIGHT` of them.
 
-    Args:
-        fitted: Fit under the prior scatter.
-
     Returns:
         The fit under the scatter seen, and its degrees of freedom; with a single take in free air
         the same fit, and infinity.

@@ -80,7 +80,6 @@ class Reweighting(Generic[P, F]):
         """Fit under one relative model error for all points, lowered until residuals show it.
 
         Args:
-            problem: The problem.
             theta: Near the optimum, shape (p,).
             level: First relative model error.
         """

@@ -27,7 +27,6 @@ class Settled:
     """A fitted problem, under the variances of its model errors.
 
     Attributes:
-        problem: Residuals and Jacobian.
         theta: The solution, shape (p,).
         misfits: Model error of each take beyond noise and errors of shape.
         misfits_over_noise: Model error of each take beyond noise alone.
@@ -102,7 +101,6 @@ def rough_variance(problem: Problem, relative: float = ROUGH) -> list[FloatArray
     """Variances under an assumed model error, the same share of |Z| everywhere.
 
     Args:
-        problem: The problem.
         relative: Model error over |Z|.
     """
     return [
@@ -172,9 +170,6 @@ def polished(settled: Settled) -> Settled:
 
     Where a coil shows little, two shapes of it may each have a valley; the rough weights of the
     first fit do not tell them apart.
-
-    Args:
-        settled: The fit.
     """
     problem = settled.problem
     best = float(np.sum(problem.residual(settled.theta) ** 2))

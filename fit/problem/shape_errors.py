@@ -24,7 +24,6 @@ def cost(problem: Problem, theta: FloatArray) -> float:
     """Chi-square at its least by parameters and errors of shape, to first order.
 
     Args:
-        problem: Residuals and Jacobian.
         theta: The optimum without errors of shape, shape (p,).
     """
     left = problem.residual(theta)
@@ -42,7 +41,6 @@ def misfits(problem: Problem, theta: FloatArray) -> tuple[tuple[Misfit, ...], tu
     weights of the last, at first of the noise alone.
 
     Args:
-        problem: Residuals and Jacobian.
         theta: The optimum without errors of shape, shape (p,).
     """
     slopes, any_error = _slopes(problem, theta)
@@ -72,7 +70,6 @@ def scatter(problem: Problem, found: Sequence[Misfit]) -> list[FloatArray]:
     """Variance of noise and model error for each take [ohm2].
 
     Args:
-        problem: Of the takes.
         found: Model error of each.
     """
     return [

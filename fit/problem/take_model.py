@@ -12,9 +12,7 @@ from fit.driver import enclosed_air
 from fit.driver.impedance import RESONANCE, AtFrequencies, Condition, Driver, Modelled
 from fit.given.measured import AddedMass, MeasuredCurve, TestBox
 from fit.given.stated_values import StatedValues
-
-FloatArray = NDArray[np.float64]
-ComplexArray = NDArray[np.complex128]
+from meas.curve import ComplexArray, FloatArray
 
 
 @dataclass(frozen=True, eq=False)
@@ -22,7 +20,6 @@ class Take:
     """A measured curve as the fit sees it.
 
     Attributes:
-        measured: The curve and its condition.
         s: Complex angular frequency [rad/s], shape (n,).
         data: Impedance or its magnitude [ohm], shape (n,).
         magnitude: |Z| that relative errors refer to [ohm], shape (n,).
@@ -82,7 +79,6 @@ class DriverModel(Driver):
         """Impedance of one take with its derivatives by the parameters that matter.
 
         Args:
-            take: The take.
             theta: Parameters, shape (p,), or (p, r, 1) for r of them at once; what is of shape
                 (n,) then is of shape (r, n).
             known: `at` the frequencies of the take.

@@ -106,7 +106,6 @@ def difference(
     Args:
         before: Effects on the one.
         after: Effects on the other.
-        scope: What the two have in common.
         widening: Factors of the two on what they do not share, for few repetitions; what is
             `ASSUMED` stays as it is.
     """

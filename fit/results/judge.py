@@ -27,7 +27,6 @@ class Target:
     """Target of one parameter.
 
     Attributes:
-        parameter: Symbol of a reported quantity.
         target: Value aimed at, in SI base units.
         lower: Lower limit; None where low values never hurt.
         upper: Upper limit; None where high values never hurt.
@@ -76,7 +75,6 @@ class Verdict:
     """An estimate judged by a target.
 
     Attributes:
-        target: Target it was judged by.
         verdict: ``inside``, ``outside`` or ``undecided``.
         text: The verdict in words, with numbers and, where undecided, what would decide.
         estimate: Estimate judged; None where the takes do not give it.
@@ -110,7 +108,6 @@ def judge(
 
     Args:
         parameters: Symbol to estimate, as in `fit.results.result.DriverFit`.
-        targets: Targets of the driver.
         sources: Error source to its description, as in `fit.results.result.DriverFit`.
     """
     return tuple(verdict(parameters.get(target.parameter), target, sources) for target in targets)
@@ -123,8 +120,6 @@ def verdict(
 
     Args:
         estimate: Estimate; None where the takes do not give the parameter.
-        target: Target of that parameter.
-        sources: Error source to its description.
     """
     name = QUANTITIES[target.parameter].name
     if estimate is None:

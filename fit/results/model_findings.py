@@ -24,8 +24,6 @@ def doubts(
     """Findings on what a model cannot be relied upon for, though it follows its curve.
 
     Args:
-        model: Name of the model.
-        parameters: Symbol to estimate.
         band: Lowest and highest frequency in free air [Hz].
     """
     values = {name: e.value for name, e in parameters.items()}

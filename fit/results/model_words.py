@@ -16,7 +16,6 @@ def in_words(model: str, parameters: Mapping[str, Estimate]) -> str:
     """``lossy inductance; suspension creeps 10 % per decade of frequency``.
 
     Args:
-        model: Name of the model.
         parameters: Symbol to estimate; what is missing is left out of the words.
     """
     try:

@@ -120,7 +120,6 @@ class Figures:
     Attributes:
         value: With as many decimals as its uncertainty deserves.
         low: Lower end of the 95 % interval.
-        high: Upper end.
         reach: The longer of the two ways from the value to an end.
     """
 

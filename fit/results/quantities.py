@@ -66,12 +66,7 @@ ORDER = (
 
 
 def quantity(symbol: str, unit: str) -> Quantity:
-    """What a symbol means; one that is not known stands for itself.
-
-    Args:
-        symbol: Of the quantity.
-        unit: Its base unit.
-    """
+    """What a symbol means; one that is not known stands for itself."""
     known = QUANTITIES.get(symbol)
     if known is None:
         from fit.driver.models import OF_COILS, OF_LAWS
@@ -98,7 +93,6 @@ class Shown:
     Attributes:
         symbol: Plain symbol, short enough for a table.
         markup: Symbol with its subscript in HTML.
-        words: What it is, in words.
         unit: Unit shown.
         scale: That unit in the SI base unit.
     """

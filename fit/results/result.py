@@ -136,7 +136,6 @@ class Estimate:
 
         Args:
             before: The other value of the same quantity.
-            scope: What the two have in common.
             assumed: Effects on the logarithm of either that no fit carries (the other's first).
         """
         sides = (
@@ -163,7 +162,6 @@ class Estimate:
 
         Args:
             powers: Positive values and their exponents.
-            unit: Unit of the product.
             scale: Exact factor in front.
         """
         factors = list(powers)
@@ -254,7 +252,6 @@ class DriverFit:
         parameters: Symbol to estimate: ``Re Le fs Qms Qes Qts Zmin Zmax`` always where the band
             reaches them; ``Mms Cms Rms Bl Vas Sd Sd_from_takes eta0 sensitivity_2v83
             sensitivity_1w`` where the takes can give them; coil parameters under own names.
-        curves: One per input curve.
         warnings: Doubts about the result that do not refuse it.
         sources: Error source to its description in words.
         leverages: Error source to the part of its stated variance that the takes leave it: 1

@@ -88,7 +88,6 @@ def read(
     """A document as its model.
 
     Args:
-        model: What it should be.
         document: What ``json.load`` returned.
         format_: The format that is read, with its version.
         kind: What it should be, for messages, such as "saved fit".

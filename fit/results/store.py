@@ -53,10 +53,6 @@ def to_json(
     """The saved form of a fit, ready for ``json.dumps(..., allow_nan=False)``.
 
     Args:
-        fit: What to save.
-        unit: Name of the driver measured.
-        verdicts: From `fit.results.judge`.
-        findings: From `fit.diagnosis.explain`.
         warnings: Further doubts besides the fit's own, such as those of its takes.
 
     Raises:
@@ -103,9 +99,6 @@ def from_json(document: object, *, where: str = "") -> DriverFit:
 
 def covariance(parameters: Mapping[str, Estimate]) -> dict[str, Any]:
     """Covariance matrix of the parameters, in their units: the sum over sources of products.
-
-    Args:
-        parameters: Symbol to estimate.
 
     Returns:
         ``parameters``, the order of rows and columns, and ``matrix``, shape (n, n).

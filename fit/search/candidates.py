@@ -36,8 +36,6 @@ class Takes:
     """All takes, and every coil as free air alone shows it.
 
     Attributes:
-        curves: The takes.
-        session: What else was measured.
         free_air: Name of each coil to its fit to free air.
     """
 
@@ -61,8 +59,6 @@ def fitted(
 
     Args:
         curves: At least one in free air.
-        session: What else was measured.
-        contest: What ranks them on the way.
         wanted: Coil and laws of the model requested, fitted whatever the data say.
     """
     takes = Takes(curves, session, coils_on_free_air(curves, session))
@@ -136,7 +132,6 @@ def what_moves_beside_the_cone(coils: Ranking, best: Settled) -> list[Settled]:
 
     Args:
         coils: All coils without laws.
-        best: The best model so far.
     """
     coil = coils.candidates[0]
     suspension = best.problem.driver.mechanics.suspension

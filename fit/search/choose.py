@@ -30,7 +30,6 @@ def penalty(driver: DriverModel, freedom: float = math.inf) -> float:
     a ladder is a section of it that brakes as well, one parameter more.
 
     Args:
-        driver: The model.
         freedom: Degrees of freedom of the variance behind chi-square.
     """
     sections, exponent = divmod(driver.coil.size - 1, 2)
@@ -111,9 +110,6 @@ class Contest:
         as much, so that structure which no candidate follows decides nothing. A candidate whose
         coil imitates the resonance or a resistance, or whose laws mean something else, comes last
         and has no score, unless all do.
-
-        Args:
-            candidates: At least one, fitted to the same takes.
         """
         admissible = [c for c in candidates if _admissible(c)] or list(candidates)
         likeliest = min(admissible, key=criterion)
@@ -154,10 +150,6 @@ def with_frame_if_clear(ranking: Ranking, alone: Ranking) -> Ranking:
 
     Beside a law of the suspension a frame can stand for nearly any Qms: where the takes do not ask
     for one it must neither be chosen nor count as a rival.
-
-    Args:
-        ranking: All candidates.
-        alone: Those without anything beside the cone.
     """
     best = ranking.candidates[0]
     if best.problem.driver.mechanics.beside is None:

@@ -29,10 +29,7 @@ def _best_factor(
     """Find the factor on inertia (or else stiffness) that follows a take best, and its misfit.
 
     Args:
-        problem: The joint problem.
         theta: Free-air state in its first columns.
-        take: Index of the take.
-        heavier: Inertia rather than stiffness.
     """
     this = problem.takes[take]
     still = problem.driver.blocked(this.s, theta)
@@ -54,7 +51,6 @@ def start(problem: Problem, free: FloatArray) -> FloatArray:
     """Extend the free-air state to a starting vector of the joint problem.
 
     Args:
-        problem: The joint problem.
         free: Free-air state, coil and laws, shape (4 + their size,).
 
     Raises:

@@ -47,7 +47,6 @@ def coils_on_free_air(curves: Sequence[MeasuredCurve], session: Session) -> Mapp
 
     Args:
         curves: The takes, at least one in free air.
-        session: What else was measured.
 
     Returns:
         Name of each coil to its fit.

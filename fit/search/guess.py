@@ -32,11 +32,7 @@ _WIDE_ROUNDS, _KEPT_QS = 3, 4
 
 
 class Search:
-    """Grid of trial resonances and Qs on a free-air curve, for every coil model.
-
-    Args:
-        curve: Impedance or magnitude in free air.
-    """
+    """Grid of trial resonances and Qs on a free-air curve, for every coil model."""
 
     def __init__(self, curve: Curve) -> None:
         self.phase_known = isinstance(curve, ImpedanceCurve)
@@ -115,7 +111,6 @@ class Search:
         """Give each peak seen the shape of a coil that goes best with it.
 
         Args:
-            coil: Coil model.
             costs: Cost of each of its shapes over the whole grid; none for one not searched.
         """
         rows, columns = np.array(self.seen).T

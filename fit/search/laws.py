@@ -33,7 +33,6 @@ def with_laws(
 
     Args:
         ideal: The fit without laws.
-        mechanics: The laws.
         coil: Coil model; by default that of the fit without laws, but for a former one section
             less, where there are sections.
         surely: Settle whatever it gains.

@@ -27,14 +27,12 @@ class Judged:
     """One quantity of a unit.
 
     Attributes:
-        limit: Limits it was judged by.
         value: Value of the unit; None where its takes do not give it.
         interval_95: 95 % interval of the value beside the reference (of the true value where the
             limit was changed).
         verdict: ``inside``, ``outside`` or ``undecided``.
         deviation: Deviation from the centre, in the logarithm.
         beyond: Distance past the limit, in the logarithm; 0 within it.
-        text: The verdict in words.
     """
 
     limit: Limit
@@ -52,7 +50,6 @@ class UnitVerdict:
 
     Attributes:
         verdict: ``outside`` when anything is, else ``undecided`` when anything is.
-        judged: One for each limit.
         departures: One for each layer of the mask.
         findings: What is outside or undecided, with what it may mean, the worst first.
     """
@@ -134,7 +131,6 @@ def reference_units(
 
     Args:
         units: Name and fit of each, as given to `fit.series.limits.derive`.
-        limits: As derived.
     """
     found = []
     for name, fit in units:

@@ -39,7 +39,6 @@ class Limit:
     """Limits of one quantity.
 
     Attributes:
-        parameter: Symbol.
         unit: SI base unit, or ``dB``.
         centre: Robust mean of the reference, in the unit.
         lower: Lower limit; None where low values never hurt.
@@ -48,7 +47,6 @@ class Limit:
         measuring: Part of the spread that comes from measuring, as standard uncertainty.
         common: Errors that the reference shares.
         frequency_hz: Where the quantity is stated (Le), else None.
-        judged: Whether units are judged by it.
         changed: Whether somebody replaced the derived limits by others.
     """
 
@@ -70,7 +68,6 @@ class SeriesLimits:
     """Limits derived from good units.
 
     Attributes:
-        units: Names of the reference.
         model: Model by which all are fitted.
         coverage: Share of good units within each limit.
         confidence: Probability that the limits hold that share.

@@ -88,7 +88,6 @@ class Departure:
     """Departure of one layer of a unit from the mask, given by its worst band.
 
     Attributes:
-        layer: Name of the layer.
         verdict: Verdict over all its bands: one outside makes it outside.
         frequency_hz: Centre of the worst band.
         size: Unit less centre there, logarithm or radians.
@@ -176,7 +175,6 @@ def mask(profiles: Sequence[Profile], coverage: float, confidence: float) -> Mas
     judged bands together what it would leave one quantity (C. E. Bonferroni's bound).
 
     Args:
-        profiles: Profiles of the reference, at least two.
         coverage: Share of good units whose whole curve lies within.
         confidence: Probability that it does.
     """
@@ -208,7 +206,6 @@ def judge(mask: Mask, unit: Profile) -> tuple[Departure, ...]:
     """Judge a unit by the mask: what no parameter explains, or all where nothing was fitted.
 
     Args:
-        mask: Limits from good units.
         unit: Its profile, from `profile`, or from `bare_profile` where it could not be fitted.
     """
     fitted = "shape" in unit.layers

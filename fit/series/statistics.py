@@ -37,7 +37,6 @@ class Outlier:
     """A unit unlike the rest.
 
     Attributes:
-        name: Name of the unit.
         value: Value of the quantity, in its unit.
         deviation: Deviation from the centre, in the logarithm.
         chance: Probability that the farthest unit of a clean series lies so far out.
@@ -54,8 +53,6 @@ class Beyond:
     """Units and population beyond the limits of one quantity.
 
     Attributes:
-        lower: Lower limit, in the quantity's unit.
-        upper: Upper limit, in the quantity's unit.
         counted: Units whose value lies beyond.
         counted_share: Their share, with C. J. Clopper and E. S. Pearson's interval (Biometrika
             26(4), 1934).
@@ -74,19 +71,14 @@ class Statistics:
     """One quantity over the series.
 
     Attributes:
-        parameter: Symbol.
         unit: SI base unit, or ``dB``.
         n: Number of units that have it.
         centre: Robust mean, in the unit.
-        median: Median, in the unit.
-        lowest: Least value.
-        highest: Greatest value.
         spread: Robust standard deviation, in the logarithm.
         spread_95: 95 % interval of the population's standard deviation.
         measuring: Standard uncertainty of one unit beside the others, in the logarithm.
         measuring_share: Share of that in the variance of the series, at most 1.
         farthest: The unit farthest from the centre, like the rest or not.
-        outliers: Units unlike the rest.
         drift: Slope of the logarithm from unit to unit; None where they are too few.
         beyond: Units beyond the limits; None where none were given.
     """
@@ -128,7 +120,6 @@ def summarise(
 
     Args:
         units: Name and fit of each unit, in the order of time.
-        bounds: Symbol to lower and upper limit, in its unit.
 
     Raises:
         Refused: ``too-few-units`` or ``mixed-models``.

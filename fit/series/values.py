@@ -9,14 +9,22 @@ design, held alike, have frame and cone of the same masses.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+
+import numpy as np
 
 from fit.compare.repeatability import assumed_effects
 from fit.driver.elements.quantity import Quantity
+from fit.numerics.robust import centre_and_spread
 from fit.results.error_sources import ASSUMED, HELD, part_of, shared_sources, variance
 from fit.results.quantities import QUANTITIES
 from fit.results.result import DriverFit, Estimate
+from meas.curve import FloatArray
+from meas.errors import Refused
+
+Unit = tuple[str, DriverFit]
+"""Name and fit of a unit."""
 
 CMES = "Cmes"
 NAMES: Mapping[str, Quantity] = {
@@ -60,6 +68,24 @@ def _of_design(estimate: Estimate) -> Estimate:
     return replace(estimate, contributions=contributions)
 
 
+def one_model(models: Iterable[str]) -> str:
+    """The model by which all units are fitted.
+
+    Raises:
+        Refused: ``mixed-models``: fits by different models are not comparable to the last per cent.
+    """
+    first, *others = sorted(set(models))
+    if others:
+        raise Refused.because(
+            "mixed-models",
+            f"the units are fitted by different models ({', '.join([first, *others])}), whose "
+            "parameters differ where units do not",
+            next_step=f"Fit all by one: freeair fit TAKE... --model {first} --save FILE, or give "
+            "the takes themselves",
+        )
+    return first
+
+
 @dataclass(frozen=True)
 class Common:
     """Errors of one quantity that the units of a series share, in the logarithm.
@@ -85,8 +111,6 @@ def apart(symbol: str, estimate: Estimate, fit: DriverFit, shared: Common) -> di
     """Standard uncertainty of one unit beside the others, by cause, in the logarithm.
 
     Args:
-        symbol: Symbol of the quantity.
-        estimate: Its estimate for the unit.
         fit: Fit of the unit, which knows how often it was measured.
         shared: Errors shared with the others.
     """
@@ -113,3 +137,39 @@ def _clamped(symbol: str, fit: DriverFit) -> float:
     """Relative standard uncertainty of a driver clamped anew (`fit.compare.repeatability`)."""
     weights = _CMES_POWERS if symbol == CMES else {symbol: 1.0}
     return math.sqrt(variance(assumed_effects(fit, weights)))
+
+
+@dataclass(frozen=True, eq=False)
+class Sample:
+    """One quantity of several units, in the logarithm.
+
+    Attributes:
+        units: Those that have it.
+        estimates: One for each, at one frequency.
+        values: Their logarithms, shape (n,).
+        centre: Robust mean.
+        spread: Robust standard deviation.
+        measuring: Standard uncertainty of one unit beside the others, root mean square.
+        common: Errors that all share.
+    """
+
+    units: Sequence[Unit]
+    estimates: Sequence[Estimate]
+    values: FloatArray
+    centre: float
+    spread: float
+    measuring: float
+    common: Common
+
+
+def sample(symbol: str, units: Sequence[Unit], estimates: Sequence[Estimate]) -> Sample:
+    """Describe one quantity over units that all have it."""
+    shared = common(estimates)
+    values = np.array([e.logarithm for e in estimates])
+    centre, spread = (float(v) for v in centre_and_spread(values))
+    own = [
+        math.hypot(*apart(symbol, estimate, fit, shared).values())
+        for estimate, (_, fit) in zip(estimates, units, strict=True)
+    ]
+    measuring = math.sqrt(sum(u * u for u in own) / len(own))
+    return Sample(units, estimates, values, centre, spread, measuring, shared)

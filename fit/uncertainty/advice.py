@@ -136,7 +136,6 @@ class Gain:
     """Effect of one step on one quantity.
 
     Attributes:
-        words: What to do.
         standard_uncertainty: Standard uncertainty after it, in the quantity's unit.
         gain: Part of the interval that it removes, 0 to 1.
         sources: The errors that it reduces.
@@ -153,8 +152,6 @@ class Advice:
     """Causes that limit a quantity, and what to do about them.
 
     Attributes:
-        parameter: Symbol.
-        estimate: As fitted.
         causes: Causes and their shares of the variance, largest first.
         cheapest: The step of least effort that removes at least `PAYS` of the interval; among
             equals the one that removes most. None where there is none.
@@ -226,8 +223,6 @@ def advise(fit: DriverFit, curves: Iterable[MeasuredCurve], session: Session) ->
 
     Args:
         fit: As fitted, not as read back: a saved fit does not know its leverages.
-        curves: What was fitted.
-        session: What else was measured.
     """
     curves = tuple(curves)
     known = stated_beside(curves, session)

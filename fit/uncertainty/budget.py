@@ -38,8 +38,6 @@ class Budget:
     """Estimates with the error sources behind them.
 
     Attributes:
-        estimates: Symbol to estimate.
-        sources: Error source to its description.
         leverages: Error source to the part of its stated variance that the takes leave it, 0 to 1.
         gradients: Symbol to the derivatives of its logarithm (of the value itself for decibels)
             by the parameters, shape (p,).
@@ -59,7 +57,6 @@ class _Effects:
 
     Attributes:
         parts: Source to effect, shape (q,).
-        sources: Source to its description.
         leverages: As in `Budget`.
     """
 
@@ -80,7 +77,6 @@ def estimates(settled: Settled, rivals: Sequence[Rival], at: Extremes, freedom: 
     """Estimate all reported parameters with signed contributions of every error source.
 
     Args:
-        settled: The fit.
         rivals: Other models, which show how far a misfit moves the parameters.
         at: Frequencies of the extremes.
         freedom: Degrees of freedom of the repeatability.
@@ -262,10 +258,8 @@ def gradients(
     """Derivatives of logarithms (of the value itself for decibels) by the parameters.
 
     Args:
-        problem: The problem.
         theta: Parameters, shape (p,).
         at: Frequencies of the extremes.
-        names: Reported quantities.
         columns: Parameters that they may depend on; None for all.
 
     Returns:

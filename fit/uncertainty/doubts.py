@@ -60,7 +60,6 @@ def refuse_without_resonance(settled: Settled, band: tuple[float, float]) -> Non
     """Refuse takes without a resonance inside the measured band.
 
     Args:
-        settled: The fit.
         band: Lowest and highest frequency in free air [Hz].
 
     Raises:
@@ -115,8 +114,6 @@ def about_model(
     """Warn where a model requested by name is not the one that the takes support.
 
     Args:
-        settled: The fit by that model.
-        rivals: The other models.
         choice: Model to its criterion, the least being best.
         at: Where frequencies of the result stand.
     """
@@ -151,7 +148,6 @@ def about_second(
     (`fit.diagnosis.bumps`).
 
     Args:
-        settled: The fit.
         second: The best model with a second resonance, if any was tried.
         estimates: Parameters by the fit.
     """
@@ -170,8 +166,8 @@ def about_second(
         if abs(math.log(value / estimates[symbol].value)) > reach:
             moved.append(f"{symbol} by {100 * (value / estimates[symbol].value - 1):+.2g} %")
     driver = second.problem.driver
-    told = driver.mechanics.reported(second.theta[driver.law_columns], its["fs"])
-    at_hz, sharp = told["f_second"][0], told["Q_second"][0]
+    known = driver.mechanics.reported(second.theta[driver.law_columns], its["fs"])
+    at_hz, sharp = known["f_second"][0], known["Q_second"][0]
     high = at_hz > HIGHEST * estimates["fs"].value
     if high and abs(math.log(its["fs"] / estimates["fs"].value)) < BY_A_FRAME:
         return []
@@ -215,8 +211,6 @@ def about(
     """Collect all findings about a fit, those that refuse it among them.
 
     Args:
-        settled: The fit.
-        estimates: Its parameters.
         band: Lowest and highest frequency in free air [Hz].
     """
     problem, theta = settled.problem, settled.theta
@@ -344,9 +338,9 @@ def _masses(problem: Problem, theta: FloatArray) -> list[Finding]:
         return []
     C = covariance(problem.jacobian(theta))
     columns = {source: problem.error_columns[source] for source in masses}
-    told = {source: max(1 - float(C[k, k]), 1e-9) for source, k in columns.items()}
+    decided = {source: max(1 - float(C[k, k]), 1e-9) for source, k in columns.items()}
     tensions = {
-        source: float(theta[columns[source]]) / math.sqrt(told[source]) for source in masses
+        source: float(theta[columns[source]]) / math.sqrt(decided[source]) for source in masses
     }
     worst = max(tensions, key=lambda source: abs(tensions[source]))
     tension = abs(tensions[worst])
@@ -354,7 +348,7 @@ def _masses(problem: Problem, theta: FloatArray) -> list[Finding]:
         return []
     take, mass = masses[worst]
     # Without its own pull on the fit the others would have said:
-    others = mass.value - mass.standard_uncertainty * float(theta[columns[worst]]) / told[worst]
+    others = mass.value - mass.standard_uncertainty * float(theta[columns[worst]]) / decided[worst]
     doubted = (
         "one of the two is wrong or came loose. By the other one"
         if len(masses) == 2

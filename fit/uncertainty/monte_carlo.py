@@ -42,7 +42,6 @@ def curved(settled: Settled, gradients: Mapping[str, FloatArray]) -> list[str]:
     chi-square then rises by four.
 
     Args:
-        settled: The fit.
         gradients: Quantity to its derivatives by the parameters, shape (p,).
     """
     problem, theta = settled.problem, settled.theta
@@ -96,8 +95,6 @@ def draws(settled: Settled, count: int, seed: int) -> tuple[FloatArray, Replicat
 
     Args:
         settled: The fit that stands for the truth.
-        count: Number of replicates.
-        seed: Seed of the random numbers.
 
     Returns:
         Parameters with every common error and departure drawn, shape (count, p), and the data.
@@ -164,7 +161,6 @@ def where_needed(found: Budget, settled: Settled, at: Extremes) -> Budget:
 
     Args:
         found: Estimates by linear propagation.
-        settled: The fit.
         at: Frequencies of the extremes.
     """
     names = curved(settled, found.gradients)
@@ -200,7 +196,6 @@ def errors_of_refits(
     Args:
         settled: The fit that stands for the truth.
         at: Frequencies of the extremes.
-        names: Quantities.
         seed: Seed of the random numbers; the same fit gives the same interval.
 
     Returns:

@@ -57,7 +57,6 @@ def refitted(
     Args:
         problem: Its variances weigh the takes.
         start: Parameters of the fit to the takes themselves, shape (p,).
-        replicates: The data.
         tolerance: Relative change of chi-square and of parameters at which to stop.
         worth: Gain in chi-square that is not worth another step.
 

@@ -25,7 +25,6 @@ class Rival:
     """Another model of the same takes.
 
     Attributes:
-        settled: Its fit.
         probability: Probability that this model is the better one.
     """
 
@@ -37,10 +36,6 @@ def rivals_of(best: Settled, ranking: Ranking) -> list[Rival]:
     """Rank the other candidates, each with its probability by the criterion beside the best.
 
     One that the criterion left out, because its coil imitates the resonance, is no rival.
-
-    Args:
-        best: The candidate chosen.
-        ranking: All candidates.
     """
     found = []
     for other in ranking.candidates:
@@ -85,8 +80,6 @@ def choice_effect(
     main parameters most: nested models share most of what they are wrong by.
 
     Args:
-        settled: The fit.
-        rivals: The other models.
         at: Frequencies of the extremes.
         values: Symbol to value and unit.
         known: Variance of each value by all other sources, shape (q,).

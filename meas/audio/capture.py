@@ -42,9 +42,7 @@ def acquire(
 
     Args:
         path: What plays and records.
-        stimulus: The excitation.
         sample_rate_hz: Rate that the excitation was built for [Hz].
-        on_progress: Told how far it is.
 
     Returns:
         The capture, untouched, and the findings: ``interrupted``, ``stream-failed``,
@@ -71,8 +69,6 @@ def peak_levels(
     Args:
         path: What plays and records.
         output: The signal, such as the samples of a short `Stimulus` at a low level.
-        sample_rate_hz: Rate [Hz].
-        on_progress: Told how far it is.
 
     Returns:
         Peaks, full scale 1, counted from the converter's offset (the median of the record); and

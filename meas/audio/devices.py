@@ -32,8 +32,6 @@ class Device:
     Attributes:
         name: Its name there.
         host: The host interface: ALSA, ASIO, Core Audio, Windows WASAPI ...
-        inputs: Number of input channels.
-        outputs: Number of output channels.
         default_rate_hz: The rate it prefers [Hz].
         note: What is known of this way to reach it; may be empty.
         index: PortAudio's number, good for this process only.
@@ -78,7 +76,6 @@ def find_device(devices: Sequence[Device], wanted: str, inputs: int, outputs: in
     several, those with enough channels count.
 
     Args:
-        devices: All devices.
         wanted: Identity, name, or words of them; case does not matter.
         inputs: Inputs needed.
         outputs: Outputs needed.

@@ -38,8 +38,6 @@ class Duplex:
 
     Attributes:
         recorded: Both inputs, shape (n, 2), valid up to ``done``.
-        done: Frames recorded.
-        error: What went wrong inside the callback.
         finished: Set by the finished callback of the stream.
         abandoned: Set it to have the callback give up, should the stream ever call it.
         stop: Exception of the library that ends the stream after what is buffered was played.

@@ -34,8 +34,6 @@ class Progress:
     """What a listener is told while a capture runs, some twelve times a second.
 
     Attributes:
-        frames_done: Frames recorded so far.
-        frames_total: Frames to record.
         peak: Largest magnitude so far at the source and at the driver input; full scale is 1.
         level: The same since the last report.
         samples: Source and driver input recorded so far, a view, shape (frames_done, 2); None

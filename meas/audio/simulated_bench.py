@@ -33,7 +33,6 @@ class SimulatedBench:
     the circuit; the driver input loads its node with its resistance.
 
     Args:
-        settings: The driver and the faults.
         wiring: Side of the resistor, and its value unless the settings give a true one.
         added_mass_kg: Mass stuck to the cone [kg].
         test_box_m3: Net volume of a sealed box behind the driver [m3]; None for free air.

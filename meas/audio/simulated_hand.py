@@ -29,8 +29,6 @@ class SimulatedHand:
     of 1 Hz, as line inputs are.
 
     Args:
-        settings: The driver and the faults of the bench.
-        wiring: Side of the resistor and its value.
         plus_on_hot: Whether the driver's plus sits on the side of the amplifier.
         cell: A cell's plus touches the driver input instead; nothing else is connected.
         inverted: Whether the inputs invert, as some cards do.

@@ -73,8 +73,6 @@ def update(path: Path, rig: Rig, *, since: Rig | None = None) -> None:
     """Make a rig file say what ``rig`` says; comments, order and untouched values stay.
 
     Args:
-        path: The file.
-        rig: What it shall say.
         since: What it said when ``rig`` was made from it. Then only what differs between the two
             is put in, and what somebody else has changed in the meantime stays. None: the file
             is taken to be as it was.
@@ -167,10 +165,7 @@ def store_calibration(
     """Store a calibration in the rig file and return the rig with it.
 
     Args:
-        path: The file.
-        rig: The bench that was calibrated.
         calibration: What was measured, joined with what is kept.
-        since: As for `update`.
 
     Raises:
         UnreadableInput: If the file cannot be read as a rig.

@@ -67,7 +67,6 @@ class Pulse:
     Attributes:
         sign: +1 or -1.
         at_s: When it peaks, from the start of the recording [s].
-        height: Its peak, full scale 1.
         noise: Standard deviation of the noise that it stands above, full scale 1.
     """
 
@@ -105,7 +104,6 @@ def first_pulse(samples: FloatArray, sample_rate_hz: int, mains_hz: float = 50.0
 
     Args:
         samples: One input, full scale 1, shape (n,).
-        sample_rate_hz: Rate [Hz].
         mains_hz: Mains frequency [Hz].
 
     Raises:
@@ -150,7 +148,6 @@ def of_press(samples: FloatArray, sample_rate_hz: int, mains_hz: float = 50.0) -
 
     Args:
         samples: Voltage of the driver, full scale 1, shape (n,).
-        sample_rate_hz: Rate [Hz].
         mains_hz: Mains frequency [Hz].
 
     Raises:
@@ -176,7 +173,6 @@ def only_touched(samples: FloatArray, sample_rate_hz: int, mains_hz: float = 50.
 
     Args:
         samples: One input, full scale 1, shape (n,).
-        sample_rate_hz: Rate [Hz].
         mains_hz: Mains frequency [Hz].
 
     Raises:

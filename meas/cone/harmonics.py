@@ -40,10 +40,7 @@ def harmonics(
 
     Args:
         samples: Source input and driver input, shape (n, 2).
-        sample_rate_hz: Rate [Hz].
-        stimulus: Sweeps that were played.
         passes: Where they are; one for every sweep played.
-        transfer: Driver input over source input.
 
     Returns:
         The harmonics re the fundamental at the driver input, a dozen points to the octave; None
@@ -86,10 +83,10 @@ def harmonics(
     parts = {}
     for row, order in enumerate(ORDERS, start=1):
         start, stop = gates[row]
-        told = (order * grid <= high) & (order * grid * (stop - start) >= _FEWEST_PERIODS)
+        known = (order * grid <= high) & (order * grid * (stop - start) >= _FEWEST_PERIODS)
         # Power is averaged over what the stretch of time resolves, a bin or many.
         size_n = _smoothed(frequency, own[row], order * grid)
-        parts[f"harmonic_{order}"] = np.where(told, size_n / fundamental, np.nan)
+        parts[f"harmonic_{order}"] = np.where(known, size_n / fundamental, np.nan)
     # Noise at the same place in the spectrum as the second harmonic, from an equal stretch.
     start, stop = gates[1]
     longer = np.sqrt((stop - start) / (quiet[1] - quiet[0]))

@@ -52,9 +52,6 @@ def rub_and_buzz(
 
     Args:
         samples: Source input and driver input, shape (n, 2).
-        sample_rate_hz: Rate [Hz].
-        passes: Sweeps.
-        transfer: Driver input over source input.
         resonance_hz: Of the driver [Hz].
 
     Returns:
@@ -153,13 +150,13 @@ def _of_pass(
     order = bins[None, :] * spacing_hz / np.maximum(frequency, spacing_hz)[:, None]
     top = 0.9 * highest_hz / spacing_hz
     high = (order >= _LOWEST_ORDER) & (order <= _HIGHEST_ORDER) & (bins[None, :] < top)
-    told = (np.count_nonzero(high, axis=1) >= _FEWEST_BINS) & (fundamental > 0)
+    known = (np.count_nonzero(high, axis=1) >= _FEWEST_BINS) & (fundamental > 0)
     seen = np.sum(np.where(high, np.abs(rest) ** 2, 0.0), axis=1)
     floor = np.sum(np.where(high, noise, 0.0), axis=1)
     clear = np.where(seen > _ABOVE_NOISE * floor, seen - floor, 0.0)
-    size = np.where(told, np.sqrt(clear / np.where(fundamental > 0, fundamental, 1.0)), 0.0)
-    near = told & (frequency > _NEAR[0] * resonance_hz) & (frequency < _NEAR[1] * resonance_hz)
-    far = told & (frequency > _FAR * resonance_hz)
+    size = np.where(known, np.sqrt(clear / np.where(fundamental > 0, fundamental, 1.0)), 0.0)
+    near = known & (frequency > _NEAR[0] * resonance_hz) & (frequency < _NEAR[1] * resonance_hz)
+    far = known & (frequency > _FAR * resonance_hz)
     elsewhere = float(np.quantile(size[far], 0.9)) if far.any() else 0.0
     limit = max(_LEAST, _ABOVE_FAR * elsewhere)
     lasting = np.where(near, size, 0.0)

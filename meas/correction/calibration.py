@@ -34,7 +34,6 @@ class What:
     """What a capture is said to be of.
 
     Attributes:
-        kind: The standard.
         resistance_ohm: Of a known resistor; None for the others.
         tolerance_percent: Its limits.
         inductance_limit_h: Limits of its inductance around none [H].
@@ -59,8 +58,6 @@ def measure(
     Args:
         samples: Source input and driver input, shape (n, 2): our own sweep or any other
             broadband excitation.
-        sample_rate_hz: Rate [Hz].
-        rig: Whose inputs were used.
         device: Sound device as the rig names it; ``default`` when it names none.
         taken_at: ISO 8601 with offset.
         what: The standard; None for both inputs on the source node.
@@ -124,7 +121,6 @@ def join(rig: Rig, standard: Standard) -> tuple[Calibration, tuple[Standard, ...
 
     Args:
         rig: The bench, with the standards measured before.
-        standard: The new one.
 
     Returns:
         The calibration, and those earlier standards that belong to a bench that is no more
@@ -147,11 +143,6 @@ def join(rig: Rig, standard: Standard) -> tuple[Calibration, tuple[Standard, ...
 def check_matches(calibration: Calibration, rig: Rig, sample_rate_hz: int) -> None:
     """Make sure that a calibration belongs to the capture it is to correct.
 
-    Args:
-        calibration: The calibration.
-        rig: The bench of the capture.
-        sample_rate_hz: Rate of the capture [Hz].
-
     Raises:
         UsageError: If rate, inputs, device or, where it matters, the series resistor differ.
     """
@@ -169,7 +160,6 @@ def age(calibration: Calibration, rig: Rig, now: str) -> Finding | None:
     """A caution when the oldest standard is older than the rig trusts.
 
     Args:
-        calibration: The calibration.
         rig: The bench, which states for how many days a calibration is trusted.
         now: Time of the capture, ISO 8601 with offset.
 

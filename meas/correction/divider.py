@@ -20,7 +20,6 @@ def from_ratio(
     Args:
         ratio: H, driver input over source input, complex, shape (n,).
         variance: Of the real and of the imaginary part of H each, shape (n,).
-        wiring: Resistor, side and input resistance.
 
     Returns:
         Impedance [ohm], complex, and the standard uncertainty of each part [ohm], both (n,).
@@ -42,7 +41,6 @@ def to_ratio(impedance_ohm: ComplexArray, wiring: Wiring) -> ComplexArray:
 
     Args:
         impedance_ohm: Impedance [ohm], complex, shape (n,).
-        wiring: Resistor, side and input resistance.
 
     Returns:
         H, complex, shape (n,).

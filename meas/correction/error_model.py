@@ -113,9 +113,7 @@ def know(
 
     Args:
         frequency_hz: Frequencies of the curve [Hz], shape (n,).
-        rig: The bench.
         calibration: Its standards; None when none were measured.
-        sample_rate_hz: Rate of the capture [Hz].
 
     Raises:
         ValueError: If the series resistor is not known.
@@ -174,9 +172,6 @@ def solve(known: Known) -> ErrorModel:
     divided by its standard uncertainty), with open and short, measured or assumed, as two more
     rows.
 
-    Args:
-        known: From `know`.
-
     Returns:
         The model; NaN where a standard that it needs was not measured.
     """
@@ -202,7 +197,6 @@ def corrected(
     Args:
         ratio: Driver input over source input as recorded, complex, shape (n,).
         ratio_variance: Of each part of it, shape (n,).
-        known: From `know`, at the same frequencies.
 
     Returns:
         Impedance [ohm], complex, and the standard uncertainty of each part [ohm], both (n,); NaN
@@ -226,7 +220,6 @@ def effect(
     """Change of the measured impedance per unit of a change of what is known.
 
     Args:
-        known: From `know`.
         impedance_ohm: The impedance measured, complex, shape (n,).
         change: What is known with something moved by so much.
         step: How far to move for the central difference.

@@ -37,8 +37,6 @@ def check_kind(
     """Make sure that a ratio looks like the standard it is said to be of, by itself.
 
     Args:
-        kind: The standard.
-        rig: The bench.
         frequency: Frequencies [Hz], shape (n,).
         ratio: Driver input over source input, complex, shape (n,).
         variance: Of each part of it, shape (n,).

@@ -28,7 +28,6 @@ def interpolate(standard: Standard, frequency_hz: FloatArray) -> ComplexArray:
     standard nothing is known and nothing is invented.
 
     Args:
-        standard: The standard.
         frequency_hz: Frequencies [Hz], shape (n,).
 
     Returns:
@@ -64,9 +63,6 @@ def next_to_nothing(ratio: ComplexArray) -> bool:
 
 def thinned(transfer: Transfer) -> tuple[FloatArray, ComplexArray, FloatArray]:
     """Merge neighbouring points, exactly for a pure delay; the two at the edges stay.
-
-    Args:
-        transfer: As measured.
 
     Returns:
         Frequencies [Hz], ratio and variance of each part, at most 200 points.

@@ -50,7 +50,6 @@ def bench_systematics(
     Args:
         frequency_hz: Frequencies of the curve [Hz], shape (n,).
         impedance_ohm: Its impedance [ohm], complex, shape (n,).
-        rig: The bench.
         calibration: The standards that were applied to the curve; None when none were.
         sample_rate_hz: Rate of the capture, in which delays are counted [Hz].
 

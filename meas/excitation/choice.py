@@ -36,7 +36,6 @@ def lag_frames(
     Args:
         played: What was played, shape (n,).
         recorded: One input, shape (m,).
-        sample_rate_hz: Rate [Hz].
 
     Returns:
         Lag of the largest cross-correlation, whatever the polarity; negative when the start of

@@ -39,7 +39,6 @@ def build(drive: Drive, sample_rate_hz: int, mains_hz: float) -> Stimulus:
 
     Args:
         drive: Level (peak), band, ``period_seconds``, ``periods``, ``woofer``.
-        sample_rate_hz: Rate [Hz].
         mains_hz: Mains frequency to stay clear of [Hz].
 
     Returns:

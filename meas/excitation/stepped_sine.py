@@ -35,7 +35,6 @@ def build(drive: Drive, sample_rate_hz: int) -> Stimulus:
 
     Args:
         drive: Level (peak), band, ``tone_seconds``, ``woofer``.
-        sample_rate_hz: Rate [Hz].
 
     Returns:
         The excitation, 16 tones to the octave. A tone is listened to for ``tone_seconds`` or

@@ -39,7 +39,6 @@ class StimulusPass:
     """One sweep within the excitation.
 
     Attributes:
-        start_frame: First frame.
         stop_frame: One past the last frame.
         direction: Order of frequencies.
     """
@@ -55,7 +54,6 @@ class Periodic:
 
     Attributes:
         first_frame: Start of the first period that counts, one period after the drive set in.
-        period_frames: Length of a period.
         periods: How many count.
         excited: Numbers of the excited lines, odd ones only, shape (k,).
         odd_detection: Odd lines left out among them, shape (m,).
@@ -146,7 +144,6 @@ def build(drive: Drive, sample_rate_hz: int) -> Stimulus:
     Args:
         drive: Level, band, durations; ``woofer`` False holds the drive at a tenth of the level
             up to ``gentle_below_hz`` and raises it over the octave above.
-        sample_rate_hz: Rate [Hz].
 
     Returns:
         The excitation.

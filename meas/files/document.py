@@ -22,9 +22,7 @@ def read_document(
     """Read a JSON file into its model.
 
     Args:
-        model: What it should hold.
         family: Name of its format without the version, such as ``freeair-take``.
-        path: The file.
         kind: What it should be, for messages, such as "plan of a box".
         remedy: What to do when it is none.
         largest: Bytes that a file of this kind has at most.

@@ -17,7 +17,6 @@ def read_json(path: Path, kind: str, remedy: str, largest: int = LARGEST) -> tup
     """Read a JSON file.
 
     Args:
-        path: The file.
         kind: What it should be, such as "saved fit", for messages.
         remedy: What to do when it is none.
         largest: Bytes that a file of this kind has at most.

@@ -26,9 +26,6 @@ def one_writer(path: Path) -> Iterator[None]:
     half as long as our start to import) locks one among the temporary files, for this user. Where
     nothing can be locked, whoever writes must compare with what was read before.
 
-    Args:
-        path: The file.
-
     Raises:
         UsageError: If another program does not let go.
     """

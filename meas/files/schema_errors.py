@@ -30,7 +30,6 @@ def validate(model: type[Model], json_text: str, where: str, remedy: str, entry:
     """Read JSON into a model, strictly: no text is taken for a number, no truth for a 1.
 
     Args:
-        model: What the file should hold.
         json_text: The content, as JSON whatever the file's own notation is.
         where: The file, for messages.
         remedy: What to do when it is wrong.

@@ -35,9 +35,7 @@ def read_settings(
     """Read a TOML file of one of our formats into its model.
 
     Args:
-        model: What it should hold.
         family: Name of its format without the version.
-        path: The file.
         kind: What it should be, for messages, such as "stock file".
         remedy: What to do when it is wrong.
         needs_format: Whether the line that names the format must be there.

@@ -25,7 +25,6 @@ def read_toml(path: Path, kind: str) -> tuple[dict[str, Any], str]:
     """Read a TOML file.
 
     Args:
-        path: The file.
         kind: What it should be, such as "rig file", for messages.
 
     Returns:

@@ -66,7 +66,6 @@ def write_with(path: Path, fill: Callable[[BinaryIO], object], *, overwrite: boo
     """Write a file whole or not at all that is too long to be held in memory.
 
     Args:
-        path: The file.
         fill: Writes the content, piece by piece, into the binary file that it is given.
         overwrite: Whether a file that exists is replaced.
 

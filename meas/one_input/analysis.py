@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,7 +9,7 @@ from numpy.typing import NDArray
 
 from meas.bench.rig import Rig, Substitution
 from meas.curve import Curve, ImpedanceCurve
-from meas.errors import Finding, UnreadableInput
+from meas.errors import Finding, UnreadableInput, refusals, refusals_first
 from meas.excitation.stimulus import Stimulus
 from meas.one_input.substitution import curve_from, paired, transfer_of
 from meas.validity import of_record, of_residual
@@ -33,7 +32,6 @@ class Substituted:
 
     Attributes:
         curve: Impedance, or magnitude alone; None when nothing can be computed.
-        findings: Everything found out, refusals first.
         peak: Largest magnitude with the known resistor and with the driver; full scale is 1.
     """
 
@@ -58,10 +56,7 @@ def analyse_substituted(
         known: With the known resistor in the driver's place, shape (n,).
         driver: With the driver, shape (m,).
         sample_rate_hz: Rate of both [Hz].
-        rig: The bench.
-        using: What was substituted.
         kind: ``driver``, ``part`` or ``system``.
-        stimulus: What was played both times, when it is known.
 
     Raises:
         UnreadableInput: If a sample is no number, or the two do not hold the same excitation.
@@ -78,7 +73,7 @@ def analyse_substituted(
         size = min(known.size, driver.size)
         both = np.stack([known[:size], driver[:size]], axis=1)
         dead = of_record.silent(both, transfer_of(both, 8000)[0], _NAMES)
-        return Substituted(None, _refusals_first(dead), peak)
+        return Substituted(None, refusals_first(dead), peak)
     samples = paired(known, driver, sample_rate_hz)
     passes, transfer = transfer_of(samples, sample_rate_hz)
     findings = [
@@ -100,7 +95,7 @@ def analyse_substituted(
         )
     elif transfer is not None:
         curve = curve_from(transfer, rig, using)
-    if curve is None and not _refused(findings):
+    if curve is None and not refusals(findings):
         findings.append(
             Finding(
                 "faint",
@@ -110,18 +105,18 @@ def analyse_substituted(
                 next_step="Check the wiring and raise the drive",
             )
         )
-    if not _refused(findings):
+    if not refusals(findings):
         relation = relate(samples, sample_rate_hz, contained=passes.contained)
         moves = track(relation, passes)
         quiet = [relation.residual[begin:end] for begin, end in passes.silences]
         rms = float(np.sqrt(np.mean(np.concatenate(quiet) ** 2))) if quiet else 0.0
         findings += of_residual.bursts(samples, relation, moves, _NAMES)
-        if not _refused(findings):
+        if not refusals(findings):
             findings += of_residual.drift(moves, rms, humming=False)
             findings += of_residual.distortion(moves, rms, swept=passes.swept, name=_NAMES[1])
-    if curve is not None and not _refused(findings):
+    if curve is not None and not refusals(findings):
         findings += _of_curve(curve, rig, kind)
-    return Substituted(curve, _refusals_first(findings), peak)
+    return Substituted(curve, refusals_first(findings), peak)
 
 
 def _of_curve(curve: Curve, rig: Rig, kind: str) -> list[Finding]:
@@ -144,11 +139,3 @@ def _of_curve(curve: Curve, rig: Rig, kind: str) -> list[Finding]:
     )
     text += "Two inputs measure far better"
     return [*findings, Finding("substitution", text)]
-
-
-def _refusals_first(findings: Iterable[Finding]) -> tuple[Finding, ...]:
-    return tuple(sorted(findings, key=lambda finding: not finding.refuses))
-
-
-def _refused(findings: Iterable[Finding]) -> bool:
-    return any(finding.refuses for finding in findings)

@@ -33,7 +33,7 @@ from meas.transfer.passes import Passes, find_passes
 
 _RECTANGULAR = 1.0 / np.sqrt(3.0)
 # Where the rebuilt phase is less certain than this it is not told as a phase.
-_PHASE_TOLD_RAD = 0.05
+_LARGEST_PHASE_SPREAD_RAD = 0.05
 _FEWEST_OCTAVES = 3.0
 _LARGEST_RELATIVE = 0.2
 _STEP = 1e-6
@@ -121,7 +121,6 @@ def curve_from(transfer: Transfer, rig: Rig, using: Substitution) -> Curve | Non
 
     Args:
         transfer: Driver over known resistor, of `paired`.
-        rig: The bench.
         using: What was substituted, and what is known of the source.
 
     Returns:
@@ -143,10 +142,10 @@ def curve_from(transfer: Transfer, rig: Rig, using: Substitution) -> Curve | Non
     turned = slope * ratio * 1j * spread
     bad = np.abs(turned) + np.sqrt(2.0) * random > _LARGEST_RELATIVE * np.abs(impedance)
     good = np.isfinite(impedance) & ~bad & (impedance.real > 0)
-    told = good & (spread < _PHASE_TOLD_RAD)
-    if told.any() and np.log2(frequency[told][-1] / frequency[told][0]) > _FEWEST_OCTAVES:
-        f, Z = frequency[told], impedance[told]
-        return ImpedanceCurve(f, Z, random[told], systematics(f, Z, rig, using))
+    known = good & (spread < _LARGEST_PHASE_SPREAD_RAD)
+    if known.any() and np.log2(frequency[known][-1] / frequency[known][0]) > _FEWEST_OCTAVES:
+        f, Z = frequency[known], impedance[known]
+        return ImpedanceCurve(f, Z, random[known], systematics(f, Z, rig, using))
     if not good.any():
         return None
     curve = MagnitudeCurve(frequency[good], np.abs(impedance[good]), random[good])
@@ -161,8 +160,6 @@ def systematics(
     Args:
         frequency_hz: Frequencies of the curve [Hz], shape (n,).
         impedance_ohm: Its impedance [ohm], complex, shape (n,).
-        rig: The bench.
-        using: What was substituted.
 
     Returns:
         Known resistor, series resistor, source resistance, drift of the source between the two

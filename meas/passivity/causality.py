@@ -107,7 +107,6 @@ def causality(
         impedance_ohm: The curve [ohm], shape (n,).
         uncertainty_ohm: Random, of each part [ohm], shape (n,).
         bent_ohm: Its change for one standard uncertainty of each error of the bench, shape (n, k).
-        reactances: Of the curve's frequencies.
         capacitive: Whether it may become a capacitor below the band.
     """
     size = np.abs(impedance_ohm)

@@ -53,7 +53,6 @@ def found(
     """Errors that have both a comment and their columns.
 
     Args:
-        names: From `named`.
         numbers: Columns of the table.
         phase: Whether the curve is complex.
     """

@@ -83,7 +83,6 @@ def from_text(text: str, where: str) -> ImpedanceCurve:
     """As `read`, from the text itself.
 
     Args:
-        text: Content of the file.
         where: Name of the file, for messages.
 
     Raises:

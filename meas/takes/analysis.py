@@ -14,15 +14,15 @@ from meas.correction.calibration import check_matches
 from meas.correction.error_model import corrected, know
 from meas.correction.systematics import bench_systematics
 from meas.curve import ComplexArray, FloatArray, ImpedanceCurve
-from meas.errors import Finding, UnreadableInput
+from meas.errors import Finding, UnreadableInput, refusals
 from meas.excitation.stimulus import Stimulus
 from meas.takes.estimate import Estimated, estimate_from
 from meas.transfer.clock_judgement import OneClock, settle
 from meas.transfer.distortion import Distortion
 from meas.transfer.from_sweeps import Transfer
 from meas.transfer.passes import Passes
-from meas.validity.judge import judge
-from meas.validity.of_delay import Unlike, told_by_coil
+from meas.validity.judge import Evidence, judge
+from meas.validity.of_delay import InputDifference, difference_shown_by_coil
 
 Kind = Literal["driver", "part", "system"]
 _SHORTEST_SECONDS = 0.3
@@ -55,13 +55,11 @@ class Analysis:
     Attributes:
         curve: The impedance; None when nothing meaningful can be computed at all. It may stand
             beside a refusal, so that it can be looked at, but no number may be derived from it.
-        findings: Everything found out, refusals among them.
         peak: Largest magnitude at the source and at the driver input; full scale is 1.
         band_hz: Lowest and highest frequency of the curve [Hz]; None without one.
         passes: Where the excitation is in the recording.
         transfer: Driver input over source input as recorded, before calibration.
         distortion: Of the driver against frequency, where the excitation tells it.
-        calibration: The standards that were applied to the curve.
     """
 
     curve: ImpedanceCurve | None
@@ -76,7 +74,7 @@ class Analysis:
     @property
     def refused(self) -> bool:
         """True when no number may be derived from the recording."""
-        return any(finding.refuses for finding in self.findings)
+        return bool(refusals(self.findings))
 
 
 def analyse(
@@ -92,10 +90,7 @@ def analyse(
 
     Args:
         samples: Source input and driver input, full scale 1, shape (n, 2).
-        sample_rate_hz: Rate [Hz].
-        rig: The bench.
         kind: What was measured; ``part`` and ``system`` need not have one resonance.
-        stimulus: What was played, when it is known.
         calibration: Standards to correct by; None leaves the errors of the bench in and counts
             them as uncertainty.
 
@@ -119,26 +114,29 @@ def analyse(
     estimated = estimate_from(clock.samples, sample_rate_hz, stimulus)
     passes, transfer = estimated.passes, estimated.transfer
     findings = list(estimated.findings)
-    curve, told = None, None
+    curve, unlike = None, None
     if rig.wiring.series_resistor_ohm is None:
         findings.append(_UNKNOWN_RESISTOR)
     elif transfer is not None:
         if calibration is None and not clock.moved and kind != "part":
-            transfer, rig, told = _as_the_coil_tells(transfer, rig, sample_rate_hz)
+            transfer, rig, unlike = _without_difference(transfer, rig, sample_rate_hz)
         curve = _curve(transfer, rig, calibration, sample_rate_hz)
         if curve is None and calibration is not None and not _overlap(transfer, calibration):
             findings.append(_OUTSIDE_CALIBRATION)
     findings += judge(
-        estimated.samples,
-        sample_rate_hz,
-        passes,
-        transfer,
-        curve,
-        rig,
-        kind=kind,
-        stimulus=estimated.stimulus,
-        calibrated=calibration is not None and calibration.knows_channels(rig.wiring.resistor_side),
-        told=told,
+        Evidence(
+            estimated.samples,
+            sample_rate_hz,
+            passes,
+            transfer,
+            curve,
+            rig,
+            kind,
+            estimated.stimulus,
+            calibrated=calibration is not None
+            and calibration.knows_channels(rig.wiring.resistor_side),
+            unlike=unlike,
+        )
     )
     findings += clock.findings(rig, findings)
     if kind == "driver" and transfer is not None and curve is not None:
@@ -157,33 +155,33 @@ def analyse(
     )
 
 
-def _as_the_coil_tells(
+def _without_difference(
     transfer: Transfer, rig: Rig, sample_rate_hz: int
-) -> tuple[Transfer, Rig, Unlike | None]:
-    """The ratio and the rig with what the coil tells of inputs that nobody compared."""
+) -> tuple[Transfer, Rig, InputDifference | None]:
+    """Take out the difference between the inputs that the coil shows where nobody compared them."""
     f, ratio = transfer.frequency_hz, transfer.ratio
-    told = told_by_coil(f, ratio, transfer.variance, rig, sample_rate_hz)
-    if told is None:
+    unlike = difference_shown_by_coil(f, ratio, transfer.variance, rig, sample_rate_hz)
+    if unlike is None:
         return transfer, rig, None
-    turned = told.taken_out(f, ratio, sample_rate_hz)
-    return replace(transfer, ratio=turned), told.narrowed(rig), told
+    turned = unlike.taken_out(f, ratio, sample_rate_hz)
+    return replace(transfer, ratio=turned), unlike.narrowed(rig), unlike
 
 
 def _with_rubbing(
     estimated: Estimated, sample_rate_hz: int, curve: ImpedanceCurve, findings: list[Finding]
 ) -> list[Finding]:
     """The findings with rub and buzz, which replaces the refusals that it brings about itself."""
-    refused = {finding.code for finding in findings if finding.refuses}
+    refusing = {finding.code for finding in findings if finding.refuses}
     bass = curve.frequency_hz < _HIGHEST_RESONANCE_HZ
-    if estimated.transfer is None or refused - _OF_THE_DRIVER or not bass.any():
+    if estimated.transfer is None or refusing - _OF_THE_DRIVER or not bass.any():
         return findings
     resonance_hz = float(curve.frequency_hz[bass][np.argmax(curve.impedance_ohm.real[bass])])
     rub = rub_and_buzz(
         estimated.samples, sample_rate_hz, estimated.passes, estimated.transfer, resonance_hz
     )
-    if not (rub and refused):
+    if not (rub and refusing):
         return [*findings, *rub]
-    kept = [finding for finding in findings if finding.code not in refused]
+    kept = [finding for finding in findings if finding.code not in refusing]
     return [*(replace(one, refuses=True) for one in rub), *kept]
 
 

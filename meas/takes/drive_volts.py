@@ -31,7 +31,6 @@ def tone_rms(signal: FloatArray, sample_rate_hz: int, frequency_hz: float) -> fl
 
     Args:
         signal: A recording with a tone in the middle, shape (n,).
-        sample_rate_hz: Rate [Hz].
         frequency_hz: Of the tone.
     """
     loud = np.flatnonzero(np.abs(signal) > _LOUD * np.abs(signal).max(initial=0.0))
@@ -52,8 +51,6 @@ def of_take(samples: NDArray[np.float32], passes: Passes, rig: Rig) -> dict[str,
 
     Args:
         samples: Source and driver input, shape (n, 2).
-        passes: Where the excitation is.
-        rig: The bench.
 
     Returns:
         ``driver_volt_rms`` over the excitation and ``driver_volt_peak``, with the limits of both

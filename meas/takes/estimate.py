@@ -28,7 +28,6 @@ class Estimated:
 
     Attributes:
         samples: The recording without them, shape (n, 2).
-        passes: Where the excitation is in those.
         stimulus: What was played, without them; None when it is not known.
         transfer: None when no frequency was driven well enough to tell.
         distortion: None where the excitation cannot tell it.
@@ -50,7 +49,6 @@ def estimate_from(
 
     Args:
         samples: Source input and driver input, finite, shape (n, 2).
-        sample_rate_hz: Rate [Hz].
         stimulus: What was played, when it is known. A multisine or a stepped sine that is not
             known is taken like any other signal, by the spectra of the whole record.
     """
@@ -63,8 +61,8 @@ def estimate_from(
             return Estimated(samples, passes, stimulus, None)
         periodic = stimulus.periodic
         starts = [(first + i * periodic.period_frames) / sample_rate_hz for i in found.rejected]
-        told = _left_out(starts, periodic.periods, "periods")
-        return Estimated(samples, passes, stimulus, found.transfer, found.distortion, told)
+        left_out = _left_out(starts, periodic.periods, "periods")
+        return Estimated(samples, passes, stimulus, found.transfer, found.distortion, left_out)
     if stimulus is not None and stimulus.tones:
         lag = lag_frames(stimulus.samples, samples[:, 0], sample_rate_hz)
         fitted = estimate_tones(samples, sample_rate_hz, stimulus.tones, lag, passes)
@@ -78,12 +76,12 @@ def _from_sweeps(
     samples: NDArray[np.float32], sample_rate_hz: int, passes: Passes, stimulus: Stimulus | None
 ) -> Estimated:
     out = spoilt_passes(samples, sample_rate_hz, passes)
-    told: tuple[Finding, ...] = ()
+    left_out: tuple[Finding, ...] = ()
     if out.any():
         starts = [
             one.start / sample_rate_hz for one, drop in zip(passes.passes, out, strict=True) if drop
         ]
-        told = _left_out(starts, out.size, "sweeps")
+        left_out = _left_out(starts, out.size, "sweeps")
         samples = rejection.cut_out(samples, passes, out)
         if stimulus is not None and len(stimulus.passes) == out.size:
             stimulus = rejection.without(stimulus, out)
@@ -92,7 +90,7 @@ def _from_sweeps(
     distortion = None
     if stimulus is not None and transfer is not None:
         distortion = harmonics(samples, sample_rate_hz, stimulus, passes, transfer)
-    return Estimated(samples, passes, stimulus, transfer, distortion, told)
+    return Estimated(samples, passes, stimulus, transfer, distortion, left_out)
 
 
 def spoilt_passes(
@@ -102,8 +100,6 @@ def spoilt_passes(
 
     Args:
         samples: Source input and driver input, shape (n, 2).
-        sample_rate_hz: Rate [Hz].
-        passes: Where they are.
     """
     count = len(passes.passes)
     if not passes.contained or rejection.most_left_out(count) == 0:

@@ -62,9 +62,6 @@ def growing_curve(
 
     Args:
         samples: Source and driver input so far, shape (n, 2).
-        sample_rate_hz: Rate [Hz].
-        rig: The bench; its calibration is applied.
-        stimulus: What is being played.
         earlier: Curve of a look before. While a later sweep is on its way, what that one has not
             passed is taken from here; without it the sweeps before are estimated again, and the
             lag is looked for again.

@@ -124,7 +124,6 @@ def read(model: type[Model], folder: Path) -> Model:
 
     Args:
         model: `Record`, or `Head` where the rest is left to whoever uses the take.
-        folder: The take.
 
     Raises:
         UnreadableInput: If there is none, something in it is wrong, or a newer version wrote it.

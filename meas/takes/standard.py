@@ -23,9 +23,6 @@ def measure_standard(
 
     Args:
         samples: Source input and driver input, shape (n, 2).
-        sample_rate_hz: Rate [Hz].
-        rig: Whose inputs were used.
-        device: Sound device as the rig names it.
         taken_at: ISO 8601 with offset.
         what: The standard; None for both inputs on the source node.
 

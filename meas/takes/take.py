@@ -24,7 +24,7 @@ from meas.audio.recording import Recording, Samples
 from meas.bench.rig import Rig, Substitution
 from meas.correction.systematics import bench_systematics
 from meas.curve import Curve, ImpedanceCurve, Systematic
-from meas.errors import Finding, UnreadableInput
+from meas.errors import Finding, UnreadableInput, refusals
 from meas.files.writing import write_folder
 from meas.tables import csv_table
 from meas.takes import record
@@ -54,7 +54,6 @@ class Take:
         peak: Largest magnitude at source and driver input, full scale 1.
         excitation: The stimulus played, or the file that was imported.
         software: Program and version that made the take.
-        findings: Everything found out about validity.
         curve: Impedance with random uncertainty and the bench's common errors, magnitude alone
             where one input could not tell more; None when refused.
         stream: What recorded it: device, latency, versions.
@@ -85,12 +84,12 @@ class Take:
     @property
     def refused(self) -> bool:
         """Whether no number may be derived from the take."""
-        return any(finding.refuses for finding in self.findings)
+        return bool(refusals(self.findings))
 
     @property
     def reasons(self) -> tuple[Finding, ...]:
         """The findings that refuse."""
-        return tuple(finding for finding in self.findings if finding.refuses)
+        return refusals(self.findings)
 
     def _repr_html_(self) -> str:
         from meas.takes.notebook import take_html

@@ -78,8 +78,6 @@ def look(samples: NDArray[np.float32], stimulus: Stimulus, rig: Rig) -> Seen | N
 
     Args:
         samples: Source and driver input so far, shape (m, 2).
-        stimulus: What plays, from `excitation`.
-        rig: The bench.
 
     Returns:
         None while no whole period after the first has been recorded, or too little is heard.

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meas.bench.rig import Rig
-from meas.errors import Finding
+from meas.errors import Finding, refusals
 from meas.transfer.from_sweeps import estimate
 from meas.transfer.passes import find_passes
 from meas.transfer.two_clocks import Drift, excess_delay, find_drift, on_one_clock
@@ -54,7 +54,7 @@ class OneClock:
                     next_step="Take both channels from one device",
                 )
             ]
-        if drift.slip < _LARGEST_SLIP or any(finding.refuses for finding in others):
+        if drift.slip < _LARGEST_SLIP or refusals(others):
             return []
         return [
             Finding(
@@ -73,7 +73,6 @@ def settle(samples: NDArray[np.float32], sample_rate_hz: int) -> OneClock:
 
     Args:
         samples: Source and driver input, finite, shape (n, 2).
-        sample_rate_hz: Rate [Hz].
     """
     drift = find_drift(samples, sample_rate_hz)
     if drift is None or not drift.steady:

@@ -35,7 +35,6 @@ class PeriodicEstimate:
 
     Attributes:
         transfer: Best linear approximation at the excited lines, distortion in its variance.
-        distortion: Even and odd parts against frequency.
         rejected: Periods that were left out, counted from 0.
     """
 
@@ -55,10 +54,7 @@ def estimate_periodic(
 
     Args:
         samples: Source input and driver input, shape (n, 2).
-        sample_rate_hz: Rate [Hz].
-        periodic: What was played.
         first_frame: Of the first period that counts, in the recording.
-        passes: Where the excitation is, for the record.
 
     Returns:
         The estimate; None when fewer than two periods are in the recording or no line is driven

@@ -31,7 +31,6 @@ def fit_sine(
     Args:
         signal: Shape (n,), n at least 4.
         frequency_hz: Known frequency [Hz].
-        sample_rate_hz: Rate [Hz].
         weight: Of every sample, shape (n,); None: all alike, as in the standard.
 
     Returns:
@@ -62,10 +61,7 @@ def estimate_tones(
 
     Args:
         samples: Source input and driver input, shape (n, 2).
-        sample_rate_hz: Rate [Hz].
-        tones: What was played.
         lag: How much later it stands in the recording [frames].
-        passes: Where the excitation is, for the record.
 
     Returns:
         Transfer function and harmonics; None when no tone is driven well enough to tell.

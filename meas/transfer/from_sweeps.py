@@ -43,7 +43,6 @@ class Transfer:
         band_hz: Lowest and highest frequency that was driven well enough to tell [Hz].
         pass_ratio: H of each pass alone at the same points, complex, shape (p, n); NaN where
             the pass holds no drive.
-        passes: Where the passes are.
         bin_hz: Spacing of the spectral lines that were reduced [Hz].
     """
 
@@ -69,8 +68,6 @@ def estimate(samples: NDArray[np.float32], sample_rate_hz: int, passes: Passes) 
 
     Args:
         samples: Source input and driver input, finite, shape (n, 2).
-        sample_rate_hz: Rate [Hz].
-        passes: From `meas.transfer.passes.find_passes`.
 
     Returns:
         The transfer function; None when no frequency was driven well enough to tell.

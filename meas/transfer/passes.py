@@ -84,7 +84,6 @@ def find_passes(samples: NDArray[np.float32], sample_rate_hz: int) -> Passes:
 
     Args:
         samples: Source input and driver input, shape (n, 2).
-        sample_rate_hz: Rate [Hz].
 
     Returns:
         The passes. A record shorter than four analysis frames is one uncontained pass.

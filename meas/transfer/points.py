@@ -59,9 +59,6 @@ class Points:
 def reduce_to_points(spectra: Spectra) -> Points | None:
     """Reduce spectra to independent points.
 
-    Args:
-        spectra: V1 and V2 of all passes.
-
     Returns:
         The points, in order of frequency; None when the source holds nothing at all.
     """

@@ -165,7 +165,6 @@ def noise_of_silences(
 
     Args:
         samples: Source input and driver input, shape (n, 2).
-        sample_rate_hz: Rate [Hz].
         passes: Where the silences are.
 
     Returns:

@@ -63,8 +63,6 @@ def spectra_of_passes(samples: NDArray[np.float32], sample_rate_hz: int, passes:
 
     Args:
         samples: Source input and driver input, shape (n, 2).
-        sample_rate_hz: Rate [Hz].
-        passes: Where the passes are.
 
     Returns:
         The spectra from 1 Hz (or two lines) to just below half the sample rate.

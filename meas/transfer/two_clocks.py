@@ -81,7 +81,6 @@ def find_drift(samples: NDArray[np.float32], sample_rate_hz: int) -> Drift | Non
 
     Args:
         samples: Source and driver input, finite, shape (n, 2).
-        sample_rate_hz: Rate [Hz].
 
     Returns:
         The drift; None when there is none to speak of, or when no frequency was there at two
@@ -120,7 +119,6 @@ def on_one_clock(samples: NDArray[np.float32], drift: Drift) -> NDArray[np.float
 
     Args:
         samples: Source and driver input, shape (n, 2).
-        drift: From `find_drift`.
 
     Returns:
         Shape (n, 2); silence where the driver input did not reach.
@@ -257,8 +255,8 @@ def _regressed(
     variance = 1.5 * float(np.sum((weight * lever * rest) ** 2)) / square**2
     power = np.sum(weight * omega**2, axis=0)
     delay = -np.sum(weight * omega * rest, axis=0) / np.maximum(power, 1e-30)
-    told = power > 0.02 * power.max(initial=0.0)
-    wander = float(np.abs(delay[told]).max(initial=0.0)) * rate
+    loud = power > 0.02 * power.max(initial=0.0)
+    wander = float(np.abs(delay[loud]).max(initial=0.0)) * rate
     return start + 1e6 * slope, 1e6 * float(np.sqrt(variance)), wander
 
 

@@ -26,7 +26,7 @@ _FOUND = 0.01
 _GOOD = 0.001
 
 
-def can_be_told(curve: ImpedanceCurve) -> bool:
+def enough_points(curve: ImpedanceCurve) -> bool:
     """Whether a curve has the points for it: their number, span and spacing."""
     f = curve.frequency_hz
     return bool(
@@ -51,7 +51,7 @@ def not_causal(
 
     Not seen: what is causal by itself, such as a wrong resistor or one more in parallel.
     """
-    if curve.standard_uncertainty_ohm is None or not can_be_told(curve):
+    if curve.standard_uncertainty_ohm is None or not enough_points(curve):
         return ()
     capacitive = kind == "part"
     if calibrated:
@@ -79,7 +79,7 @@ def table_not_causal(curve: Curve) -> tuple[Finding, ...]:
     Args:
         curve: Of a driver. Without phase there is nothing to compare.
     """
-    if not isinstance(curve, ImpedanceCurve) or not can_be_told(curve):
+    if not isinstance(curve, ImpedanceCurve) or not enough_points(curve):
         return ()
     z, f = curve.impedance_ohm, curve.frequency_hz
     delay = 2j * np.pi * f * _TABLE_DELAY_S * z
@@ -112,7 +112,7 @@ def _scattered(curve: ImpedanceCurve) -> tuple[Finding, ...]:
     table has less than 0.1 %; noise of 10 % in each part leaves 16 %, noise alone 137 %. Refused
     from 20 % on.
     """
-    if not can_be_told(curve):
+    if not enough_points(curve):
         return ()
     scatter = float(np.median(unresolved(curve.impedance_ohm) / curve.magnitude_ohm))
     if scatter < _MOST_SCATTER:
@@ -180,11 +180,11 @@ def with_delay(
         z_later, _ = from_ratio(turned * np.exp(turn * _FOUND), nothing, rig.wiring)
         slope: ComplexArray = -(z_later - z) / _FOUND
         columns = slope[:, None] * max(limit, _FOUND)
-        told = causality(z, uncertainty, columns, reactances, capacitive=capacitive)
+        found = causality(z, uncertainty, columns, reactances, capacitive=capacitive)
         prior = 3.0 * (delay / max(limit, _FOUND)) ** 2 / curve.frequency_hz.size
-        misfit = float(np.hypot(told.misfit, 1e-3 * np.sqrt(prior)))
-        step = float(told.bent[-1]) * max(limit, _FOUND)
-        return Causality(misfit, told.residual, told.bent), step
+        misfit = float(np.hypot(found.misfit, 1e-3 * np.sqrt(prior)))
+        step = float(found.bent[-1]) * max(limit, _FOUND)
+        return Causality(misfit, found.residual, found.bent), step
 
     best, best_delay = None, 0.0
     for start in _DELAYS:
@@ -192,9 +192,9 @@ def with_delay(
             break
         delay = start * limit
         for _ in range(_STEPS):
-            told, step = at(delay)
-            if best is None or told.misfit < best.misfit:
-                best, best_delay = told, delay
+            found, step = at(delay)
+            if best is None or found.misfit < best.misfit:
+                best, best_delay = found, delay
             if abs(step) < _FOUND:
                 break
             delay = float(np.clip(delay + np.clip(step, -0.5, 0.5), -2.0 * limit, 2.0 * limit))

@@ -26,7 +26,7 @@ _LEAST = 0.02
 """Standard uncertainty of the delay at best [samples]."""
 _CORNERS = 16  # of the coil's sections, from the low end of the band to 20 times its high end
 _FEWEST, _MOST = 40, 150  # points
-_WORTH = 0.5  # uncertainty told, re that of the rig, from which on nothing is gained
+_WORTH = 0.5  # uncertainty found, re that of the rig, from which on nothing is gained
 _SHOWN = 2.0  # uncertainties from which on a difference is no chance
 _LEAST_SPAN = 4.0  # highest over lowest frequency
 _FROM = 0.6  # of the resonance, from where the curve is looked at
@@ -38,7 +38,7 @@ _STEP = 1e-5
 
 
 @dataclass(frozen=True)
-class Unlike:
+class InputDifference:
     """How the driver input differs from the source input.
 
     Attributes:
@@ -76,10 +76,12 @@ class _Bench:
     resonance: tuple[float, float] | None = None
 
     def curve(self, delay: float, gain: float) -> tuple[ComplexArray, FloatArray]:
-        turned = Unlike(delay, 0.0, gain).taken_out(self.frequency_hz, self.ratio, self.rate)
+        turned = InputDifference(delay, 0.0, gain).taken_out(
+            self.frequency_hz, self.ratio, self.rate
+        )
         return from_ratio(turned, self.variance, self.wiring)
 
-    def looked_at(self, resonance: tuple[float, float] | None) -> _Bench:
+    def from_resonance_on(self, resonance: tuple[float, float] | None) -> _Bench:
         """The points from below the resonance on, no more of them than are needed."""
         low = 0.0 if resonance is None else _FROM * resonance[0]
         kept = np.flatnonzero(self.frequency_hz >= low)
@@ -114,9 +116,9 @@ class _Tried:
     gain: float
 
 
-def told_by_coil(
+def difference_shown_by_coil(
     frequency_hz: FloatArray, ratio: ComplexArray, variance: FloatArray, rig: Rig, rate: int
-) -> Unlike | None:
+) -> InputDifference | None:
     """Delay and gain at which the curve above the resonance is that of a coil, if it tells.
 
     A voice coil with its eddy currents is a network of resistances and inductances, whatever its
@@ -134,7 +136,6 @@ def told_by_coil(
         frequency_hz: Increasing [Hz], shape (n,).
         ratio: Driver input over source input, shape (n,).
         variance: Of each part of it, shape (n,).
-        rig: The bench.
         rate: Sample rate in which the rig's delay counts [Hz].
 
     Returns:
@@ -149,7 +150,7 @@ def told_by_coil(
     whole = _Bench(frequency_hz, ratio, variance, rig.wiring, rate, spreads)
     best, bench = None, whole
     for _ in range(2):  # the delay bends the resonance by which it was found
-        bench = whole.looked_at(_resonance(whole, best))
+        bench = whole.from_resonance_on(_resonance(whole, best))
         f = bench.frequency_hz
         if f.size < _FEWEST or f[-1] < _LEAST_SPAN * f[0]:
             return None
@@ -165,7 +166,7 @@ def told_by_coil(
     if abs(delay) < _SHOWN * uncertainty:
         delay, uncertainty = 0.0, float(np.hypot(delay, uncertainty))
     shown = of_gain < _WORTH * spreads[1] and abs(gain) > _SHOWN * of_gain
-    return Unlike(delay, uncertainty, gain if shown else 0.0)
+    return InputDifference(delay, uncertainty, gain if shown else 0.0)
 
 
 def _uncertainties(bench: _Bench, best: _Tried) -> tuple[float, float]:
@@ -181,12 +182,12 @@ def _uncertainties(bench: _Bench, best: _Tried) -> tuple[float, float]:
         [_settled(bench, best.delay + side * step).cost for side in (-1, 1)],
         [_try(bench, best.delay, best.gain + side * step_gain)[0].cost for side in (-1, 1)],
     ]
-    told = [
+    spread = [
         max(misfit, 1.0) * np.sqrt(2 * _REPEATS / max((sum(two) - 2 * best.cost), 1e-9)) * width
         for two, width in zip(beside, (step, step_gain), strict=True)
     ]
-    delay = np.linalg.norm([_LEAST, told[0], _OF_MISFIT * misfit * bench.limits[0]])
-    return float(delay), float(told[1])
+    delay = np.linalg.norm([_LEAST, spread[0], _OF_MISFIT * misfit * bench.limits[0]])
+    return float(delay), float(spread[1])
 
 
 def _resonance(bench: _Bench, at: _Tried | None) -> tuple[float, float] | None:

@@ -8,7 +8,7 @@ from scipy import ndimage
 
 from meas.curve import ComplexArray, FloatArray
 from meas.errors import Finding
-from meas.validity.of_delay import Unlike
+from meas.validity.of_delay import InputDifference
 
 _SHORTED_OHM = 0.3
 _CROSSTALK = 2e-4
@@ -32,7 +32,7 @@ def not_connected(ratio: ComplexArray, resistor_side: str, mismatch: float) -> t
     Criterion: the two inputs agree, over the whole band, within what they are known to be alike
     (``mismatch``). With the resistor on the hot side no current flows, the driver is open, or
     both inputs are on the source node: any impedance from R/mismatch to infinity gives this.
-    On the ground side the driver is shorted, or so small against R that it cannot be told. The
+    On the ground side the driver is shorted, or so small against R that it cannot be unlike. The
     opposite ends leave nothing at the driver input and are found by `follows` and `shorted`. A
     part may be open or shorted in part of the band, so all points must be.
     """
@@ -219,7 +219,6 @@ def hum(
         relative_noise: Uncertainty from the silences re |Z|, shape (n,); NaN where unknown.
         lines_hz: Mains lines seen in the silences [Hz].
         resonance_hz: Where the resonance is [Hz], if there is one.
-        wanted: Whether a resonance is demanded.
     """
     known = np.nan_to_num(relative_noise)
     around = ndimage.median_filter(known, 21, mode="nearest")
@@ -259,13 +258,13 @@ def _hum(size: float, at: float, resonance_hz: float | None, *, refuses: bool) -
     )
 
 
-def uncalibrated(sample_rate_hz: int, told: Unlike | None) -> Finding:
+def uncalibrated(sample_rate_hz: int, unlike: InputDifference | None) -> Finding:
     """A channel delay of one sample reads as inductance: R tau at |Z| << R (physics section 1)."""
     delay = (
         f"a delay of one sample between them ({1e6 / sample_rate_hz:.0f} us) reads as inductance"
-        if told is None
-        else f"the coil tells a delay of {told.delay_samples:.2f} ± "
-        f"{2 * told.delay_uncertainty:.2f} samples between them, which is taken out"
+        if unlike is None
+        else f"the coil tells a delay of {unlike.delay_samples:.2f} ± "
+        f"{2 * unlike.delay_uncertainty:.2f} samples between them, which is taken out"
     )
     return Finding(
         "uncalibrated",

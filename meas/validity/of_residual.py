@@ -279,7 +279,6 @@ def distortion(
     only the same overall share is looked at.
 
     Args:
-        moves: The relation over time.
         quiet_rms: Noise of the driver input in the driven band, full scale 1.
         swept: Whether the drive goes through the frequencies one after the other.
         name: What the finding calls the driver input.

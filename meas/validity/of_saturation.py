@@ -95,8 +95,6 @@ class _Bend:
     """Departure of the static curve from straight at its ends, re the peak.
 
     Attributes:
-        low: At the lower end.
-        high: At the upper end.
         static: Share of the residual's power that is a function of the voltage.
         error: Standard error of ``low`` and ``high``.
     """

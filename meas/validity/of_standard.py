@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from meas.errors import Finding
+from meas.errors import Finding, refusals
 from meas.transfer.passes import find_passes
 from meas.validity import of_ratio, of_record, of_residual
 from meas.validity.judge import quiet_rms
@@ -26,7 +26,6 @@ def judge_standard(samples: NDArray[np.float32], sample_rate_hz: int) -> tuple[F
 
     Args:
         samples: Source input and driver input, finite, shape (n, 2).
-        sample_rate_hz: Rate [Hz].
     """
     passes = find_passes(samples, sample_rate_hz)
     broken = [
@@ -47,7 +46,7 @@ def judge_standard(samples: NDArray[np.float32], sample_rate_hz: int) -> tuple[F
         *of_residual.bursts(samples, relation, moves),
         *of_residual.drift(moves, quiet, humming=False),
     ]
-    refusing = tuple(one for one in found if one.refuses)
+    refusing = refusals(found)
     size = of_residual.distortion_size(moves, quiet, swept=passes.swept)
     if refusing or size < _MOST_UNEXPLAINED:
         return refusing

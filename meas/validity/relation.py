@@ -63,7 +63,6 @@ def relate(samples: NDArray[np.float32], sample_rate_hz: int, *, contained: bool
 
     Args:
         samples: Source input and driver input, shape (n, 2).
-        sample_rate_hz: Rate [Hz].
         contained: True when the record begins and ends in silence. Otherwise what the record's
             ends do to the spectra is fitted as a polynomial beside the filter.
 

@@ -52,10 +52,6 @@ class Track:
 def track(relation: Relation, passes: Passes) -> Track:
     """Regress the residual on the prediction and its quadrature, block by block.
 
-    Args:
-        relation: The fixed filter's prediction and residual.
-        passes: Where the excitation is.
-
     Returns:
         Gain, phase and remainder over time.
     """

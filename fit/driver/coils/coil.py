@@ -10,15 +10,11 @@ from __future__ import annotations
 from abc import ABC, abstractmethod
 from collections.abc import Mapping, Sequence
 
-import numpy as np
-from numpy.typing import NDArray
-
 from fit.driver.elements.quantity import Quantity
 from fit.driver.elements.sections import Section
 from fit.driver.elements.unbounded import Slopes
+from meas.curve import ComplexArray, FloatArray
 
-FloatArray = NDArray[np.float64]
-ComplexArray = NDArray[np.complex128]
 Shape = tuple[float, ...]
 """Parameters that do not enter linearly."""
 

@@ -7,9 +7,10 @@ from typing import Any
 
 import numpy as np
 
-from fit.driver.coils.coil import NEGLIGIBLE, CoilModel, ComplexArray, FloatArray, Shape
+from fit.driver.coils.coil import NEGLIGIBLE, CoilModel, Shape
 from fit.driver.elements.quantity import Quantity
 from fit.driver.elements.unbounded import REFERENCE, Slopes, logistic, power_law
+from meas.curve import ComplexArray, FloatArray
 
 FLATTEST, STEEPEST = 0.3, 1.5
 """Least and greatest exponent; a flatter one would stand in for Re."""

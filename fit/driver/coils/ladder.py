@@ -6,10 +6,11 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from fit.driver.coils.coil import NEGLIGIBLE, CoilModel, ComplexArray, FloatArray, Shape
+from fit.driver.coils.coil import NEGLIGIBLE, CoilModel, Shape
 from fit.driver.elements.quantity import Quantity
 from fit.driver.elements.sections import Section
 from fit.driver.elements.unbounded import Slopes, logarithms
+from meas.curve import ComplexArray, FloatArray
 
 _COUNTED = {1: "two", 2: "three", 3: "four"}
 
@@ -23,7 +24,6 @@ class Ladder(CoilModel):
     1989).
 
     Args:
-        name: Name of the model.
         corners: Corner frequencies Rk/(2 pi Lk) tried as starts [Hz], one tuple a start.
         grows_from: Ladder of one section less to start from, instead of all corners.
     """

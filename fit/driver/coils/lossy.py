@@ -7,10 +7,11 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from fit.driver.coils.coil import NEGLIGIBLE, CoilModel, ComplexArray, FloatArray, Shape
+from fit.driver.coils.coil import NEGLIGIBLE, CoilModel, Shape
 from fit.driver.elements.quantity import Quantity
 from fit.driver.elements.sections import STEP, Section, highest_corner, lowest_step
 from fit.driver.elements.unbounded import REFERENCE, Slopes, logistic, power_law
+from meas.curve import ComplexArray, FloatArray
 
 
 class Lossy(CoilModel):

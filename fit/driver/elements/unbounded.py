@@ -8,12 +8,13 @@ derivatives by reported values, by name.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-FloatArray = NDArray[np.float64]
+from meas.curve import FloatArray
+
 Slopes = list[dict[str, float]]
 
 REFERENCE = 2 * np.pi * 1000.0
@@ -53,12 +54,52 @@ def power_law(
     )
 
 
-def size_and_delay(
-    values: Mapping[str, float], size: str, corner: str, resonance_hz: float
-) -> tuple[FloatArray, Slopes]:
-    """Logarithms of a size, and of resonance over corner frequency."""
-    found = np.log([values[size], resonance_hz / values[corner]])
-    return found, [
-        {size: 1 / values[size]},
-        {"fs": 1 / resonance_hz, corner: -1 / values[corner]},
-    ]
+class Logarithm:
+    """A positive quantity by its logarithm; other maps replace both ways."""
+
+    def value(self, number: float, fs: float) -> float:
+        """The reported value."""
+        return float(np.exp(number))
+
+    def number(self, values: Mapping[str, float], name: str, fs: float) -> tuple[float, Slopes]:
+        """The unbounded number, and its derivatives by reported values and fs."""
+        return float(np.log(values[name])), [{name: 1 / values[name]}]
+
+
+class OverResonance(Logarithm):
+    """A frequency by the logarithm of its ratio to the resonance."""
+
+    def value(self, number: float, fs: float) -> float:
+        """The frequency [Hz]."""
+        return float(fs * np.exp(number))
+
+    def number(self, values: Mapping[str, float], name: str, fs: float) -> tuple[float, Slopes]:
+        """ln f/fs."""
+        return float(np.log(values[name] / fs)), [{name: 1 / values[name], "fs": -1 / fs}]
+
+
+class Delay(Logarithm):
+    """A corner frequency by the logarithm of its time constant times the angular resonance."""
+
+    def value(self, number: float, fs: float) -> float:
+        """The corner [Hz]."""
+        return float(fs / np.exp(number))
+
+    def number(self, values: Mapping[str, float], name: str, fs: float) -> tuple[float, Slopes]:
+        """ln fs/f."""
+        return float(np.log(fs / values[name])), [{"fs": 1 / fs, name: -1 / values[name]}]
+
+
+@dataclass(frozen=True)
+class Share(Logarithm):
+    """A quantity between zero and a bound, by its logit."""
+
+    most: float
+
+    def value(self, number: float, fs: float) -> float:
+        """The reported value."""
+        return self.most * float(logistic(number))
+
+    def number(self, values: Mapping[str, float], name: str, fs: float) -> tuple[float, Slopes]:
+        """Logit of the value over its bound."""
+        return logit(values, name, 0.0, self.most)

@@ -9,18 +9,17 @@ import numpy as np
 
 from fit.driver.elements.quantity import Quantity, rounded
 from fit.driver.elements.sections import STEP, Section, highest_corner, lowest_step
-from fit.driver.elements.unbounded import Slopes, logistic, logit
+from fit.driver.elements.unbounded import Share, logistic
 from fit.driver.laws.law import (
     AT_FS,
     NO_FAULT,
     Band,
-    ComplexArray,
-    FloatArray,
     Law,
     Stiffness,
     Written,
     percent,
 )
+from meas.curve import ComplexArray, FloatArray
 from meas.errors import Finding
 
 STEEPEST = 0.3
@@ -40,7 +39,7 @@ class Creep(Law):
     quantities: Mapping[str, Quantity] = {
         "creep": Quantity("1", "creep of the suspension per decade", 1e-2, "%")
     }
-    size = 1
+    maps = (Share(STEEPEST),)
     typical: FloatArray = np.array([-0.7])
     starts: tuple[FloatArray, ...] = (np.array([-1.6]), np.array([0.7]))
 
@@ -54,15 +53,6 @@ class Creep(Law):
         by_creep = decades / compliance**2
         by_logit: ComplexArray = by_creep * (creep * (1 - share))
         return 1 / compliance, slope, by_logit[None]
-
-    def reported(self, internal: FloatArray, fs: float) -> Mapping[str, tuple[float, str]]:
-        """Share of the compliance for each decade."""
-        return {"creep": (STEEPEST * float(logistic(internal[0])), "1")}
-
-    def internal(self, values: Mapping[str, float], fs: float) -> tuple[FloatArray, Slopes]:
-        """The logit of creep over `STEEPEST`."""
-        number, slopes = logit(values, "creep", 0.0, STEEPEST)
-        return np.array([number]), slopes
 
     def words(self, written: Written) -> str:
         """How much it creeps."""

@@ -8,8 +8,9 @@ from collections.abc import Mapping
 import numpy as np
 
 from fit.driver.elements.quantity import Quantity
-from fit.driver.elements.unbounded import Slopes, logarithms, size_and_delay
-from fit.driver.laws.law import BORDER, ComplexArray, FloatArray, Law, Stiffness, Written, percent
+from fit.driver.elements.unbounded import Delay, Logarithm
+from fit.driver.laws.law import BORDER, Law, Stiffness, Written, percent
+from meas.curve import ComplexArray, FloatArray
 from meas.errors import Finding
 
 
@@ -32,7 +33,7 @@ class Former(Law):
         "f_former": Quantity("Hz", "where the ring lets go", 1, "Hz"),
         "R_former": Quantity("ohm", "resistance of the ring as seen in the coil", 1, "ohm"),
     }
-    size = 3
+    maps = (Logarithm(), Delay(), Logarithm())
     typical: FloatArray = np.log([0.2, 0.05, 1.0])
     starts: tuple[FloatArray, ...] = (np.log([0.1, 0.02, 0.5]), np.log([0.1, 0.2, 0.5]))
 
@@ -42,21 +43,6 @@ class Former(Law):
         slow = 1 / (1 + x * delay)
         k = brake * x * slow
         return k, k * slow, np.array([k, -k * x * delay * slow, np.zeros_like(k)])
-
-    def reported(self, internal: FloatArray, fs: float) -> Mapping[str, tuple[float, str]]:
-        """Share of the spring's reaction at resonance, corner of the ring, its R in the coil."""
-        brake, delay, R = (float(value) for value in np.exp(internal))
-        return {
-            "brake": (brake, "1"),
-            "f_former": (fs / delay, "Hz"),
-            "R_former": (R, "ohm"),
-        }
-
-    def internal(self, values: Mapping[str, float], fs: float) -> tuple[FloatArray, Slopes]:
-        """ln brake, ln fs/f_former and ln R_former."""
-        found, slopes = size_and_delay(values, "brake", "f_former", fs)
-        R, more = logarithms(values, ["R_former"])
-        return np.append(found, R), slopes + more
 
     def plausible(self, internal: FloatArray) -> bool:
         """Whether its corner is that of a ring, not of a suspension that gives slowly."""

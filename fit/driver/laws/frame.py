@@ -13,8 +13,9 @@ from typing import Any
 import numpy as np
 
 from fit.driver.elements.quantity import Quantity
-from fit.driver.elements.unbounded import Slopes
-from fit.driver.laws.law import ComplexArray, FloatArray, Law, Stiffness, Written
+from fit.driver.elements.unbounded import Logarithm, OverResonance
+from fit.driver.laws.law import Law, Stiffness, Written
+from meas.curve import ComplexArray, FloatArray
 from meas.errors import Finding
 
 HEAVIEST_CONE = 0.12
@@ -31,7 +32,7 @@ Reaction = tuple[ComplexArray, ComplexArray, ComplexArray, ComplexArray]
 class Beside(Law):
     """A law whose reaction depends on the moving mass; of the spring itself it is no part."""
 
-    size = 3
+    maps = (Logarithm(), OverResonance(), Logarithm())
 
     @abstractmethod
     def reaction(self, x: ComplexArray, internal: FloatArray, inertia: Any) -> Reaction:
@@ -51,22 +52,6 @@ class Beside(Law):
         """Nothing: the spring is as it is."""
         nothing = np.zeros_like(x)
         return nothing, nothing, np.zeros((self.size, *x.shape), dtype=np.complex128)
-
-    def reported(self, internal: FloatArray, fs: float) -> Mapping[str, tuple[float, str]]:
-        """Size, frequency and Q."""
-        size, place, Q = (float(value) for value in np.exp(internal))
-        names = tuple(self.quantities)
-        return {names[0]: (size, "1"), names[1]: (fs * place, "Hz"), names[2]: (Q, "1")}
-
-    def internal(self, values: Mapping[str, float], fs: float) -> tuple[FloatArray, Slopes]:
-        """Logarithms of size, of its frequency over fs, and of Q."""
-        size, place, Q = self.quantities
-        found = np.log([values[size], values[place] / fs, values[Q]])
-        return found, [
-            {size: 1 / values[size]},
-            {place: 1 / values[place], "fs": -1 / fs},
-            {Q: 1 / values[Q]},
-        ]
 
 
 class Frame(Beside):

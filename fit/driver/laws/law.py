@@ -11,15 +11,13 @@ from abc import ABC, abstractmethod
 from collections.abc import Callable, Mapping
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fit.driver.elements.quantity import Quantity
 from fit.driver.elements.sections import Section
-from fit.driver.elements.unbounded import Slopes
+from fit.driver.elements.unbounded import Logarithm, Slopes
+from meas.curve import ComplexArray, FloatArray
 from meas.errors import Finding
 
-FloatArray = NDArray[np.float64]
-ComplexArray = NDArray[np.complex128]
 Stiffness = tuple[ComplexArray, ComplexArray, ComplexArray]
 """Dynamic stiffness along frequency, shape (n,), its derivative by ln x, and those by the
 parameters, shape (size, n)."""
@@ -49,15 +47,15 @@ class Law(ABC):
 
     Attributes:
         name: As used in the names of models.
-        quantities: Reported symbol to its meaning.
-        size: Number of internal parameters.
+        quantities: Reported symbol to its meaning, one for each internal parameter.
+        maps: How each is turned into an unbounded number.
         typical: Internal parameters where data say nothing about them, shape (size,).
         starts: Internal parameters tried as starts.
     """
 
     name: str
     quantities: Mapping[str, Quantity]
-    size: int
+    maps: tuple[Logarithm, ...]
     typical: FloatArray
     starts: tuple[FloatArray, ...]
 
@@ -68,17 +66,31 @@ class Law(ABC):
         With x of shape (r, n) and parameters of shape (size, r, 1) for r of them at once.
         """
 
-    @abstractmethod
+    @property
+    def size(self) -> int:
+        """Number of internal parameters."""
+        return len(self.maps)
+
     def reported(self, internal: FloatArray, fs: float) -> Mapping[str, tuple[float, str]]:
         """The law's parameters under their own names: value and unit."""
+        return {
+            symbol: (way.value(number, fs), quantity.unit)
+            for (symbol, quantity), way, number in zip(
+                self.quantities.items(), self.maps, internal, strict=True
+            )
+        }
 
-    @abstractmethod
     def internal(self, values: Mapping[str, float], fs: float) -> tuple[FloatArray, Slopes]:
         """Internal parameters from reported ones, and the derivatives of each by these and fs.
 
         Raises:
             KeyError: If one of the law's parameters is missing.
         """
+        found = [
+            way.number(values, symbol, fs)
+            for symbol, way in zip(self.quantities, self.maps, strict=True)
+        ]
+        return np.array([number for number, _ in found]), [row for _, rows in found for row in rows]
 
     def loss(self, internal: FloatArray) -> float:
         """Imaginary part of the stiffness at resonance."""
@@ -98,7 +110,6 @@ class Law(ABC):
 
         Args:
             written: Writes a symbol's estimate with its interval.
-            values: Reported parameters of the fit.
             share: What the law takes of the mechanical loss at resonance.
         """
 

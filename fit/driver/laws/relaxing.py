@@ -9,19 +9,18 @@ import numpy as np
 
 from fit.driver.elements.quantity import Quantity
 from fit.driver.elements.sections import Section
-from fit.driver.elements.unbounded import Slopes, size_and_delay
+from fit.driver.elements.unbounded import Delay, Logarithm
 from fit.driver.laws.law import (
     AT_FS,
     BORDER,
     NO_FAULT,
     Band,
-    ComplexArray,
-    FloatArray,
     Law,
     Stiffness,
     Written,
     percent,
 )
+from meas.curve import ComplexArray, FloatArray
 from meas.errors import Finding
 
 
@@ -38,7 +37,7 @@ class Relaxing(Law):
         "give": Quantity("1", "slow give of the suspension", 1e-2, "%"),
         "f_give": Quantity("Hz", "where the suspension gives", 1, "Hz"),
     }
-    size = 2
+    maps = (Logarithm(), Delay())
     typical: FloatArray = np.log([0.2, 3.0])
     starts: tuple[FloatArray, ...] = (np.log([0.2, 5.0]), np.log([0.2, 0.5]))
 
@@ -50,15 +49,6 @@ class Relaxing(Law):
         k = 1 / compliance
         by_delay = give * x * delay * slow**2 * k**2
         return k, by_delay, np.array([-give * slow * k**2, by_delay])
-
-    def reported(self, internal: FloatArray, fs: float) -> Mapping[str, tuple[float, str]]:
-        """Share by which the compliance grows, and the frequency where it does."""
-        give, delay = (float(value) for value in np.exp(internal))
-        return {"give": (give, "1"), "f_give": (fs / delay, "Hz")}
-
-    def internal(self, values: Mapping[str, float], fs: float) -> tuple[FloatArray, Slopes]:
-        """ln give and ln fs/f_give."""
-        return size_and_delay(values, "give", "f_give", fs)
 
     def plausible(self, internal: FloatArray) -> bool:
         """Whether it gives slowly: the corner of its stiffness, (1 + give)/tau, is low."""

@@ -11,7 +11,7 @@ import pytest
 from world import curves, driver
 
 from meas.bench.rig import Rig, Wiring
-from meas.validity.of_delay import told_by_coil
+from meas.validity.of_delay import difference_shown_by_coil
 
 RATE = 48000
 NOISE = 3e-5
@@ -36,7 +36,7 @@ def heard(index, side, drawn=None, seed=11):
 
 
 def told(f, ratio, rig):
-    return told_by_coil(f, ratio, np.full(f.size, NOISE**2), rig, RATE)
+    return difference_shown_by_coil(f, ratio, np.full(f.size, NOISE**2), rig, RATE)
 
 
 @pytest.mark.parametrize("side", ["hot", "ground"])
