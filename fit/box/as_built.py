@@ -84,7 +84,7 @@ def fit_system(curve: Curve, driver: SavedDriver, kind: BoxKind | None = None) -
     start = np.concatenate([own, np.zeros(model.size - len(own))])
     found = follow(followed_curve, model, start, known=model.known)
     if found.residual_rms_relative > _POOR:
-        raise Refused([_poor(found, kind)])
+        raise _poor(found, kind)
     parameters, limit = _quantities(found, model, peaks)
     return SystemFit(
         kind=kind,
@@ -197,14 +197,13 @@ _TOO_FEW = Finding(
 )
 
 
-def _poor(found: Followed, kind: BoxKind) -> Finding:
+def _poor(found: Followed, kind: BoxKind) -> Refused:
     hidden = "" if kind == "vented" else ", or a vented one whose lower peak the sweep left out"
-    return Finding(
+    return Refused.because(
         "poor-fit",
         f"no box around this driver follows the curve: {100 * found.residual_rms_relative:.0f} % "
         f"of |Z| are left ({100 * _POOR:.0f} % at most). Is it the driver of this fit, alone, "
         f"without a crossover in between{hidden}?",
-        refuses=True,
     )
 
 

@@ -64,7 +64,7 @@ def vented(peaks: Peaks, lowest_hz: float) -> tuple[float, float]:
         Refused: ``no-double-peak``, ``no-box``.
     """
     if len(peaks.at_hz) != 2 or peaks.dip_hz is None:
-        raise Refused([_no_double_peak(peaks, lowest_hz)])
+        raise _no_double_peak(peaks, lowest_hz)
     (low, high), fb = peaks.at_hz, peaks.dip_hz
     fs = low * high / fb
     alpha = (low**2 + high**2 - fb**2) / fs**2 - 1
@@ -80,7 +80,7 @@ def closed(peaks: Peaks, fs: float) -> float:
         Refused: ``no-single-peak``, ``no-box``.
     """
     if len(peaks.at_hz) != 1:
-        raise Refused([_no_single_peak(peaks)])
+        raise _no_single_peak(peaks)
     alpha = (peaks.at_hz[0] / fs) ** 2 - 1
     if alpha < 0.05:
         raise Refused([_NO_BOX])
@@ -112,24 +112,22 @@ _NO_BOX = Finding(
 )
 
 
-def _no_double_peak(peaks: Peaks, lowest_hz: float) -> Finding:
+def _no_double_peak(peaks: Peaks, lowest_hz: float) -> Refused:
     seen = ", ".join(f"{hz:.3g} Hz" for hz in peaks.at_hz) or "nowhere"
-    return Finding(
+    return Refused.because(
         "no-double-peak",
         f"a vented box shows two peaks in the bass, this curve has {len(peaks.at_hz)} (at {seen}, "
         f"seen from {lowest_hz:.3g} Hz up). Is the vent open, the box tight, the tube much too "
         "short or too long, or does the sweep begin above the lower peak? If the box is closed, "
         "say --closed",
-        refuses=True,
     )
 
 
-def _no_single_peak(peaks: Peaks) -> Finding:
+def _no_single_peak(peaks: Peaks) -> Refused:
     seen = ", ".join(f"{hz:.3g} Hz" for hz in peaks.at_hz) or "nowhere"
-    return Finding(
+    return Refused.because(
         "no-single-peak",
         f"a closed box shows one peak in the bass, this curve has {len(peaks.at_hz)} (at {seen}). "
         "A second one means a large leak or an open vent: seal it and measure again, or say "
         "--vented",
-        refuses=True,
     )

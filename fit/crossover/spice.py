@@ -12,7 +12,7 @@ from collections.abc import Mapping, Sequence
 from fit.driver.elements.sections import Section
 from fit.driver.from_reported import KnownModel, in_free_air
 from fit.driver.impedance import Driver
-from meas.errors import Finding, Refused
+from meas.errors import Refused
 
 
 def subcircuit(
@@ -80,7 +80,7 @@ def _coil(known: KnownModel, band_hz: tuple[float, float]) -> list[Section]:
     driver = known.driver
     sections = driver.coil.circuit(driver.of_coil(known.internal), band_hz)
     if sections is None:
-        raise Refused([_no_circuit(driver, driver.mechanics.name)])
+        raise _no_circuit(driver, driver.mechanics.name)
     return sections
 
 
@@ -112,7 +112,7 @@ def _motion(
         own = mechanics.parts(laws)[0]
         sections = mechanics.suspension.circuit(own, spring, values["fs"], band_hz)
     if sections is None:  # a law without a circuit must not be left out
-        raise Refused([_no_circuit(known.driver, "")])
+        raise _no_circuit(known.driver, "")
     return lines + _chain("m", sections, here, "minus")
 
 
@@ -138,10 +138,9 @@ def _ring(known: KnownModel, values: Mapping[str, float], here: str, there: str)
     ]
 
 
-def _no_circuit(driver: Driver, laws: str) -> Finding:
-    return Finding(
+def _no_circuit(driver: Driver, laws: str) -> Refused:
+    return Refused.because(
         "no-circuit",
         f"no circuit of finite parts follows the curve as the model '{driver.name}' does "
         f"({driver.coil.words}); fit with --model lossy{laws}, ladder{laws} or plain{laws}",
-        refuses=True,
     )

@@ -12,7 +12,7 @@ from fit.driver.elements.unbounded import Slopes
 from fit.driver.impedance import Driver
 from fit.driver.models import COIL_NAMES, named
 from meas.curve import ComplexArray, FloatArray
-from meas.errors import Finding, Refused
+from meas.errors import Refused
 
 _SPAN = np.linspace(math.log(1e-9), math.log(1e9), 181)
 _SAME = 1e-3
@@ -57,12 +57,12 @@ def known(name: str, values: Mapping[str, float]) -> KnownModel:
     try:
         driver = Driver(*named(name))
     except ValueError:
-        raise Refused([_unknown(name)]) from None
+        raise _unknown(name) from None
     try:
         internal, slopes = driver.coil.internal(values)
         of_laws, law_slopes = driver.mechanics.internal(values, values["fs"])
     except KeyError as missing:
-        raise Refused([_open(name, str(missing.args[0]))]) from None
+        raise _open(name, str(missing.args[0])) from None
     return KnownModel(driver, np.concatenate([internal, of_laws]), [*slopes, *law_slopes])
 
 
@@ -125,15 +125,14 @@ def completed(
     return dict(values) if away(best) > _SAME else {**values, missing[0]: math.exp(best)}
 
 
-def _unknown(name: str) -> Finding:
-    return Finding(
+def _unknown(name: str) -> Refused:
+    return Refused.because(
         "unknown-coil",
         f"the fit's model '{name}' is not known to this version; fit the takes again",
-        refuses=True,
     )
 
 
-def _open(name: str, missing: str) -> Finding:
+def _open(name: str, missing: str) -> Refused:
     if missing == "Le":
         text = (
             "the takes did not reach up to where the inductance shows; measure up to 2 kHz at "
@@ -145,4 +144,4 @@ def _open(name: str, missing: str) -> Finding:
             f"the takes leave {missing} of the model '{name}' open, so that it is no whole model; "
             f"fit with a simpler --model (plain, lossy or ladder{simpler})"
         )
-    return Finding("unknown-coil", text, refuses=True)
+    return Refused.because("unknown-coil", text)

@@ -35,10 +35,10 @@ def refuse_open_or_shorted(curve: Curve, errors: tuple[Systematic, ...]) -> None
     size = curve.magnitude_ohm
     spread = _total(curve, errors)
     if np.all(size < np.maximum(_SHORTED_OHM, _SURE * spread)) and np.median(size) < 1.0:
-        raise Refused([_shorted(float(np.median(size)))])
+        raise _shorted(float(np.median(size)))
     lost = np.all(size < _SURE * spread) and np.median(size) > 1000.0
     if lost or np.all(size > _OPEN_OHM):
-        raise Refused([_open(float(np.median(size)))])
+        raise _open(float(np.median(size)))
 
 
 def linear_points(curve: Curve, errors: tuple[Systematic, ...]) -> NDArray[np.bool_]:
@@ -68,12 +68,12 @@ def refuse_other_kind(curve: Curve, errors: tuple[Systematic, ...], kind: str) -
     if not clear.any():
         raise Refused([UNRESOLVED])
     if inductive.any() and capacitive.any() and not _harmless(inductive, capacitive, size, kind):
-        raise Refused([_resonates(curve.frequency_hz, inductive, capacitive)])
+        raise _resonates(curve.frequency_hz, inductive, capacitive)
     seen = _seen(inductive, capacitive, kind)
     if seen == kind:
         return
     least, most = float(np.min(phase[clear])), float(np.max(phase[clear]))
-    raise Refused([_other(kind, seen, _SEEN[seen].format(least=least, most=most))])
+    raise _other(kind, seen, _SEEN[seen].format(least=least, most=most))
 
 
 def _seen(inductive: NDArray[np.bool_], capacitive: NDArray[np.bool_], kind: str) -> str:
@@ -101,7 +101,7 @@ def _by_slope(frequency_hz: FloatArray, size: FloatArray, kind: str) -> None:
         text = (
             f"{'an' if seen == 'inductor' else 'a'} {seen} (|Z| goes as frequency to {slope:.2f})"
         )
-        raise Refused([_other(kind, seen, text)])
+        raise _other(kind, seen, text)
 
 
 def _total(curve: Curve, errors: tuple[Systematic, ...]) -> FloatArray:
@@ -134,42 +134,38 @@ UNRESOLVED = Finding(
 )
 
 
-def _shorted(ohm: float) -> Finding:
-    return Finding(
+def _shorted(ohm: float) -> Refused:
+    return Refused.because(
         "shorted-part",
         f"|Z| is {ohm * 1000:.2g} mohm in the middle, no more than clips and leads: the part is "
         "shorted, or the clips touch each other",
-        refuses=True,
     )
 
 
-def _open(ohm: float) -> Finding:
-    return Finding(
+def _open(ohm: float) -> Refused:
+    return Refused.because(
         "open-part",
         f"|Z| is {ohm:.3g} ohm in the middle, as much as nothing at all: the part is broken or "
         "a clip has come off",
-        refuses=True,
     )
 
 
-def _other(kind: str, seen: str, words: str) -> Finding:
+def _other(kind: str, seen: str, words: str) -> Refused:
     article = "an" if kind == "inductor" else "a"
-    return Finding(
+    return Refused.because(
         "wrong-kind",
         f"this is not {article} {kind} but looks like {words}. If the right part was measured, "
         f"say: freeair part {seen}",
-        refuses=True,
     )
 
 
 def _resonates(
     frequency_hz: FloatArray, inductive: NDArray[np.bool_], capacitive: NDArray[np.bool_]
-) -> Finding:
+) -> Refused:
     first, last = np.flatnonzero(inductive)[0], np.flatnonzero(capacitive)[-1]
     at = float(np.sqrt(frequency_hz[first] * frequency_hz[last]))
-    return Finding(
+    return Refused.because(
         "resonates",
         f"the phase turns from one side to the other near {rounded(at)} Hz: this is a driver, a "
         "network, or a part beyond its self-resonance, not one plain part",
-        refuses=True,
     )

@@ -107,7 +107,7 @@ def fit_part(curve: Curve, kind: PartKind) -> PartFit:
     s = np.asarray(2j * np.pi * curve.frequency_hz)
     found = follow(curve, model, model.start(s, _complex(curve, kind)), everything[-2:])
     if found.residual_rms_relative > _POOR:
-        raise Refused([_poor(found, kind)])
+        raise _poor(found, kind)
     parameters, limits = _quantities(found, kind, curve, model)
     warnings = [
         *_doubts(whole, curve, found, kind),
@@ -265,13 +265,12 @@ _UNSTATED = Finding(
 )
 
 
-def _poor(found: Followed, kind: str) -> Finding:
-    return Finding(
+def _poor(found: Followed, kind: str) -> Refused:
+    return Refused.because(
         "poor-fit",
         f"no {kind} follows this curve: what is left is {100 * found.residual_rms_relative:.0f} % "
         f"of |Z| ({100 * _POOR:.0f} % is the most allowed). Is it a network, a driver, or a part "
         "beyond its self-resonance? Was the part lifted from its circuit",
-        refuses=True,
     )
 
 

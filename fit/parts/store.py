@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
@@ -32,23 +31,6 @@ REMEDY = "Give the JSON that 'freeair part ... --json' printed or '--save' wrote
 
 
 @dataclass(frozen=True)
-class KnownValue:
-    """A value with its error sources, in SI units.
-
-    Attributes:
-        contributions: Error source to its effect on the value for plus one standard uncertainty.
-    """
-
-    value: float
-    contributions: dict[str, float]
-
-    @property
-    def standard_uncertainty(self) -> float:
-        """All sources together."""
-        return math.hypot(*self.contributions.values())
-
-
-@dataclass(frozen=True)
 class SavedPart:
     """What a network needs to know of a measured part.
 
@@ -59,7 +41,7 @@ class SavedPart:
 
     name: str
     kind: PartKind
-    values: dict[str, KnownValue]
+    values: dict[str, Estimate]
 
 
 def to_json(
@@ -122,7 +104,10 @@ def from_json(document: object, *, where: str = "") -> SavedPart:
     needed = {"inductor": "L", "capacitor": "C", "resistor": "R"}[saved.kind]
     if needed not in saved.parameters:
         raise UnreadableInput(f"has no {needed}", where=where, remedy=REMEDY)
-    values = {n: KnownValue(v.value, v.contributions) for n, v in saved.parameters.items()}
+    values = {
+        name: Estimate(v.value, v.unit, v.contributions, frequency_hz=v.frequency_hz)
+        for name, v in saved.parameters.items()
+    }
     return SavedPart(saved.unit, saved.kind, values)
 
 

@@ -13,7 +13,7 @@ from fit.given.measured import Stated
 from fit.results.error_sources import named_apart
 from fit.results.result import DriverFit, Estimate
 from meas.curve import FloatArray
-from meas.errors import Finding, Refused
+from meas.errors import Refused
 
 Key = TypeVar("Key", bound=Hashable)
 Quantities = Mapping[str, tuple[float, str]]
@@ -178,7 +178,7 @@ def derive(function: Callable[..., float], *fits: DriverFit, unit: str) -> Estim
     contributions = {s: e for s, e in slopes.items() if abs(e) > _NOTHING * _NOTHING * abs(value)}
     total = math.hypot(*contributions.values())
     if not math.sqrt(bends) <= _MOST_BEND * total + _NOTHING * abs(value):
-        raise Refused([_not_linear(value, total)])
+        raise _not_linear(value, total)
     return Estimate(
         float(value),
         unit,
@@ -194,12 +194,11 @@ def _suffixes(fits: Sequence[DriverFit]) -> list[str]:
     return [f"@{index + 1}" if index else "" for index in first]
 
 
-def _not_linear(value: float, total: float) -> Finding:
-    return Finding(
+def _not_linear(value: float, total: float) -> Refused:
+    return Refused.because(
         "not-linear",
         f"the result, {value:.4g}, bends too much within what its inputs leave open (first order: "
         f"±{total:.2g}), or has no value there: no uncertainty can be given for it",
-        refuses=True,
         next_step=(
             "Measure the inputs better, or ask for another quantity, such as the reciprocal or the "
             "difference"

@@ -15,11 +15,11 @@ from fit.results.error_sources import ASSUMED
 from fit.results.judge import Word, decide
 from fit.results.result import DECIBEL, Z95, DriverFit, Estimate, from_logarithm, logarithm
 from fit.results.shares import shares
-from fit.series.limits import Limit, SeriesLimits, mixed_models, written_difference
+from fit.series.limits import Limit, SeriesLimits, written_difference
 from fit.series.mask import WORDS, Departure, Profile, profile
 from fit.series.mask import judge as judge_mask
-from fit.series.values import CMES, NAMES, Common, apart, quantities
-from meas.errors import Finding, Refused
+from fit.series.values import CMES, NAMES, Common, Unit, apart, one_model, quantities
+from meas.errors import Finding
 
 
 @dataclass(frozen=True)
@@ -114,8 +114,7 @@ def judge_unit(fit: DriverFit, limits: SeriesLimits) -> UnitVerdict:
     Raises:
         Refused: ``mixed-models`` if the unit is fitted by another model.
     """
-    if fit.model != limits.model:
-        raise Refused([mixed_models([limits.model, fit.model])])
+    one_model([limits.model, fit.model])
     known = quantities(fit)
     judged = tuple(
         _judged(limit, known.get(limit.parameter), fit) for limit in limits.limits if limit.judged
@@ -124,9 +123,7 @@ def judge_unit(fit: DriverFit, limits: SeriesLimits) -> UnitVerdict:
     return _verdict(judged, departures)
 
 
-def reference_units(
-    units: Sequence[tuple[str, DriverFit]], limits: SeriesLimits
-) -> tuple[Finding, ...]:
+def reference_units(units: Sequence[Unit], limits: SeriesLimits) -> tuple[Finding, ...]:
     """Find units of the reference that its own limits would not call inside.
 
     Args:

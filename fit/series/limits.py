@@ -15,10 +15,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from fit.driver.from_reported import known as known_model
-from fit.numerics.robust import centre_and_spread, outlier_limit, tolerance_factor
-from fit.results.result import DECIBEL, DriverFit, Estimate, from_logarithm
+from fit.numerics.robust import outlier_limit, tolerance_factor
+from fit.results.result import DECIBEL, from_logarithm
 from fit.series.mask import Mask, mask, profile
-from fit.series.values import JUDGED, NAMES, Common, apart, common, quantities
+from fit.series.values import JUDGED, NAMES, Common, Sample, Unit, one_model, quantities, sample
 from meas.errors import Finding, Refused
 
 COVERAGE, CONFIDENCE = 0.99, 0.90
@@ -117,7 +117,7 @@ def normal_reach(coverage: float) -> float:
 
 
 def derive(
-    units: Sequence[tuple[str, DriverFit]],
+    units: Sequence[Unit],
     *,
     coverage: float = COVERAGE,
     confidence: float = CONFIDENCE,
@@ -133,9 +133,7 @@ def derive(
         Refused: ``too-few-units`` for the claim, with how many are needed; ``mixed-models``.
     """
     _refuse_few(len(units), coverage, confidence)
-    models = sorted({fit.model for _, fit in units})
-    if len(models) > 1:
-        raise Refused([mixed_models(models)])
+    model = one_model(sorted(fit.model for _, fit in units))
     factor = tolerance_factor(len(units), coverage, confidence)
     known = [(fit, quantities(fit)) for _, fit in units]
     limits = []
@@ -152,17 +150,17 @@ def derive(
                 )
             )
             continue
-        limit, unlike = _limit(symbol, units, estimates, factor)
+        limit, unlike = _limit(symbol, sample(symbol, units, estimates), factor)
         limits.append(limit)
         findings += unlike if limit.judged else []
     found_mask = mask([profile(fit) for _, fit in units], coverage, confidence)
     return SeriesLimits(
-        tuple(name for name, _ in units), models[0], coverage, confidence, tuple(limits),
-        found_mask if found_mask.layers else None, _near(models[0], units), tuple(findings),
+        tuple(name for name, _ in units), model, coverage, confidence, tuple(limits),
+        found_mask if found_mask.layers else None, _near(model, units), tuple(findings),
     )  # fmt: skip
 
 
-def _near(model: str, units: Sequence[tuple[str, DriverFit]]) -> dict[str, float]:
+def _near(model: str, units: Sequence[Unit]) -> dict[str, float]:
     """Parameters from which the fit of a similar unit may start."""
     state = ("Re", "fs", "Qms", "Qes")
     shared = set.intersection(*(set(fit.parameters) for _, fit in units))
@@ -174,20 +172,6 @@ def _near(model: str, units: Sequence[tuple[str, DriverFit]]) -> dict[str, float
     except (Refused, KeyError):
         return {}
     return {name: middle[name] for name in sorted(needed)} if needed <= middle.keys() else {}
-
-
-def mixed_models(models: Sequence[str]) -> Finding:
-    """Refuse fits by different models, which are not comparable to the last per cent."""
-    return Finding(
-        "mixed-models",
-        f"the units are fitted by different models ({', '.join(models)}), whose parameters differ "
-        "where units do not",
-        refuses=True,
-        next_step=(
-            f"Fit all by one: freeair fit TAKE... --model {models[0]} --save FILE, or give the "
-            "takes themselves"
-        ),
-    )
 
 
 def _refuse_few(n: int, coverage: float, confidence: float) -> None:
@@ -203,45 +187,33 @@ def _refuse_few(n: int, coverage: float, confidence: float) -> None:
     )
     if n >= FEWEST:
         text += ". Measure more good units, or claim less: --coverage 95%, --confidence 80%"
-    raise Refused([Finding("too-few-units", text, refuses=True)])
+    raise Refused.because("too-few-units", text)
 
 
-def _limit(
-    symbol: str,
-    units: Sequence[tuple[str, DriverFit]],
-    estimates: Sequence[Estimate],
-    factor: float,
-) -> tuple[Limit, list[Finding]]:
-    shared = common(estimates)
-    values = np.array([e.logarithm for e in estimates])
-    centre, seen = (float(v) for v in centre_and_spread(values))
-    own = [
-        math.hypot(*apart(symbol, e, fit, shared).values())
-        for e, (_, fit) in zip(estimates, units, strict=True)
-    ]
-    measuring = math.sqrt(sum(u * u for u in own) / len(own))
+def _limit(symbol: str, seen: Sample, factor: float) -> tuple[Limit, list[Finding]]:
     # Good units cannot lie closer together than measuring them again would put them.
-    spread = max(seen, measuring, 1e-9)
-    unit = estimates[0].unit
+    spread = max(seen.spread, seen.measuring, 1e-9)
+    unit = seen.estimates[0].unit
     reach = factor * spread
     middle, lower, upper = (
-        from_logarithm(size, unit) for size in (centre, centre - reach, centre + reach)
+        from_logarithm(size, unit)
+        for size in (seen.centre, seen.centre - reach, seen.centre + reach)
     )
     limit = Limit(
-        symbol, unit, middle, lower, upper, spread, measuring, shared,
-        estimates[0].frequency_hz, judged=symbol in JUDGED,
+        symbol, unit, middle, lower, upper, spread, seen.measuring, seen.common,
+        seen.estimates[0].frequency_hz, judged=symbol in JUDGED,
     )  # fmt: skip
-    far = outlier_limit(len(values), SUSPECT) * spread
+    far = outlier_limit(len(seen.values), SUSPECT) * spread
     findings = [
         Finding(
             "unlike-the-rest",
             f"{name}: {NAMES[symbol].name} {symbol} lies "
-            f"{written_difference(value - centre, unit)} of the centre of the reference, "
+            f"{written_difference(value - seen.centre, unit)} of the centre of the reference, "
             f"farther than a good set would put one in {1 / SUSPECT:.0f}. Is this a good unit? "
             "If not, leave it out and derive again",
         )
-        for (name, _), value in zip(units, values, strict=True)
-        if abs(value - centre) > far
+        for (name, _), value in zip(seen.units, seen.values, strict=True)
+        if abs(value - seen.centre) > far
     ]
     return limit, findings
 

@@ -10,16 +10,13 @@ import numpy as np
 
 from fit.numerics.robust import (
     Share,
-    centre_and_spread,
     chance_so_far,
     share_outside,
     spread_interval,
 )
 from fit.numerics.slope import Slope, slope
-from fit.results.result import DriverFit, Estimate, from_logarithm, logarithm
-from fit.series.limits import mixed_models
-from fit.series.values import NAMES, apart, common, quantities
-from meas.curve import FloatArray
+from fit.results.result import from_logarithm, logarithm
+from fit.series.values import NAMES, Sample, Unit, one_model, quantities, sample
 from meas.errors import Refused
 
 FEWEST = 3
@@ -113,9 +110,7 @@ class Statistics:
 Bounds = Mapping[str, tuple[float | None, float | None]]
 
 
-def summarise(
-    units: Sequence[tuple[str, DriverFit]], bounds: Bounds | None = None
-) -> tuple[Statistics, ...]:
+def summarise(units: Sequence[Unit], bounds: Bounds | None = None) -> tuple[Statistics, ...]:
     """Statistics of every reported quantity that at least `FEWEST` units have.
 
     Args:
@@ -129,69 +124,54 @@ def summarise(
             "too-few-units",
             f"{len(units)} units are no series: from {FEWEST} on there is a spread to speak of",
         )
-    models = sorted({fit.model for _, fit in units})
-    if len(models) > 1:
-        raise Refused([mixed_models(models)])
+    one_model(sorted(fit.model for _, fit in units))
     known = [quantities(fit) for _, fit in units]
     found = []
     for symbol in NAMES:
         own = [(unit, k[symbol]) for unit, k in zip(units, known, strict=True) if symbol in k]
         if len(own) < FEWEST or len({e.frequency_hz for _, e in own}) > 1:
             continue
-        found.append(_statistics(symbol, own, (bounds or {}).get(symbol)))
+        seen = sample(symbol, *zip(*own, strict=True))
+        found.append(_statistics(symbol, seen, (bounds or {}).get(symbol)))
     return tuple(found)
 
 
 def _statistics(
-    symbol: str,
-    own: Sequence[tuple[tuple[str, DriverFit], Estimate]],
-    bounds: tuple[float | None, float | None] | None,
+    symbol: str, seen: Sample, bounds: tuple[float | None, float | None] | None
 ) -> Statistics:
-    estimates = [estimate for _, estimate in own]
-    unit = estimates[0].unit
-    shared = common(estimates)
-    values = np.array([e.logarithm for e in estimates])
-    centre, spread = (float(v) for v in centre_and_spread(values))
-    variance = [
-        math.hypot(*apart(symbol, estimate, fit, shared).values()) ** 2
-        for (_, fit), estimate in own
-    ]
-    measuring = math.sqrt(sum(variance) / len(variance))
-    n = len(values)
-    size = max(spread, measuring, 1e-12)
+    reported = [estimate.value for estimate in seen.estimates]
+    unit, n = seen.estimates[0].unit, len(reported)
+    size = max(seen.spread, seen.measuring, 1e-12)
     placed = [
-        Outlier(name, e.value, float(value - centre), chance_so_far(n, abs(value - centre) / size))
-        for ((name, _), e), value in zip(own, values, strict=True)
+        Outlier(name, value, float(off), chance_so_far(n, abs(off) / size))
+        for (name, _), value, off in zip(
+            seen.units, reported, seen.values - seen.centre, strict=True
+        )
     ]
     return Statistics(
         parameter=symbol,
         unit=unit,
         n=n,
-        centre=from_logarithm(centre, unit),
-        median=float(np.median([e.value for e in estimates])),
-        lowest=min(e.value for e in estimates),
-        highest=max(e.value for e in estimates),
-        spread=spread,
-        spread_95=spread_interval(n, spread),
-        measuring=measuring,
-        measuring_share=min(1.0, (measuring / spread) ** 2) if spread > 0 else 1.0,
+        centre=from_logarithm(seen.centre, unit),
+        median=float(np.median(reported)),
+        lowest=min(reported),
+        highest=max(reported),
+        spread=seen.spread,
+        spread_95=spread_interval(n, seen.spread),
+        measuring=seen.measuring,
+        measuring_share=min(1.0, (seen.measuring / seen.spread) ** 2) if seen.spread > 0 else 1.0,
         farthest=max(placed, key=lambda one: abs(one.deviation)),
         outliers=tuple(one for one in placed if one.chance < UNLIKE),
-        drift=slope(np.arange(n, dtype=np.float64), values),
-        beyond=None if bounds is None else _beyond(values, centre, spread, unit, bounds),
+        drift=slope(np.arange(n, dtype=np.float64), seen.values),
+        beyond=None if bounds is None else _beyond(seen, unit, bounds),
     )
 
 
-def _beyond(
-    values: FloatArray,
-    centre: float,
-    spread: float,
-    unit: str,
-    bounds: tuple[float | None, float | None],
-) -> Beyond:
+def _beyond(seen: Sample, unit: str, bounds: tuple[float | None, float | None]) -> Beyond:
     from scipy.stats import binomtest
 
     low, high = (None if bound is None else logarithm(bound, unit) for bound in bounds)
+    values = seen.values
     outside = np.zeros(values.size, dtype=bool)
     if low is not None:
         outside |= values < low
@@ -200,5 +180,5 @@ def _beyond(
     counted = int(np.sum(outside))
     interval = binomtest(counted, values.size).proportion_ci(0.95, method="exact")
     share = Share(counted / values.size, float(interval.low), float(interval.high))
-    expected = share_outside(values.size, centre, max(spread, 1e-12), low, high)
+    expected = share_outside(values.size, seen.centre, max(seen.spread, 1e-12), low, high)
     return Beyond(*bounds, counted, share, expected)

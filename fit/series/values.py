@@ -74,7 +74,7 @@ def one_model(models: Iterable[str]) -> str:
     Raises:
         Refused: ``mixed-models``: fits by different models are not comparable to the last per cent.
     """
-    first, *others = sorted(set(models))
+    first, *others = dict.fromkeys(models)
     if others:
         raise Refused.because(
             "mixed-models",
