@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -115,6 +115,19 @@ class MagnitudeCurve:
 
 
 Curve = ImpedanceCurve | MagnitudeCurve
+
+
+def kept(curve: Curve, keep: NDArray[np.bool_]) -> Curve:
+    """The curve at some of its points, with their errors."""
+    noise, rounding = (
+        None if known is None else known[keep]
+        for known in (curve.standard_uncertainty_ohm, curve.rounding_ohm)
+    )
+    errors = tuple(replace(e, derivative_ohm=e.derivative_ohm[keep]) for e in curve.systematics)
+    f = curve.frequency_hz[keep]
+    if isinstance(curve, ImpedanceCurve):
+        return ImpedanceCurve(f, curve.impedance_ohm[keep], noise, errors, rounding)
+    return MagnitudeCurve(f, curve.magnitude_ohm[keep], noise, errors, rounding)
 
 
 def together(curves: Sequence[Curve]) -> Curve:

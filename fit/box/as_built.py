@@ -14,7 +14,7 @@ from fit.box.saved_driver import SavedDriver
 from fit.box.start import Peaks, closed, find, vented
 from fit.parts.one_port import Followed, follow
 from fit.results.result import Estimate
-from meas.curve import ComplexArray, Curve, FloatArray, ImpedanceCurve, MagnitudeCurve, Systematic
+from meas.curve import ComplexArray, Curve, FloatArray, kept
 from meas.errors import Finding, Refused
 
 BoxKind = Literal["closed", "vented"]
@@ -77,7 +77,7 @@ def fit_system(curve: Curve, driver: SavedDriver, kind: BoxKind | None = None) -
         own = [math.log(alpha), math.log(2 * math.pi * fb), 0.1]
     else:
         own = [math.log(closed(peaks, fs)), 0.0]
-    followed_curve = _below(curve, _BAND * peaks.at_hz[-1])
+    followed_curve = kept(curve, curve.frequency_hz <= _BAND * peaks.at_hz[-1])
     if followed_curve.frequency_hz.size < _FEWEST:
         raise Refused([_TOO_FEW])
     model = DriverInBox(driver, vented=kind == "vented")
@@ -98,18 +98,6 @@ def fit_system(curve: Curve, driver: SavedDriver, kind: BoxKind | None = None) -
         warnings=tuple(_doubts(found, model, parameters, curve)),
         sources={**found.sources, _LOSS: "which loss it is: a leak, the lining, the vent"},
     )
-
-
-def _below(curve: Curve, highest_hz: float) -> Curve:
-    keep = curve.frequency_hz <= highest_hz
-    noise = curve.standard_uncertainty_ohm
-    rest = (
-        None if noise is None else noise[keep],
-        tuple(Systematic(e.source, e.text, e.derivative_ohm[keep]) for e in curve.systematics),
-    )
-    if isinstance(curve, ImpedanceCurve):
-        return ImpedanceCurve(curve.frequency_hz[keep], curve.impedance_ohm[keep], *rest)
-    return MagnitudeCurve(curve.frequency_hz[keep], curve.magnitude_ohm[keep], *rest)
 
 
 def _quantities(
@@ -133,13 +121,13 @@ def _quantities(
     inverse = found.estimate(leak, "1", logarithmic=False)
     if inverse.value > 3 * inverse.standard_uncertainty * inverse.widening:
         parameters["QL"] = found.estimate(lambda t: 1 / leak(t), "1")
-        return _whatever_the_loss(parameters, parameters["QL"].value), None
+        return _with_other_losses(parameters, parameters["QL"].value), None
     upper = inverse.interval_95[1]
     limit = 1 / upper if upper > 0 else None
-    return _whatever_the_loss(parameters, limit), limit
+    return _with_other_losses(parameters, limit), limit
 
 
-def _whatever_the_loss(
+def _with_other_losses(
     parameters: Mapping[str, Estimate],
     QL: float | None,
 ) -> dict[str, Estimate]:

@@ -22,7 +22,7 @@ from fit.parts.kind import UNRESOLVED, linear_points, refuse_open_or_shorted, re
 from fit.parts.one_port import Followed, OnePort, follow
 from fit.parts.passive import REFERENCE_HZ, Capacitor, Inductor, Resistor
 from fit.results.result import Estimate
-from meas.curve import ComplexArray, Curve, FloatArray, ImpedanceCurve, MagnitudeCurve, Systematic
+from meas.curve import ComplexArray, Curve, FloatArray, ImpedanceCurve, Systematic, kept
 from meas.errors import Finding, Refused
 
 Quantity = Callable[[FloatArray], float]
@@ -137,16 +137,7 @@ def _usable_band(curve: Curve) -> Curve:
     keep = linear_points(curve, curve.systematics)
     if np.count_nonzero(keep) < 4:
         raise Refused([UNRESOLVED])
-    if keep.all():
-        return curve
-    noise = curve.standard_uncertainty_ohm
-    rest = (
-        None if noise is None else noise[keep],
-        tuple(Systematic(e.source, e.text, e.derivative_ohm[keep]) for e in curve.systematics),
-    )
-    if isinstance(curve, ImpedanceCurve):
-        return ImpedanceCurve(curve.frequency_hz[keep], curve.impedance_ohm[keep], *rest)
-    return MagnitudeCurve(curve.frequency_hz[keep], curve.magnitude_ohm[keep], *rest)
+    return curve if keep.all() else kept(curve, keep)
 
 
 def _complex(curve: Curve, kind: PartKind) -> ComplexArray:
