@@ -1,4 +1,8 @@
-"""A driver in a closed box: resonance, Q and cut-off."""
+"""A driver in a closed box: resonance, Q and cut-off.
+
+fs is its free-air resonance [Hz], Qts its total Q there, Vas the volume equivalent to its
+suspension's compliance [m3].
+"""
 
 from __future__ import annotations
 
@@ -34,9 +38,6 @@ def half_power_ratio(Q: float) -> float:
 
     f3/fc = sqrt{[(1/Q^2 - 2) + sqrt((1/Q^2 - 2)^2 + 4)]/2} (R. H. Small, Closed-box loudspeaker
     systems, J. Audio Eng. Soc. 20(10), 1972).
-
-    Args:
-        Q: Total Q, positive.
     """
     bend = 1 / Q**2 - 2
     return math.sqrt((bend + math.sqrt(bend * bend + 4)) / 2)
@@ -46,9 +47,6 @@ def peak_db(Q: float) -> float:
     """Peak of a second-order high-pass above its plateau [dB]; 0 up to Q = 1/sqrt 2.
 
     Q^2/sqrt(Q^2 - 1/4) (Small 1972, as above).
-
-    Args:
-        Q: Total Q, positive.
     """
     if math.sqrt(0.5) >= Q:
         return 0.0
@@ -56,17 +54,11 @@ def peak_db(Q: float) -> float:
 
 
 def sealed_by_volume(fs: float, Qts: float, Vas: float, volume: float) -> SealedBox:
-    """The closed box of a given volume.
+    """The closed box of a given net volume [m3].
 
     fc = fs sqrt(1 + alpha), Qtc = Qts sqrt(1 + alpha), alpha = Vas/Vb (Small 1972, as above);
     without losses of the box itself, which lower Qtc, and without lining, which raises the
     effective volume.
-
-    Args:
-        fs: Free-air resonance [Hz].
-        Qts: Total Q in free air.
-        Vas: Volume equivalent to the suspension's compliance [m3].
-        volume: Net internal volume [m3].
     """
     alpha = Vas / volume
     growth = math.sqrt(1 + alpha)
@@ -76,12 +68,6 @@ def sealed_by_volume(fs: float, Qts: float, Vas: float, volume: float) -> Sealed
 
 def sealed_by_Qtc(fs: float, Qts: float, Vas: float, Qtc: float) -> SealedBox:  # noqa: N802  # Qtc is the field's symbol
     """The closed box that gives a wished total Q.
-
-    Args:
-        fs: Free-air resonance [Hz].
-        Qts: Total Q in free air.
-        Vas: Volume equivalent to the suspension's compliance [m3].
-        Qtc: Wished total Q in the box.
 
     Maximally flat for a driver of Qts 0.4:
 

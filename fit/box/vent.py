@@ -1,4 +1,8 @@
-"""The vent of a box: length for a tuning, tuning for a length, air speed."""
+"""The vent of a box: length for a tuning, tuning for a length.
+
+fb is the tuning [Hz] of a net volume [m3] by equal round tubes of one bore and length [m]; ``ends``
+is the end correction of both ends over the radius, one free and one flanged by default.
+"""
 
 from __future__ import annotations
 
@@ -21,8 +25,6 @@ def effective_length(fb: float, volume: float, area: float, sound_speed: float) 
     A Helmholtz resonator (L. L. Beranek, Acoustics, 1954, chapter 5).
 
     Args:
-        fb: Wished tuning [Hz].
-        volume: Net internal volume [m3].
         area: Total cross section of all vents [m2].
         sound_speed: Sound speed [m/s].
     """
@@ -38,14 +40,6 @@ def tube_length(
     ends: float = FREE_END + FLANGED_END,
 ) -> float:
     """Length to cut for round tubes [m].
-
-    Args:
-        fb: Wished tuning [Hz].
-        volume: Net internal volume [m3].
-        bore: Inner diameter of each tube [m].
-        sound_speed: Sound speed [m/s].
-        tubes: Number of equal tubes.
-        ends: End correction of both ends over the radius; one free and one flanged end by default.
 
     A box of 24 litres tuned to 41 Hz by a tube of 50 mm:
 
@@ -77,16 +71,7 @@ def tuning(
     tubes: int = 1,
     ends: float = FREE_END + FLANGED_END,
 ) -> float:
-    """Tuning fb of a box with round tubes [Hz].
-
-    Args:
-        length: Cut length of each tube [m].
-        volume: Net internal volume [m3].
-        bore: Inner diameter of each tube [m].
-        sound_speed: Sound speed [m/s].
-        tubes: Number of equal tubes.
-        ends: End correction of both ends over the radius.
-    """
+    """Tuning fb of a box with round tubes [Hz]."""
     radius = bore / 2
     area = tubes * math.pi * radius**2
     return sound_speed / (2 * math.pi) * math.sqrt(area / (volume * (length + ends * radius)))

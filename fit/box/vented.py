@@ -8,7 +8,9 @@ J. Audio Eng. Soc. 21(5-8), 1973:
     a2 = [h + (alpha + 1 + h^2) QL QT]/(h QL QT)
     a3 = (h QL + QT)/(sqrt(h) QL QT)
 
-with h = fb/fs, alpha = Vas/Vb and the box's leakage loss QL.
+with h = fb/fs, alpha = Vas/Vb, the box's leakage Q QL (``math.inf`` for none) and the total Q QT of
+the driver, the source's resistance included; fs is its free-air resonance [Hz], Vas the volume
+equivalent to its suspension's compliance [m3].
 """
 
 from __future__ import annotations
@@ -56,14 +58,7 @@ class VentedBox:
 
 
 def coefficients(QT: float, QL: float, alpha: float, h: float) -> tuple[float, float, float]:
-    """a1, a2, a3 of the module's polynomial.
-
-    Args:
-        QT: Total Q of the driver, the source's resistance included.
-        QL: Leakage Q of the box; ``math.inf`` for none.
-        alpha: Vas/Vb.
-        h: fb/fs.
-    """
+    """a1, a2, a3 of the module's polynomial."""
     leak = 0.0 if math.isinf(QL) else 1 / QL
     root_h = math.sqrt(h)
     return (
@@ -76,16 +71,7 @@ def coefficients(QT: float, QL: float, alpha: float, h: float) -> tuple[float, f
 def response(
     frequency_hz: FloatArray, fs: float, QT: float, QL: float, alpha: float, h: float
 ) -> ComplexArray:
-    """Pressure response relative to the plateau, shape (n,).
-
-    Args:
-        frequency_hz: Frequencies [Hz], shape (n,).
-        fs: Free-air resonance [Hz].
-        QT: Total Q of the driver.
-        QL: Leakage Q of the box.
-        alpha: Vas/Vb.
-        h: fb/fs.
-    """
+    """Pressure response relative to the plateau at frequencies of shape (n,)."""
     a1, a2, a3 = coefficients(QT, QL, alpha, h)
     s = 1j * np.asarray(frequency_hz) / (fs * math.sqrt(h))
     return np.asarray(s**4 / (s**4 + a1 * s**3 + a2 * s**2 + a3 * s + 1))
@@ -97,15 +83,7 @@ def _power_terms(a1: float, a2: float, a3: float) -> tuple[float, float, float]:
 
 
 def half_power_frequency(fs: float, QT: float, QL: float, alpha: float, h: float) -> float:
-    """Highest frequency at which the response is 3 dB below its plateau [Hz].
-
-    Args:
-        fs: Free-air resonance [Hz].
-        QT: Total Q of the driver.
-        QL: Leakage Q of the box.
-        alpha: Vas/Vb.
-        h: fb/fs.
-    """
+    """Highest frequency at which the response is 3 dB below its plateau [Hz]."""
     b3, b2, b1 = _power_terms(*coefficients(QT, QL, alpha, h))
     # |G|^2 = x^4/(x^4 + b3 x^3 + b2 x^2 + b1 x + 1) = 1/2
     roots = np.roots([1, -b3, -b2, -b1, -1])
@@ -137,16 +115,7 @@ def _box(
 def vented_by_volume(
     fs: float, QT: float, Vas: float, volume: float, fb: float, QL: float = TIGHT
 ) -> VentedBox:
-    """The vented box of a given volume and tuning.
-
-    Args:
-        fs: Free-air resonance [Hz].
-        QT: Total Q of the driver.
-        Vas: Volume equivalent to the suspension's compliance [m3].
-        volume: Net internal volume [m3].
-        fb: Resonance of vent and box [Hz].
-        QL: Leakage Q of the box; 7 is a usual value for a well-built one (Small 1973, part IV).
-    """
+    """The vented box of a given net volume [m3] and tuning [Hz]."""
     return _box("given", fs, QT, Vas, QL, Vas / volume, fb / fs)
 
 
@@ -157,12 +126,6 @@ def vented_flattest(fs: float, QT: float, Vas: float, QL: float = TIGHT) -> Vent
     (a1^2 = 2 a2 and a2^2 + 2 = 2 a1 a3: no term of |G|^-2 between the first and the last), above
     it the equal-ripple Chebyshev family with the least ripple that this Q allows (A. N. Thiele,
     J. Audio Eng. Soc. 19(5), 1971; R. H. Small 1973, part IV).
-
-    Args:
-        fs: Free-air resonance [Hz].
-        QT: Total Q of the driver.
-        Vas: Volume equivalent to the suspension's compliance [m3].
-        QL: Leakage Q of the box; 7 is a usual value for a well-built one (Small 1973, part IV).
 
     The lossless maximally flat alignment, alpha 1.414 and h 1 (Thiele 1971):
 
@@ -192,9 +155,6 @@ def butterworth_Q(QL: float) -> float:  # noqa: N802  # Q is the field's symbol
     """Total Q at which the flattest box is exactly the fourth-order Butterworth response.
 
     a1 = a3 forces h = 1, then a1 = 1/QT + 1/QL = sqrt(4 + 2 sqrt 2).
-
-    Args:
-        QL: Leakage Q of the box.
     """
     return 1 / (math.sqrt(4 + 2 * math.sqrt(2)) - 1 / QL)
 

@@ -1,4 +1,8 @@
-"""Density and sound speed of humid air, with their uncertainty and range."""
+"""Density and sound speed of humid air, with their uncertainty and range.
+
+Its state is the station pressure [Pa], not reduced to sea level, the temperature [K], and the
+relative humidity over liquid water, 0 to 1.
+"""
 
 from __future__ import annotations
 
@@ -18,11 +22,6 @@ _COMPUTED_PRESSURE = (50e3, 120e3)
 
 def density(pressure: float, temperature: float, relative_humidity: float) -> float:
     """Density of humid air [kg/m3], equation CIPM-2007.
-
-    Args:
-        pressure: Station pressure, not reduced to sea level [Pa].
-        temperature: Air temperature [K].
-        relative_humidity: 0 to 1.
 
     Source: A. Picard, R. S. Davis, M. Gläser, K. Fujii, Revised formula for the density of
     moist air (CIPM-2007), Metrologia 45, 2008, 149-155.
@@ -52,11 +51,6 @@ def density(pressure: float, temperature: float, relative_humidity: float) -> fl
 def sound_speed(pressure: float, temperature: float, relative_humidity: float) -> float:
     """Speed of sound in humid air at low frequency [m/s].
 
-    Args:
-        pressure: Station pressure [Pa].
-        temperature: Air temperature [K].
-        relative_humidity: 0 to 1.
-
     Source: O. Cramer, The variation of the specific heat ratio and the speed of sound in air
     with temperature, pressure, humidity, and CO2 concentration, J. Acoust. Soc. Am. 93, 1993,
     2510-2516, equation 15; stated for 0 to 30 C, 75 to 102 kPa, coefficients from memory (they
@@ -80,25 +74,13 @@ def sound_speed(pressure: float, temperature: float, relative_humidity: float) -
 
 
 def bulk_modulus(pressure: float, temperature: float, relative_humidity: float) -> float:
-    """Stiffness of air without heat exchange, rho c^2 = gamma p [Pa].
-
-    Args:
-        pressure: Station pressure [Pa].
-        temperature: Air temperature [K].
-        relative_humidity: 0 to 1.
-    """
+    """Stiffness of air without heat exchange, rho c^2 = gamma p [Pa]."""
     speed = sound_speed(pressure, temperature, relative_humidity)
     return density(pressure, temperature, relative_humidity) * speed**2
 
 
 def vapour_fraction(pressure: float, temperature: float, relative_humidity: float) -> float:
-    """Amount fraction of water vapour; Picard et al. 2008, appendix A.
-
-    Args:
-        pressure: Station pressure [Pa].
-        temperature: Air temperature [K].
-        relative_humidity: 0 to 1, over liquid water at any temperature.
-    """
+    """Amount fraction of water vapour; Picard et al. 2008, appendix A."""
     t = temperature - CELSIUS_ZERO
     saturation = math.exp(
         1.2378847e-5 * temperature**2
@@ -118,21 +100,12 @@ def model_uncertainty(pressure: float, temperature: float) -> float:
     which the 22 ppm of the density vanish. Outside 0.6 %: CoolProp's humid air differs by at
     most 0.56 % between -10 and 50 C and 500 and 1200 hPa (tests/fitting/driver/test_air.py), at its
     worst in thin, hot, saturated air.
-
-    Args:
-        pressure: Station pressure [Pa].
-        temperature: Air temperature [K].
     """
     return 6e-4 if _trusted(pressure, temperature) else 6e-3
 
 
 def doubts(pressure: float, temperature: float, relative_humidity: float) -> tuple[Finding, ...]:
     """Doubts about stated air; empty within the range of the equations.
-
-    Args:
-        pressure: Station pressure [Pa].
-        temperature: Air temperature [K].
-        relative_humidity: 0 to 1.
 
     Raises:
         Refused: ``air-out-of-range`` where nobody measures a driver, so that a slip is likely.
