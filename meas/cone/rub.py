@@ -16,6 +16,7 @@ from meas.curve import FloatArray
 from meas.errors import Finding
 from meas.transfer.from_sweeps import Transfer
 from meas.transfer.passes import Passes
+from meas.transfer.spectra import interpolated
 
 SampleArray = NDArray[np.float32]
 SpectrumArray = NDArray[np.complex64]
@@ -108,11 +109,8 @@ def _unexplained(
     source, driver = (fft.rfft(values[:, channel], size) for channel in (0, 1))
     del values
     frequency = fft.rfftfreq(size, 1.0 / sample_rate_hz)
-    real, imaginary = (
-        np.interp(frequency, transfer.frequency_hz, part)
-        for part in (transfer.ratio.real, transfer.ratio.imag)
-    )
-    source *= (real + 1j * imaginary).astype(np.complex64)
+    ratio = interpolated(frequency, transfer.frequency_hz, transfer.ratio)
+    source *= ratio.astype(np.complex64)
     driver -= source
     return np.asarray(fft.irfft(driver, size)[: samples.shape[0]])
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +16,7 @@ from meas.curve import ComplexArray, FloatArray, ImpedanceCurve
 from meas.errors import Finding, UnreadableInput, refusals
 from meas.excitation.stimulus import Stimulus
 from meas.takes.estimate import Estimated, estimate_from
+from meas.takes.record import Kind
 from meas.transfer.clock_judgement import OneClock, settle
 from meas.transfer.distortion import Distortion
 from meas.transfer.from_sweeps import Transfer
@@ -24,7 +24,6 @@ from meas.transfer.passes import Passes
 from meas.validity.judge import Evidence, judge
 from meas.validity.of_delay import InputDifference, difference_shown_by_coil
 
-Kind = Literal["driver", "part", "system"]
 _SHORTEST_SECONDS = 0.3
 _HIGHEST_RESONANCE_HZ = 4000.0
 # Refusals that a coil which rubs brings about by itself; it is then named in their place.

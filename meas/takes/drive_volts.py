@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numpy.typing import NDArray
 
 from meas.bench.rig import Rig
 from meas.curve import FloatArray
+from meas.transfer.from_stepped_sine import fit_sine
 from meas.transfer.passes import Passes
 
 _LOUD = 0.1
@@ -27,8 +30,6 @@ def across_driver(samples: NDArray[np.float32], rig: Rig) -> FloatArray:
 def tone_rms(signal: FloatArray, sample_rate_hz: int, frequency_hz: float) -> float:
     """Rms of a steady tone in a recording, the ends left out, noise and hum rejected.
 
-    Three-parameter least-squares sine fit (IEEE Std 1057).
-
     Args:
         signal: A recording with a tone in the middle, shape (n,).
         frequency_hz: Of the tone.
@@ -40,10 +41,8 @@ def tone_rms(signal: FloatArray, sample_rate_hz: int, frequency_hz: float) -> fl
     part = signal[loud[0] + quarter : loud[-1] - quarter]
     if part.size < 4:
         return 0.0
-    turn = 2 * np.pi * frequency_hz / sample_rate_hz * np.arange(part.size)
-    columns = np.stack([np.cos(turn), np.sin(turn), np.ones(part.size)], axis=1)
-    a, b, _ = np.linalg.lstsq(columns, part, rcond=None)[0]
-    return float(np.hypot(a, b) / np.sqrt(2))
+    phasor, _, _ = fit_sine(part, frequency_hz, sample_rate_hz)
+    return abs(phasor) / math.sqrt(2)
 
 
 def of_take(samples: NDArray[np.float32], passes: Passes, rig: Rig) -> dict[str, float]:

@@ -21,6 +21,7 @@ from meas.transfer.from_sweeps import SMALLEST_VARIANCE, Transfer, informative
 from meas.transfer.passes import Passes
 from meas.transfer.scatter import pooled
 from meas.transfer.silence_noise import noise_of_silences
+from meas.transfer.spectra import interpolated
 from meas.transfer.spoilt_passes import octaves, spoilt
 
 _AROUND = 9  # detection lines that are averaged
@@ -86,7 +87,7 @@ def estimate_periodic(
 
     def found(part: ComplexArray, numbers: NDArray[np.intp]) -> tuple[FloatArray, FloatArray]:
         at = (numbers * spacing).astype(np.float64)
-        return _detected(part, _on(at, frequency, H), at, frequency)
+        return _detected(part, interpolated(at, frequency, H), at, frequency)
 
     odd_power, odd_noise = found(odd, periodic.odd_detection)
     even_power, even_noise = found(even, periodic.even_detection)
@@ -132,11 +133,6 @@ def _lines(
     return np.stack(
         [fft.rfft(row.astype(np.float64), axis=0)[lines] / scale for row in rows]
     ).astype(np.complex128)
-
-
-def _on(wanted_hz: FloatArray, frequency_hz: FloatArray, H: ComplexArray) -> ComplexArray:
-    real, imaginary = (np.interp(wanted_hz, frequency_hz, part) for part in (H.real, H.imag))
-    return np.asarray(real + 1j * imaginary, dtype=np.complex128)
 
 
 def _detected(

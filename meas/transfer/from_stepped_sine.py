@@ -12,6 +12,7 @@ from meas.transfer.from_sweeps import SMALLEST_VARIANCE, Transfer, informative
 from meas.transfer.passes import Passes
 from meas.transfer.scatter import pooled
 from meas.transfer.silence_noise import noise_of_silences
+from meas.transfer.spectra import interpolated
 
 ORDERS = (2, 3, 4, 5)
 # Lines of a Hann window beside the tone, in units of 1/duration: beyond its own main lobe and
@@ -93,9 +94,8 @@ def estimate_tones(
     parts = {}
     for index, order in enumerate(ORDERS):
         at = np.clip(order * frequency, None, frequency[-1])
-        real, imaginary = (np.interp(at, frequency, part) for part in (H.real, H.imag))
         own = np.array([row[3][index] for row in rows])
-        left = own[:, 1] - (real + 1j * imaginary) * own[:, 0]
+        left = own[:, 1] - interpolated(at, frequency, H) * own[:, 0]
         known = order * frequency <= frequency[-1]
         parts[f"harmonic_{order}"] = np.where(known, np.abs(left) / np.abs(V[:, 1]), np.nan)[keep]
     transfer = Transfer(

@@ -10,6 +10,7 @@ from scipy import fft, ndimage, special
 
 from meas.curve import ComplexArray, FloatArray
 from meas.transfer.passes import Passes
+from meas.transfer.spectra import interpolated
 
 _ENOUGH_SECONDS = 1.0
 _LONGEST_SEGMENT_SECONDS = 1.0
@@ -56,7 +57,7 @@ class Noise:
             spread over the resolution of the silences, raised where a point is narrower than
             that, and leak into other points as they do from a block that is not tapered.
         """
-        left = self.driver - self._on_grid(frequency_hz, ratio) * self.source
+        left = self._unexplained(frequency_hz, ratio)
         power = np.mean(np.abs(left) ** 2, axis=0)
         return self._spread(power, frequency_hz, width_hz) + self._leaked(
             frequency_hz, ratio, bin_hz
@@ -66,7 +67,7 @@ class Noise:
         self, frequency_hz: FloatArray, ratio: ComplexArray, width_hz: FloatArray
     ) -> FloatArray:
         """Size of E[(n2 - H n1) n1*], which over |V1|^2 biases a least-squares ratio, (n,)."""
-        left = self.driver - self._on_grid(frequency_hz, ratio) * self.source
+        left = self._unexplained(frequency_hz, ratio)
         shared = np.abs(np.mean(left * self.source.conj(), axis=0))
         return self._spread(shared, frequency_hz, width_hz)
 
@@ -86,7 +87,7 @@ class Noise:
         Returns:
             Amplitude in units of the samples, shape (n,); 0 where there is no line.
         """
-        left = self.driver - self._on_grid(frequency_hz, ratio) * self.source
+        left = self._unexplained(frequency_hz, ratio)
         floor, lines = self._floor_and_lines(np.mean(np.abs(left) ** 2, axis=0))
         # One bin in three thousand passes for a line by chance, too many for a bias that is
         # added in full: away from the mains a line must stand out beyond any doubt.
@@ -102,12 +103,9 @@ class Noise:
         length = 2.0 * (self.frequency_hz.size + 1)
         return np.asarray(np.sqrt(6.0 * strongest / length), dtype=np.float64)
 
-    def _on_grid(self, frequency_hz: FloatArray, ratio: ComplexArray) -> ComplexArray:
-        real, imaginary = (
-            np.interp(self.frequency_hz, frequency_hz, part) for part in (ratio.real, ratio.imag)
-        )
-        H: ComplexArray = real + 1j * imaginary
-        return H
+    def _unexplained(self, frequency_hz: FloatArray, ratio: ComplexArray) -> ComplexArray:
+        """n2 - H n1, shape (segments, k)."""
+        return self.driver - interpolated(self.frequency_hz, frequency_hz, ratio) * self.source
 
     @property
     def _spacing_hz(self) -> float:

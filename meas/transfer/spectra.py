@@ -109,6 +109,12 @@ def spectra_of_passes(samples: NDArray[np.float32], sample_rate_hz: int, passes:
     )
 
 
+def interpolated(wanted_hz: FloatArray, known_hz: FloatArray, values: ComplexArray) -> ComplexArray:
+    """Complex values between known frequencies, real and imaginary part each linear in f."""
+    real, imaginary = (np.interp(wanted_hz, known_hz, part) for part in (values.real, values.imag))
+    return np.asarray(real + 1j * imaginary, dtype=np.complex128)
+
+
 def _offset(samples: NDArray[np.float32], passes: Passes) -> FloatArray:
     """What the inputs read without signal, shape (2,).
 
