@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 from fit.compare.repeatability import REPEATABILITY, assumed_effects, assumed_parts, is_repeated
 from fit.results.error_sources import WEATHER, part_of
@@ -46,6 +46,11 @@ class Change:
     interval_95: tuple[float, float]
     verdict: Word
     significance: float
+
+    def as_json(self) -> dict[str, Any]:
+        """Ready for ``json.dumps``."""
+        kept = {name: value for name, value in vars(self).items() if name != "significance"}
+        return kept | {"interval_95": list(self.interval_95)}
 
 
 @dataclass(frozen=True)

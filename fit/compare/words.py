@@ -156,19 +156,7 @@ def _document(comparison: Comparison, same_unit: bool) -> dict[str, Any]:
     return {
         "before": comparison.before,
         "after": comparison.after,
-        "changes": [
-            {
-                "parameter": c.parameter,
-                "unit": c.unit,
-                "before": c.before,
-                "after": c.after,
-                "change_relative": c.change_relative,
-                "standard_uncertainty": c.standard_uncertainty,
-                "interval_95": list(c.interval_95),
-                "verdict": c.verdict,
-            }
-            for c in comparison.changes
-        ],
+        "changes": [c.as_json() for c in comparison.changes],
         "text": in_words(comparison, same_unit=same_unit),
         "notes": list(comparison.notes),
     }

@@ -37,14 +37,14 @@ _AGREE = 0.05
 
 @dataclass(frozen=True)
 class Goals:
-    """Goals that are set for a driver.
+    """Which goals are set for a driver, each an input of that name.
 
     Attributes:
-        fs: Whether a resonance in free air is set (input ``fs``).
-        box: Whether the volume of a closed box is set (input ``box``).
-        fc: Whether a resonance in that box is set (input ``fc``).
-        Qts: Whether a total Q in free air is set (input ``Qts``).
-        Qtc: Whether a total Q in the box is set (input ``Qtc``).
+        fs: Resonance in free air.
+        box: Volume of a closed box.
+        fc: Resonance in that box.
+        Qts: Total Q in free air.
+        Qtc: Total Q in the box.
     """
 
     fs: bool = False
@@ -139,14 +139,14 @@ def _resonance_in_free_air(values: Mapping[str, float], Mms: float, air: float) 
     own = (2 * math.pi * values["fc"]) ** 2 * Mms - air / values["box"]
     if own <= 0:
         alone = math.sqrt(air / values["box"] / Mms) / (2 * math.pi)
-        raise Refused([_box_too_stiff(values, alone)])
+        raise _box_too_stiff(values, alone)
     return math.sqrt(own / Mms) / (2 * math.pi)
 
 
 def _volume(values: Mapping[str, float], goals: Goals, Vas: float) -> float | None:
     """Volume of the box, stated or by both Qs [m3]; None where neither is a goal."""
     if goals.Qts and goals.Qtc and values["Qtc"] <= values["Qts"]:
-        raise Refused([_q_below(values)])
+        raise _q_below(values)
     if goals.box:
         return values["box"]
     if goals.Qts and goals.Qtc:
@@ -162,7 +162,7 @@ def _agree(symbol: str, wished: float, follows: float, unit: str, Vb: float) -> 
             f"{symbol} {asked} is wished, but {Vb * 1e3:.3g} L and the other wishes give {given}. "
             f"Leave one of the wishes out: {symbol}, the volume, or that in free air"
         )
-        raise Refused([_contradiction(text)])
+        raise _contradiction(text)
 
 
 def _motor(
@@ -171,7 +171,7 @@ def _motor(
     """Compute the motor: Bl = sqrt(2 pi fs Mms Re/Qes)."""
     Qms = values["Qms"]
     if Qts >= Qms:
-        raise Refused([_no_damping(Qts, Qms)])
+        raise _no_damping(Qts, Qms)
     Qes = 1 / (1 / Qts - 1 / Qms)
     Bl = math.sqrt(2 * math.pi * fs * Mms * values["Re"] / Qes)
     found = {
@@ -222,11 +222,11 @@ def _strains(parameters: Mapping[str, Estimate]) -> list[Finding]:
     return found
 
 
-def _contradiction(text: str) -> Finding:
-    return Finding("wishes-contradict", text, refuses=True)
+def _contradiction(text: str) -> Refused:
+    return Refused.because("wishes-contradict", text)
 
 
-def _box_too_stiff(values: Mapping[str, float], alone: float) -> Finding:
+def _box_too_stiff(values: Mapping[str, float], alone: float) -> Refused:
     least = values["box"] * (alone / values["fc"]) ** 2
     return _contradiction(
         f"the air of {values['box'] * 1e3:.3g} L alone lifts this cone to {alone:.0f} Hz, so that "
@@ -235,14 +235,14 @@ def _box_too_stiff(values: Mapping[str, float], alone: float) -> Finding:
     )
 
 
-def _q_below(values: Mapping[str, float]) -> Finding:
+def _q_below(values: Mapping[str, float]) -> Refused:
     return _contradiction(
         f"Qtc {values['Qtc']:.3g} is not above Qts {values['Qts']:.3g}, but a closed box only "
         "raises the Q. Wish for a lower Qts or a higher Qtc"
     )
 
 
-def _no_damping(Qts: float, Qms: float) -> Finding:
+def _no_damping(Qts: float, Qms: float) -> Refused:
     return _contradiction(
         f"Qts {Qts:.3g} is not below Qms {Qms:.3g}: the suspension alone damps more than the "
         "driver as a whole is to. Wish for a lower Qts, or for a higher Qms (less lossy "
