@@ -346,24 +346,24 @@ def _condition(said: Mapping[str, str], where: str) -> TakeCondition:
             f"taken-at '{said['taken-at']}' is no time with its offset",
             remedy="Write it like 2026-03-01T10:00:00+01:00.",
         )
-    told = [name for name in ("added-mass", "test-box") if said.get(name)]
-    if len(told) > 1:
+    stated = [name for name in ("added-mass", "test-box") if said.get(name)]
+    if len(stated) > 1:
         raise UsageError("says added-mass and test-box at once", remedy="Keep the one that is so.")
-    named = said.get("condition", told[0] if told else "free-air")
-    if named != (told[0] if told else "free-air"):
+    named = said.get("condition", stated[0] if stated else "free-air")
+    if named != (stated[0] if stated else "free-air"):
         what = "mass" if named == "added-mass" else "volume"
         raise UsageError(
             f"says 'condition: {named}' and not which {what}"
-            if not told
-            else f"says 'condition: {named}' and '{told[0]}: {said[told[0]]}'",
+            if not stated
+            else f"says 'condition: {named}' and '{stated[0]}: {said[stated[0]]}'",
             remedy="Add a comment line such as '# added-mass: 7.5g' or '# test-box: 6.8L'.",
         )
-    if not told:
+    if not stated:
         return TakeCondition()
-    read = values.mass if told[0] == "added-mass" else values.volume
-    value = read(said[told[0]], "")
+    read = values.mass if stated[0] == "added-mass" else values.volume
+    value = read(said[stated[0]], "")
     return TakeCondition(
-        "added-mass" if told[0] == "added-mass" else "test-box",
+        "added-mass" if stated[0] == "added-mass" else "test-box",
         value.value,
         value.half_width,
         value.written,

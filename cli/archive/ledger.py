@@ -197,9 +197,9 @@ class Ledger:
         """
 
         def written(file: BinaryIO) -> None:
-            told = _Told(file)
-            fill(told)
-            digest = told.digest.hexdigest()
+            through = _Digesting(file)
+            fill(through)
+            digest = through.digest.hexdigest()
             if digest not in self._written:
                 self._written.add(digest)
                 self._append(json.dumps({"kind": "wrote", "digest": digest}))
@@ -335,7 +335,7 @@ class Ledger:
             del self._claims[said.key]
 
 
-class _Told(io.BufferedIOBase):
+class _Digesting(io.BufferedIOBase):
     """A binary file that knows the digest of what went through it."""
 
     def __init__(self, file: BinaryIO) -> None:

@@ -11,6 +11,7 @@ if TYPE_CHECKING:
     from meas.audio.protocol import AudioPath, Capture
     from meas.bench.rig import Rig
     from meas.excitation.stimulus import Stimulus
+    from meas.takes.record import Kind, TakeCondition
 
 SIMULATED = "simulated"
 
@@ -23,9 +24,8 @@ def device_name(rig: Rig) -> str:
 def open_path(
     rig: Rig,
     *,
-    added_mass_kg: float = 0.0,
-    test_box_m3: float | None = None,
-    kind: Literal["driver", "part", "system"] = "driver",
+    condition: TakeCondition | None = None,
+    kind: Kind = "driver",
     standard: Literal["same-node", "open", "short"] | float | None = None,
     one_input: bool = False,
 ) -> AudioPath:
@@ -36,8 +36,7 @@ def open_path(
 
     Args:
         rig: The bench.
-        added_mass_kg: On the simulated cone.
-        test_box_m3: Behind the simulated cone.
+        condition: What loads the simulated cone; None: nothing.
         kind: What the simulated bench measures.
         standard: What is in the simulated driver's place instead: nothing, a short, a resistor
             [ohm], or the driver input moved to the source node.
@@ -57,11 +56,15 @@ def open_path(
                 next_step="Set series_resistor_ohm in the rig file",
                 where=rig.name,
             )
+        mass = box = None
+        if condition is not None:
+            mass = condition.value if condition.name == "added-mass" else None
+            box = condition.value if condition.name == "test-box" else None
         path: AudioPath = SimulatedBench(
             settings,
             rig.wiring,
-            added_mass_kg=added_mass_kg,
-            test_box_m3=test_box_m3,
+            added_mass_kg=mass or 0.0,
+            test_box_m3=box,
             kind=kind,
             standard=standard,
         )
@@ -111,6 +114,6 @@ def play(audio: AudioPath, rig: Rig, what: str, stimulus: Stimulus | None = None
 
     rate = rig.card.sample_rate_hz
     played = sweeps.build(rig.drive, rate) if stimulus is None else stimulus
-    with progress.capturing(what, rate, played) as told:
-        capture, findings = acquire(audio, played, rate, told)
+    with progress.capturing(what, rate, played) as watch:
+        capture, findings = acquire(audio, played, rate, watch)
     return Played(played, capture, findings)

@@ -89,22 +89,14 @@ def import_capture(
             kind=who.kind,
             calibration=bench.calibration,
         )
-    made = take.Take(
-        unit=who.unit,
-        kind=who.kind,
-        condition=who.condition,
-        label=who.label,
-        taken_at=take_record.now(),
-        rig=bench.model_copy(update={"calibration": found.calibration}),
+    made = take_record.as_take(
+        who,
+        bench.model_copy(update={"calibration": found.calibration}),
+        found.curve,
+        (*recorded.findings, *found.findings, *take_record.aged(found.calibration, bench)),
         sample_rate_hz=recorded.sample_rate_hz,
         peak=found.peak,
         excitation={"kind": "imported", **recorded.description},
-        software=take_record.software(),
-        findings=take_record.complete(
-            (*recorded.findings, *found.findings, *take_record.aged(found.calibration, bench)),
-            found.curve,
-        ),
-        curve=found.curve,
     )
     take_record.report(made, take.save(made, recorded.samples, out), as_json=as_json, quiet=quiet)
 

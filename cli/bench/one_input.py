@@ -97,7 +97,6 @@ def take(who: Subject, rig: Rig, out: Path, swap_seconds: float | None) -> tuple
             remedy="Run it on a terminal, give the time with --swap-seconds, or record both "
             "elsewhere and import them: freeair import DRIVER.wav --known KNOWN.wav.",
         )
-    condition = who.condition
     stimulus = sweeps.build(rig.drive, rig.card.sample_rate_hz)
     take_record.check_room(out, stimulus.samples.size)
     ohm = f"{using.known_resistor_ohm:g} ohm"
@@ -108,12 +107,7 @@ def take(who: Subject, rig: Rig, out: Path, swap_seconds: float | None) -> tuple
     first.refuse_unsound("known resistor")
     if not simulated:
         _wait(f"{who.unit} instead of the resistor, nothing else touched?", watched, swap_seconds)
-    audio = audio_path.open_path(
-        rig,
-        added_mass_kg=(condition.value or 0.0) if condition.name == "added-mass" else 0.0,
-        test_box_m3=condition.value if condition.name == "test-box" else None,
-        one_input=True,
-    )
+    audio = audio_path.open_path(rig, condition=who.condition, one_input=True)
     second = audio_path.play(audio, rig, f"recording {who.unit}", stimulus)
     with take_record.kept_first():
         return _made(who, rig, first, second, stimulus, out)
@@ -217,20 +211,15 @@ def _saved(
                 raise
             found = analysis.Substituted(None, (take_record.unusable(error),), (0.0, 0.0))
     said = {finding.code for finding in found.findings}
-    told = (*found.findings, *(one for one in findings if one.code not in said))
-    made = takes.Take(
-        unit=who.unit,
-        kind=who.kind,
-        condition=who.condition,
-        label=who.label,
-        taken_at=take_record.now(),
-        rig=rig.model_copy(update={"calibration": None}),
+    all_findings = (*found.findings, *(one for one in findings if one.code not in said))
+    made = take_record.as_take(
+        who,
+        rig.model_copy(update={"calibration": None}),
+        found.curve,
+        all_findings,
         sample_rate_hz=rate,
         peak=found.peak,
         excitation={"kind": takes.SUBSTITUTION, **played},
-        software=take_record.software(),
-        findings=take_record.complete(told, found.curve),
-        curve=found.curve,
         stream=stream or {},
     )
     both = np.zeros((max(known.size, driver.size), 2), dtype=np.float32)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -94,8 +93,12 @@ def reference(
     )
     rig_file.update(rig, bench.model_copy(update={"polarity": known}), since=bench)
     if as_json:
-        document = {"format": "freeair-polarity/1", "inverted": known.inverted, **_told(pulse)}
-        show.line(json.dumps(document))
+        document = {
+            "format": "freeair-polarity/1",
+            "inverted": known.inverted,
+            **_pulse_json(pulse),
+        }
+        show.document(document)
         return
     words = "turns the sign around" if known.inverted else "keeps the sign"
     show.say(f"Input {known.driver_input} {words}. {_pulse_words(pulse)}", f"Kept in {rig}.")
@@ -149,9 +152,9 @@ def press(
             "unit": unit,
             "plus": "amplifier-side" if hot_is_plus else "ground-side",
             "plus_words": where,
-            **_told(pulse),
+            **_pulse_json(pulse),
         }
-        show.line(json.dumps(document, ensure_ascii=False))
+        show.document(document)
         return
     show.say(f"{unit}: plus is the terminal {where}. {_pulse_words(pulse)}")
     show.note("Mark it. A positive voltage on plus moves the cone out.")
@@ -214,8 +217,8 @@ def _listen(bench: Rig, recording: Path | None, yes: bool, doing: str, *, cell: 
     rate = bench.card.sample_rate_hz
     show.note(f"Listening for {_SECONDS:g} s. After the first second: {doing}.", "bold")
     silence = np.zeros(round(_SECONDS * rate), dtype=np.float32)
-    with progress.capturing("listening", rate) as told:
-        capture = _path(bench, cell).play_and_record(silence, rate, told)
+    with progress.capturing("listening", rate) as watch:
+        capture = _path(bench, cell).play_and_record(silence, rate, watch)
     if capture.samples.shape[0] < silence.size:
         raise UsageError(
             "listening was stopped before its end",
@@ -237,7 +240,7 @@ def _path(bench: Rig, cell: bool):  # type: ignore[no-untyped-def]  # an AudioPa
     return audio_path.open_path(bench)
 
 
-def _told(pulse: Pulse) -> dict[str, float | int]:
+def _pulse_json(pulse: Pulse) -> dict[str, float | int]:
     return {
         "sign": pulse.sign,
         "pulse_at_s": pulse.at_s,

@@ -138,13 +138,7 @@ def sweep(who: Subject, bench: Rig, out: Path) -> tuple[Take, Path]:
 
     if bench.calibration is not None:  # after the sweep it would be too late
         check_matches(bench.calibration, bench, bench.card.sample_rate_hz)
-    condition = who.condition
-    audio = benches.open_path(
-        bench,
-        added_mass_kg=(condition.value or 0.0) if condition.name == "added-mass" else 0.0,
-        test_box_m3=condition.value if condition.name == "test-box" else None,
-        kind=who.kind,
-    )
+    audio = benches.open_path(bench, condition=who.condition, kind=who.kind)
     stimulus = choice.build(bench)
     take_record.check_room(out, stimulus.samples.size)
     played = benches.play(audio, bench, f"sweeping {who.unit}", stimulus)
@@ -156,44 +150,28 @@ def _kept(played: Played, who: Subject, bench: Rig, out: Path) -> tuple[Take, Pa
     from cli.bench import drive_options, take_record
     from cli.terminal import progress
     from meas.takes import take as takes
+    from meas.takes.drive_volts import of_take
 
     capture = played.capture
     with progress.working("looking at the recording"):
         findings, found = _look(played, who, bench)
-    curve = None if found is None else found.curve
-    made = takes.Take(
-        unit=who.unit,
-        kind=who.kind,
-        condition=who.condition,
-        label=who.label,
-        taken_at=take_record.now(),
-        rig=bench if found is None else _as_used(bench, found),
+    volts = {}
+    if found is not None:
+        volts = of_take(capture.samples, found.passes, bench)
+        bench = bench.model_copy(update={"calibration": found.calibration})
+    made = take_record.as_take(
+        who,
+        bench,
+        None if found is None else found.curve,
+        findings,
         sample_rate_hz=capture.sample_rate_hz,
         peak=(0.0, 0.0) if found is None else found.peak,
-        excitation={
-            **drive_options.recorded(bench, played.stimulus),
-            **_volts(played, found, bench),
-        },
-        software=take_record.software(),
-        findings=take_record.complete(findings, curve),
-        curve=curve,
+        excitation={**drive_options.recorded(bench, played.stimulus), **volts},
         stream=dict(capture.path),
         events=capture.events,
         distortion=None if found is None else found.distortion,
     )
     return made, takes.save(made, capture.samples, out)
-
-
-def _volts(played: Played, found: Analysis | None, bench: Rig) -> dict[str, float]:
-    """Volts across the driver, where the rig knows what full scale is."""
-    from meas.takes.drive_volts import of_take
-
-    return {} if found is None else of_take(played.capture.samples, found.passes, bench)
-
-
-def _as_used(bench: Rig, found: Analysis) -> Rig:
-    """The rig with the calibration that was applied."""
-    return bench.model_copy(update={"calibration": found.calibration})
 
 
 def _look(played: Played, who: Subject, bench: Rig) -> tuple[tuple[Finding, ...], Analysis | None]:

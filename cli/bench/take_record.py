@@ -1,8 +1,7 @@
-"""What `take` and `import` share: condition in, analysis, the take stored, its verdict told."""
+"""What `take` and `import` share: condition in, the take made, its verdict in words or JSON."""
 
 from __future__ import annotations
 
-import json
 import signal
 import threading
 from collections.abc import Iterator, Sequence
@@ -10,7 +9,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal, cast
+from typing import TYPE_CHECKING, Any, cast
 
 import typer
 
@@ -21,11 +20,10 @@ from meas.errors import Finding, Refused, UnreadableInput, UsageError, refusals
 if TYPE_CHECKING:
     from meas.bench.rig import Calibration, Rig
     from meas.curve import Curve
+    from meas.takes.record import Kind
     from meas.takes.take import Take, TakeCondition
     from meas.transfer.distortion import Distortion
 
-Kind = Literal["driver", "part", "system"]
-KINDS = ("driver", "part", "system")
 _TABLES_BYTES = 1_000_000  # the other files of a take have a tenth of that
 
 
@@ -34,10 +32,7 @@ class Subject:
     """What is measured, in its owner's words.
 
     Attributes:
-        unit: Name of the unit.
-        kind: Driver, part or system.
         condition: Free air, mass or box.
-        label: Free text.
     """
 
     unit: str
@@ -58,13 +53,8 @@ def subject(
         raise UsageError(
             "the unit has no name", where="UNIT", remedy="Give it one, such as lantern-1."
         )
-    if kind not in KINDS:
-        raise UsageError(
-            f"'{kind}' is no kind of unit", where="--kind", remedy=f"One of: {' '.join(KINDS)}."
-        )
-    return Subject(
-        unit.strip(), cast(Kind, kind), _condition(kind, added_mass, test_box), label.strip()
-    )
+    condition = _condition(kind, added_mass, test_box)
+    return Subject(unit.strip(), cast("Kind", kind), condition, label.strip())
 
 
 def _condition(kind: str, added_mass: str | None, test_box: str | None) -> TakeCondition:
@@ -164,11 +154,33 @@ def now() -> str:
     return datetime.now().astimezone().isoformat(timespec="seconds")
 
 
-def software() -> str:
-    """Program and version, for the record of a take."""
-    from cli.terminal.version import program_version
+def as_take(
+    who: Subject, rig: Rig, curve: Curve | None, findings: tuple[Finding, ...], **more: Any
+) -> Take:
+    """What was measured as a take of now, made by this version of the program.
 
-    return f"freeair {program_version()}"
+    Args:
+        who: What was measured.
+        rig: The bench with the calibration that was applied.
+        curve: The impedance; None where none came out.
+        findings: All doubts; a refusal is added where there is no curve and none says why.
+        more: Further fields of a `Take`.
+    """
+    from cli.terminal.version import program_version
+    from meas.takes.take import Take
+
+    return Take(
+        unit=who.unit,
+        kind=who.kind,
+        condition=who.condition,
+        label=who.label,
+        taken_at=now(),
+        software=f"freeair {program_version()}",
+        rig=rig,
+        findings=complete(findings, curve),
+        curve=curve,
+        **more,
+    )
 
 
 def report(take: Take, path: Path, *, as_json: bool, quiet: bool = False) -> None:
@@ -178,7 +190,7 @@ def report(take: Take, path: Path, *, as_json: bool, quiet: bool = False) -> Non
         typer.Exit: With status 1 if the take is refused.
     """
     if as_json:
-        show.line(json.dumps(_document(take, path), ensure_ascii=False))
+        show.document(_document(take, path))
     else:
         say(take, path, quiet=quiet)
     if take.refused:
@@ -197,7 +209,7 @@ def report_levels(made: Sequence[tuple[Take, Path]], *, as_json: bool) -> None:
         if refused:
             reasons = [r.as_json() for take in refused for r in take.reasons]
             document = {"refused": True, "reasons": reasons, **document}
-        show.line(json.dumps(document, ensure_ascii=False))
+        show.document(document)
     else:
         show.note("Parameters against level: freeair levels TAKE...")
     if refused:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import sys
 import time
 from pathlib import Path
@@ -81,7 +80,7 @@ def watch(
     shown.run()
     found = shown.peaks_hz
     if as_json:
-        show.line(json.dumps({"updates": shown.updates, "peak_hz": found}))
+        show.document({"updates": shown.updates, "peak_hz": found})
     elif found:
         show.say(
             f"Peak at {found[0]:.1f} Hz first and {found[-1]:.1f} Hz last, between "

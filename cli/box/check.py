@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
@@ -61,7 +60,7 @@ def box_check(
     freeair box-check takes/porch-left_... --driver lantern.json --plan porch-plan.json
     """
     from cli.box import plan_file
-    from cli.pictures import plots
+    from cli.report import forms
     from cli.sources import opened
     from fit.box import saved_driver
     from fit.box.advice import changes
@@ -72,8 +71,7 @@ def box_check(
         raise UsageError(
             "--closed and --vented are both said", where="--closed", remedy="Leave one of them out."
         )
-    if picture is not None:
-        plots.check_picture(picture)
+    forms.check(None, picture)
     unit, fitted = opened.fit(driver)
     meant = None if plan is None else plan_file.read(plan)
     kind = _kind(closed, vented, meant)
@@ -83,18 +81,17 @@ def box_check(
     except Refused as error:
         raise Refused(error.reasons, where=error.where or system, remedy=error.remedy) from error
     tube = _tube(meant, bore, tube_length)
-    told = () if meant is None else changes(found, meant.box(), tube)
+    towards_plan = () if meant is None else changes(found, meant.box(), tube)
     doubts = (*found.warnings, *(f for f in source.findings if not f.refuses))
     if picture is not None:
-        from cli.pictures import plots_box
+        from cli.pictures import plots, plots_box
 
         plots.save_picture(plots_box.system_figure(found, f"{source.name} in its box"), picture)
     if as_json:
-        show.line(_as_json(source.name, unit, found, told, doubts))
+        show.document(_document(source.name, unit, found, towards_plan, doubts))
     else:
-        _print(source.name, found, told, doubts, meant is not None)
-    if picture is not None:
-        (show.note if as_json else show.line)(f"Picture: {picture}")
+        _print(source.name, found, towards_plan, doubts, meant is not None)
+    show.files({"Picture": picture}, as_json=as_json)
 
 
 def _kind(
@@ -124,12 +121,8 @@ def _tube(plan: PlannedBox | None, bore: Value | None, length: Value | None) -> 
             where="--bore, --tube-length",
             remedy="Add --plan PLAN.json, from freeair box --save.",
         )
-    d = None if planned is None else planned.bore_m
-    cut = None if planned is None else planned.length_m
-    if bore is not None:
-        d = bore.value
-    if length is not None:
-        cut = length.value
+    d = bore.value if bore is not None else planned.bore_m if planned is not None else None
+    cut = length.value if length is not None else planned.length_m if planned is not None else None
     if bore is not None and d is not None and cut is None:
         raise UsageError(
             "the tube has no length",
@@ -145,39 +138,39 @@ def _tube(plan: PlannedBox | None, bore: Value | None, length: Value | None) -> 
     return None if d is None or cut is None else Tube(d, cut)
 
 
-def _as_json(
-    name: str, driver: str, found: SystemFit, told: tuple[Finding, ...], doubts: tuple[Finding, ...]
-) -> str:
+def _document(
+    name: str,
+    driver: str,
+    found: SystemFit,
+    towards_plan: tuple[Finding, ...],
+    doubts: tuple[Finding, ...],
+) -> dict[str, Any]:
+    from fit.results.saved import value_of
+
     document: dict[str, Any] = {
         "format": "freeair-box-check/1",
         "unit": name,
         "driver": driver,
         "kind": found.kind,
         "parameters": {
-            symbol: {
-                "value": e.value,
-                "unit": e.unit,
-                "standard_uncertainty": e.standard_uncertainty,
-                "interval_95": list(e.interval_95),
-                "contributions": dict(e.contributions),
-            }
+            symbol: {**value_of(e), "contributions": dict(e.contributions)}
             for symbol, e in found.parameters.items()
         },
         "peaks_hz": list(found.peaks_hz),
         "residual_rms_relative": found.residual_rms_relative,
-        "changes": [f.as_json() for f in told],
+        "changes": [f.as_json() for f in towards_plan],
         "warnings": [f.as_json() for f in doubts],
         "sources": dict(found.sources),
     }
     if found.QL_at_least is not None:
         document["QL_at_least"] = found.QL_at_least
-    return json.dumps(document, ensure_ascii=False, allow_nan=False)
+    return document
 
 
 def _print(
     name: str,
     found: SystemFit,
-    told: tuple[Finding, ...],
+    towards_plan: tuple[Finding, ...],
     doubts: tuple[Finding, ...],
     planned: bool,
 ) -> None:
@@ -208,9 +201,9 @@ def _print(
         said = ", ".join(f"{100 * share:.0f} % {text}" for text, share in main)
         show.say(f"The volume is limited by {said}.")
     show.say(f"Off the model: {100 * found.residual_rms_relative:.2g} % of |Z| (rms).")
-    if told:
+    if towards_plan:
         show.heading("Against the plan")
-        show.findings(told)
+        show.findings(towards_plan)
     elif not planned:
         show.note("no --plan given: nothing to compare with", "dim")
     if doubts:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 from dataclasses import asdict
 from pathlib import Path
@@ -26,8 +25,6 @@ from meas.errors import UsageError
 if TYPE_CHECKING:
     from cli.box.design import Design
     from fit.box.boards import Boards
-    from fit.box.predict import Air, Prediction
-    from fit.box.saved_driver import SavedDriver
     from fit.results.result import DriverFit
 
 _DRIVE = "2.83V"
@@ -117,57 +114,45 @@ def box(
     from cli.pictures import plots
     from cli.report import forms
     from cli.sources import opened
-    from cli.terminal import sections
-    from cli.words import amplifier
+    from cli.words import amplifier, session
     from fit.box import saved_driver
-    from meas.files.writing import refuse_existing, write_text
+    from fit.box.predict import cautions, predict
+    from meas.files.json_file import write_json
 
-    if picture is not None:
-        plots.check_picture(picture)
-    forms.check(report)
-    for path in (picture, save):
-        if path is not None:
-            refuse_existing(path)
+    forms.check(report, picture, save)
     unit, fitted = opened.fit(fit)
     wish = box_design.Wish(vented, volume, qtc, space, fb, bore, tube_length, tubes, ql)
     box_design.check_words(wish)
-    air = measured_air(air_temperature, air_pressure, relative_humidity)
+    air = session.air(air_temperature, air_pressure, relative_humidity)
     driver = saved_driver.of_fit(fitted, air.modulus)
     ohm = 0.0 if source_resistance is None else source_resistance.value
-    limit = _travel(xmax)
+    limit = None if xmax is None else xmax.value
+    if limit is None:
+        show.note("no --xmax given: how far the cone may travel is not judged", "dim")
     driven = amplifier.read(drive, rated)
-    volt = driven.volt_rms
     design = box_design.design(wish, driver, air, ohm)
-    from fit.box.predict import cautions, predict
-
-    found = predict(driver, design.box, volt, air, source_ohm=ohm)
+    found = predict(driver, design.box, driven.volt_rms, air, source_ohm=ohm)
     length = None if design.vent is None else design.vent.length
-    findings = (
-        *driver.warnings,
-        *cautions(found, design.box, xmax=limit, tube_length=length),
-    )
-    document = printing.document(unit, design, found, findings, driver, volt, ohm)
-    text = json.dumps(document, ensure_ascii=False, allow_nan=False)
+    findings = (*driver.warnings, *cautions(found, design.box, xmax=limit, tube_length=length))
+    document = printing.document(unit, design, found, findings, driver, driven.volt_rms, ohm)
     if save is not None:
-        write_text(save, text + "\n")
+        write_json(save, document)
+    title = f"{unit}: {design.why}"
     if picture is not None:
-        _draw(picture, found, driver, f"{unit}: {design.why}, at {driven.words}", limit)
-    told = printing.sections(design, found, findings, driver, driven.words, limit)
+        figure = printing.picture(found, driver, f"{title}, at {driven.words}", limit)
+        plots.save_picture(figure, picture)
+    sections = printing.sections(design, found, findings, driver, driven.words, limit)
     if board is not None:
         cutting = _boards(design, fitted, board, driver_volume)
         document["boards"] = asdict(cutting)
-        text = json.dumps(document, ensure_ascii=False, allow_nan=False)
-        told = (*told, printing.cutting_list(cutting))
+        sections = (*sections, printing.cutting_list(cutting))
     lead = printing.lead(design, found)
-    forms.write_sections(report, f"{unit}: {design.why}", lead, told, (unit,))
-    if as_json:
-        show.line(text)
-    else:
+    if not as_json:
         show.heading(f"{unit}: {lead[0].lower()}{lead[1:]}")
-        sections.say(told)
-    for name, path in (("Plan", save), ("Picture", picture), ("Report", report)):
-        if path is not None:
-            (show.note if as_json else show.line)(f"{name}: {path}")
+    forms.give(
+        title, lead, sections, lambda: document,
+        as_json=as_json, report=report, units=(unit,), files={"Plan": save, "Picture": picture},
+    )  # fmt: skip
 
 
 def _boards(design: Design, fitted: DriverFit, board: Value, driver_volume: Value | None) -> Boards:
@@ -194,33 +179,3 @@ def _boards(design: Design, fitted: DriverFit, board: Value, driver_volume: Valu
         tube = design.vent
         vent = boards.vent_volume(tube.bore, tube.length, 3e-3, tube.tubes)
     return boards.cut(design.box.volume, board.value, taken, vent)
-
-
-def _travel(xmax: Value | None) -> float | None:
-    """Peak excursion that the driver takes [m]; None, said aloud, where nobody stated it."""
-    if xmax is not None:
-        return xmax.value
-    show.note("no --xmax given: how far the cone may travel is not judged", "dim")
-    return None
-
-
-def measured_air(temperature: str | None, pressure: str | None, humidity: str | None) -> Air:
-    """Density and sound speed of the air as measured; defaults are said aloud."""
-    from cli.words import session
-
-    words = session.SessionWords(
-        air_temperature=temperature, air_pressure=pressure, relative_humidity=humidity
-    )
-    return session.around(session.session(words, boxes=True))
-
-
-def _draw(
-    path: Path, found: Prediction, driver: SavedDriver, title: str, xmax: float | None
-) -> None:
-    from cli.pictures import plots, plots_box
-    from fit.box.predict import CHUFFS
-
-    figure = plots_box.prediction_figure(
-        found, title, widening=driver.widening, xmax=xmax, limit_m_s=CHUFFS
-    )
-    plots.save_picture(figure, path)

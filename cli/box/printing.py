@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import math
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
-from cli.terminal.sections import Drawing, Facts, Findings, Rows, Section, numbers
-from cli.terminal.tables import Column
+from cli.terminal.sections import Drawing, Facts, Findings, Rows, Section
+from cli.terminal.tables import Column, numbers
 
 if TYPE_CHECKING:
     from cli.box.design import Design
@@ -30,6 +31,7 @@ def document(
     """Plan and prediction in SI units."""
     from cli.box.plan_file import FORMAT, PlannedBox
     from fit.results.result import Z95
+    from fit.results.saved import value_of
 
     curves: dict[str, Any] = {"frequency_hz": found.frequency_hz.tolist()}
     for name in ("level_db", "excursion_m", "vent_speed_m_s", "group_delay_s", "magnitude_ohm"):
@@ -47,15 +49,7 @@ def document(
         "plan": PlannedBox.of(design).model_dump(exclude_unset=True),
         "drive_v": volt,
         "source_ohm": ohm,
-        "parameters": {
-            name: {
-                "value": e.value,
-                "unit": e.unit,
-                "standard_uncertainty": e.standard_uncertainty,
-                "interval_95": list(e.interval_95),
-            }
-            for name, e in found.parameters.items()
-        },
+        "parameters": {name: value_of(e) for name, e in found.parameters.items()},
         "coverage_factor": Z95 * driver.widening,
         "curves": curves,
         "findings": [f.as_json() for f in findings],
@@ -80,18 +74,10 @@ def sections(
         drive: In words.
         xmax: Peak excursion that the driver takes [m].
     """
-    from fit.box.predict import CHUFFS
     from fit.results.result import Z95
 
-    def draw() -> Any:
-        from cli.pictures.plots_box import prediction_figure
-
-        return prediction_figure(
-            found, f"{design.why}, at {drive}", widening=driver.widening, xmax=xmax,
-            limit_m_s=CHUFFS,
-        )  # fmt: skip
-
-    told = [
+    draw = partial(picture, found, driver, f"{design.why}, at {drive}", xmax)
+    all_sections = [
         Section("The box", (Facts(_rows(design, found)), *design.notes)),
         Section(
             f"At {drive} (sine; ± is 95 % by the measured parameters)",
@@ -106,8 +92,16 @@ def sections(
         ),
     ]  # fmt: skip
     if findings:
-        told.append(Section("Mind", (Findings(findings),)))
-    return tuple(told)
+        all_sections.append(Section("Mind", (Findings(findings),)))
+    return tuple(all_sections)
+
+
+def picture(found: Prediction, driver: SavedDriver, title: str, xmax: float | None) -> Any:
+    """The picture of what to expect."""
+    from cli.pictures.plots_box import prediction_figure
+    from fit.box.predict import CHUFFS
+
+    return prediction_figure(found, title, widening=driver.widening, xmax=xmax, limit_m_s=CHUFFS)
 
 
 def lead(design: Design, found: Prediction) -> str:

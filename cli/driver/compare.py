@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Sequence
 from dataclasses import replace
@@ -69,8 +68,7 @@ def compare(
 
     options.check_open(open_page, report)
     fraction = _margin(margin, changes.MARGIN)
-    if report is not None:
-        forms.check(report)
+    forms.check(report)
     of_use = None if hours is None else _hours(hours, 1 + len(after))
     found = _told_apart([states.read(text) for text in (before, *after)])
     compared = _compared(found, fraction, of_use)
@@ -84,12 +82,12 @@ def compare(
         )
         if targets is not None:
             document["verdicts"] = [verdict.as_json() for verdict in verdicts]
-        show.line(json.dumps(document, ensure_ascii=False, allow_nan=False))
+        show.document(document)
     else:
         _print(compared, verdicts)
     if report is not None:
         forms.write_comparison(report, compared)
-        (show.note if as_json else show.line)(f"Report: {report}")
+        show.files({"Report": report}, as_json=as_json)
         if open_page:
             from cli.terminal.open_page import open_page as opened
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -31,8 +31,9 @@ from meas.errors import Refused, UsageError
 if TYPE_CHECKING:
     from cli.driver.profile import Profiles
     from cli.sources.takes_and_tables import Gathered
-    from cli.words.session import SessionWords
-    from fit.box.circuit import Air
+    from cli.sources.targets_file import TargetsFile
+    from fit.compare.sitting import Held
+    from fit.given.measured import Session
     from fit.results.judge import Verdict
     from fit.results.result import DriverFit
     from fit.uncertainty.advice import Advice
@@ -127,20 +128,16 @@ def fit(
     freeair fit takes/Lantern_free-air_* takes/Lantern_added-mass_* --diameter 118mm
     freeair fit free.csv --added-mass mass.csv=7.5g±0.1g --area 113cm2 --json
     """
-    from cli.words.session import SessionWords
+    from cli.report import forms, origin
+    from cli.sources import opened, takes_and_tables
+    from cli.words import session as sessions
+    from fit.uncertainty.multimeter import NOT_VISIBLE
+    from meas.files.json_file import write_json
 
-    words = SessionWords(
-        diameter,
-        area,
-        measured_re,
-        moving_parts,
-        air_temperature,
-        air_pressure,
-        relative_humidity,
-        table_tolerance,
-        mounting,
-        held,
-    )
+    words = sessions.SessionWords(
+        diameter, area, measured_re, moving_parts, air_temperature, air_pressure,
+        relative_humidity, table_tolerance, mounting, held,
+    )  # fmt: skip
     if judge_by_status and targets is None:
         raise UsageError(
             "there is nothing to judge by",
@@ -148,167 +145,140 @@ def fit(
             remedy="Give the targets too: --targets FILE (freeair targets new FILE makes one).",
         )
     options.check_open(open_page, report)
-    status = run(
-        free, added_mass or (), test_box or (), words,
-        model=model, unit=unit, targets=targets, report=report, save=save,
-        keep=keep and not as_json, profile=profile, everything=everything, as_json=as_json,
-    )  # fmt: skip
-    if open_page and report is not None:
-        from cli.terminal.open_page import open_page as opened
-
-        opened(report)
-    if judge_by_status and status:
-        raise typer.Exit(status)
-
-
-def run(
-    free: Sequence[str],
-    added_mass: Sequence[str],
-    test_box: Sequence[str],
-    words: SessionWords,
-    *,
-    model: str,
-    unit: str | None,
-    targets: Path | None,
-    report: Path | None,
-    save: Path | None,
-    keep: bool,
-    profile: bool,
-    everything: bool = False,
-    as_json: bool = False,
-) -> int:
-    """Read, fit, judge, show and write.
-
-    Returns:
-        0, or by the verdicts 3 (one is outside) or 4 (none outside, one undecided).
-    """
-    from cli.driver import mass_to_add, uneven_harmonics
-    from cli.report import forms
-    from cli.sources import opened, takes_and_tables
-    from cli.words import options
-    from cli.words import session as sessions
-    from fit.compare import sitting
-    from fit.diagnosis import bumps, explain
-    from fit.diagnosis import by_hand as threepoint
-    from fit.joint import fit_driver
-    from fit.results import judge, model_findings
-    from fit.uncertainty import advice as improve
-    from meas.files.writing import refuse_existing
-
-    if report is not None:
-        forms.check(report)
-    if save is not None:
-        refuse_existing(save)
-    wanted = None if targets is None else opened.targets(targets)
-    meant = () if wanted is None else wanted.targets
+    forms.check(report, None, save)
+    meant = None if targets is None else opened.targets(targets)
     options.check_model(model)
-    gathered = takes_and_tables.gather(free, added_mass, test_box, unit, words.table_tolerance)
+    gathered = takes_and_tables.gather(
+        free, added_mass or (), test_box or (), unit, words.table_tolerance
+    )
     boxes = any(curve.condition.name == "test-box" for curve in gathered.curves)
     session = sessions.session(words, boxes=boxes)
     held = sessions.how_held(words)
+    found = _judged(gathered, session, held, model, meant, with_profiles=profile)
+    document = _document(found)
+    unseen = [] if measured_re else [NOT_VISIBLE]
+    document["not_visible"] = [one.as_json() for one in unseen]
+    if save is not None:
+        write_json(save, document)
+    elif keep and not as_json:
+        save = _kept(_folder_of_fits(free[0]), found.unit, document)
+    if report is not None:
+        forms.write_fit(
+            report,
+            found.fit,
+            unit=found.unit,
+            verdicts=found.verdicts,
+            findings=found.findings,
+            warnings=found.warnings,
+            origin=origin.of_fit(gathered, words),
+            advice=found.advice,
+            air=sessions.around(session),
+        )
+    if as_json:
+        show.document(document)
+    else:
+        print_fit(found, everything=everything)
+        for one in unseen:
+            show.note(show.sentence(one.text))
+    show.files({"Fit": save, "Report": report}, as_json=as_json)
+    if open_page and report is not None:
+        from cli.terminal.open_page import open_page as opened_in_browser
+
+        opened_in_browser(report)
+    verdicts = {verdict.verdict for verdict in found.verdicts}
+    if judge_by_status and verdicts & {"outside", "undecided"}:
+        raise typer.Exit(MISSED if "outside" in verdicts else UNDECIDED)
+
+
+@dataclass(frozen=True)
+class JudgedFit:
+    """A fit with all that is said about it.
+
+    Attributes:
+        unit: Name of the driver.
+        fit: Its parameters.
+        verdicts: How they stand to the targets.
+        findings: Causes, and what to try next.
+        warnings: Doubts of the takes, besides the fit's own.
+        advice: What would narrow the intervals.
+        profiles: Intervals by the profile of the likelihood.
+    """
+
+    unit: str
+    fit: DriverFit
+    verdicts: Sequence[Verdict] = ()
+    findings: Sequence[Finding] = ()
+    warnings: Sequence[Finding] = ()
+    advice: Sequence[Advice] = ()
+    profiles: Profiles = field(default_factory=dict)
+
+
+def _judged(
+    gathered: Gathered,
+    session: Session,
+    held: Held,
+    model: str,
+    meant: TargetsFile | None,
+    *,
+    with_profiles: bool,
+) -> JudgedFit:
+    """Fit, judge and explain.
+
+    Raises:
+        Refused: If the curves support no fit.
+    """
+    from cli.driver import mass_to_add, uneven_harmonics
+    from fit.compare import sitting
+    from fit.diagnosis import bumps, explain
+    from fit.diagnosis.by_hand import cross_check
+    from fit.joint import fit_driver
+    from fit.results import judge, model_findings
+    from fit.uncertainty.advice import advise
+
     try:
         alone = fit_driver(gathered.curves, session, model=model)
     except Refused as error:
         where = error.where or gathered.unit
         raise Refused(error.reasons, where=where, remedy=error.remedy) from error
     fitted = sitting.of_driver(alone, held, gathered.unit)
-    verdicts = judge.judge(fitted.parameters, meant, fitted.sources)
-    coil = None if wanted is None else wanted.winding.coil()
+    targets = () if meant is None else meant.targets
+    coil = None if meant is None else meant.winding.coil()
     findings = (
-        *explain.explain(fitted.parameters, meant, coil=coil, curves=fitted.curves),
+        *explain.explain(fitted.parameters, targets, coil=coil, curves=fitted.curves),
         *model_findings.of_laws(alone),
         *uneven_harmonics.uneven(gathered.takes, fitted),
         *bumps.findings(fitted.curves),
         *filter(None, [mass_to_add.next_step(fitted, session)]),
     )
-    by_hand = threepoint.cross_check(alone)
-    if by_hand is not None:
-        gathered = replace(gathered, findings=(*gathered.findings, by_hand))
-    advice = improve.advise(fitted, gathered.curves, session)
+    verdicts = judge.judge(fitted.parameters, targets, fitted.sources)
+    advice = advise(fitted, gathered.curves, session)
     profiles = {}
-    if profile:
+    if with_profiles:
         from fit.lmfit_front import Solution, wider_than_reported
 
         profiles = Solution.of(alone).profile()
-        fitted = replace(
-            fitted,
-            warnings=(*fitted.warnings, *wider_than_reported(profiles, alone.parameters)),
-        )
-    _write(
-        fitted, gathered, verdicts, findings, words, advice, profiles, sessions.around(session),
-        report=report, save=save, keep=_folder_of_fits(free[0]) if keep else None,
-        everything=everything, as_json=as_json,
-    )  # fmt: skip
-    found = {verdict.verdict for verdict in verdicts}
-    return MISSED if "outside" in found else UNDECIDED if "undecided" in found else 0
+        wider = wider_than_reported(profiles, alone.parameters)
+        fitted = replace(fitted, warnings=(*fitted.warnings, *wider))
+    warnings = (*gathered.findings, *filter(None, [cross_check(alone)]))
+    return JudgedFit(gathered.unit, fitted, verdicts, findings, warnings, advice, profiles)
 
 
-def _write(
-    fitted: DriverFit,
-    gathered: Gathered,
-    verdicts: Sequence[Verdict],
-    findings: Sequence[Finding],
-    words: SessionWords,
-    advice: Sequence[Advice],
-    profiles: Profiles,
-    air: Air,
-    *,
-    report: Path | None,
-    save: Path | None,
-    keep: Path | None,
-    everything: bool,
-    as_json: bool,
-) -> None:
-    import json
-
+def _document(found: JudgedFit) -> dict[str, object]:
+    """A fit as it is saved and printed, format ``freeair-fit/1``."""
     from fit.results import store
-    from fit.uncertainty import advice as improve
-    from fit.uncertainty.multimeter import NOT_VISIBLE
-    from meas.files.writing import write_text
+    from fit.uncertainty import advice
 
     document = store.to_json(
-        fitted,
-        unit=gathered.unit,
-        verdicts=verdicts,
-        findings=findings,
-        warnings=gathered.findings,
+        found.fit,
+        unit=found.unit,
+        verdicts=found.verdicts,
+        findings=found.findings,
+        warnings=found.warnings,
     )
-    document["improvements"] = improve.to_json(advice)
-    unseen = [] if words.measured_re else [NOT_VISIBLE]
-    document["not_visible"] = [one.as_json() for one in unseen]
-    if profiles:
-        document["profile"] = profile_words.to_json(profiles, fitted.parameters)
-    text = json.dumps(document, ensure_ascii=False, allow_nan=False)
-    if save is not None:
-        write_text(save, text + "\n")
-    elif keep is not None:
-        save = _kept(keep, gathered.unit, text + "\n")
-    if report is not None:
-        from cli.report import forms, origin
-
-        forms.write_fit(
-            report,
-            fitted,
-            unit=gathered.unit,
-            verdicts=verdicts,
-            findings=findings,
-            warnings=gathered.findings,
-            origin=origin.of_fit(gathered, words),
-            advice=advice,
-            air=air,
-        )
-    if as_json:
-        show.line(text)
-    else:
-        print_fit(
-            fitted, gathered.unit, verdicts, findings, gathered.findings, advice, profiles,
-            everything=everything,
-        )  # fmt: skip
-        for one in unseen:
-            show.note(show.sentence(one.text))
-    for name, path in (("Fit", save), ("Report", report)):
-        if path is not None:
-            (show.note if as_json else show.line)(f"{name}: {path}")
+    document["improvements"] = advice.to_json(found.advice)
+    if found.profiles:
+        document["profile"] = profile_words.to_json(found.profiles, found.fit.parameters)
+    return document
 
 
 def _folder_of_fits(source: str) -> Path:
@@ -319,11 +289,13 @@ def _folder_of_fits(source: str) -> Path:
     return kept if Path(source).is_absolute() else Path(os.path.relpath(kept))
 
 
-def _kept(folder: Path, unit: str, text: str) -> Path | None:
+def _kept(folder: Path, unit: str, document: dict[str, object]) -> Path | None:
     """Keep a fit under a free name; once, however often it is made."""
     from cli.sources.free_name import names
+    from meas.files.json_file import as_text
     from meas.files.writing import write_text
 
+    text = as_text(document)
     content = text.encode("utf-8", "replace")
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -342,49 +314,34 @@ def _kept(folder: Path, unit: str, text: str) -> Path | None:
     return None
 
 
-def print_fit(
-    fitted: DriverFit,
-    unit: str,
-    verdicts: Sequence[Verdict],
-    findings: Sequence[Finding],
-    warnings: Sequence[Finding],
-    advice: Sequence[Advice] = (),
-    profiles: Profiles | None = None,
-    *,
-    everything: bool = True,
-) -> None:
+def print_fit(found: JudgedFit, *, everything: bool) -> None:
     """A fit in the terminal, the values last: a screen of thirty rows then shows them.
 
     Args:
-        fitted: The fit.
-        unit: Name of the driver.
-        verdicts: How it stands to its targets.
-        findings: Causes, and what to try next.
-        warnings: Doubts of the takes.
-        advice: What would narrow the intervals.
-        profiles: Intervals by the profile of the likelihood.
+        found: The fit.
         everything: Whether values that few people use, curves and model are shown, too.
     """
     from cli.terminal import advice_words, tables
     from fit.results.model_words import in_words
 
+    fit, verdicts, findings = found.fit, found.verdicts, found.findings
     if verdicts:
         show.say("", tables.verdicts(verdicts))
-    for title, told in (
+    for title, items in (
         ("Why, and what to try next", findings),
-        ("Doubts", (*fitted.warnings, *warnings)),
+        ("Doubts", (*fit.warnings, *found.warnings)),
     ):
-        if told:
+        if items:
             show.heading(title)
-            show.findings(told)
+            show.findings(items)
     if everything:
-        show.say("", tables.curves(fitted))
-        show.say(f"Model {fitted.model}: {in_words(fitted.model, fitted.parameters)}")
-        advice_words.tell(advice)
-    if profiles:
-        profile_words.tell(profiles, fitted.parameters)
-    show.heading(f"{unit}")
-    show.say(sentences(fitted, verdicts, findings, advice))
-    show.say("", tables.parameters(fitted, None if everything else USUAL))
-    if not everything and (more := len(fitted.parameters.keys() - USUAL)):
+        show.say("", tables.curves(fit))
+        show.say(f"Model {fit.model}: {in_words(fit.model, fit.parameters)}")
+        advice_words.tell(found.advice)
+    if found.profiles:
+        profile_words.tell(found.profiles, fit.parameters)
+    show.heading(found.unit)
+    show.say(sentences(fit, verdicts, findings, found.advice))
+    show.say("", tables.parameters(fit, None if everything else USUAL))
+    if not everything and (more := len(fit.parameters.keys() - USUAL)):
         show.note(f"{more} more values, the model, and all that limits or would narrow them: --all")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -81,7 +80,7 @@ def levels(
     followed = tuple(replace(one, small_signal=of_driver.parameters[one.name]) for one in followed)
     found = against_level.findings(followed, _in_time(free, [fit for _, fit in fits]))
     if as_json:
-        show.line(json.dumps(_document(unit, followed, found), ensure_ascii=False))
+        show.document(_document(unit, followed, found))
         return
     scale = "volts" if sources[0].unit else "peak, full scale is 1"
     show.heading(f"{unit}: parameters against level ({scale})")
@@ -184,12 +183,12 @@ def _in_time(free: Sequence[_Source], fits: Sequence[DriverFit]) -> list[tuple[s
 
 
 def _table(followed: tuple[AgainstLevel, ...]) -> RenderableType:
-    from cli.terminal.tables import Column, plain_table
+    from cli.terminal.tables import Column, numbers, plain_table
     from fit.results.numbers import figures
     from fit.results.quantities import shown
 
     titles = (*(f"{level:g}" for level in followed[0].levels), "small signal", "± 95 %")
-    columns = [Column(""), *(Column(title, right=True) for title in titles), Column("")]
+    columns = [Column(""), *numbers(*titles), Column("")]
     rows = []
     for one in followed:
         how = shown(one.name, one.small_signal.unit)

@@ -36,9 +36,9 @@ def look_again(
         return
     unit, fit = opened.fit(path)
     if as_json:
-        show.line(json.dumps(json.loads(path.read_text("utf-8")), ensure_ascii=False))
+        show.document(json.loads(path.read_text("utf-8")))
         return
-    from cli.driver.fit import print_fit
+    from cli.driver.fit import JudgedFit, print_fit
 
-    print_fit(fit, unit, (), (), ())
+    print_fit(JudgedFit(unit, fit), everything=True)
     show.note("Against targets, with causes and advice: freeair fit TAKES --targets FILE", "dim")

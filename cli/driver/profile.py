@@ -30,7 +30,7 @@ def to_json(profiles: Profiles, parameters: Mapping[str, Estimate]) -> dict[str,
 
 def tell(profiles: Profiles, parameters: Mapping[str, Estimate]) -> None:
     """Print the three intervals of every quantity side by side."""
-    from cli.terminal.tables import Column, plain_table
+    from cli.terminal.tables import Column, numbers, plain_table
     from fit.results.quantities import shown
 
     rows = [
@@ -45,7 +45,7 @@ def tell(profiles: Profiles, parameters: Mapping[str, Estimate]) -> None:
         for symbol, one in profiles.items()
     ]
     titles = ("profile likelihood", "the same, linear", "reported")
-    columns = [Column(""), *(Column(title, right=True) for title in titles), Column("")]
+    columns = [Column(""), *numbers(*titles), Column("")]
     show.heading("95 % intervals by profile likelihood (lmfit)")
     show.say(plain_table(columns, rows))
     show.say(

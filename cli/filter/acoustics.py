@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from cli.filter import picture
-from cli.terminal.sections import Block, Drawing, Findings, Rows, Section, numbers
-from cli.terminal.tables import Column
+from cli.terminal.sections import Block, Drawing, Findings, Rows, Section
+from cli.terminal.tables import Column, numbers
 from cli.words import assumed
 from fit.results.numbers import kilo, significant
 from fit.results.result import Z95
@@ -32,7 +32,7 @@ class Heard:
 
     Attributes:
         sum: For 1 V of the amplifier.
-        drive: What the amplifier puts out; None: 2.83 V, and no travel is told.
+        drive: What the amplifier puts out; None: 2.83 V, and no travel is stated.
         findings: Of polarity and levels.
     """
 
@@ -124,10 +124,10 @@ def sections(found: Heard) -> list[Section]:
     ]  # fmt: skip
     if found.findings:
         blocks.append(Findings(found.findings))
-    told = [Section(f"What may reach the ear, at 1 m and {found.words}", blocks)]
+    all_sections = [Section(f"What may reach the ear, at 1 m and {found.words}", blocks)]
     if (travel := _travel(found)) is not None:
-        told.append(travel)
-    return told
+        all_sections.append(travel)
+    return all_sections
 
 
 def _travel(found: Heard) -> Section | None:

@@ -14,7 +14,7 @@ from rich.text import Text
 from cli.filter import acoustics
 from cli.filter.network_file import in_words as part_words
 from cli.terminal.sections import Block, Drawing, Findings, Rows, Section
-from cli.terminal.tables import VERDICT_STYLE, Column
+from cli.terminal.tables import VERDICT_STYLE, Column, numbers
 from fit.results.numbers import decimals_for, kilo, number, signed_percent, significant, with_prefix
 from fit.results.saved import value_of
 
@@ -48,7 +48,7 @@ def sections(
     heard: Heard | None,
     missing: str,
 ) -> list[Section]:
-    """Circuit, parts, levels, load, what may reach the ear (or why not told), and doubts."""
+    """Circuit, parts, levels, load, what may reach the ear (or why nothing), and doubts."""
     branches = [one.branch for one in result.solution.branches]
     parts: list[Block] = [
         Drawing("circuit", partial(_circuit, branches), "The circuit of the crossover",
@@ -76,28 +76,28 @@ def sections(
     if result.verdict is not None:
         verdict = Text(f"Amplifier wants at least {asked.minimum_ohm:g} Ω: ")
         load.append(verdict.append(result.verdict, style=VERDICT_STYLE[result.verdict]))
-    told = [
+    all_sections = [
         Section("Parts, from the amplifier to the driver", parts),
         Section("What reaches the drivers", reaches),
         Section("What the amplifier sees", load),
     ]
     if heard is not None:
-        told += acoustics.sections(heard)
+        all_sections += acoustics.sections(heard)
     else:
-        told.append(Section("What may reach the ear", (f"Not told: {missing}.",)))
+        all_sections.append(Section("What may reach the ear", (f"Not told: {missing}.",)))
     if asked.stock is not None:
         table = _stock_table(result, asked)
-        told.append(Section("Nearest from the parts at hand", (table,)))
+        all_sections.append(Section("Nearest from the parts at hand", (table,)))
     if transfer is not None:
         worst, at = transfer.worst
         text = (
             f"Off its prediction by {transfer.rms_db:.2f} dB (root mean square), most at "
             f"{significant(at)} Hz: {worst:+.2f} dB. From {transfer.source}."
         )
-        told.append(Section(f"The {transfer.branch} section as measured", (text,)))
+        all_sections.append(Section(f"The {transfer.branch} section as measured", (text,)))
     if findings:
-        told.append(Section("Mind", (Findings(findings),)))
-    return told
+        all_sections.append(Section("Mind", (Findings(findings),)))
+    return all_sections
 
 
 def lead(result: NetworkResult) -> str:
@@ -151,13 +151,9 @@ def _parts_table(result: NetworkResult) -> Rows:
         # Limits as stated; of a measured part its 95 % interval.
         factor = 196.0 if named.errors else 100 * math.sqrt(3)
         limits = factor * named.total_uncertainty / named.part.value
-        cells: list[str | Text] = [
-            branch,
-            arm.place,
-            Text(named.name, style="bold"),
-            part_words(named),
-        ]
-        cells.append(f"{limits:.2g} %" if limits else "")
+        name = Text(named.name, style="bold")
+        within = f"{limits:.2g} %" if limits else ""
+        cells: list[str | Text] = [branch, arm.place, name, part_words(named), within]
         if stress is not None:
             cells += [
                 _power(stress.worst_watt),
@@ -166,15 +162,9 @@ def _parts_table(result: NetworkResult) -> Rows:
                 f"{significant(stress.peak_volt, 2)} V",
             ]
         rows.append(cells)
-    columns = [Column("branch"), Column("place"), Column(""), Column("value", right=True)]
-    columns.append(Column("within ±", right=True))
+    columns = [Column("branch"), Column("place"), Column(""), *numbers("value", "within ±")]
     if result.stresses is not None:
-        columns += [
-            Column("tone", right=True),
-            Column("pink", right=True),
-            Column("peak I", right=True),
-            Column("peak U", right=True),
-        ]
+        columns += numbers("tone", "pink", "peak I", "peak U")
     return Rows(columns, rows)
 
 
@@ -195,10 +185,7 @@ def _levels_table(result: NetworkResult) -> Rows:
                 ", ".join(f"{significant(edge)}" for edge in edges[:3]) or "none",
             )
         )
-    columns = [Column("dB at Hz")]
-    columns += [Column(kilo(hz), right=True) for hz in shown]
-    columns.append(Column("−3 dB, Hz", right=True))
-    return Rows(columns, rows)
+    return Rows((Column("dB at Hz"), *numbers(*map(kilo, shown), "−3 dB, Hz")), rows)
 
 
 _SHOWN_HZ = (50, 200, 500, 1000, 2000, 3000, 5000, 10000, 20000)
@@ -221,10 +208,8 @@ def _stock_table(result: NetworkResult, asked: Asked) -> Rows:
                 )
             )
     columns = (
-        Column("branch"),
-        Column("wanted"),
-        Column("possible", right=True),
-        Column("off", right=True),
+        *(Column("branch"), Column("wanted")),
+        *numbers("possible", "off"),
         Column("+ in series, | parallel", fills=True),
     )
     return Rows(columns, rows)

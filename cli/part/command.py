@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Sequence
 from pathlib import Path
@@ -63,7 +62,8 @@ def part(
     freeair part inductor takes/coil-3_quiet takes/coil-3_loud --json
     """
     from fit.parts import against_level, store
-    from meas.files.writing import refuse_existing, write_text
+    from meas.files.json_file import write_json
+    from meas.files.writing import refuse_existing
 
     if save is not None:
         refuse_existing(save)
@@ -84,15 +84,13 @@ def part(
     document = store.to_json(
         first, unit=source.name, source=source.text, levels=levels, findings=findings
     )
-    text = json.dumps(document, ensure_ascii=False, allow_nan=False)
     if save is not None:
-        write_text(save, text + "\n")
+        write_json(save, document)
     if as_json:
-        show.line(text)
+        show.document(document)
     else:
         _print(source, first, levels, findings)
-    if save is not None:
-        (show.note if as_json else show.line)(f"Part: {save}")
+    show.files({"Part": save}, as_json=as_json)
 
 
 def _fitted(

@@ -10,7 +10,7 @@ import numpy as np
 from rich.console import RenderableType
 from rich.text import Text
 
-from cli.terminal.tables import PARAMETER_COLUMNS, Column, plain_table
+from cli.terminal.tables import PARAMETER_COLUMNS, Column, numbers, plain_table
 from fit.results.numbers import decimals_for, figures, number, prefixed, significant
 from fit.results.result import Z95
 from fit.results.shares import shares
@@ -68,20 +68,15 @@ def against_frequency(found: PartFit) -> RenderableType:
                 number(Z95 * row.series_ohm_uncertainty, series),
             ]
         if found.kind == "inductor":
-            told = row.value is not None and row.series_ohm > 2 * row.series_ohm_uncertainty
-            cells.append(significant(omega * (row.value or 0) / row.series_ohm) if told else "")
+            has_q = row.value is not None and row.series_ohm > 2 * row.series_ohm_uncertainty
+            cells.append(significant(omega * (row.value or 0) / row.series_ohm) if has_q else "")
         rows.append(cells)
-    columns = [
-        Column("Hz", right=True),
-        Column(f"{symbol} series, {sign}", right=True),
-        Column("± 95 %", right=True),
-    ]
+    titles = ["Hz", f"{symbol} series, {sign}", "± 95 %"]
     if found.kind != "resistor":
-        name = "R series, Ω" if found.kind == "inductor" else "ESR, Ω"
-        columns += [Column(name, right=True), Column("± 95 %", right=True)]
+        titles += ["R series, Ω" if found.kind == "inductor" else "ESR, Ω", "± 95 %"]
     if found.kind == "inductor":
-        columns.append(Column("Q", right=True))
-    return plain_table(columns, rows)
+        titles.append("Q")
+    return plain_table(numbers(*titles), rows)
 
 
 def against_level(levels: Sequence[AtLevel]) -> RenderableType:
@@ -95,13 +90,8 @@ def against_level(levels: Sequence[AtLevel]) -> RenderableType:
         )
         for at in levels
     ]
-    columns = (
-        Column("level, dB re full scale", right=True),
-        Column("change of L, %", right=True),
-        Column("± 95 %", right=True),
-        Column("from", fills=True),
-    )
-    return plain_table(columns, rows)
+    figures_of = numbers("level, dB re full scale", "change of L, %", "± 95 %")
+    return plain_table((*figures_of, Column("from", fills=True)), rows)
 
 
 def span(found: PartFit) -> str:

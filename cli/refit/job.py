@@ -173,11 +173,11 @@ def _success(
     alone = fit_driver(curves, job.session, job.model)
     fitted = sitting.of_driver(alone, cast(sitting.Held, job.held), job.identity[0])
     by_hand = threepoint.cross_check(fitted)
-    told = [*dict.fromkeys(doubts), *mixed_levels([take for take in takes if take])]
-    told += [*_apart(job), *([by_hand] if by_hand else [])]
+    all_doubts = [*dict.fromkeys(doubts), *mixed_levels([take for take in takes if take])]
+    all_doubts += [*_apart(job), *([by_hand] if by_hand else [])]
     if aside:
         names = ", ".join(one.source for one in aside)
-        told.append(Finding("left-out", f"not used, each listed with its reason: {names}"))
+        all_doubts.append(Finding("left-out", f"not used, each listed with its reason: {names}"))
     document = store.to_json(
         fitted,
         unit=job.identity[0],
@@ -186,7 +186,7 @@ def _success(
             *uneven_harmonics.uneven(takes, fitted),
             *bumps.findings(fitted.curves),
         ),
-        warnings=told,
+        warnings=all_doubts,
     )
     document["refit"] = _about(job, aside)
     row = _row(job, aside) | {"model": fitted.model, "parameters": _parameters(fitted)}
@@ -283,9 +283,9 @@ def _read(job: Job) -> _Read:
         except (UsageError, Refused) as error:
             loaded = error
         # Looked at after reading: what was read is then what the digest stands for.
-        if told := _changed(path, source, captures=job.captures):
+        if how := _changed(path, source, captures=job.captures):
             remedy = "Start the refit again."
-            aside.append(LeftOut(source.path, job.identity[0], "changed-meanwhile", told, remedy))
+            aside.append(LeftOut(source.path, job.identity[0], "changed-meanwhile", how, remedy))
             continue
         if isinstance(loaded, UsageError | Refused):
             aside.append(left_out(source.path, job.identity[0], loaded))

@@ -14,6 +14,7 @@ from cli.refit import pictures as plots_refit
 from cli.refit.changes import Moved, again, since_last
 from cli.report.page import Block, Lines, Page, Part
 from cli.report.parts import Plot, drawn, render
+from cli.terminal.show import counted
 from cli.terminal.tables import change_figures
 from cli.terminal.version import program_version
 from fit.results.numbers import decimals_for, number, percent, signed_percent, with_unit
@@ -77,8 +78,8 @@ def page(archive: Archive, ledger: Ledger, rows: Rows, done: Done) -> str:
         "page.html.j2",
         Page(
             title=f"{archive.root.name or 'archive'}: fitted again",
-            subtitle=f"{_counted(len({s.unit for s in archive.states}), 'unit')}, "
-            f"{_counted(takes, 'take')} and tables, {today}",
+            subtitle=f"{counted(len({s.unit for s in archive.states}), 'unit')}, "
+            f"{counted(takes, 'take')} and tables, {today}",
             lead=_lead(done, series, apart),
             parts=tuple(filter(None, parts)),
             units=(),
@@ -108,10 +109,6 @@ def _listed(titles: Sequence[str], rows: Iterable[Sequence[str]], more: int = 0)
     return [*found, f"… and {more} more; the tables beside this page have all."] if more else found
 
 
-def _counted(count: int, noun: str) -> str:
-    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
-
-
 def _lead(done: Done, series: Sequence[Series], apart: Sequence[Apart]) -> str:
     pieces = [done.sentence()]
     names = {a.name for a in apart}
@@ -132,14 +129,14 @@ def _shown(symbol: str, unit: str, value: float, spread: float) -> str:
 
 def _series_part(one: Series, found: list[Usual], index: int, *, pictures: bool) -> Part:
     units, fits = len(one.units), len(one.names)
-    counted = _counted(fits, "fit") + (f" of {_counted(units, 'unit')}" if units < fits else "")
+    of = counted(fits, "fit") + (f" of {counted(units, 'unit')}" if units < fits else "")
     over_time = [u for u in found if u.symbol in _OVER_TIME and u.drift is not None]
     blocks = (
         _distribution_plot(one, found, index) if pictures else None,
         *_listed(_USUAL_COLUMNS, (_usual_row(one, u) for u in found)),
         _drift_plot(one, over_time, index) if pictures and over_time else None,
     )
-    return Part(f"{one.name}: {counted}", tuple(filter(None, blocks)))
+    return Part(f"{one.name}: {of}", tuple(filter(None, blocks)))
 
 
 def _distribution_plot(one: Series, found: list[Usual], index: int) -> Plot:
@@ -259,7 +256,7 @@ def _again(count: int, moved: int, blocks: list[Block]) -> Part | None:
     if not count:
         return None
     words = (
-        f"{_counted(count, 'unit')} in more than one state, the first against the last: {moved} "
+        f"{counted(count, 'unit')} in more than one state, the first against the last: {moved} "
         "changed beyond uncertainty. What both fits share (resistor, masses, ruler) cancels; how "
         "well a driver repeats itself does not."
     )
@@ -272,7 +269,7 @@ def _since(ledger: Ledger, count: int, moved: int, blocks: list[Block]) -> Part:
     else:
         when = ledger.last_completed[:16].replace("T", " ")
         words = (
-            f"Since the refit of {when} UTC {_counted(count, 'fit')} were made anew or gone; of "
+            f"Since the refit of {when} UTC {counted(count, 'fit')} were made anew or gone; of "
             f"these {moved} moved beyond uncertainty, are new, or are gone."
             if count
             else f"Nothing has changed since the refit of {when} UTC."

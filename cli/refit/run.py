@@ -70,15 +70,15 @@ class Run:
         self._introduce(len(waiting))
         self._say_on()
         takes = sum(len(archive.states[n].sources) for n in waiting)
-        with watching(len(waiting), takes) as told:
+        with watching(len(waiting), takes) as advance:
             heard = time.monotonic()
             while waiting:
                 elsewhere: list[int] = []
                 anyway = time.monotonic() - heard > _PATIENCE_SECONDS
-                claimed = self._claimed(waiting, elsewhere, told, anyway=anyway)
+                claimed = self._claimed(waiting, elsewhere, advance, anyway=anyway)
                 for outcome in outcomes(claimed, archive.job, self._engine):
                     self._keep(outcome)
-                    told(len(archive.states[outcome.number].sources))
+                    advance(len(archive.states[outcome.number].sources))
                     self._say_on()
                 if len(elsewhere) < len(waiting):
                     heard = time.monotonic()
@@ -90,7 +90,7 @@ class Run:
         self,
         waiting: Sequence[int],
         elsewhere: list[int],
-        told: Callable[[int], None],
+        advance: Callable[[int], None],
         *,
         anyway: bool,
     ) -> Iterator[int]:
@@ -105,7 +105,7 @@ class Run:
                     show.note("Another refit is at this archive: each fit is made by one of them.")
                     self._other_said = True
             else:
-                told(len(self._archive.states[number].sources))
+                advance(len(self._archive.states[number].sources))
                 self._say_on()
 
     def _keep(self, outcome: Outcome) -> None:
@@ -130,8 +130,8 @@ class Run:
         takes = sum(len(state.sources) for state in states)
         units = len({state.unit for state in states})
         before = len(states) - waiting
-        text = f"{_some(takes, 'take or table', 'takes or tables')} of {_some(units, 'unit')}: "
-        text += _some(len(states), "fit")
+        text = show.counted(takes, "take or table", "takes or tables")
+        text += f" of {show.counted(units, 'unit')}: {show.counted(len(states), 'fit')}"
         text += f", {before} of them made before" if before else ""
         workers = self._engine.workers
         at_once = f"{workers} at once" if workers > 1 else "one after the other"
@@ -225,7 +225,3 @@ def _refusal(row: dict[str, Any]) -> list[LeftOut]:
     name = f"{row['unit']} ({row['label']})" if row["label"] else row["unit"]
     reasons = "; ".join(reason["text"] for reason in row["reasons"])
     return [LeftOut(name, row["unit"], row["reasons"][0]["code"], reasons, "")]
-
-
-def _some(number: int, one: str, several: str = "") -> str:
-    return f"{number} {one if number == 1 else several or f'{one}s'}"

@@ -36,19 +36,19 @@ def watching(total: int, takes: int) -> Iterator[Callable[[int], None]]:
         task = bar.add_task("", total=takes, done=0, all=total)
         done = 0
 
-        def told(finished: int) -> None:
+        def advance(finished: int) -> None:
             nonlocal done
             done += 1
             bar.update(task, advance=finished, done=done)
 
-        yield told
+        yield advance
 
 
 def _plainly(total: int, takes: int) -> Callable[[int], None]:
     begin = due = time.monotonic()
     done = finished_takes = 0
 
-    def told(finished: int) -> None:
+    def advance(finished: int) -> None:
         nonlocal due, done, finished_takes
         done += 1
         finished_takes += finished
@@ -58,7 +58,7 @@ def _plainly(total: int, takes: int) -> Callable[[int], None]:
             left = (now - begin) * (takes - finished_takes) / max(finished_takes, 1)
             show.note(f"fitting: {done} of {total} fits, about {duration(left)} left")
 
-    return told
+    return advance
 
 
 def duration(seconds: float) -> str:

@@ -16,6 +16,7 @@ from cli.report.page import Part, parts
 from cli.report.parts import Plot, Strip, Told, drawn, render, strip, told
 from cli.terminal import advice_words
 from cli.terminal import cautions as caution_texts
+from cli.terminal.show import counted
 from fit.results.model_words import in_words
 from fit.results.numbers import figures, percent, with_unit
 from fit.results.quantities import condition_words, in_order, shown
@@ -148,7 +149,7 @@ def content(
     picture, note = bench_picture(origin.rig)
     return FitPage(
         title=unit,
-        subtitle=f"Measured driver, {_counted(len(fit.curves), 'curve')}, {origin.made_on}",
+        subtitle=f"Measured driver, {counted(len(fit.curves), 'curve')}, {origin.made_on}",
         lead=sentences(fit, verdicts, findings, advice),
         verdicts=tuple(_verdict_row(verdict) for verdict in verdicts),
         findings=told(findings),
@@ -194,10 +195,6 @@ def bench_picture(rig: Rig | None) -> tuple[Markup | None, str]:
         return None, ""
     described = wiring.describe(rig.wiring)
     return Markup(wiring.as_svg(described)), described.note
-
-
-def _counted(count: int, noun: str) -> str:
-    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
 
 
 def _verdict_row(verdict: Verdict) -> VerdictRow:

@@ -110,7 +110,7 @@ def write_sections(
 def give(
     title: str,
     lead: str,
-    told: Sequence[Section],
+    sections: Sequence[Section],
     document: Callable[[], Mapping[str, Any]],
     *,
     as_json: bool,
@@ -123,20 +123,21 @@ def give(
     Args:
         title: Of the report.
         lead: The result in a sentence.
-        told: All that is said about it.
+        sections: All that is said about it.
         document: Makes the same as JSON.
         as_json: Whether JSON is asked for instead of words.
         report: The file of the report; None for none.
         units: Drivers that the report is about.
         files: Further files that were made, by what they are.
     """
-    from cli.terminal import sections, show
+    from cli.terminal import show
+    from cli.terminal.sections import say
 
-    write_sections(report, title, lead, told, units)
+    write_sections(report, title, lead, sections, units)
     if as_json:
         show.document(document())
     else:
-        sections.say(told)
+        say(sections)
     show.files({**(files or {}), "Report": report}, as_json=as_json)
 
 

@@ -60,8 +60,6 @@ def check(
     \b
     freeair rig check bench.toml --resistor 8.2ohm±1%
     """
-    import json
-
     from cli.bench import audio_path
     from cli.terminal import cautions
     from cli.words import values
@@ -106,7 +104,7 @@ def check(
             }
             for band in bands
         ]
-        show.line(json.dumps({"agrees": True, "resistor_ohm": known.value, "bands": rows}))
+        show.document({"agrees": True, "resistor_ohm": known.value, "bands": rows})
     if not as_json:
         _print(bands, known.value)
     if wrong:
@@ -199,23 +197,21 @@ def _disagreement(wrong: list[Band], resistor_ohm: float) -> Finding:
 
 
 def _print(bands: list[Band], resistor_ohm: float) -> None:
-    from rich import box
-    from rich.table import Table
     from rich.text import Text
 
-    table = Table(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False, header_style="bold")
-    for title in ("band, Hz", "R, Ω", "off", "allowed", "X, Ω", "allowed", ""):
-        table.add_column(title, justify="right" if title else "left", no_wrap=True)
-    for band in bands:
-        off = 100 * (band.resistance_ohm / resistor_ohm - 1)
-        word = Text("agrees", style="green") if band.agrees else Text("is off", style="bold red")
-        table.add_row(
+    from cli.terminal.tables import Column, numbers, plain_table
+
+    rows = [
+        (
             f"{band.low_hz:g} … {band.high_hz:g}",
             f"{band.resistance_ohm:.4f}",
-            f"{off:+.3f} %",
+            f"{100 * (band.resistance_ohm / resistor_ohm - 1):+.3f} %",
             f"± {100 * band.limits_ohm[0] / resistor_ohm:.2g} %",
             f"{band.reactance_ohm:+.4f}",
             f"± {band.limits_ohm[1]:.2g}",
-            word,
+            Text("agrees", style="green") if band.agrees else Text("is off", style="bold red"),
         )
-    show.say(table)
+        for band in bands
+    ]
+    titles = numbers("band, Hz", "R, Ω", "off", "allowed", "X, Ω", "allowed")
+    show.say(plain_table((*titles, Column("")), rows))

@@ -69,8 +69,6 @@ def choose(
     \b
     freeair rig choose --driver woofer --re 5.6ohm --fs 38Hz --picture resistor.svg
     """
-    import json
-
     from cli.pictures.plots import check_picture, save_picture
     from cli.rig.choice_picture import choice_figure
     from cli.words import values
@@ -113,7 +111,7 @@ def choose(
         )
     best, shown = found[0], around(found[0], found)
     if as_json:
-        show.line(json.dumps({"best_ohm": best.resistor_ohm, "choices": [_row(c) for c in shown]}))
+        show.document({"best_ohm": best.resistor_ohm, "choices": [_row(c) for c in shown]})
     else:
         _print(best, shown, expected, side)
     if picture is not None:
@@ -179,27 +177,24 @@ def _row(choice: Choice) -> dict[str, float]:
 
 
 def _print(best: Choice, shown: tuple[Choice, ...], expected: Expected, side: Side) -> None:
-    from rich import box
-    from rich.table import Table
+    from cli.terminal.tables import Column, numbers, plain_table
 
     show.say(
         f"Driver: coil {expected.Re:g} Ω, peak {expected.peak_ohm:.3g} Ω at {expected.fs:g} Hz. "
         f"Resistor on the {side} side. 95 % limits of |Z|:"
     )
-    table = Table(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False, header_style="bold")
-    titles = ("R, Ω", "coil %", "peak %", "worst %", "uncal. %", "noise %", "drive V", "")
-    for title in titles:
-        table.add_column(title, justify="right" if title else "left", no_wrap=True)
-    for choice in shown:
-        row = _row(choice)
-        parts = ("at_coil", "at_peak", "worst", "worst_uncalibrated", "worst_noise")
-        table.add_row(
+    titles = ("R, Ω", "coil %", "peak %", "worst %", "uncal. %", "noise %", "drive V")
+    parts = ("at_coil", "at_peak", "worst", "worst_uncalibrated", "worst_noise")
+    rows = [
+        (
             f"{choice.resistor_ohm:g}",
             *(f"{100 * row[part]:.2g}" for part in parts),
             f"{choice.driver_volt_rms:.2g}",
             "best" if choice is best else "",
         )
-    show.say(table)
+        for choice, row in ((choice, _row(choice)) for choice in shown)
+    ]
+    show.say(plain_table((*numbers(*titles), Column("")), rows))
     show.say(
         "Worst: the largest in the band; uncal.: before the channels are calibrated; noise: of one "
         "point, already inside the others; drive: rms at the driver, at most."

@@ -202,8 +202,6 @@ def devices(as_json: AsJson = False) -> None:
     \b
     freeair rig devices
     """
-    import json
-
     from meas.audio import soundcard
 
     found = soundcard.list_devices()
@@ -218,7 +216,7 @@ def devices(as_json: AsJson = False) -> None:
             }
             for one in found
         ]
-        show.line(json.dumps({"devices": rows}, ensure_ascii=False))
+        show.document({"devices": rows})
         return
     from rich import box
     from rich.table import Table

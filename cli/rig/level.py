@@ -159,9 +159,9 @@ def _peaks(rig: Rig) -> tuple[float, float]:
 
     short = rig.drive.model_copy(update={"sweep_seconds": SHORT_SECONDS, "repeats": 1})
     rate = rig.card.sample_rate_hz
-    with progress.capturing(f"level {rig.drive.level:.3g}", rate) as told:
+    with progress.capturing(f"level {rig.drive.level:.3g}", rate) as watch:
         audio = audio_path.open_path(rig)
-        return peak_levels(audio, stimulus.build(short, rate).samples, rate, told)[0]
+        return peak_levels(audio, stimulus.build(short, rate).samples, rate, watch)[0]
 
 
 def _pair(values: tuple[float, ...]) -> tuple[float, float]:

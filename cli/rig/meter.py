@@ -117,8 +117,8 @@ def _played(rig: Rig, frequency: float, seconds: float) -> NDArray[np.float32]:
     still = np.zeros(round(0.3 * rate))
     output = np.concatenate([still, tone, still]).astype(np.float32)
     audio = audio_path.open_path(rig)
-    with progress.capturing(f"tone of {frequency:g} Hz", rate) as told:
-        capture = audio.play_and_record(output, rate, told)
+    with progress.capturing(f"tone of {frequency:g} Hz", rate) as watch:
+        capture = audio.play_and_record(output, rate, watch)
     if np.abs(capture.samples).max(initial=0.0) >= 0.999:
         raise Refused.because(
             "clipped",

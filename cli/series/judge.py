@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -16,7 +15,8 @@ from cli.driver.fit import MISSED, UNDECIDED
 from cli.series import units
 from cli.series.units import Diameter, Temperature, Tolerance
 from cli.terminal import show
-from cli.terminal.sections import Block, Drawing, Findings, Rows, Section, numbers
+from cli.terminal.sections import Block, Drawing, Findings, Rows, Section
+from cli.terminal.tables import numbers
 from cli.words.options import AsJson, ByStatus, HowHeld, Report
 from meas.errors import Finding, Refused, UsageError
 
@@ -67,12 +67,16 @@ def judge(
     from cli.report import forms
     from cli.series import limits_file
     from cli.sources import opened
-    from cli.terminal import sections, tables
+    from cli.terminal import tables
 
-    forms.check(report)
+    forms.check(report, picture)
     found = limits_file.read(limits)
-    if picture is not None:
-        _check_picture(picture, found, limits)
+    if picture is not None and found.mask is None:
+        raise UsageError(
+            "has no curves to draw a unit against",
+            where=str(limits),
+            remedy="Set judged = true below [curve] in it, or leave out --picture.",
+        )
     paths = [Path(text) for text in unit]
     if any(opened.is_document(path) for path in paths):
         if len(paths) > 1:
@@ -95,21 +99,21 @@ def judge(
         "unit", draw, "The unit's impedance in the band of good units",
         "Diamonds: outside of what good units show.",
     )  # fmt: skip
-    told = _sections(verdict, doubts, drawing)
-    lead = f"{seen.name} is {verdict.verdict} by {limits.name}."
-    forms.write_sections(report, f"{seen.name}: {verdict.verdict}", lead, told, (seen.name,))
-    if as_json:
-        document = _document(seen.name, limits, verdict, doubts)
-        show.line(json.dumps(document, ensure_ascii=False, allow_nan=False))
-    else:
-        style = tables.VERDICT_STYLE[verdict.verdict]
-        show.say(Text(f"{seen.name}: ").append(verdict.verdict, style=style))
-        sections.say(told)
     if picture is not None:
         plots.save_picture(draw(), picture)
-    for words, path in (("Picture", picture), ("Report", report)):
-        if path is not None:
-            (show.note if as_json else show.line)(f"{words}: {path}")
+    if not as_json:
+        style = tables.VERDICT_STYLE[verdict.verdict]
+        show.say(Text(f"{seen.name}: ").append(verdict.verdict, style=style))
+    forms.give(
+        f"{seen.name}: {verdict.verdict}",
+        f"{seen.name} is {verdict.verdict} by {limits.name}.",
+        _sections(verdict, doubts, drawing),
+        lambda: _document(seen.name, limits, verdict, doubts),
+        as_json=as_json,
+        report=report,
+        units=(seen.name,),
+        files={"Picture": picture},
+    )
     status = {"outside": MISSED, "undecided": UNDECIDED}.get(verdict.verdict, 0)
     if judge_by_status and status:
         raise typer.Exit(status)
@@ -139,18 +143,6 @@ def _figure(limits: SeriesLimits, seen: _Seen, verdict: UnitVerdict) -> Any:
         (seen.name, verdict.verdict),
         next((one.value for one in verdict.judged if one.limit.parameter == "fs"), None),
     )
-
-
-def _check_picture(picture: Path, limits: SeriesLimits, file: Path) -> None:
-    from cli.pictures import plots
-
-    plots.check_picture(picture)
-    if limits.mask is None:
-        raise UsageError(
-            "has no curves to draw a unit against",
-            where=str(file),
-            remedy="Set judged = true below [curve] in it, or leave out --picture.",
-        )
 
 
 def _of_fit(
@@ -296,9 +288,9 @@ def _sections(
     from fit.results.result import DECIBEL
     from fit.series.mask import WORDS
 
-    told = []
+    sections = []
     if verdict.findings:
-        told.append(Section("Why", (Findings(verdict.findings),)))
+        sections.append(Section("Why", (Findings(verdict.findings),)))
     by_symbol = {item.limit.parameter: item for item in verdict.judged}
     rows = []
     for symbol in in_order(by_symbol):
@@ -322,18 +314,13 @@ def _sections(
                 Text(item.verdict, style=tables.VERDICT_STYLE[item.verdict]),
             )
         )
-    columns = (
-        tables.Column(""),
-        *numbers("lower", "measured", "upper"),
-        tables.Column(""),
-        *numbers("off centre"),
-        tables.Column(""),
-    )
+    empty = tables.Column("")
+    columns = (empty, *numbers("lower", "measured", "upper"), empty, *numbers("off centre"), empty)
     blocks: list[Block] = [Rows(columns, rows)] if rows else []
     blocks += [f"{WORDS[one.layer]}: {one.verdict}" for one in verdict.departures]
     if drawing is not None:
         blocks.append(drawing)
-    told.append(Section("Against the limits", blocks))
+    sections.append(Section("Against the limits", blocks))
     if doubts:
-        told.append(Section("Doubts about the take", (Findings(doubts),)))
-    return told
+        sections.append(Section("Doubts about the take", (Findings(doubts),)))
+    return sections

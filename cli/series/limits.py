@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -11,17 +10,15 @@ import typer
 
 from cli.series import units as series_units
 from cli.series.units import Diameter, Model, Temperature, Tolerance, Units
-from cli.terminal import sections, show
-from cli.terminal.sections import Block, Drawing, Findings, Rows, Section, numbers
-from cli.terminal.tables import Column
+from cli.terminal import show
+from cli.terminal.sections import Block, Drawing, Findings, Rows, Section
+from cli.terminal.tables import Column, numbers
 from cli.words import units
 from cli.words.options import AsJson, HowHeld, Report, valued
 from cli.words.values import Value
 from meas.errors import UsageError
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from fit.series.limits import SeriesLimits
 
 
@@ -64,28 +61,33 @@ def limits(
     from cli.series import limits_file
     from fit.series import limits as series_limits
     from fit.series.judge import reference_units
-    from meas.files.writing import refuse_existing
 
-    refuse_existing(save)
-    forms.check(report)
+    forms.check(report, None, save)
     share = _share(coverage, "--coverage", series_limits.COVERAGE)
     sure = _share(confidence, "--confidence", series_limits.CONFIDENCE)
     words = series_units.words(diameter, air_temperature, table_tolerance, held)
     read = series_units.read(units, words, model)
-    named = series_units.told_apart(read)
+    named = series_units.named_fits(read)
     found = series_limits.derive(named, coverage=share, confidence=sure)
     found = replace(found, findings=(*found.findings, *reference_units(named, found)))
     limits_file.write(save, found)
-    told = _sections(found)
+    sections = _sections(found)
     lead = f"What {len(found.units)} good units say of the next one."
-    forms.write_sections(report, "Limits of the series", lead, told, found.units)
-    if report is not None:
-        show.note(f"Report: {report}")
+    forms.give(
+        "Limits of the series",
+        lead,
+        sections,
+        lambda: _document(found),
+        as_json=as_json,
+        report=report,
+        units=found.units,
+    )
     if as_json:
-        show.line(json.dumps(_document(found), ensure_ascii=False, allow_nan=False))
         show.note(f"Limits: {save}")
-    else:
-        _say(told, save)
+        return
+    show.say("")
+    show.line(str(save))  # last on standard output, for scripts
+    show.note(f"Look through it, then: freeair series judge TAKE --limits {save}")
 
 
 def _share(said: Value | None, option: str, default: float) -> float:
@@ -162,14 +164,7 @@ def _sections(found: SeriesLimits) -> list[Section]:
             "The curves themselves are judged too, beyond what their parameters tell.",
             Drawing("good", draw, "The band of good units' impedance", "Where good units lie."),
         ]
-    told = [Section(f"Limits from {len(found.units)} units", blocks)]
+    sections = [Section(f"Limits from {len(found.units)} units", blocks)]
     if found.findings:
-        told.append(Section("Doubts", (Findings(found.findings),)))
-    return told
-
-
-def _say(told: Sequence[Section], save: Path) -> None:
-    sections.say(told)
-    show.say("")
-    show.line(str(save))
-    show.note(f"Look through it, then: freeair series judge TAKE --limits {save}")
+        sections.append(Section("Doubts", (Findings(found.findings),)))
+    return sections

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import json
 from typing import TYPE_CHECKING, Any
 
 from cli.series import units as series_units
 from cli.series.units import Diameter, Model, Temperature, Tolerance, Units
-from cli.terminal import show
-from cli.terminal.sections import Block, Listed, Rows, Section, numbers
-from cli.terminal.tables import Column
+from cli.terminal.sections import Block, Listed, Rows, Section
+from cli.terminal.tables import Column, numbers
 from cli.words.options import AsJson, HowHeld, Report
 
 if TYPE_CHECKING:
@@ -36,30 +34,28 @@ def pairs(
     freeair series pairs lantern-*.json
     """
     from cli.report import forms
-    from cli.terminal import sections
     from cli.terminal.progress import working
     from fit.compare.matching import match
 
     forms.check(report)
-
     words = series_units.words(diameter, air_temperature, table_tolerance, held)
     read = series_units.read(units, words, model)
     with working("matching"):
-        found = match(series_units.told_apart(read))
-    told = _sections(found)
+        found = match(series_units.named_fits(read))
     matched = sum(pair.verdict == "matched" for pair in found.pairs)
-    lead = f"{matched} of {len(found.pairs)} pairs matched."
-    forms.write_sections(report, "Pairs", lead, told, [unit.name for unit in read])
-    if as_json:
-        show.line(json.dumps(_document(found), ensure_ascii=False, allow_nan=False))
-    else:
-        sections.say(told)
-    if report is not None:
-        (show.note if as_json else show.line)(f"Report: {report}")
+    forms.give(
+        "Pairs",
+        f"{matched} of {len(found.pairs)} pairs matched.",
+        _sections(found),
+        lambda: _document(found),
+        as_json=as_json,
+        report=report,
+        units=[unit.name for unit in read],
+    )
 
 
 def _document(found: Matching) -> dict[str, Any]:
-    told: dict[str, Any] = {
+    content: dict[str, Any] = {
         "format": "freeair-series-pairs/1",
         "pairs": [pair.as_json() for pair in found.pairs],
         "rms_db": found.rms_db,
@@ -75,7 +71,7 @@ def _document(found: Matching) -> dict[str, Any]:
             for other in found.alternatives
         ],
     }
-    return told if found.left_over is None else told | {"left_over": found.left_over}
+    return content if found.left_over is None else content | {"left_over": found.left_over}
 
 
 def _sections(found: Matching) -> list[Section]:
@@ -113,11 +109,13 @@ def _sections(found: Matching) -> list[Section]:
     )
     if not found.exact:
         blocks.append("The search was stopped after a while: there may be a better matching.")
-    told = [Section(f"{len(found.pairs)} {'pair' if len(found.pairs) == 1 else 'pairs'}", blocks)]
+    sections = [
+        Section(f"{len(found.pairs)} {'pair' if len(found.pairs) == 1 else 'pairs'}", blocks)
+    ]
     if found.alternatives:
         others = Listed([_words(other) for other in found.alternatives])
-        told.append(Section("As good, as far as the measurement can tell", (others,)))
-    return told
+        sections.append(Section("As good, as far as the measurement can tell", (others,)))
+    return sections
 
 
 def _words(other: Alternative) -> str:

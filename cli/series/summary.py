@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Sequence
 from pathlib import Path
@@ -12,9 +11,8 @@ import typer
 
 from cli.series import units as series_units
 from cli.series.units import Diameter, Model, Temperature, Tolerance, Units
-from cli.terminal import show
-from cli.terminal.sections import Drawing, Listed, Rows, Section, numbers
-from cli.terminal.tables import Column
+from cli.terminal.sections import Drawing, Listed, Rows, Section
+from cli.terminal.tables import Column, numbers
 from cli.words.options import AsJson, HowHeld, Report
 
 if TYPE_CHECKING:
@@ -47,11 +45,9 @@ def summary(
     """
     from cli.report import forms
     from cli.series import limits_file
-    from cli.terminal import sections
     from fit.series.statistics import summarise
 
     forms.check(report)
-
     bounds = None
     if limits is not None:
         meant = limits_file.read(limits)
@@ -59,18 +55,18 @@ def summary(
         bounds = {one.parameter: (one.lower, one.upper) for one in meant.limits if one.judged}
     words = series_units.words(diameter, air_temperature, table_tolerance, held)
     read = series_units.read(units, words, model)
-    found = summarise(series_units.told_apart(read), bounds)
+    found = summarise(series_units.named_fits(read), bounds)
     timed = series_units.in_order_of_time(read)
-    told = _sections(read, found, timed=timed)
     names = [unit.name for unit in read]
-    forms.write_sections(report, "The series in numbers", _lead(found, len(read)), told, names)
-    if as_json:
-        document = _document([unit.name for unit in read], read[0].fit.model, found, timed=timed)
-        show.line(json.dumps(document, ensure_ascii=False, allow_nan=False))
-    else:
-        sections.say(told)
-    if report is not None:
-        (show.note if as_json else show.line)(f"Report: {report}")
+    forms.give(
+        "The series in numbers",
+        _lead(found, len(read)),
+        _sections(read, found, timed=timed),
+        lambda: _document(names, read[0].fit.model, found, timed=timed),
+        as_json=as_json,
+        report=report,
+        units=names,
+    )
 
 
 def _document(
@@ -86,7 +82,7 @@ def _document(
 
 
 def _quantity(one: Statistics) -> dict[str, Any]:
-    told: dict[str, Any] = {
+    content: dict[str, Any] = {
         "parameter": one.parameter,
         "unit": one.unit,
         "n": one.n,
@@ -110,21 +106,21 @@ def _quantity(one: Statistics) -> dict[str, Any]:
         ],
     }
     if one.drift is not None:
-        told["drift"] = {
+        content["drift"] = {
             "told": one.drifts,
             "probability_by_chance": one.drift.probability,
             "per_unit_log": one.drift.middle,
             "per_unit_log_95": [one.drift.low, one.drift.high],
         }
     if one.beyond is not None:
-        told["outside"] = {
+        content["outside"] = {
             "lower": one.beyond.lower,
             "upper": one.beyond.upper,
             "counted": one.beyond.counted,
             "counted_share": _share(one.beyond.counted_share),
             "expected_share": _share(one.beyond.expected),
         }
-    return told
+    return content
 
 
 def _share(share: Share) -> dict[str, Any]:
@@ -169,7 +165,7 @@ def _sections(read: Sequence[Unit], found: Sequence[Statistics], *, timed: bool)
         "Dots: units. Bar: one standard deviation of the series either way. Diamonds: unlike the "
         "rest.",
     )  # fmt: skip
-    told = [
+    sections = [
         Section(
             f"{len(read)} units",
             (
@@ -192,11 +188,11 @@ def _sections(read: Sequence[Unit], found: Sequence[Statistics], *, timed: bool)
             if any(one.drift is not None for one in found)
             else f"Too few units to tell a drift in {order_said}."
         )
-    told.append(Section("What stands out", (Listed(lines),)))
+    sections.append(Section("What stands out", (Listed(lines),)))
     outside = [by_symbol[symbol] for symbol in order if by_symbol[symbol].beyond is not None]
     if outside:
-        told.append(Section("Outside the limits", (_outside_table(outside),)))
-    return told
+        sections.append(Section("Outside the limits", (_outside_table(outside),)))
+    return sections
 
 
 def _lead(found: Sequence[Statistics], count: int) -> str:

@@ -232,6 +232,6 @@ def in_order_of_time(units: Sequence[Unit]) -> bool:
     return all(unit.made_at for unit in units)
 
 
-def told_apart(units: Sequence[Unit]) -> list[tuple[str, DriverFit]]:
-    """Names and fits."""
+def named_fits(units: Sequence[Unit]) -> list[tuple[str, DriverFit]]:
+    """Name and fit of each unit."""
     return [(unit.name, unit.fit) for unit in units]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -33,8 +32,6 @@ def save_fit(fit: DriverFit, path: str | Path, *, unit: str) -> None:
         UsageError: If the file exists or cannot be written.
     """
     from fit.results import store
-    from meas.files.writing import write_text
+    from meas.files.json_file import write_json
 
-    document = store.to_json(fit, unit=unit)
-    text = json.dumps(document, ensure_ascii=False, allow_nan=False)
-    write_text(Path(path), text + "\n")
+    write_json(Path(path), store.to_json(fit, unit=unit))

@@ -1,4 +1,4 @@
-"""A coil as it is told on the command line: wires, former, gap, layers, turns or height."""
+"""A coil as described on the command line: wires, former, gap, layers, turns or height."""
 
 from __future__ import annotations
 

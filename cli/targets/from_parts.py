@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -11,11 +10,10 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from cli.box.command import AirPressure, AirTemperature, RelativeHumidity, measured_air
 from cli.targets.wind import FormerOption, GapHeightOption, LayersOption, MetalOption, TurnsOption
 from cli.terminal import show
 from cli.words import units
-from cli.words.options import AsJson, valued
+from cli.words.options import AirPressure, AirTemperature, AsJson, RelativeHumidity, valued
 from cli.words.values import Value
 from meas.errors import UsageError
 
@@ -127,6 +125,7 @@ def from_parts(
         --layers 2 --height 9mm --gap-height 6mm
     """
     from cli.targets.coil_words import CoilWords
+    from cli.words import session
     from fit.design import intentions
 
     words = CoilWords(
@@ -154,11 +153,11 @@ def from_parts(
         if known is not None and known.gap_height is not None:
             length = known.coil.length_in_gap(known.gap_height)
             inputs["length"] = _exact(length, "wire within the plate's height")
-    air = measured_air(air_temperature, air_pressure, relative_humidity)
+    air = session.air(air_temperature, air_pressure, relative_humidity)
     found = intentions.intend(inputs, goals, air.density, air.sound_speed)
     _put(file, found, known, share, replace=replace)
     if as_json:
-        show.line(json.dumps(_document(found), ensure_ascii=False, allow_nan=False))
+        show.document(_document(found))
     else:
         _print(file, found)
 
@@ -318,17 +317,11 @@ def _put(
 
 
 def _document(found: Intention) -> dict[str, Any]:
+    from fit.results.saved import value_of
+
     return {
         "format": "freeair-intention/1",
-        "parameters": {
-            name: {
-                "value": e.value,
-                "unit": e.unit,
-                "standard_uncertainty": e.standard_uncertainty,
-                "interval_95": list(e.interval_95),
-            }
-            for name, e in found.parameters.items()
-        },
+        "parameters": {name: value_of(e) for name, e in found.parameters.items()},
         "findings": [f.as_json() for f in found.findings],
     }
 

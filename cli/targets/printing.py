@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from cli.terminal import sections, show
-from cli.terminal.sections import Drawing, Facts, Findings, Rows, Section, numbers
+from cli.terminal.sections import Drawing, Facts, Findings, Rows, Section
+from cli.terminal.tables import numbers
 
 if TYPE_CHECKING:
     from fit.design.winding import Coil, Gap
@@ -21,7 +21,7 @@ _SHOWN = 10
 def show_identified(found: tuple[Identified, ...], as_json: bool) -> None:
     """An unknown wire by itself."""
     if as_json:
-        show.line(json.dumps({"format": "freeair-coil/1", "wire": _wire_json(found)}))
+        show.document({"format": "freeair-coil/1", "wire": _wire_json(found)})
     else:
         sections.say([identified(found)])
 
@@ -122,10 +122,10 @@ def coil_sections(
         "winding", draw, "Cross section of the winding in its gap",
         "One side of the coil, cut through its axis, to scale; the thickest wire allowed.",
     )  # fmt: skip
-    told = [Section(title, (Facts(rows), section))]
+    all_sections = [Section(title, (Facts(rows), section))]
     if found := cautions(coil, gap, watt, metal_former=metal_former):
-        told.append(Section("Mind", (Findings(found),)))
-    return told
+        all_sections.append(Section("Mind", (Findings(found),)))
+    return all_sections
 
 
 _OPEN = {
@@ -151,7 +151,7 @@ def open_sections(open_by: Mapping[str, Estimate]) -> list[Section]:
     return [Section("By the limits of former and gap, 95 %", (Facts(rows),))] if rows else []
 
 
-def show_json(
+def document(
     coils: Sequence[Coil],
     found: tuple[Identified, ...] | None,
     gap: Gap | None,
@@ -160,17 +160,17 @@ def show_json(
     watt: float | None,
     metal_former: bool,
     open_by: Mapping[str, Estimate],
-) -> None:
+) -> dict[str, Any]:
     """Coils, and the wire where it was unknown, in SI units.
 
     ``open_by`` belongs to the first coil: what the limits of former and gap leave open.
     """
-    document: dict[str, Any] = {
+    content: dict[str, Any] = {
         "format": "freeair-coil/1",
         "coils": [_coil_json(coil, gap, gap_height, kelvin, watt, metal_former) for coil in coils],
     }
     if any(estimate.standard_uncertainty > 0 for estimate in open_by.values()):
-        document["coils"][0]["by_limits_of_former_and_gap"] = {
+        content["coils"][0]["by_limits_of_former_and_gap"] = {
             name: {
                 "standard_uncertainty": estimate.standard_uncertainty,
                 "interval_95": list(estimate.interval_95),
@@ -178,8 +178,8 @@ def show_json(
             for name, estimate in open_by.items()
         }
     if found is not None:
-        document["wire"] = _wire_json(found)
-    show.line(json.dumps(document, ensure_ascii=False, allow_nan=False))
+        content["wire"] = _wire_json(found)
+    return content
 
 
 def _coil_json(

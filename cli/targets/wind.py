@@ -133,7 +133,6 @@ def wind(
     from cli.report import forms
     from cli.targets import coil_words, printing
     from cli.targets.coil_words import CoilWords
-    from cli.terminal import sections
     from fit.design.coil_limits import coil_uncertainty
 
     forms.check(report)
@@ -172,7 +171,7 @@ def wind(
     open_by = coil_uncertainty(coils[0], gap, high, stated)
     _write_targets(targets, coils[0], high, replace=replace)
     ranked = resistance is not None
-    told = [
+    sections = [
         *([] if found is None else [printing.identified(found)]),
         *([printing.ranking(coils, gap)] if ranked else []),
         *printing.coil_sections(coils[0], gap, high, kelvin, watt, metal_former, first=ranked),
@@ -183,15 +182,16 @@ def wind(
         f"{coils[0].turns} turns of {coils[0].wire.bare * 1e3:.3g} mm {coils[0].wire.metal.name} "
         f"in {coils[0].layers} layers: {ohm:.3g} ohm at 20 C, {coils[0].mass * 1e3:.2g} g."
     )
-    forms.write_sections(report, "Voice coil", lead, told)
-    if as_json:
-        printing.show_json(coils, found, gap, high, kelvin, watt, metal_former, open_by)
-        return
-    sections.say(told)
-    if targets is not None:
+    forms.give(
+        "Voice coil",
+        lead,
+        sections,
+        lambda: printing.document(coils, found, gap, high, kelvin, watt, metal_former, open_by),
+        as_json=as_json,
+        report=report,
+    )
+    if targets is not None and not as_json:
         show.say("", f"Put into {targets}: Re and the facts of this coil.")
-    if report is not None:
-        show.line(f"Report: {report}")
 
 
 def _refuse_misfit(coil: Coil, gap: Gap | None) -> None:

@@ -32,7 +32,7 @@ def steps(advice: Sequence[Advice]) -> list[str]:
     return [
         *(f"{_begun(words)}: {', '.join(found)}." for words, found in helping(advice).items()),
         *(
-            f"{_begun(words)}, and {_listed(found)} {'gain' if len(found) > 1 else 'gains'} "
+            f"{_begun(words)}, and {show.listed(found)} {'gain' if len(found) > 1 else 'gains'} "
             "nothing."
             for words, found in idle.items()
         ),
@@ -71,7 +71,3 @@ def _symbol(one: Advice) -> str:
 
 def _begun(words: str) -> str:
     return words[:1].upper() + words[1:]
-
-
-def _listed(names: Sequence[str]) -> str:
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"

@@ -78,11 +78,6 @@ class Section:
     blocks: Sequence[Block]
 
 
-def numbers(*titles: str) -> tuple[Column, ...]:
-    """Columns of numbers."""
-    return tuple(Column(title, right=True) for title in titles)
-
-
 def say(sections: Iterable[Section]) -> None:
     """Sections in the terminal; one of nothing but pictures is left out."""
     for section in sections:

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any, TextIO
 from meas.files.outside_text import harmless
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Iterable, Mapping, Sequence
     from pathlib import Path
 
     from rich.console import Console, ConsoleOptions, RenderableType
@@ -226,6 +226,16 @@ def titled(title: str, text: str, style: str) -> None:
 def fault(head: str, body: str, remedy: str = "") -> None:
     """An error on standard error: what and where, then what to do."""
     titled(head, "\n".join(filter(None, (sentence(body), sentence(remedy)))), "bold red")
+
+
+def counted(number: int, one: str, several: str = "") -> str:
+    """A number of things: ``1 fit``, ``2 fits``."""
+    return f"{number} {one if number == 1 else several or f'{one}s'}"
+
+
+def listed(names: Sequence[str]) -> str:
+    """Names as in a sentence: ``fs, Qts and Re``."""
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
 
 
 def sentence(text: str) -> str:

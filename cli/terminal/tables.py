@@ -46,13 +46,14 @@ class Column:
     paths: bool = False  # cut at the front: paths differ at the end
 
 
+def numbers(*titles: str) -> tuple[Column, ...]:
+    """Columns of numbers."""
+    return tuple(Column(title, right=True) for title in titles)
+
+
 PARAMETER_COLUMNS = (
-    Column(""),
-    Column("value", right=True),
-    Column("± 95 %", right=True),
-    Column(""),
-    Column("limited most by", fills=True),
-)
+    Column(""), *numbers("value", "± 95 %"), Column(""), Column("limited most by", fills=True),
+)  # fmt: skip
 
 
 def plain_table(columns: Sequence[Column], rows: Sequence[Sequence[str | Text]]) -> RenderableType:
@@ -173,10 +174,8 @@ def curves(fit: DriverFit) -> RenderableType:
         for number_of, curve in enumerate(fit.curves, start=1)
     ]
     columns = (
-        Column("take"),
-        Column("condition"),
-        Column("points", right=True),
-        Column("off model", right=True),
+        *(Column("take"), Column("condition")),
+        *numbers("points", "off model"),
         Column("from", fills=True, paths=True),
     )
     return plain_table(columns, rows)
@@ -199,14 +198,7 @@ def verdicts(items: Sequence[Verdict]) -> RenderableType:
                 Text(item.verdict, style=VERDICT_STYLE[item.verdict]),
             )
         )
-    columns = (
-        Column(""),
-        Column("meant", right=True),
-        Column("allowed", right=True),
-        Column("measured", right=True),
-        Column(""),
-        Column(""),
-    )
+    columns = (Column(""), *numbers("meant", "allowed", "measured"), Column(""), Column(""))
     return plain_table(columns, rows)
 
 
@@ -283,13 +275,8 @@ def changes(comparison: Comparison) -> RenderableType:
             )
         )
     columns = (
-        Column(""),
-        Column("before", right=True),
-        Column("after", right=True),
-        Column(""),
-        Column("change", right=True),
-        Column("95 % between", right=True),
-        Column(""),
+        *(Column(""), *numbers("before", "after")),
+        *(Column(""), *numbers("change", "95 % between"), Column("")),
     )
     return plain_table(columns, rows)
 

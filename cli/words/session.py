@@ -53,7 +53,7 @@ class SessionWords:
 
 
 def how_held(words: SessionWords) -> Held:
-    """How the driver was held, saying which way was taken where nobody told.
+    """How the driver was held, saying which way was taken where nobody said.
 
     Raises:
         UsageError: If there is no such way.
@@ -71,6 +71,14 @@ def how_held(words: SessionWords) -> Held:
         where="--held",
         remedy=f"Known: {', '.join(MOVING_FRAME)}.",
     )
+
+
+def air(temperature: str | None, pressure: str | None, humidity: str | None) -> Air:
+    """Density and sound speed of the air as measured; defaults are said aloud."""
+    words = SessionWords(
+        air_temperature=temperature, air_pressure=pressure, relative_humidity=humidity
+    )
+    return around(session(words, boxes=True))
 
 
 def session(words: SessionWords, *, boxes: bool) -> Session:

@@ -1,7 +1,7 @@
 """Values with units, as people write them, read strictly.
 
-One function per quantity; each takes the text and the name of the option it came from and returns
-a `Value` in SI base units or raises `UsageError`. Nothing is guessed: a comma, a missing unit, a
+One reader per quantity; each takes the text and the name of the option it came from and returns a
+`Value` in SI base units or raises `UsageError`. Nothing is guessed: a comma, a missing unit, a
 unit of another quantity or of another case, and a value of an absurd size are errors that say
 what to write instead.
 """
@@ -13,6 +13,7 @@ import math
 import re
 from dataclasses import dataclass
 from decimal import Decimal
+from functools import partial
 
 from cli.words.units import (
     ALL,
@@ -68,56 +69,6 @@ _NUMBER = re.compile(
 _PLUS_MINUS = re.compile(r"±|\+\s*/?\s*-")
 
 
-def resistance(text: str, where: str = "") -> Value:
-    """A resistance [ohm], greater than zero."""
-    return read(RESISTANCE, text, where)
-
-
-def mass(text: str, where: str = "") -> Value:
-    """A mass [kg], greater than zero."""
-    return read(MASS, text, where)
-
-
-def volume(text: str, where: str = "") -> Value:
-    """A volume [m3], greater than zero."""
-    return read(VOLUME, text, where)
-
-
-def length(text: str, where: str = "") -> Value:
-    """A length [m], greater than zero."""
-    return read(LENGTH, text, where)
-
-
-def diameter(text: str, where: str = "") -> Value:
-    """An effective cone diameter [m]."""
-    return read(DIAMETER, text, where)
-
-
-def area(text: str, where: str = "") -> Value:
-    """An effective cone area [m2]."""
-    return read(AREA, text, where)
-
-
-def capacitance(text: str, where: str = "") -> Value:
-    """A capacitance [F], greater than zero."""
-    return read(CAPACITANCE, text, where)
-
-
-def inductance(text: str, where: str = "") -> Value:
-    """An inductance [H], greater than zero."""
-    return read(INDUCTANCE, text, where)
-
-
-def temperature(text: str, where: str = "") -> Value:
-    """An air temperature [K]."""
-    return read(TEMPERATURE, text, where)
-
-
-def frequency(text: str, where: str = "") -> Value:
-    """A frequency [Hz], greater than zero."""
-    return read(FREQUENCY, text, where)
-
-
 def sample_rate(text: str, where: str = "") -> int:
     """A sample rate [Hz]; a bare number is in hertz."""
     value = read(SAMPLE_RATE, text, where)
@@ -128,21 +79,6 @@ def sample_rate(text: str, where: str = "") -> int:
             remedy="Write a whole number of hertz without limits, such as 48000 or 44.1kHz.",
         )
     return round(value.value)
-
-
-def pressure(text: str, where: str = "") -> Value:
-    """A station air pressure [Pa]."""
-    return read(PRESSURE, text, where)
-
-
-def voltage(text: str, where: str = "") -> Value:
-    """A voltage [V], greater than zero."""
-    return read(VOLTAGE, text, where)
-
-
-def percent(text: str, where: str = "") -> Value:
-    """A percentage, IN PER CENT (1% gives 1.0); a bare number is in per cent."""
-    return read(PERCENT, text, where)
 
 
 def relative_humidity(text: str, where: str = "") -> Value:
@@ -182,6 +118,14 @@ def read(quantity: Quantity, text: str, where: str = "") -> Value:
         value, last_digit, half_width = _with_limits(quantity, parts, written, where)
     _check_size(quantity, value, half_width, written, where)
     return Value(value, half_width, written, last_digit)
+
+
+# One reader for each quantity, in the SI base unit; a percentage stays IN PER CENT (1% gives 1.0).
+resistance, mass, volume = partial(read, RESISTANCE), partial(read, MASS), partial(read, VOLUME)
+length, diameter, area = partial(read, LENGTH), partial(read, DIAMETER), partial(read, AREA)
+capacitance, inductance = partial(read, CAPACITANCE), partial(read, INDUCTANCE)
+temperature, pressure = partial(read, TEMPERATURE), partial(read, PRESSURE)
+frequency, voltage, percent = (partial(read, one) for one in (FREQUENCY, VOLTAGE, PERCENT))
 
 
 def _with_limits(

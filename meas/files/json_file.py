@@ -1,4 +1,4 @@
-"""Reading JSON files that programs write, and people sometimes edit."""
+"""JSON files that programs write, and people sometimes edit."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from typing import Any
 
 from meas.errors import UnreadableInput
 from meas.files.reading import read_bytes
+from meas.files.writing import write_text
 
 LARGEST = 32_000_000
 """Bytes; a fit of a hundred long takes has ten million."""
@@ -40,6 +41,20 @@ def read_json(path: Path, kind: str, remedy: str, largest: int = LARGEST) -> tup
         return json.loads(text, parse_constant=_no_constant, parse_int=_whole), text
     except (ValueError, RecursionError) as error:
         raise UnreadableInput(f"is no JSON: {error}", where=where, remedy=remedy) from error
+
+
+def write_json(path: Path, content: Any) -> None:
+    """Write a new JSON file, whole or not at all.
+
+    Raises:
+        UsageError: If it exists or cannot be written.
+    """
+    write_text(path, as_text(content))
+
+
+def as_text(content: Any) -> str:
+    """The text of a JSON file."""
+    return json.dumps(content, ensure_ascii=False, allow_nan=False) + "\n"
 
 
 def _no_constant(name: str) -> float:
