@@ -12,8 +12,8 @@ from every_figure import PLAIN, SPARK
 from made_fits import fit_of
 
 from cli.report import forms
-from cli.terminal.sections import Drawing, Facts, Findings, Listed, Rows, Section, numbers
-from cli.terminal.tables import Column
+from cli.terminal.sections import Drawing, Facts, Findings, Listed, Rows, Section
+from cli.terminal.tables import Column, numbers
 from meas.errors import Finding
 
 pytestmark = pytest.mark.browser
