@@ -264,7 +264,7 @@ class Assumptions(_Table):
     calibrated_mismatch_percent: float = Field(default=0.2, ge=0, le=100, description="left over")
     calibrated_delay_samples: float = Field(default=0.002, ge=0, le=1e4, description="left over")
     lead_ohm: float = Field(
-        default=0.02, ge=0, description="leads and contacts to the driver, without a short"
+        default=0.05, ge=0, description="leads and contacts to the driver, without a short"
     )
     crosstalk_percent: float = Field(
         default=0.1, ge=0, le=100, description="source into driver input, without a short"

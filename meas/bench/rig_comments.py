@@ -94,7 +94,7 @@ COMMENTS: Mapping[str, Sequence[str]] = {
     "assumptions.calibrated_delay_samples": (),
     "assumptions.lead_ohm": (
         "Resistance of leads and contacts between the inputs' node and the driver, as long as",
-        "no short has been measured; as much in the contacts of the resistor.",
+        "no short has been measured: half a metre of thin lead, or a clip that is not new.",
     ),
     "assumptions.crosstalk_percent": (
         "Source heard by the driver input, as long as nothing measured it: the short standard",

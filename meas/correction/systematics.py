@@ -29,6 +29,7 @@ _STEP_H = 1e-9
 _STEP_S = 1e-9
 # Line inputs have 10 to 50 kohm (common practice, no source).
 _LEAST_INPUT_OHM = 10e3
+_CONTACT_OHM = 0.02  # of clips or plugs on both ends (common practice, no source)
 # An effect below this part of |Z| is rounding.
 _NOTHING = 1e-9
 
@@ -117,12 +118,11 @@ def _add_resistors(
         moved(lambda k, d: replace(k, resistor_ohm=k.resistor_ohm * (1 + d)), _STEP)
         * (percent / 100.0 * RECTANGULAR),
     )
-    contact = rig.assumptions.lead_ohm
     add(
         f"resistor-contact:{rig.name}",
-        f"contacts of the series resistor up to ±{contact:g} ohm",
+        f"contacts of the series resistor up to ±{_CONTACT_OHM:g} ohm",
         moved(lambda k, d: replace(k, resistor_ohm=k.resistor_ohm + d), _STEP_OHM)
-        * (contact * RECTANGULAR),
+        * (_CONTACT_OHM * RECTANGULAR),
     )
     standards = () if calibration is None else calibration.resistors
     # Several resistors may err each by itself, or together (one reel, one meter), and nobody knows

@@ -177,7 +177,7 @@ def test_costs_are_what_the_bench_states(invoke: Invoke, tmp_path: Path) -> None
         5 * 3 * 1.1547, rel=1e-3
     )
     assert calibration_words.sum_percent(rig, 6.0, ("leads:",)) == pytest.approx(
-        100 * 0.02 / 6 * 1.1547, rel=1e-3
+        100 * 0.05 / 6 * 1.1547, rel=1e-3
     )
 
 
