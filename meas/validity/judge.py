@@ -17,6 +17,7 @@ from meas.transfer.passes import Passes
 from meas.validity import of_ratio, of_record, of_residual
 from meas.validity.of_causality import not_causal
 from meas.validity.of_delay import InputDifference
+from meas.validity.of_low_end import rising
 from meas.validity.of_resonance import resonance
 from meas.validity.of_saturation import saturation
 from meas.validity.relation import Relation, relate
@@ -183,7 +184,10 @@ def _in_curve(
     if take.kind != "driver":
         return findings, None
     inside = (f >= band_hz[0] / _BAND_MARGIN) & (f <= band_hz[1] * _BAND_MARGIN)
-    found, resonance_hz = resonance(f[inside], z[inside], uncertainty[inside], R)
+    f, z, uncertainty = f[inside], z[inside], uncertainty[inside]
+    found, resonance_hz = resonance(f, z, uncertainty, R)
+    if resonance_hz is not None and not found:
+        found = rising(f, z, uncertainty, resonance_hz)
     return [*findings, *found], resonance_hz
 
 

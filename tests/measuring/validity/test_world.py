@@ -13,6 +13,7 @@ from world import bench, card, circuit, driver, faults
 from meas.errors import Refused
 from meas.takes.analysis import analyse
 from meas.takes.standard import measure_standard
+from meas.validity.of_low_end import rising
 
 NOW = "2026-11-01T10:00:00+00:00"
 
@@ -85,6 +86,43 @@ def test_a_compressed_calibration_is_refused(ratio_db):
         codec = bench.replace(made, on_calibration=(card.compressed(ratio_db, 16e3),))
         with pytest.raises(Refused):
             measure_standard(codec.calibration(rng), circuit.RATE, rig, "default", NOW)
+
+
+def low_end(index, name=None):
+    """A drawn bench's curve up to 20 kHz, with a fault, without any noise."""
+    rng = runs.rng_of(11, index)
+    made = bench.healthy(rng, calibrated=True, loaded=False)
+    if name is not None:
+        made = faults.put(made, [name], rng)
+    f = np.geomspace(made.drive.low_hz, 20000, 300)
+    unit, state = made.driver, made.state
+    return rng, f, unit.impedance(2j * np.pi * f, state.held, state.moved), unit.truth["fs"]
+
+
+@pytest.mark.parametrize("name", [None, "hand-held", "loose-frame", "soft-surface"])
+def test_below_its_resonance_the_resistance_of_a_driver_falls(name):
+    """Mass on a spring, with creep, its frame moving: monotonic by circuit theory, and so to the
+    low end also where inputs differ by 3 % of gain, a sample and 0.3 Hz of coupling."""
+    for index in range(40):
+        rng, f, z, fs = low_end(index, name)
+        gain, delay, corner = rng.uniform(-1, 1, 3) * (0.03, 1.0, 0.3)
+        ratio = z / (10.0 + z) * (1 + gain) * np.exp(2j * np.pi * f * delay / 48000)
+        ratio = ratio * np.exp(1j * corner / f)
+        seen = 10.0 * ratio / (1 - ratio)
+        assert not rising(f, seen, 1e-4 * np.abs(seen), 1.1 * fs), index
+
+
+def test_it_rises_again_where_another_resonance_lies_at_the_low_end():
+    """A vented box tuned to a third of fs and less: at its tuning the air in the vent holds the
+    cone, below it both give way (Newton's laws); the sweep begins at a fifth."""
+    for index in range(40):
+        rng, f, _, fs = low_end(index)
+        unit = bench.healthy(runs.rng_of(11, index), calibrated=True).driver
+        m3 = unit.truth["Vas"]
+        box = driver.chamber(unit.Sd, m3, driver.vent(m3, f[0] * float(rng.uniform(1.25, 1.6)), 10))
+        z = unit.impedance(2j * np.pi * f, moved=(box,))
+        (found,) = rising(f, z, 1e-4 * np.abs(z), fs * 2**0.5)
+        assert found.refuses and found.code == "two-resonances"
 
 
 SHOWN_BY_A_CHECK = {

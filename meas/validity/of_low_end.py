@@ -1,0 +1,55 @@
+"""Whether the resistance rises again towards the low end: a resonance below the one looked at."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from meas.curve import ComplexArray, FloatArray
+from meas.errors import Finding
+
+_BELOW = 1.3  # resonance over the highest frequency looked at
+_FEWEST = 8  # points below the resonance
+_LEAST_RISE = 0.03  # re the lowest resistance: coupling capacitors that differ make 2 %
+_SIGNIFICANT = 5.0
+
+
+def rising(
+    frequency_hz: FloatArray,
+    impedance_ohm: ComplexArray,
+    uncertainty_ohm: FloatArray,
+    resonance_hz: float,
+) -> tuple[Finding, ...]:
+    """Refuse a curve with another resonance at or below its low end.
+
+    Criterion: below its resonance a mass on a spring has a resistance that falls steadily towards
+    that of the coil, also where the spring yields slowly and where the frame moves. It rises again
+    where more gives way to the cone: the air in a vent, or in the gap below a driver on its face.
+
+    Args:
+        frequency_hz: Increasing [Hz], shape (n,).
+        impedance_ohm: Complex [ohm], shape (n,).
+        uncertainty_ohm: Random, per component [ohm], shape (n,).
+        resonance_hz: The resonance of the driver [Hz].
+    """
+    below = frequency_hz < resonance_hz / _BELOW
+    resistance, noise = impedance_ohm.real[below], uncertainty_ohm[below]
+    if resistance.size < _FEWEST:
+        return ()
+    least = int(np.argmin(resistance))
+    if least < 3:
+        return ()
+    rise = float(np.mean(resistance[:2]) - resistance[least])
+    needed = _SIGNIFICANT * float(np.hypot(np.max(noise[:2]), noise[least]))
+    if rise <= max(needed, _LEAST_RISE * abs(resistance[least])):
+        return ()
+    return (
+        Finding(
+            "two-resonances",
+            f"The resistance rises again below {frequency_hz[below][least]:.3g} Hz, by "
+            f"{100 * rise / resistance[least]:.2g} %: another resonance lies at the low end of the "
+            f"sweep, and the one at {resonance_hz:.3g} Hz is not that of the driver alone",
+            refuses=True,
+            next_step="Take the driver out of its box, lay it on its magnet and nothing before "
+            "its cone; a finished box is measured with --kind system",
+        ),
+    )
