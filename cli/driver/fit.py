@@ -128,7 +128,7 @@ def fit(
     freeair fit takes/Lantern_free-air_* takes/Lantern_added-mass_* --diameter 118mm
     freeair fit free.csv --added-mass mass.csv=7.5g±0.1g --area 113cm2 --json
     """
-    from cli.report import forms, origin
+    from cli.report import forms
     from cli.sources import opened, takes_and_tables
     from cli.words import session as sessions
     from fit.uncertainty.multimeter import NOT_VISIBLE
@@ -163,6 +163,8 @@ def fit(
     elif keep and not as_json:
         save = _kept(_folder_of_fits(free[0]), found.unit, document)
     if report is not None:
+        from cli.report import origin
+
         forms.write_fit(
             report,
             found.fit,
