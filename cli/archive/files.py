@@ -57,8 +57,8 @@ class Measured:
         label: Its owner's words.
         taken_at: ISO 8601 with offset; empty where a table does not say.
         condition: Free air, added mass or test box.
-        digest: Of everything in it that a fit depends on.
-        rows: Of its numbers alone: copies have it in common.
+        digest: Digest of everything in it that a fit depends on.
+        rows: Digest of its numbers alone: copies have it in common.
     """
 
     path: str
@@ -77,12 +77,10 @@ class LeftOut:
 
     Attributes:
         source: Below the archive, with slashes.
-        unit: As far as known, else empty.
-        code: Of the reason.
-        text: The reason.
-        remedy: What to do about it.
-        fault: Whether it is news: a take that was refused when it was made, and a take of
-            something else than a driver, are where they belong.
+        unit: Unit as far as known, else empty.
+        code: Code of the reason.
+        fault: Whether somebody must look: a take that was refused when it was made, and a take
+            of something else than a driver, are where they belong.
     """
 
     source: str
@@ -94,7 +92,7 @@ class LeftOut:
 
 
 def look(archive: Path, *, captures: bool = False) -> Iterator[Measured | LeftOut]:
-    """Everything below a folder, in a fixed order.
+    """Look through everything below a folder, in a fixed order.
 
     Args:
         archive: The folder.
@@ -336,7 +334,7 @@ def _comments(content: bytes, sign: str) -> Mapping[str, str]:
 
 
 def _condition(said: Mapping[str, str], where: str) -> TakeCondition:
-    """Condition of a table.
+    """Read the condition of a table out of its comments.
 
     Raises:
         UsageError: If the comments contradict themselves or cannot be read.

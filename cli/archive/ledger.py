@@ -144,7 +144,7 @@ class Ledger:
         self._append(json.dumps({"kind": "released", "key": key}))
 
     def forget(self, key: str) -> None:
-        """Make nothing of a result whose body is damaged."""
+        """Drop a result whose body is damaged."""
         self.damaged += 1
         del self._places[key]
 

@@ -22,12 +22,9 @@ class Result(BaseModel):
     """What a fit was made from; its row and its body stand behind it.
 
     Attributes:
-        key: Digest of all that the result depends on.
-        time: When it was made.
+        key: Digest of all that the result depends on: inputs, options, models.
         id: Unit, label, time of the first take.
         inputs: Path to digest.
-        options: Digest.
-        models: Digest.
     """
 
     kind: Literal["result"]
@@ -44,7 +41,7 @@ class Completed(BaseModel):
 
     Attributes:
         time: When, for people.
-        keys: Of all its results.
+        keys: Keys of all its results.
         number: One more than of any before; what a clock says orders nothing.
     """
 
@@ -103,15 +100,15 @@ def parse(pieces: list[bytes]) -> Line | None:
         if isinstance(line, Result):
             row = _Row.model_validate_json(pieces[1], strict=True)
             times = all(not time or is_time(time) for time in (row.first, row.last, line.id[2]))
-            if not times or not _said(row):
+            if not times or not _is_complete(row):
                 return None
     except ValidationError:
         return None
     return line
 
 
-def _said(row: _Row) -> bool:
-    """Whether there are parameters that tables have columns for, or else a reason."""
+def _is_complete(row: _Row) -> bool:
+    """Whether a row has parameters that tables have columns for, or else a reason."""
     if row.parameters is None:
         return bool(row.reasons)
     return all(

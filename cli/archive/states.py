@@ -49,7 +49,7 @@ class State:
 
     @property
     def hours(self) -> float:
-        """Between its first and its last take."""
+        """Hours between its first and its last take."""
         first, last = self.times
         return (seconds(last) - seconds(first)) / 3600 if first else 0.0
 
@@ -76,7 +76,7 @@ def states(measured: Iterable[Measured]) -> tuple[list[State], list[LeftOut]]:
 
 
 def copy(source: str, unit: str, of: str) -> LeftOut:
-    """What is said of a second copy of one measurement."""
+    """Leave out a second copy of one measurement."""
     text = f"holds the same curve as {of}: one measurement counts once"
     return LeftOut(source, unit, "copy", text, "", fault=False)
 

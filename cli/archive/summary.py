@@ -34,12 +34,10 @@ class Series:
 
     Attributes:
         name: What their names have in common.
-        names: Of the fits: unit, and label where there is one.
-        units: Names of the units.
+        names: Name of each fit: unit, and label where there is one.
         seconds: When each was measured [s since 1970].
         values: Symbol to its values, SI units.
-        own: Symbol to their standard uncertainties beside each other.
-        unit_of: Symbol to its unit.
+        own: Symbol to the standard uncertainty of each value by itself.
     """
 
     name: str
@@ -104,15 +102,12 @@ class Usual:
     """One quantity over a series.
 
     Attributes:
-        symbol: Of the quantity.
-        unit: SI base unit.
-        n: Fits that have it.
+        n: Number of fits that have it.
         centre: Robust mean.
         spread: Robust standard deviation over the centre; None for fewer than three.
         low: Least value.
         high: Greatest value.
-        apart: What stands apart.
-        drift: Of the logarithm, per day; None where times are too few.
+        drift: Slope of the logarithm per day; None where times are too few.
     """
 
     symbol: str
@@ -143,7 +138,7 @@ def collect(rows: Iterable[Mapping[str, Any]]) -> list[Series]:
 
 
 def usual(series: Series) -> list[Usual]:
-    """What is usual in a series, quantity by quantity."""
+    """Find what is usual in a series, quantity by quantity."""
     return [_usual(series, symbol) for symbol in series.symbols()]
 
 

@@ -62,7 +62,7 @@ def described(rig: Rig, resistor: str | None, source: str | None) -> Rig | None:
 
 
 def one_level_only() -> UsageError:
-    """The error of several levels at once."""
+    """Refuse several levels at once."""
     return UsageError(
         "several levels and a substitution at once",
         where="--levels, --substitution",
@@ -110,7 +110,7 @@ def take(who: Subject, rig: Rig, out: Path, swap_seconds: float | None) -> tuple
     audio = audio_path.open_path(rig, condition=who.condition, one_input=True)
     second = audio_path.play(audio, rig, f"recording {who.unit}", stimulus)
     with take_record.kept_first():
-        return _made(who, rig, first, second, stimulus, out)
+        return _from_played(who, rig, first, second, stimulus, out)
 
 
 def _wait(question: str, watched: bool, seconds: float | None) -> None:
@@ -121,7 +121,7 @@ def _wait(question: str, watched: bool, seconds: float | None) -> None:
         progress.wait(question, seconds)
 
 
-def _made(
+def _from_played(
     who: Subject, rig: Rig, first: Played, second: Played, stimulus: Stimulus, out: Path
 ) -> tuple[Take, Path]:
     from cli.bench import drive_options

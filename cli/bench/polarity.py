@@ -29,13 +29,13 @@ Recording = Annotated[
 
 
 @dataclass(frozen=True, eq=False)
-class Heard:
-    """What was listened to.
+class Listened:
+    """What both inputs recorded while a cell touched or a hand pressed.
 
     Attributes:
         samples: Source input and driver input, shape (n, 2).
-        rate_hz: Of the samples.
-        lost_s: When the sound system lost blocks of them [s].
+        rate_hz: Sample rate [Hz].
+        lost_s: When the sound system lost blocks of samples [s].
     """
 
     samples: FloatArray
@@ -198,7 +198,7 @@ def _inverted(bench: Rig, rig: Path) -> bool:
     return known.inverted
 
 
-def _listen(bench: Rig, recording: Path | None, yes: bool, doing: str, *, cell: bool) -> Heard:
+def _listen(bench: Rig, recording: Path | None, yes: bool, doing: str, *, cell: bool) -> Listened:
     """Both inputs from a file, or listened to now."""
     import numpy as np
 
@@ -209,7 +209,7 @@ def _listen(bench: Rig, recording: Path | None, yes: bool, doing: str, *, cell: 
 
         wiring = bench.wiring
         read = recordings.read(recording, wiring.source_input, wiring.driver_input)
-        return Heard(np.asarray(read.samples, dtype=np.float64), read.sample_rate_hz)
+        return Listened(np.asarray(read.samples, dtype=np.float64), read.sample_rate_hz)
     found = [cautions.CELL] if cell else [cautions.PRESS]
     if not cell and bench.wiring.amplifier == "bridged":
         found.insert(0, cautions.BRIDGED)
@@ -226,7 +226,7 @@ def _listen(bench: Rig, recording: Path | None, yes: bool, doing: str, *, cell: 
             remedy="Run it again and let it listen to the end.",
         )
     lost = tuple(e.frame / rate for e in capture.events if e.kind.startswith("input"))
-    return Heard(np.asarray(capture.samples, dtype=np.float64), capture.sample_rate_hz, lost)
+    return Listened(np.asarray(capture.samples, dtype=np.float64), capture.sample_rate_hz, lost)
 
 
 def _path(bench: Rig, cell: bool):  # type: ignore[no-untyped-def]  # an AudioPath, imported late

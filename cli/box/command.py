@@ -121,8 +121,8 @@ def box(
 
     forms.check(report, picture, save)
     unit, fitted = opened.fit(fit)
-    wish = box_design.Wish(vented, volume, qtc, space, fb, bore, tube_length, tubes, ql)
-    box_design.check_words(wish)
+    options = box_design.BoxOptions(vented, volume, qtc, space, fb, bore, tube_length, tubes, ql)
+    box_design.check_words(options)
     air = session.air(air_temperature, air_pressure, relative_humidity)
     driver = saved_driver.of_fit(fitted, air.modulus)
     ohm = 0.0 if source_resistance is None else source_resistance.value
@@ -130,7 +130,7 @@ def box(
     if limit is None:
         show.note("no --xmax given: how far the cone may travel is not judged", "dim")
     driven = amplifier.read(drive, rated)
-    design = box_design.design(wish, driver, air, ohm)
+    design = box_design.design(options, driver, air, ohm)
     found = predict(driver, design.box, driven.volt_rms, air, source_ohm=ohm)
     length = None if design.vent is None else design.vent.length
     findings = (*driver.warnings, *cautions(found, design.box, xmax=limit, tube_length=length))

@@ -18,8 +18,8 @@ _FLAT = math.sqrt(0.5)
 
 
 @dataclass(frozen=True)
-class Wish:
-    """What was asked of the box; None where nothing was."""
+class BoxOptions:
+    """Options that decide a box; None where one was not given."""
 
     vented: bool
     volume: Value | None
@@ -38,9 +38,9 @@ class Vent:
 
     Attributes:
         bore: Inner diameter [m].
-        length: To cut [m].
+        length: Length to cut [m].
         spread: How far the end correction leaves the length open, either way [m].
-        tubes: Number of equal ones.
+        tubes: Number of equal tubes.
     """
 
     bore: float
@@ -50,7 +50,7 @@ class Vent:
 
     @property
     def area(self) -> float:
-        """Of all tubes [m2]."""
+        """Area of all tubes together [m2]."""
         return self.tubes * math.pi / 4 * self.bore**2
 
 
@@ -71,49 +71,50 @@ class Design:
     notes: tuple[str, ...] = ()
 
 
-def check_words(wish: Wish) -> None:
+def check_words(options: BoxOptions) -> None:
     """Refuse words that contradict each other."""
-    closed = {"--qtc": wish.qtc, "--space": wish.space}
-    open_ = {"--fb": wish.fb, "--bore": wish.bore, "--tube-length": wish.tube_length,
-             "--ql": wish.ql, "--tubes": None if wish.tubes == 1 else "1"}  # fmt: skip
-    wrong = [name for name, said in (closed if wish.vented else open_).items() if said is not None]
+    closed = {"--qtc": options.qtc, "--space": options.space}
+    open_ = {"--fb": options.fb, "--bore": options.bore, "--tube-length": options.tube_length,
+             "--ql": options.ql, "--tubes": None if options.tubes == 1 else "1"}  # fmt: skip
+    others = closed if options.vented else open_
+    wrong = [name for name, said in others.items() if said is not None]
     if wrong:
-        kind = "closed" if wish.vented else "vented"
+        kind = "closed" if options.vented else "vented"
         raise UsageError(
             f"{wrong[0]} belongs to a {kind} box",
             where=wrong[0],
-            remedy="Leave out --vented." if wish.vented else "Add --vented.",
+            remedy="Leave out --vented." if options.vented else "Add --vented.",
         )
-    asked = [n for n, said in (("--volume", wish.volume), *closed.items()) if said is not None]
-    if not wish.vented and len(asked) > 1:
+    asked = [n for n, said in (("--volume", options.volume), *closed.items()) if said is not None]
+    if not options.vented and len(asked) > 1:
         raise UsageError(
             f"{' and '.join(asked)} decide the same thing",
             where=asked[0],
             remedy="Give one of them.",
         )
-    if wish.tubes < 1:
+    if options.tubes < 1:
         raise UsageError("a vent has at least one tube", where="--tubes", remedy="Give 1 or more.")
-    if not wish.vented:
+    if not options.vented:
         return
-    if wish.tube_length is not None and wish.bore is None:
+    if options.tube_length is not None and options.bore is None:
         raise UsageError(
             "the tube has no bore", where="--tube-length", remedy="Add --bore, such as 50mm."
         )
-    if wish.tube_length is not None and wish.fb is not None:
+    if options.tube_length is not None and options.fb is not None:
         raise UsageError(
             "the tube decides the tuning already",
             where="--fb",
             remedy="Leave out --fb, or leave out --tube-length to have the tube computed.",
         )
-    decides = wish.fb is not None or wish.tube_length is not None
-    if decides and wish.volume is None:
+    decides = options.fb is not None or options.tube_length is not None
+    if decides and options.volume is None:
         raise UsageError(
             "a tuning alone is no box",
             where="--volume",
             remedy="Add the net volume, such as --volume 24L; or leave out --fb and "
             "--tube-length for the flattest box.",
         )
-    if wish.volume is not None and not decides:
+    if options.volume is not None and not decides:
         raise UsageError(
             "a vented box of given volume needs a tuning",
             where="--volume",
@@ -122,27 +123,27 @@ def check_words(wish: Wish) -> None:
         )
 
 
-def design(wish: Wish, driver: SavedDriver, air: Air, ohm: float) -> Design:
+def design(options: BoxOptions, driver: SavedDriver, air: Air, ohm: float) -> Design:
     """The box that is asked for.
 
     Raises:
         UsageError: If a value cannot be read, or the driver's Q is above the wished one.
         Refused: If no such box or tube exists.
     """
-    return _vented(wish, driver, air, ohm) if wish.vented else _closed(wish, driver, ohm)
+    return _vented(options, driver, air, ohm) if options.vented else _closed(options, driver, ohm)
 
 
-def _closed(wish: Wish, driver: SavedDriver, ohm: float) -> Design:
+def _closed(options: BoxOptions, driver: SavedDriver, ohm: float) -> Design:
     from fit.box.predict import Box, total_Q
     from fit.box.sealed import sealed_by_Qtc
 
     fs, Vas = math.exp(driver.theta[1]), math.exp(driver.theta[4])
     QT = total_Q(driver.theta, ohm)
-    if wish.volume is not None:
-        volume = wish.volume.value
+    if options.volume is not None:
+        volume = options.volume.value
         return Design(Box(volume), None, f"closed box of {volume * 1e3:.3g} L")
-    if wish.space is not None:
-        space = wish.space.value
+    if options.space is not None:
+        space = options.space.value
         flat = None if QT >= _FLAT else sealed_by_Qtc(fs, QT, Vas, _FLAT).volume
         if flat is not None and flat <= space:
             note = f"the flattest needs {flat * 1e3:.3g} L of the {space * 1e3:.3g} L there are"
@@ -153,41 +154,41 @@ def _closed(wish: Wish, driver: SavedDriver, ohm: float) -> Design:
             else f"the flattest would need {flat * 1e3:.3g} L; all of the space is used"
         )
         return Design(Box(space), None, f"closed box filling {space * 1e3:.3g} L", (note,))
-    if wish.qtc is None:
+    if options.qtc is None:
         show.default_taken(f"no volume, Qtc or space given: Qtc {_FLAT:.3f}, maximally flat")
-    wished = _FLAT if wish.qtc is None else wish.qtc.value
+    wished = _FLAT if options.qtc is None else options.qtc.value
     found = sealed_by_Qtc(fs, QT, Vas, wished)
     return Design(Box(found.volume), None, f"closed box for Qtc {wished:.3g}")
 
 
-def _vented(wish: Wish, driver: SavedDriver, air: Air, ohm: float) -> Design:
+def _vented(options: BoxOptions, driver: SavedDriver, air: Air, ohm: float) -> Design:
     from fit.box.predict import Box, total_Q
     from fit.box.vent import tuning
     from fit.box.vented import TIGHT, vented_flattest
 
     fs, Vas = math.exp(driver.theta[1]), math.exp(driver.theta[4])
-    if wish.ql is None:
+    if options.ql is None:
         show.default_taken(f"leakage Q of the box: {TIGHT:g}, usual for a tight one")
-    QL = TIGHT if wish.ql is None else wish.ql.value
-    bore = None if wish.bore is None else wish.bore.value
-    if wish.volume is None:
+    QL = TIGHT if options.ql is None else options.ql.value
+    bore = None if options.bore is None else options.bore.value
+    if options.volume is None:
         flat = vented_flattest(fs, total_Q(driver.theta, ohm), Vas, QL)
         family = "flattest" if flat.family == "flat" else "flattest there is, with a ripple"
         volume, fb, why = flat.volume, flat.fb, f"vented box, {family}"
     else:
-        volume = wish.volume.value
-        if wish.tube_length is None:
-            fb = wish.fb.value
+        volume = options.volume.value
+        if options.tube_length is None:
+            fb = options.fb.value
         else:
-            length = wish.tube_length.value
-            fb = tuning(length, volume, bore or 0.0, air.sound_speed, wish.tubes)
-            vent = Vent(bore or 0.0, length, 0.0, wish.tubes)
+            length = options.tube_length.value
+            fb = tuning(length, volume, bore or 0.0, air.sound_speed, options.tubes)
+            vent = Vent(bore or 0.0, length, 0.0, options.tubes)
             why = f"vented box of {volume * 1e3:.3g} L with the tube there is"
             return Design(Box(volume, fb, QL, vent.area), vent, why)
         why = f"vented box of {volume * 1e3:.3g} L"
     if bore is None:
         return Design(Box(volume, fb, QL), None, why)
-    vent = _tube(fb, volume, bore, air, wish.tubes)
+    vent = _tube(fb, volume, bore, air, options.tubes)
     return Design(Box(volume, fb, QL, vent.area), vent, why)
 
 

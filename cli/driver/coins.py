@@ -10,12 +10,12 @@ _MOST = 4
 
 @dataclass(frozen=True)
 class Coin:
-    """A coin.
+    """A coin that no magnet attracts.
 
     Attributes:
         name: As people call it.
-        several: The same for more than one.
-        mass_kg: When new [kg].
+        several: The name of more than one.
+        mass_kg: Mass when new [kg].
     """
 
     name: str

@@ -70,7 +70,7 @@ def compare(
     fraction = _margin(margin, changes.MARGIN)
     forms.check(report)
     of_use = None if hours is None else _hours(hours, 1 + len(after))
-    found = _told_apart([states.read(text) for text in (before, *after)])
+    found = _with_own_names([states.read(text) for text in (before, *after)])
     compared = _compared(found, fraction, of_use)
     verdicts: tuple[Verdict, ...] = ()
     if targets is not None:
@@ -208,7 +208,7 @@ def _margin(text: str | None, default: float) -> float:
     return value
 
 
-def _told_apart(found: Sequence[DriverState]) -> list[DriverState]:
+def _with_own_names(found: Sequence[DriverState]) -> list[DriverState]:
     names = [state.name for state in found]
     return [
         replace(state, name=f"{state.name} ({index})") if names.count(state.name) > 1 else state

@@ -164,8 +164,8 @@ def _fitted(free: _Source, sources: Sequence[_Source], model: str) -> DriverFit:
     from cli.words.session import SessionWords, session
     from fit.joint import fit_driver
 
-    loaded = [one for one in sources if not one.in_free_air and one.level == free.level]
-    texts = [one.opened.text for one in (free, *loaded)]
+    with_mass = [one for one in sources if not one.in_free_air and one.level == free.level]
+    texts = [one.opened.text for one in (free, *with_mass)]
     gathered = takes_and_tables.gather(texts, (), (), None)
     try:
         return fit_driver(gathered.curves, session(SessionWords(), boxes=False), model=model)

@@ -27,13 +27,13 @@ _SHOWN_HZ = (100, 200, 500, 1000, 1500, 2000, 3000, 4000, 5000, 7000, 10000)
 
 
 @dataclass(frozen=True)
-class Heard:
-    """The sum with what is to be said about it.
+class AcousticEstimate:
+    """The estimated sum of the drivers at the ear.
 
     Attributes:
         sum: For 1 V of the amplifier.
         drive: What the amplifier puts out; None: 2.83 V, and no travel is stated.
-        findings: Of polarity and levels.
+        findings: Doubts about polarity and levels.
     """
 
     sum: AcousticSum
@@ -42,7 +42,7 @@ class Heard:
 
     @property
     def volt(self) -> float:
-        """At the amplifier, rms [V]."""
+        """Voltage at the amplifier, rms [V]."""
         return 2.83 if self.drive is None else self.drive.volt_rms
 
     @property
@@ -56,15 +56,15 @@ class Heard:
         return "2.83 V" if self.drive is None else self.drive.words
 
 
-def heard(
+def estimate(
     result: NetworkResult, files: Mapping[str, str | None], drive: Drive | None
-) -> tuple[Heard | None, str]:
-    """The sum, or why there is none.
+) -> tuple[AcousticEstimate | None, str]:
+    """Estimate the sum at the ear, or say why it cannot be.
 
     Args:
         result: The crossover.
-        files: Of the drivers, by branch.
-        drive: Of the amplifier.
+        files: Branch to the file of its driver.
+        drive: What the amplifier puts out.
     """
     from cli.sources import opened
     from fit.box import saved_driver
@@ -88,10 +88,10 @@ def heard(
     usual = (assumed.air_pressure, assumed.air_temperature, assumed.relative_humidity)
     found = acoustic_sum(result.solution, drivers, Air.at(*(one(None)[0].value for one in usual)))
     crossings = [crossed.frequency.value for crossed in result.crossings]
-    return Heard(found, drive, judged(found, crossings)), ""
+    return AcousticEstimate(found, drive, judged(found, crossings)), ""
 
 
-def sections(found: Heard) -> list[Section]:
+def sections(found: AcousticEstimate) -> list[Section]:
     """Sum and travel."""
     from fit.crossover.acoustic import LEFT_OUT
 
@@ -130,7 +130,7 @@ def sections(found: Heard) -> list[Section]:
     return all_sections
 
 
-def _travel(found: Heard) -> Section | None:
+def _travel(found: AcousticEstimate) -> Section | None:
     """How far the cones move, at a stated drive."""
     known = [one for one in found.sum.voices if one.excursion_m is not None]
     if found.drive is None or not known:
@@ -151,7 +151,7 @@ def _travel(found: Heard) -> Section | None:
     return Section(f"How far the cones move at {found.words}", (*lines, drawing))
 
 
-def as_json(found: Heard) -> dict[str, Any]:
+def as_json(found: AcousticEstimate) -> dict[str, Any]:
     """Estimated levels and excursions in SI units and dB."""
     document: dict[str, Any] = {
         "drive_volt_rms": found.volt,

@@ -14,7 +14,7 @@ from cli.words.values import Value
 from meas.errors import UsageError
 
 if TYPE_CHECKING:
-    from cli.filter.printing import Asked
+    from cli.filter.printing import NetworkOptions
     from fit.crossover.evaluate import NetworkResult
 
 
@@ -117,7 +117,7 @@ def filter_(
 
     forms.check(report, picture, save_network, spice)
     files = dict(zip(network_file.BRANCHES, (woofer, midrange, tweeter), strict=True))
-    asked = printing.Asked(
+    options = printing.NetworkOptions(
         amplifier.read_optional(drive, rated),
         None if amplifier_minimum is None else amplifier_minimum.value,
         None if not at_hand else stock_file.read(at_hand),
@@ -138,24 +138,24 @@ def filter_(
     netlist = "" if spice is None else filter_load.netlist(built, files)
     result = evaluate(
         built,
-        drive_volt=asked.drive.volt_rms if asked.drive else None,
-        amplifier_minimum_ohm=asked.minimum_ohm,
+        drive_volt=options.drive.volt_rms if options.drive else None,
+        amplifier_minimum_ohm=options.minimum_ohm,
     )
     transfer = measured.compare(measured_transfer, branch, result.solution)
-    heard, missing = acoustics.heard(result, files, asked.drive)
+    acoustic, missing = acoustics.estimate(result, files, options.drive)
     findings = (*notes, *result.findings, *(transfer.findings if transfer else ()))
-    _cautions(result, asked)
+    _cautions(result, options)
     if save_network is not None:
         write_text(save_network, network_file.as_text({one.name: one.arms for one in built}))
     if spice is not None:
         write_text(spice, netlist)
     if picture is not None:
-        plots.save_picture(printing.curves(result, asked, transfer), picture)
+        plots.save_picture(printing.curves(result, options, transfer), picture)
     forms.give(
         f"Crossover for {' and '.join(load.name for load in loads.values())}",
         printing.lead(result),
-        printing.sections(result, asked, transfer, findings, heard, missing),
-        lambda: printing.document(result, asked, transfer, findings, heard),
+        printing.sections(result, options, transfer, findings, acoustic, missing),
+        lambda: printing.document(result, options, transfer, findings, acoustic),
         as_json=as_json,
         report=report,
         units=[load.name for load in loads.values()],
@@ -163,14 +163,14 @@ def filter_(
     )
 
 
-def _cautions(result: NetworkResult, asked: Asked) -> None:
+def _cautions(result: NetworkResult, options: NetworkOptions) -> None:
     from cli.terminal import cautions
 
     parts = [named for one in result.solution.branches for named in one.branch.parts]
     shown = []
     if result.verdict in ("outside", "undecided"):
         shown.append(cautions.LOW_LOAD)
-    paired = asked.stock is not None and asked.stock.has_pairs
+    paired = options.stock is not None and options.stock.has_pairs
     if paired or any(named.back_to_back for named in parts):
         shown.append(cautions.BACK_TO_BACK)
     if result.stresses is not None:

@@ -19,7 +19,7 @@ from fit.results.numbers import decimals_for, kilo, number, signed_percent, sign
 from fit.results.saved import value_of
 
 if TYPE_CHECKING:
-    from cli.filter.acoustics import Heard
+    from cli.filter.acoustics import AcousticEstimate
     from cli.filter.measured import MeasuredTransfer
     from cli.filter.stock_file import Stock
     from cli.words.amplifier import Drive
@@ -32,8 +32,8 @@ _UNITS = {"resistor": "ohm", "capacitor": "F", "inductor": "H"}
 
 
 @dataclass(frozen=True)
-class Asked:
-    """What was asked for besides the network."""
+class NetworkOptions:
+    """What is wanted besides the network: heat at a drive, a least load, parts at hand."""
 
     drive: Drive | None
     minimum_ohm: float | None
@@ -42,10 +42,10 @@ class Asked:
 
 def sections(
     result: NetworkResult,
-    asked: Asked,
+    options: NetworkOptions,
     transfer: MeasuredTransfer | None,
     findings: Sequence[Finding],
-    heard: Heard | None,
+    acoustic: AcousticEstimate | None,
     missing: str,
 ) -> list[Section]:
     """Circuit, parts, levels, load, what may reach the ear (or why nothing), and doubts."""
@@ -55,12 +55,12 @@ def sections(
                 "From the amplifier on the left to the drivers; plus is the upper line."),
         _parts_table(result),
     ]  # fmt: skip
-    if asked.drive is not None:
+    if options.drive is not None:
         parts.append(
-            f"Heat and peaks at {asked.drive.words}: a steady tone at its worst frequency."
+            f"Heat and peaks at {options.drive.words}: a steady tone at its worst frequency."
         )
     reaches: list[Block] = [
-        Drawing("levels", partial(curves, result, asked, transfer),
+        Drawing("levels", partial(curves, result, options, transfer),
                 "Voltage at the drivers and load of the amplifier over frequency",
                 "What reaches the terminals of the drivers, and what the amplifier sees."),
         _levels_table(result),
@@ -74,19 +74,19 @@ def sections(
         f"Least load {_interval(result.least_load)} Ω at {significant(result.least_hz)} Hz."
     ]
     if result.verdict is not None:
-        verdict = Text(f"Amplifier wants at least {asked.minimum_ohm:g} Ω: ")
+        verdict = Text(f"Amplifier wants at least {options.minimum_ohm:g} Ω: ")
         load.append(verdict.append(result.verdict, style=VERDICT_STYLE[result.verdict]))
     all_sections = [
         Section("Parts, from the amplifier to the driver", parts),
         Section("What reaches the drivers", reaches),
         Section("What the amplifier sees", load),
     ]
-    if heard is not None:
-        all_sections += acoustics.sections(heard)
+    if acoustic is not None:
+        all_sections += acoustics.sections(acoustic)
     else:
         all_sections.append(Section("What may reach the ear", (f"Not told: {missing}.",)))
-    if asked.stock is not None:
-        table = _stock_table(result, asked)
+    if options.stock is not None:
+        table = _stock_table(result, options)
         all_sections.append(Section("Nearest from the parts at hand", (table,)))
     if transfer is not None:
         worst, at = transfer.worst
@@ -113,13 +113,15 @@ def _circuit(branches: Sequence[Branch]) -> Any:
     return circuit_figure(branches)
 
 
-def curves(result: NetworkResult, asked: Asked, transfer: MeasuredTransfer | None) -> Any:
+def curves(
+    result: NetworkResult, options: NetworkOptions, transfer: MeasuredTransfer | None
+) -> Any:
     """The picture of levels and load."""
     from cli.filter import picture
 
     return picture.figure(
         result,
-        amplifier_minimum_ohm=asked.minimum_ohm,
+        amplifier_minimum_ohm=options.minimum_ohm,
         measured=None
         if transfer is None
         else (transfer.branch, transfer.frequency_hz, transfer.ratio),
@@ -191,10 +193,10 @@ def _levels_table(result: NetworkResult) -> Rows:
 _SHOWN_HZ = (50, 200, 500, 1000, 2000, 3000, 5000, 10000, 20000)
 
 
-def _stock_table(result: NetworkResult, asked: Asked) -> Rows:
+def _stock_table(result: NetworkResult, options: NetworkOptions) -> Rows:
     rows = []
     for branch, _, named, _ in _each(result):
-        found = asked.stock.near(named) if asked.stock is not None else []
+        found = options.stock.near(named) if options.stock is not None else []
         if not found:
             rows.append((branch, named.name, "", "", f"no {named.part.kind} at hand"))
         for k, combination in enumerate(found):
@@ -217,10 +219,10 @@ def _stock_table(result: NetworkResult, asked: Asked) -> Rows:
 
 def document(
     result: NetworkResult,
-    asked: Asked,
+    options: NetworkOptions,
     transfer: MeasuredTransfer | None,
     findings: Sequence[Finding],
-    heard: Heard | None,
+    acoustic: AcousticEstimate | None,
 ) -> dict[str, Any]:
     """What was found in SI units, format ``freeair-filter/1``."""
     f = result.solution.frequency_hz
@@ -258,19 +260,19 @@ def document(
             "minimum_at_hz": result.least_hz,
         },
         "findings": [
-            one.as_json() for one in (*findings, *(() if heard is None else heard.findings))
+            one.as_json() for one in (*findings, *(() if acoustic is None else acoustic.findings))
         ],
     }
-    if heard is not None:
-        found["acoustic_estimate"] = acoustics.as_json(heard)
-    if asked.minimum_ohm is not None:
+    if acoustic is not None:
+        found["acoustic_estimate"] = acoustics.as_json(acoustic)
+    if options.minimum_ohm is not None:
         found["load"] |= {
-            "amplifier_minimum_ohm": asked.minimum_ohm,
+            "amplifier_minimum_ohm": options.minimum_ohm,
             "verdict": result.verdict,
         }
-    if asked.drive is not None:
-        found["drive_volt_rms"] = asked.drive.volt_rms
-    if asked.stock is not None:
+    if options.drive is not None:
+        found["drive_volt_rms"] = options.drive.volt_rms
+    if options.stock is not None:
         found["at_hand"] = [
             {
                 "branch": branch,
@@ -279,7 +281,7 @@ def document(
                 "unit": _UNITS[named.part.kind],
                 "combinations": [
                     {"value": c.value, "parts": list(c.parts), "text": c.text}
-                    for c in asked.stock.near(named)
+                    for c in options.stock.near(named)
                 ],
             }
             for branch, _, named, _ in _each(result)

@@ -19,7 +19,7 @@ class State(BaseModel):
     """A guided session.
 
     Attributes:
-        answers: Name to answer as it was written.
+        answers: Name of a question to the answer as it was written.
         done: Step to the files that it left, relative to the session's folder; none for a step
             that was skipped or leaves no file.
     """
@@ -31,15 +31,15 @@ class State(BaseModel):
     done: dict[str, tuple[str, ...]] = {}
 
     def answered(self, **answers: str) -> State:
-        """With more answers."""
+        """The session with more answers."""
         return self.model_copy(update={"answers": {**self.answers, **answers}})
 
     def after(self, step: str, *left: str) -> State:
-        """With a step done."""
+        """The session with a step done."""
         return self.model_copy(update={"done": {**self.done, step: left}})
 
     def before(self, steps: Iterable[str]) -> State:
-        """With some steps not done."""
+        """The session with some steps to be done again."""
         undone = set(steps)
         kept = {step: left for step, left in self.done.items() if step not in undone}
         return self.model_copy(update={"done": kept})

@@ -25,10 +25,9 @@ class Step:
     """One step.
 
     Attributes:
-        name: As the session remembers it.
-        title: On the screen.
+        name: Name by which the session remembers it.
         text: What it is for and what to do with one's hands.
-        act: From the session before to the session after it.
+        act: Leads from the session before it to the session after it.
         may_skip: Whether a session makes sense without it.
         due: Whether it makes sense at all, by what the session knows.
     """

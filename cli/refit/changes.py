@@ -26,7 +26,7 @@ class Moved:
         unit: The driver.
         label: The state in words.
         why: What differs in what it was made from, in words.
-        changes: Beyond uncertainty, most significant first.
+        changes: Changes beyond uncertainty, most significant first.
         news: What happened besides: fitted for the first time, no longer, gone.
     """
 

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from cli.refit.workers import Engine
 
 FAULTS = 1
-_TOLD = 12  # so many are listed in the terminal; all stand in the table
+_MOST_LISTED = 12  # so many are listed in the terminal; all stand in the table
 
 
 def refit(
@@ -120,9 +120,10 @@ def refit(
     )
     words = replace(words, held=how_held(words))
     scale = table_scale.read(table_tolerance)  # before a long look at files
-    asked = plan.Asked(tuple(diameter or ()), tuple(area or ()), words, model, from_captures)
+    sizes = tuple(diameter or ()), tuple(area or ())
+    options = plan.RefitOptions(*sizes, words, model, from_captures)
     results = out or _beside(archive)
-    found = plan.read(archive, asked)
+    found = plan.read(archive, options)
     if any(not source.take for state in found.states for source in state.sources):
         scale.tell(["tables"])
     beside = (archive, results)  # nothing is imported from there
@@ -174,10 +175,10 @@ def _fit(found: Archive, out: Path, engine: Engine, *, parquet: bool, as_json: b
 
 
 def _tell(done: Done) -> None:
-    for one in done.left_out[:_TOLD]:
+    for one in done.left_out[:_MOST_LISTED]:
         show.note(f"{one.source}: {one.text}")
-    if len(done.left_out) > _TOLD:
-        show.note(f"... and {len(done.left_out) - _TOLD} more in {done.files['left_out']}")
+    if len(done.left_out) > _MOST_LISTED:
+        show.note(f"... and {len(done.left_out) - _MOST_LISTED} more in {done.files['left_out']}")
     show.line(done.sentence())
     for name, path in done.files.items():
         show.line(f"{name.capitalize().replace('_', ' ')}: {path}")

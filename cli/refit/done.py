@@ -15,10 +15,10 @@ class Done:
 
     Attributes:
         archive: The folder, as given.
-        fitted: States with a fit.
-        refused: States without.
+        fitted: Number of states with a fit.
+        refused: Number of states without.
         left_out: Takes and tables that take part in no fit, and refused states, with reasons.
-        files: What it is to its path, the page last.
+        files: Name of each file made to its path, the page last.
     """
 
     archive: str
@@ -29,11 +29,11 @@ class Done:
 
     @property
     def faults(self) -> int:
-        """How much could not be read or fitted and was not known to be so."""
+        """Number of things left out that somebody must look after."""
         return sum(one.fault for one in self.left_out)
 
     def sentence(self) -> str:
-        """For people."""
+        """What came out, in a sentence."""
         if not self.left_out:
             return f"{self.fitted} fitted, nothing left out."
         after = f", {self.faults} of them to look after" if self.faults else ""

@@ -47,12 +47,12 @@ class Job:
         archive: The folder, absolute.
         identity: Unit, label, time of the first take.
         last: Time of the last take.
-        hours: Between the two.
+        hours: Hours between the first and the last take.
         sources: Free air first.
         session: What else was measured.
         model: ``auto`` or a coil model.
         captures: Whether to analyse the recordings again.
-        tolerance: Of the ohms in tables, as written; None for the default.
+        tolerance: Tolerance of the ohms in tables, as written; None for the default.
         models: Digest of the program's models.
     """
 
@@ -73,11 +73,11 @@ class Job:
 
 @dataclass(frozen=True)
 class Outcome:
-    """What came out.
+    """What came out of a job.
 
     Attributes:
-        number: Of the job.
-        key: Of the job.
+        number: Number of the job.
+        key: Key of the job.
         row: What the table needs, JSON.
         body: The whole result, ``freeair-fit/1`` or a refusal, JSON.
         lasting: Whether the same job would end the same way again.
@@ -142,24 +142,24 @@ def _fitted(job: Job) -> Outcome:
             ),
             lasting=False,
         )
-    curves, takes, aside, findings = _read(job)
-    if changed := [one for one in aside if one.code == "changed-meanwhile"]:
+    curves, takes, unused, findings = _read(job)
+    if changed := [one for one in unused if one.code == "changed-meanwhile"]:
         reasons = tuple(Finding(one.code, f"{one.source}: {one.text}", True) for one in changed)
         return failed(job, reasons, lasting=False)
     if not curves:
         text = "none of its takes and tables can be used; each is listed with its reason"
-        return failed(job, (Finding("nothing-usable", text, refuses=True),), aside)
+        return failed(job, (Finding("nothing-usable", text, refuses=True),), unused)
     try:
-        return _success(job, curves, takes, aside, findings)
+        return _success(job, curves, takes, unused, findings)
     except Refused as error:
-        return failed(job, error.reasons, aside)
+        return failed(job, error.reasons, unused)
 
 
 def _success(
     job: Job,
     curves: Sequence[MeasuredCurve],
     takes: Sequence[Take | None],
-    aside: Sequence[LeftOut],
+    unused: Sequence[LeftOut],
     doubts: Sequence[Finding],
 ) -> Outcome:
     from cli.driver import uneven_harmonics
@@ -174,9 +174,9 @@ def _success(
     fitted = sitting.of_driver(alone, cast(sitting.Held, job.held), job.identity[0])
     by_hand = threepoint.cross_check(fitted)
     all_doubts = [*dict.fromkeys(doubts), *mixed_levels([take for take in takes if take])]
-    all_doubts += [*_apart(job), *([by_hand] if by_hand else [])]
-    if aside:
-        names = ", ".join(one.source for one in aside)
+    all_doubts += [*_far_apart(job), *([by_hand] if by_hand else [])]
+    if unused:
+        names = ", ".join(one.source for one in unused)
         all_doubts.append(Finding("left-out", f"not used, each listed with its reason: {names}"))
     document = store.to_json(
         fitted,
@@ -188,23 +188,23 @@ def _success(
         ),
         warnings=all_doubts,
     )
-    document["refit"] = _about(job, aside)
-    row = _row(job, aside) | {"model": fitted.model, "parameters": _parameters(fitted)}
+    document["refit"] = _about(job, unused)
+    row = _row(job, unused) | {"model": fitted.model, "parameters": _parameters(fitted)}
     return Outcome(job.number, job.key, _text(row), _text(document))
 
 
 def failed(
-    job: Job, reasons: Sequence[Finding], aside: Sequence[LeftOut] = (), *, lasting: bool = True
+    job: Job, reasons: Sequence[Finding], unused: Sequence[LeftOut] = (), *, lasting: bool = True
 ) -> Outcome:
-    """The outcome where there is no fit."""
+    """Make the outcome of a job that gives no fit."""
     refused = [reason.as_json() for reason in reasons]
     document = {
         "refused": True,
         "unit": job.identity[0],
         "reasons": refused,
-        "refit": _about(job, aside),
+        "refit": _about(job, unused),
     }
-    row = _row(job, aside) | {"reasons": refused}
+    row = _row(job, unused) | {"reasons": refused}
     return Outcome(job.number, job.key, _text(row), _text(document), lasting)
 
 
@@ -213,29 +213,29 @@ def _text(content: dict[str, Any]) -> str:
     return json.dumps(content, allow_nan=False)
 
 
-def _about(job: Job, aside: Sequence[LeftOut]) -> dict[str, Any]:
-    unused = {one.source for one in aside}
+def _about(job: Job, unused: Sequence[LeftOut]) -> dict[str, Any]:
+    names = {one.source for one in unused}
     return {
         "label": job.identity[1],
         "first_taken_at": job.identity[2],
         "last_taken_at": job.last,
-        "sources": [source.path for source in job.sources if source.path not in unused],
+        "sources": [source.path for source in job.sources if source.path not in names],
         "left_out": [
-            {"source": one.source, "code": one.code, "text": one.text} for one in aside
+            {"source": one.source, "code": one.code, "text": one.text} for one in unused
         ],
         "key": job.key,
     }  # fmt: skip
 
 
-def _row(job: Job, aside: Sequence[LeftOut]) -> dict[str, Any]:
+def _row(job: Job, unused: Sequence[LeftOut]) -> dict[str, Any]:
     unit, label, first = job.identity
     return {
         "unit": unit,
         "label": label,
         "first": first,
         "last": job.last,
-        "takes": len(job.sources) - len(aside),
-        "left_out": [[one.source, one.code, one.text, one.remedy, one.fault] for one in aside],
+        "takes": len(job.sources) - len(unused),
+        "left_out": [[one.source, one.code, one.text, one.remedy, one.fault] for one in unused],
     }
 
 
@@ -253,7 +253,7 @@ def _parameters(fitted: DriverFit) -> dict[str, list[Any]]:
     }
 
 
-def _apart(job: Job) -> list[Finding]:
+def _far_apart(job: Job) -> list[Finding]:
     """Takes of one fit that lie far apart."""
     if job.hours <= PAUSE_HOURS:
         return []
@@ -268,12 +268,12 @@ _Read = tuple[list["MeasuredCurve"], list["Take | None"], list[LeftOut], list[Fi
 
 
 def _read(job: Job) -> _Read:
-    """Curves with their conditions; what cannot be used stands aside with its reason."""
+    """Curves with their conditions; what cannot be used, each with its reason."""
     from fit.given.measured import MeasuredCurve
 
     curves: list[MeasuredCurve] = []
     takes: list[Take | None] = []
-    aside: list[LeftOut] = []
+    unused: list[LeftOut] = []
     doubts: list[Finding] = []
     for source in sorted(job.sources, key=lambda s: not s.take):  # of copies the take is kept
         path = Path(job.archive) / source.path
@@ -285,21 +285,21 @@ def _read(job: Job) -> _Read:
         # Looked at after reading: what was read is then what the digest stands for.
         if how := _changed(path, source, captures=job.captures):
             remedy = "Start the refit again."
-            aside.append(LeftOut(source.path, job.identity[0], "changed-meanwhile", how, remedy))
+            unused.append(LeftOut(source.path, job.identity[0], "changed-meanwhile", how, remedy))
             continue
         if isinstance(loaded, UsageError | Refused):
-            aside.append(left_out(source.path, job.identity[0], loaded))
+            unused.append(left_out(source.path, job.identity[0], loaded))
             continue
         curve, take, found = loaded
         if twin := next((m.source for m in curves if _same(m.curve, curve)), None):
-            aside.append(copy(source.path, job.identity[0], twin))
+            unused.append(copy(source.path, job.identity[0], twin))
             continue
         curves.append(MeasuredCurve(source.path, curve, source.condition))
         takes.append(take)
         doubts += found
     order = {source.path: place for place, source in enumerate(job.sources)}
     both = sorted(zip(curves, takes, strict=True), key=lambda pair: order[pair[0].source])
-    return [curve for curve, _ in both], [take for _, take in both], aside, doubts
+    return [curve for curve, _ in both], [take for _, take in both], unused, doubts
 
 
 def _changed(path: Path, source: Source, *, captures: bool) -> str:

@@ -23,8 +23,8 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True)
-class Asked:
-    """What the fits are asked for, as written on the command line.
+class RefitOptions:
+    """How the fits are made, as written on the command line.
 
     Attributes:
         diameters: Each bare or behind a pattern of units and an equals sign.
@@ -50,14 +50,14 @@ class Archive:
         states: In the order of units.
         keys: What each state's result depends on, as a digest.
         left_out: What belongs to no state, with its reason.
-        asked: What the fits are asked for.
+        wanted: How the fits are made.
     """
 
     root: Path
     states: list[State]
     keys: list[str]
     left_out: list[LeftOut]
-    asked: Asked
+    wanted: RefitOptions
     _sessions: _Sessions
     _conditions: _Conditions
 
@@ -76,10 +76,10 @@ class Archive:
                 for one in state.sources
             ),
             session=self._sessions.of(state.unit),
-            held=self.asked.words.held,
-            model=self.asked.model,
-            captures=self.asked.captures,
-            tolerance=self.asked.words.table_tolerance,
+            held=self.wanted.words.held,
+            model=self.wanted.model,
+            captures=self.wanted.captures,
+            tolerance=self.wanted.words.table_tolerance,
             models=models_digest(),
         )
 
@@ -95,18 +95,18 @@ class Archive:
 
     def _options(self, state: State) -> str:
         conditions = [asdict(self._conditions.of(one)) for one in state.sources]
-        scale = asdict(table_scale.read(self.asked.words.table_tolerance))
-        asked = [
-            self.asked.model,
-            self.asked.captures,
+        scale = asdict(table_scale.read(self.wanted.words.table_tolerance))
+        wanted = [
+            self.wanted.model,
+            self.wanted.captures,
             scale,
             asdict(self._sessions.of(state.unit)),
-            self.asked.words.held,
+            self.wanted.words.held,
         ]
-        return digest_of(json.dumps([asked, conditions]).encode())[:16]
+        return digest_of(json.dumps([wanted, conditions]).encode())[:16]
 
 
-def read(root: Path, asked: Asked) -> Archive:
+def read(root: Path, wanted: RefitOptions) -> Archive:
     """Look through an archive.
 
     Raises:
@@ -118,12 +118,12 @@ def read(root: Path, asked: Asked) -> Archive:
             where=str(root),
             remedy="Give the folder in which takes and tables lie, at any depth.",
         )
-    options.check_model(asked.model)
+    options.check_model(wanted.model)
     measured: list[Measured] = []
     left_out: list[LeftOut] = []
-    sizes = _sizes(asked)
+    sizes = _sizes(wanted)
     with progress.working(f"looking through {root}"):
-        for one in look(root, captures=asked.captures):
+        for one in look(root, captures=wanted.captures):
             if isinstance(one, Measured):
                 measured.append(one)
             else:
@@ -138,7 +138,13 @@ def read(root: Path, asked: Asked) -> Archive:
     left_out += copies
     boxes = any(one.condition.name == "test-box" for one in measured)
     archive = Archive(
-        root.resolve(), found, [], left_out, asked, _Sessions(asked, sizes, boxes), _Conditions()
+        root.resolve(),
+        found,
+        [],
+        left_out,
+        wanted,
+        _Sessions(wanted, sizes, boxes),
+        _Conditions(),
     )
     for number in range(len(found)):
         content = json.dumps(archive.head(number)).encode()
@@ -167,10 +173,10 @@ _Sizes = list[tuple[str, "Stated"]]
 """Pattern of units to the area of their cones."""
 
 
-def _sizes(asked: Asked) -> _Sizes:
+def _sizes(wanted: RefitOptions) -> _Sizes:
     patterned: _Sizes = []
     bare: _Sizes = []
-    for option, texts in (("diameter", asked.diameters), ("area", asked.areas)):
+    for option, texts in (("diameter", wanted.diameters), ("area", wanted.areas)):
         for text in texts:
             units, sign, written = text.rpartition("=")
             area = session.cone_area(SessionWords(**{option: written}))
@@ -189,10 +195,10 @@ def _sizes(asked: Asked) -> _Sizes:
 class _Sessions:
     """What else was measured, for each unit."""
 
-    def __init__(self, asked: Asked, sizes: _Sizes, boxes: bool) -> None:
+    def __init__(self, wanted: RefitOptions, sizes: _Sizes, boxes: bool) -> None:
         self._areas = sizes
         self._used: set[str] = set()
-        self._air: Session = session.session(asked.words, boxes=boxes or bool(sizes))
+        self._air: Session = session.session(wanted.words, boxes=boxes or bool(sizes))
 
     def of(self, unit: str) -> Session:
         for pattern, area in self._areas:

@@ -13,7 +13,7 @@ _PLAIN_SECONDS = 30.0
 
 @contextmanager
 def watching(total: int, takes: int) -> Iterator[Callable[[int], None]]:
-    """Told with the number of takes after each fit.
+    """Show how far a refit is; call what this yields with the number of takes after each fit.
 
     Args:
         total: Fits to make.

@@ -64,7 +64,7 @@ def outcomes(
     dies as well, the job is given up and said so.
 
     Args:
-        numbers: Of the jobs, in the order to begin them; asked for when a worker is free.
+        numbers: Numbers of the jobs, in the order to begin them; asked for when a worker is free.
         job: Makes the job of a number.
         engine: Where to run.
     """

@@ -65,7 +65,7 @@ def remaining(rig: Rig) -> list[str]:
 
 
 def sum_percent(rig: Rig, ohm: float, sources: tuple[str, ...]) -> float:
-    """Twice the combined standard uncertainty of some causes at one impedance, in per cent of it.
+    """Combine some causes at one impedance: twice the standard uncertainty, in per cent of it.
 
     Args:
         rig: The bench with its calibration.

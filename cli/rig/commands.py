@@ -130,7 +130,7 @@ def new(
         wires["input_resistance_ohm"] = loading.value
         if loading.half_width is not None:
             wires["input_resistance_tolerance_percent"] = 100 * loading.half_width / loading.value
-    made = _made(
+    made = _validated(
         {
             "name": rig_file.unique_name(file.stem),
             "mains_hz": mains,
@@ -176,7 +176,7 @@ _OPTION_OF = {
 }
 
 
-def _made(content: dict[str, Any]) -> Rig:
+def _validated(content: dict[str, Any]) -> Rig:
     """The rig, or an error in terms of the options that it came from."""
     from pydantic import ValidationError
 

@@ -86,15 +86,15 @@ def judge(
                 remedy="Give one saved fit, or takes of one unit: one command judges one unit.",
             )
         name, fitted = opened.fit(paths[0])
-        seen = _of_fit(name, fitted, found, ())
+        judged_unit = _of_fit(name, fitted, found, ())
     else:
         from cli.sources import takes_and_tables
 
         gathered = takes_and_tables.gather(unit, (), (), None, table_tolerance)
         words = units.words(diameter, air_temperature, table_tolerance, held)
-        seen = _of_takes(gathered, found, words)
-    verdict, doubts = _with_signs(seen.verdict, seen.doubts)
-    draw = partial(_figure, found, seen, verdict)
+        judged_unit = _of_takes(gathered, found, words)
+    verdict, doubts = _with_signs(judged_unit.verdict, judged_unit.doubts)
+    draw = partial(_figure, found, judged_unit, verdict)
     drawing = None if found.mask is None else Drawing(
         "unit", draw, "The unit's impedance in the band of good units",
         "Diamonds: outside of what good units show.",
@@ -103,15 +103,15 @@ def judge(
         plots.save_picture(draw(), picture)
     if not as_json:
         style = tables.VERDICT_STYLE[verdict.verdict]
-        show.say(Text(f"{seen.name}: ").append(verdict.verdict, style=style))
+        show.say(Text(f"{judged_unit.name}: ").append(verdict.verdict, style=style))
     forms.give(
-        f"{seen.name}: {verdict.verdict}",
-        f"{seen.name} is {verdict.verdict} by {limits.name}.",
+        f"{judged_unit.name}: {verdict.verdict}",
+        f"{judged_unit.name} is {verdict.verdict} by {limits.name}.",
         _sections(verdict, doubts, drawing),
-        lambda: _document(seen.name, limits, verdict, doubts),
+        lambda: _document(judged_unit.name, limits, verdict, doubts),
         as_json=as_json,
         report=report,
-        units=(seen.name,),
+        units=(judged_unit.name,),
         files={"Picture": picture},
     )
     status = {"outside": MISSED, "undecided": UNDECIDED}.get(verdict.verdict, 0)
@@ -120,7 +120,7 @@ def judge(
 
 
 @dataclass(frozen=True, eq=False)
-class _Seen:
+class _JudgedUnit:
     """A unit with its verdict, and its curve for a picture."""
 
     name: str
@@ -131,28 +131,28 @@ class _Seen:
     magnitude_ohm: FloatArray
 
 
-def _figure(limits: SeriesLimits, seen: _Seen, verdict: UnitVerdict) -> Any:
+def _figure(limits: SeriesLimits, judged_unit: _JudgedUnit, verdict: UnitVerdict) -> Any:
     from cli.series.picture import unit_figure
 
     assert limits.mask is not None  # asked for only where there is one
     return unit_figure(
         limits.mask,
-        seen.profile,
-        (seen.frequency_hz, seen.magnitude_ohm),
+        judged_unit.profile,
+        (judged_unit.frequency_hz, judged_unit.magnitude_ohm),
         verdict.departures,
-        (seen.name, verdict.verdict),
+        (judged_unit.name, verdict.verdict),
         next((one.value for one in verdict.judged if one.limit.parameter == "fs"), None),
     )
 
 
 def _of_fit(
     name: str, fitted: DriverFit, limits: SeriesLimits, doubts: tuple[Finding, ...]
-) -> _Seen:
+) -> _JudgedUnit:
     from fit.series.judge import judge_unit
     from fit.series.mask import profile
 
     curve = fitted.free_air[0]
-    return _Seen(
+    return _JudgedUnit(
         name,
         judge_unit(fitted, limits),
         (*doubts, *fitted.warnings),
@@ -162,26 +162,26 @@ def _of_fit(
     )
 
 
-def _of_takes(gathered: Gathered, limits: SeriesLimits, words: SessionWords) -> _Seen:
-    """Fitted by the model of the limits; by its bare curve where no fit is possible."""
+def _of_takes(gathered: Gathered, limits: SeriesLimits, words: SessionWords) -> _JudgedUnit:
+    """Judge takes by a fit of the limits' model, or by the curve alone where none is possible."""
     from cli.words.session import how_held
     from fit.compare.sitting import of_driver
 
     session, held = units.session([gathered], words), how_held(words)
-    quick = _quickly(gathered, session, limits, held)
-    if quick is not None:
-        return quick
+    near_fit = _near_reference(gathered, session, limits, held)
+    if near_fit is not None:
+        return near_fit
     try:
         fitted = units.fitted_by(gathered, session, limits.model, "model of the limits")
     except Refused as refused:
-        return _bare(gathered, limits, refused)
+        return _by_curve_alone(gathered, limits, refused)
     return _of_fit(gathered.unit, of_driver(fitted, held, gathered.unit), limits, gathered.findings)
 
 
-def _quickly(
+def _near_reference(
     gathered: Gathered, session: Session, limits: SeriesLimits, held: Held
-) -> _Seen | None:
-    """Fitted from where the reference lies, which takes a hundredth of the time.
+) -> _JudgedUnit | None:
+    """Fit from where the reference lies, which takes a hundredth of the time.
 
     Good only where the curve leaves no more over than that of good units does: then it is the fit
     that a long search would have found. None where it has to be searched for.
@@ -197,13 +197,13 @@ def _quickly(
     except (Refused, ValueError):
         return None
     whole = of_driver(fitted, held, gathered.unit)
-    seen = _of_fit(gathered.unit, whole, limits, gathered.findings)
-    departures = seen.verdict.departures
-    return seen if departures and all(d.verdict == "inside" for d in departures) else None
+    judged_unit = _of_fit(gathered.unit, whole, limits, gathered.findings)
+    departures = judged_unit.verdict.departures
+    return judged_unit if departures and all(d.verdict == "inside" for d in departures) else None
 
 
-def _bare(gathered: Gathered, limits: SeriesLimits, refused: Refused) -> _Seen:
-    """What a curve alone tells that no fit follows; the refusal itself where that is nothing."""
+def _by_curve_alone(gathered: Gathered, limits: SeriesLimits, refused: Refused) -> _JudgedUnit:
+    """Judge a curve that no fit follows; raise the refusal itself where it tells nothing."""
     from fit.series.judge import judge_curve
     from fit.series.mask import bare_profile
     from meas.curve import ImpedanceCurve
@@ -217,13 +217,13 @@ def _bare(gathered: Gathered, limits: SeriesLimits, refused: Refused) -> _Seen:
     if verdict is None:
         raise refused
     doubts = (*gathered.findings, *refused.reasons)
-    return _Seen(gathered.unit, verdict, doubts, profile, free.frequency_hz, ohm)
+    return _JudgedUnit(gathered.unit, verdict, doubts, profile, free.frequency_hz, ohm)
 
 
 def _with_signs(
     verdict: UnitVerdict, doubts: Sequence[Finding]
 ) -> tuple[UnitVerdict, tuple[Finding, ...]]:
-    """Signs of a fault in the take itself make a unit outside."""
+    """Call a unit outside where the take itself shows signs of a fault."""
     signs = tuple(doubt for doubt in doubts if doubt.code in SIGNS)
     rest = tuple(dict.fromkeys(doubt for doubt in doubts if doubt.code not in SIGNS))
     if not signs:

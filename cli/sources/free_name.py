@@ -17,7 +17,7 @@ def names(folder: Path, stem: str, ending: str) -> Iterator[Path]:
 
 
 def free_name(folder: Path, stem: str, ending: str) -> Path:
-    """The first of `names` that nothing has.
+    """The first of `names` that no file has.
 
     Raises:
         UsageError: If all are taken.

@@ -65,7 +65,7 @@ def subcircuit(path: Path, name: str | None = None) -> str:
 
     Args:
         path: The fit.
-        name: Of the subcircuit; None: the unit's.
+        name: Name of the subcircuit; None: the unit's.
 
     Raises:
         UnreadableInput: If it is no fit.

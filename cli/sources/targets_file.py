@@ -130,12 +130,10 @@ class Winding(Settings):
     """What is known of a coil, as written; None where it is not.
 
     Attributes:
-        wire: ``copper`` or ``aluminium``.
         wire_diameter: Diameter of the bare metal.
         turns: Turns in all layers together.
-        layers: Number of layers.
         former_diameter: Outside diameter of the former.
-        gap_height: Height of the magnet gap.
+        gap_height: Height of the pole plate.
     """
 
     wire: Literal["copper", "aluminium"] | None = None

@@ -31,10 +31,10 @@ class CoilWords:
         wire: ``0.2mm``, ``0.2mm/0.22mm`` (bare/overall) or ``AWG32``, one for each wire at hand.
         metal: ``copper`` or ``aluminium``.
         former: Outside diameter, on which the wire lies.
-        former_thickness: Of its wall.
+        former_thickness: Thickness of its wall.
         layers: Numbers of layers.
-        turns: In all layers together.
-        height: Of the winding.
+        turns: Turns in all layers together.
+        height: Height of the winding.
         pole: Diameter of the pole.
         plate: Diameter of the hole in the plate.
         gap_height: Height of the plate.
@@ -87,7 +87,7 @@ def wire(text: str, of: Metal, where: str = "--wire") -> Wire:
 
 
 def wires(words: CoilWords) -> tuple[Wire, ...]:
-    """The wires at hand; none said: none."""
+    """The wires at hand, in the order given."""
     of = metal(words.metal)
     return tuple(wire(text, of) for text in words.wire)
 
@@ -174,7 +174,7 @@ def coil(words: CoilWords, of: Wire | None = None) -> Coil:
     """The one coil that the words describe.
 
     Args:
-        words: As said.
+        words: What was said.
         of: The wire, where it is known from elsewhere.
 
     Raises:

@@ -265,8 +265,8 @@ def _solutions(
             "or the gap's sizes, would tell more"
         )
     height = None if words.height is None else words.height.value
-    wish = WantedCoil(resistance.value, at_least, height, coil_words.gap(words))
-    return solutions(wish, coil_words.former(words), wires, layers)
+    wanted = WantedCoil(resistance.value, at_least, height, coil_words.gap(words))
+    return solutions(wanted, coil_words.former(words), wires, layers)
 
 
 def _write_targets(

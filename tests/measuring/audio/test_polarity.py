@@ -258,13 +258,13 @@ def test_cautions_and_the_plain_way(tmp_path, invoke):
 
 def test_lost_blocks_beside_the_pulse_are_refused():
     """A gap looks like a pulse; one far from it does not matter."""
-    from cli.bench.polarity import Heard
+    from cli.bench.polarity import Listened
 
     wave = np.stack([np.zeros_like(SECONDS), push()], axis=1)
     pulse = first_pulse(push(), RATE)
-    assert Heard(wave, RATE, (0.5, 4.0)).sound(pulse) == pulse
+    assert Listened(wave, RATE, (0.5, 4.0)).sound(pulse) == pulse
     with pytest.raises(Refused, match="dropout"):
-        Heard(wave, RATE, (2.1,)).sound(pulse)
+        Listened(wave, RATE, (2.1,)).sound(pulse)
 
 
 @pytest.mark.virtual_card
