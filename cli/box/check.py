@@ -172,7 +172,7 @@ def _print(
     found: SystemFit,
     towards_plan: tuple[Finding, ...],
     doubts: tuple[Finding, ...],
-    planned: bool,
+    has_plan: bool,
 ) -> None:
     from cli.terminal.sections import facts, measured
     from fit.results.shares import shares
@@ -201,11 +201,7 @@ def _print(
         said = ", ".join(f"{100 * share:.0f} % {text}" for text, share in main)
         show.say(f"The volume is limited by {said}.")
     show.say(f"Off the model: {100 * found.residual_rms_relative:.2g} % of |Z| (rms).")
-    if towards_plan:
-        show.heading("Against the plan")
-        show.findings(towards_plan)
-    elif not planned:
+    show.under("Against the plan", towards_plan)
+    if not has_plan:
         show.note("no --plan given: nothing to compare with", "dim")
-    if doubts:
-        show.heading("Doubts")
-        show.findings(doubts)
+    show.under("Doubts", doubts)

@@ -14,7 +14,7 @@ from meas.files.outside_text import one_line
 if TYPE_CHECKING:
     from cli.sources.opened import OpenedCurve
     from fit.results.result import DriverFit
-    from meas.curve import ImpedanceCurve
+    from meas.curve import Curve, ImpedanceCurve
 
 
 def export(
@@ -135,39 +135,43 @@ def as_columns(source: str) -> str:
         UnreadableInput: If the source has neither.
         Refused: If the take was refused.
     """
-    from cli.sources import loads, opened
     from meas.tables import csv_table
 
-    path = Path(source)
-    if opened.is_document(path):
-        return csv_table.as_bare_columns(_model_curve(loads.impedance_fit(path)[1]))
-    return csv_table.as_bare_columns(opened.curve(source).curve)
+    return csv_table.as_bare_columns(_curve(source)[0])
 
 
 def as_touchstone(source: str, version: Literal[1, 2]) -> str:
-    """A measured impedance, or the model of a fit in free air, as a one-port.
+    """The same as a one-port.
 
     Raises:
         UnreadableInput: If the source has neither.
         UsageError: If the phase is not known.
         Refused: If the take was refused.
     """
-    from cli.sources import loads, opened
     from meas.curve import ImpedanceCurve
     from meas.tables import touchstone
 
-    path = Path(source)
-    if opened.is_document(path):
-        unit, fitted = loads.impedance_fit(path)
-        return touchstone.as_text(_model_curve(fitted), version, _of_model(unit, fitted))
-    read = opened.curve(source)
-    if not isinstance(read.curve, ImpedanceCurve):
+    curve, comments = _curve(source)
+    if not isinstance(curve, ImpedanceCurve):
         raise UsageError(
             "has no phase, and a Touchstone file needs one",
             where=source,
             remedy="Fit it (freeair fit TABLE --save FILE.json) and export the fit.",
         )
-    return touchstone.as_text(read.curve, version, _comments(read))
+    return touchstone.as_text(curve, version, comments)
+
+
+def _curve(source: str) -> tuple[Curve, tuple[str, ...]]:
+    """What was measured, or the model of a fit in free air, and comments that say which."""
+    from cli.sources import loads, opened
+
+    path = Path(source)
+    if opened.is_document(path):
+        unit, fitted = loads.impedance_fit(path)
+        said = (f"unit: {one_line(unit)}", f"model in free air, model {fitted.model}")
+        return _model_curve(fitted), said
+    read = opened.curve(source)
+    return read.curve, _comments(read)
 
 
 def as_subcircuit(source: str) -> str:
@@ -205,10 +209,6 @@ def _model_curve(fitted: DriverFit) -> ImpedanceCurve:
     curve = fitted.free_air[0]
     ohm = fitted_impedance(curve.frequency_hz, fitted.model_values, fitted.model)
     return ImpedanceCurve(curve.frequency_hz, ohm)
-
-
-def _of_model(unit: str, fitted: DriverFit) -> tuple[str, ...]:
-    return (f"unit: {one_line(unit)}", f"model in free air, model {fitted.model}")
 
 
 def _parameter_table(unit: str, fitted: DriverFit) -> str:

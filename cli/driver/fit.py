@@ -329,13 +329,8 @@ def print_fit(found: JudgedFit, *, everything: bool) -> None:
     fit, verdicts, findings = found.fit, found.verdicts, found.findings
     if verdicts:
         show.say("", tables.verdicts(verdicts))
-    for title, items in (
-        ("Why, and what to try next", findings),
-        ("Doubts", (*fit.warnings, *found.warnings)),
-    ):
-        if items:
-            show.heading(title)
-            show.findings(items)
+    show.under("Why, and what to try next", findings)
+    show.under("Doubts", (*fit.warnings, *found.warnings))
     if everything:
         show.say("", tables.curves(fit))
         show.say(f"Model {fit.model}: {in_words(fit.model, fit.parameters)}")

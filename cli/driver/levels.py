@@ -85,9 +85,7 @@ def levels(
     scale = "volts" if sources[0].unit else "peak, full scale is 1"
     show.heading(f"{unit}: parameters against level ({scale})")
     show.say("", _table(followed))
-    if found:
-        show.heading("Doubts")
-        show.findings(found)
+    show.under("Doubts", found)
 
 
 def _read(text: str) -> _Source:

@@ -154,7 +154,4 @@ def _print(
             f"This bench tells impedances near its {resistor:g} Ω resistor best; |Z| here runs "
             f"from {tables.span(found)} Ω.",
         )
-    doubts = (*found.warnings, *findings)
-    if doubts:
-        show.heading("Doubts")
-        show.findings(doubts)
+    show.under("Doubts", (*found.warnings, *findings))

@@ -350,21 +350,13 @@ def _print(file: Path, found: Intention) -> None:
     from fit.results.shares import shares
 
     show.heading("What the driver must become")
-    show.say(
-        facts(
-            [
-                measured(symbol, found.parameters[symbol], *how)
-                for symbol, how in _SHOWN.items()
-                if symbol in found.parameters
-            ]
-        )
-    )
+    known = {symbol: how for symbol, how in _SHOWN.items() if symbol in found.parameters}
+    rows = [measured(symbol, found.parameters[symbol], *how) for symbol, how in known.items()]
+    show.say(facts(rows))
     main = shares(found.parameters["Mms"], found.sources)[:1]
     for text, part in main:
         show.say(f"The mass is limited most by: {text} ({100 * part:.0f} %).")
-    if found.findings:
-        show.heading("Mind")
-        show.findings(found.findings)
+    show.under("Mind", found.findings)
     show.say(
         "", f"Put into {file}. Judge the finished driver: freeair fit TAKE... --targets {file}"
     )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from cli.terminal import sections, show
@@ -16,6 +17,31 @@ if TYPE_CHECKING:
     from meas.errors import Finding
 
 _SHOWN = 10
+
+
+@dataclass(frozen=True)
+class CoilUse:
+    """What a coil is wound for.
+
+    Attributes:
+        gap: Pole and plate around it; None where they are not known.
+        gap_height: Height of the plate [m].
+        kelvin: Temperature of the hot coil [K].
+        watt: Lasting power [W].
+        metal_former: Whether the former conducts.
+    """
+
+    gap: Gap | None
+    gap_height: float | None
+    kelvin: float
+    watt: float | None
+    metal_former: bool
+
+    def cautions(self, coil: Coil) -> tuple[Finding, ...]:
+        """What to mind with a coil in this use."""
+        from fit.design.winding import cautions
+
+        return tuple(cautions(coil, self.gap, self.watt, metal_former=self.metal_former))
 
 
 def show_identified(found: tuple[Identified, ...], as_json: bool) -> None:
@@ -72,19 +98,11 @@ def ranking(coils: Sequence[Coil], gap: Gap | None) -> Section:
     return Section("Coils that can be wound, closest first", (table, *said))
 
 
-def coil_sections(
-    coil: Coil,
-    gap: Gap | None,
-    gap_height: float | None,
-    kelvin: float,
-    watt: float | None,
-    metal_former: bool,
-    *,
-    first: bool,
-) -> list[Section]:
+def coil_sections(coil: Coil, use: CoilUse, *, first: bool) -> list[Section]:
     """One coil with all that follows from it."""
-    from fit.design.winding import CAUTIOUS_DENSITY, cautions
+    from fit.design.winding import CAUTIOUS_DENSITY
 
+    gap, gap_height, kelvin = use.gap, use.gap_height, use.kelvin
     low, nominal, high = coil.resistance
     wire = coil.wire
     rows = [
@@ -123,7 +141,7 @@ def coil_sections(
         "One side of the coil, cut through its axis, to scale; the thickest wire allowed.",
     )  # fmt: skip
     all_sections = [Section(title, (Facts(rows), section))]
-    if found := cautions(coil, gap, watt, metal_former=metal_former):
+    if found := use.cautions(coil):
         all_sections.append(Section("Mind", (Findings(found),)))
     return all_sections
 
@@ -154,11 +172,7 @@ def open_sections(open_by: Mapping[str, Estimate]) -> list[Section]:
 def document(
     coils: Sequence[Coil],
     found: tuple[Identified, ...] | None,
-    gap: Gap | None,
-    gap_height: float | None,
-    kelvin: float,
-    watt: float | None,
-    metal_former: bool,
+    use: CoilUse,
     open_by: Mapping[str, Estimate],
 ) -> dict[str, Any]:
     """Coils, and the wire where it was unknown, in SI units.
@@ -167,7 +181,7 @@ def document(
     """
     content: dict[str, Any] = {
         "format": "freeair-coil/1",
-        "coils": [_coil_json(coil, gap, gap_height, kelvin, watt, metal_former) for coil in coils],
+        "coils": [_coil_json(coil, use) for coil in coils],
     }
     if any(estimate.standard_uncertainty > 0 for estimate in open_by.values()):
         content["coils"][0]["by_limits_of_former_and_gap"] = {
@@ -182,19 +196,9 @@ def document(
     return content
 
 
-def _coil_json(
-    coil: Coil,
-    gap: Gap | None,
-    gap_height: float | None,
-    kelvin: float,
-    watt: float | None,
-    metal_former: bool,
-) -> dict[str, Any]:
+def _coil_json(coil: Coil, use: CoilUse) -> dict[str, Any]:
     """A coil in SI units."""
-    from fit.design.winding import cautions
-
     low, nominal, high = coil.resistance
-    found: list[Finding] = list(cautions(coil, gap, watt, metal_former=metal_former))
     document: dict[str, Any] = {
         "metal": coil.wire.metal.name,
         "bare_m": coil.wire.bare,
@@ -203,18 +207,18 @@ def _coil_json(
         "turns": coil.turns,
         "turns_per_layer": list(coil.turns_per_layer),
         "resistance_20C_ohm": {"value": nominal, "lower": low, "upper": high},
-        "resistance_hot_ohm": coil.resistance_at(kelvin),
-        "hot_K": kelvin,
+        "resistance_hot_ohm": coil.resistance_at(use.kelvin),
+        "hot_K": use.kelvin,
         "length_m": coil.length,
         "mass_kg": coil.mass,
         "height_m": coil.height,
         "outside_diameter_m": coil.outside_diameter,
         "air_core_inductance_H": coil.air_core_inductance,
         "lasting_power_W": coil.power_at_density(),
-        "cautions": [f.as_json() for f in found],
+        "cautions": [f.as_json() for f in use.cautions(coil)],
     }
-    if gap is not None:
-        document["clearance_inside_m"], document["clearance_outside_m"] = coil.clearances(gap)
-    if gap_height is not None:
-        document["length_in_gap_m"] = coil.length_in_gap(gap_height)
+    if use.gap is not None:
+        document["clearance_inside_m"], document["clearance_outside_m"] = coil.clearances(use.gap)
+    if use.gap_height is not None:
+        document["length_in_gap_m"] = coil.length_in_gap(use.gap_height)
     return document

@@ -131,7 +131,7 @@ def wind(
     freeair wind --sample-length 2.5m --sample-resistance 1.37ohm --sample-overall 0.22mm
     """
     from cli.report import forms
-    from cli.targets import coil_words, printing
+    from cli.targets import coil_words, edit, printing
     from cli.targets.coil_words import CoilWords
     from fit.design.coil_limits import coil_uncertainty
 
@@ -141,8 +141,6 @@ def wind(
         pole, plate, gap_height,
     )  # fmt: skip
     stated = coil_words.stated(words)
-    kelvin = _HOT_K if temperature is None else temperature.value
-    watt = None if power is None else power.value
     found = _identified(sample_length, sample_resistance, sample_overall)
     salvaged = None
     if found is not None:
@@ -167,14 +165,22 @@ def wind(
         coils = _solutions(words, salvaged, resistance, at_least)
     gap = coil_words.gap(words)
     _refuse_misfit(coils[0], gap)
-    high = coil_words.gap_height(words)
-    open_by = coil_uncertainty(coils[0], gap, high, stated)
-    _write_targets(targets, coils[0], high, replace=replace)
+    use = printing.CoilUse(
+        gap,
+        coil_words.gap_height(words),
+        _HOT_K if temperature is None else temperature.value,
+        None if power is None else power.value,
+        metal_former,
+    )
+    open_by = coil_uncertainty(coils[0], gap, use.gap_height, stated)
+    if targets is not None:
+        facts = winding_facts(coils[0], use.gap_height)
+        edit.put(targets, aims(coils[0]), facts, replace=replace)
     ranked = resistance is not None
     sections = [
         *([] if found is None else [printing.identified(found)]),
         *([printing.ranking(coils, gap)] if ranked else []),
-        *printing.coil_sections(coils[0], gap, high, kelvin, watt, metal_former, first=ranked),
+        *printing.coil_sections(coils[0], use, first=ranked),
         *printing.open_sections(open_by),
     ]
     ohm = coils[0].resistance[1]
@@ -186,7 +192,7 @@ def wind(
         "Voice coil",
         lead,
         sections,
-        lambda: printing.document(coils, found, gap, high, kelvin, watt, metal_former, open_by),
+        lambda: printing.document(coils, found, use, open_by),
         as_json=as_json,
         report=report,
     )
@@ -267,16 +273,6 @@ def _solutions(
     height = None if words.height is None else words.height.value
     wanted = WantedCoil(resistance.value, at_least, height, coil_words.gap(words))
     return solutions(wanted, coil_words.former(words), wires, layers)
-
-
-def _write_targets(
-    path: Path | None, coil: Coil, gap_height: float | None, *, replace: bool
-) -> None:
-    if path is None:
-        return
-    from cli.targets import edit
-
-    edit.put(path, aims(coil), winding_facts(coil, gap_height), replace=replace)
 
 
 def aims(coil: Coil) -> dict[str, dict[str, str]]:

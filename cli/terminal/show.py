@@ -185,6 +185,13 @@ def findings(items: Iterable[Finding], *, stderr: bool = False) -> None:
         target.print(text, style="red" if item.refuses else None, soft_wrap=True)
 
 
+def under(title: str, items: Sequence[Finding]) -> None:
+    """Findings below a heading; nothing at all where there are none."""
+    if items:
+        heading(title)
+        findings(items)
+
+
 def refusal(reason: Finding) -> str:
     """A reason in words; its code behind it where no person reads but a script or a log."""
     text = sentence(reason.text)
