@@ -14,7 +14,7 @@ from typing import Literal
 from cli.window import folder
 from meas.errors import UsageError
 
-Sort = Literal["text", "choice", "yes", "file", "files"]
+Sort = Literal["text", "choice", "switch", "yes", "file", "files"]
 _LONGEST = 300
 _MOST_FILES = 200
 
@@ -26,10 +26,12 @@ class Field:
     Attributes:
         name: The option, such as ``--diameter``; without dashes it is an argument.
         label: What the form calls it.
-        sort: ``file`` and ``files`` name what lies in the folder.
+        sort: ``file`` and ``files`` name what lies in the folder; the choices of a ``switch`` are
+            options themselves.
         hint: An example, or what to mind.
         choices: For ``choice``: value and words.
         kinds: For files: kinds of entries that fit.
+        of: For takes: what must have been taken; empty for anything.
         needed: Whether it must be given.
     """
 
@@ -39,6 +41,7 @@ class Field:
     hint: str = ""
     choices: tuple[tuple[str, str], ...] = ()
     kinds: tuple[str, ...] = ()
+    of: str = ""
     needed: bool = False
 
 
@@ -76,19 +79,21 @@ _MASS = Field("--added-mass", "mass on the cone", hint="such as 7.5g or 7.5g±0.
 _BOX = Field("--test-box", "net volume of a test box", hint="such as 6.8L±0.1L")
 _LABEL = Field("--label", "label", hint="your own words, such as after 12 h")
 _SOURCES = Field(
-    "TAKE", "takes and tables", "files", kinds=("take", "table"), needed=True
+    "TAKE", "takes and tables", "files", kinds=("take", "table"), of="driver", needed=True
 )  # fmt: skip
 _HELD = Field(
     "--held", "how the frame was held", "choice",
     choices=(("", "magnet down, as usual"), ("clamped", "clamped"), ("hand", "in a hand")),
 )  # fmt: skip
-_DIAMETER = Field("--diameter", "cone, mid-surround to mid-surround", hint="such as 118mm")
-_AIR = (
-    Field("--air-temperature", "air temperature", hint="such as 21C"),
-    Field("--air-pressure", "air pressure at the bench", hint="such as 985hPa"),
-    Field("--relative-humidity", "relative humidity", hint="such as 45%"),
+_DIAMETER = Field(
+    "--diameter", "cone diameter", hint="middle of the surround to middle, such as 118mm"
 )
-_UNITS = Field("UNITS", "takes or fits of the units", "files", kinds=("take", "fit"), needed=True)
+_WARMTH = Field("--air-temperature", "air temperature", hint="such as 21C")
+_PRESSURE = Field("--air-pressure", "air pressure, or height of the place",
+                  hint="at the bench, such as 985hPa; or above the sea, such as 340m")  # fmt: skip
+_UNITS = Field(
+    "UNITS", "takes or fits of the units", "files", kinds=("take", "fit"), of="driver", needed=True
+)
 
 ACTIONS: Mapping[str, Action] = {
     "rig-new": Action(
@@ -119,7 +124,8 @@ ACTIONS: Mapping[str, Action] = {
     "rig-level": Action(
         ("rig", "level"), "Find a good level",
         "Plays short sweeps, gently first. Connect the driver as for a take.",
-        (_RIG_FILE, Field("--set", "store the level, a higher one too", "yes")), plays=True,
+        (_RIG_FILE, Field("--set", "go up to the level found, and store it", "yes",
+                          hint="Otherwise the level is only told.")), plays=True,
     ),
     "rig-tone": Action(
         ("rig", "level"), "Play the tone",
@@ -134,12 +140,13 @@ ACTIONS: Mapping[str, Action] = {
         (_RIG_FILE, Field("--standard", "standard", needed=True)), plays=True,
     ),
     "rig-check": Action(
-        ("rig", "check"), "Check the bench", "A known resistor in the driver's place tells.",
+        ("rig", "check"), "Check the bench",
+        "A known resistor in the driver's place tells whether the bench measures right.",
         (_RIG_FILE, Field("--resistor", "the resistor", hint="such as 8.2ohm±1%", needed=True)),
         plays=True,
     ),
     "take": Action(
-        ("take",), "Take", "One sweep of one unit.",
+        ("take",), "Start the sweep", "One take of one unit.",
         (UNIT, RIG, _KIND, _MASS, _BOX, _LABEL,
          Field("--excitation", "excitation", "choice", choices=(
              ("", "as the bench says"), ("sweep", "sweeps"), ("multisine", "many tones at once"),
@@ -163,27 +170,33 @@ ACTIONS: Mapping[str, Action] = {
         (_SOURCES, _DIAMETER,
          Field("--measured-re", "coil by multimeter", hint="such as 6.2ohm"),
          _HELD,
-         Field("--moving-parts", "weighed moving parts", hint="such as 9.3g"), *_AIR,
+         Field("--moving-parts", "weighed moving parts", hint="such as 9.3g"), _WARMTH, _PRESSURE,
+         Field("--relative-humidity", "relative humidity", hint="such as 45%"),
          Field("--targets", "judge against", "file", kinds=("targets",)),
          Field("--unit", "name, for tables")),
         saves=("--save", "fits", ".json", "--unit"),
     ),
     "levels": Action(
         ("levels",), "Follow the levels", "How the values change with the level of the drive.",
-        (Field("TAKE", "takes at several levels", "files", kinds=("take",), needed=True), _HELD),
+        (Field("TAKE", "takes at several levels", "files", kinds=("take",), of="driver",
+               needed=True),
+         _HELD),
     ),
     "compare": Action(
-        ("compare",), "Compare", "What changed beyond its uncertainty.",
+        ("compare",), "Compare",
+        "What changed beyond its uncertainty. Each fit brings the air that was stated with it.",
         (Field("BEFORE", "before", "file", kinds=("fit",), needed=True),
          Field("AFTER", "after", "file", kinds=("fit",), needed=True)),
     ),
     "box-check": Action(
         ("box-check",), "See what it has become",
         "Sweep the finished box, driver wired alone, as a take of a driver in its finished box.",
-        (Field("TAKE", "take of the box", "file", kinds=("take", "table"), needed=True),
-         Field("--driver", "fit of the driver in free air", "file", kinds=("fit",), needed=True),
+        (Field("TAKE", "take of the box", "file", kinds=("take", "table"), of="system",
+               needed=True),
+         Field("--driver", "the driver in free air", "file", kinds=("fit",), needed=True),
          Field("--plan", "what was meant", "file", kinds=("plan",)),
-         Field("--closed", "it has no vent", "yes"), Field("--vented", "it has a vent", "yes"),
+         Field("vent", "vent", "switch", choices=(
+             ("", "as planned"), ("--closed", "it has none"), ("--vented", "it has one"))),
          Field("--bore", "tube, inner diameter", hint="such as 50mm"),
          Field("--tube-length", "tube, length", hint="such as 110mm")),
     ),
@@ -192,7 +205,8 @@ ACTIONS: Mapping[str, Action] = {
         "An inductor, a capacitor or a resistor from takes of a passive part.",
         (Field("KIND", "what it is", "choice", needed=True, choices=(
             ("inductor", "inductor"), ("capacitor", "capacitor"), ("resistor", "resistor"))),
-         Field("TAKE", "takes", "files", kinds=("take", "table"), needed=True),
+         Field("TAKE", "takes of the part", "files", kinds=("take", "table"), of="part",
+               needed=True),
          Field("--back-to-back", "two polarised capacitors, equal poles joined", "yes")),
         saves=("--save", "parts", ".json", "KIND"),
     ),
@@ -206,23 +220,25 @@ ACTIONS: Mapping[str, Action] = {
         (UNIT, RIG, Field("--pulled", "the cone is pulled out instead", "yes")), plays=True,
     ),
     "series-limits": Action(
-        ("series", "limits"), "Derive limits", "From several good units.",
-        (_UNITS, _DIAMETER, Field("--coverage", "share of good units", hint="such as 99%")),
+        ("series", "limits"), "Derive limits",
+        "From five good units or more: within which values the next one is good too.",
+        (_UNITS, _DIAMETER, _WARMTH,
+         Field("--coverage", "share of good units within", hint="such as 99%")),
         saves=("--save", "", ".toml", ""),
     ),
     "series-judge": Action(
         ("series", "judge"), "Judge one unit", "Inside, outside or undecided, and why.",
         (Field("UNIT", "takes or one fit of the unit", "files", kinds=("take", "fit"),
-               needed=True),
-         Field("--limits", "limits", "file", kinds=("limits",), needed=True), _DIAMETER),
+               of="driver", needed=True),
+         Field("--limits", "limits", "file", kinds=("limits",), needed=True), _DIAMETER, _WARMTH),
     ),
     "series-pairs": Action(
         ("series", "pairs"), "Make pairs", "Those that differ least in level.",
-        (_UNITS, _DIAMETER),
+        (_UNITS, _DIAMETER, _WARMTH),
     ),
     "series-summary": Action(
         ("series", "summary"), "Tell the spread", "How the units scatter, and what drifts.",
-        (_UNITS, _DIAMETER),
+        (_UNITS, _DIAMETER, _WARMTH),
     ),
     "box-plan": Action(
         ("box",), "Keep this box as a plan", "For the day when it is built.",
@@ -230,10 +246,16 @@ ACTIONS: Mapping[str, Action] = {
          Field("--vented", "vented", "yes"), Field("--volume", "net volume"),
          Field("--fb", "tuning"), Field("--ql", "leakage Q"), Field("--bore", "tube, bore"),
          Field("--drive", "drive"), Field("--xmax", "peak excursion it takes"),
-         *_AIR[:2]),
+         _WARMTH, _PRESSURE),
         saves=("--save", "plans", ".json", "FIT"),
     ),
 }  # fmt: skip
+
+
+LABELS = {
+    field.name: field.label for one in ACTIONS.values() for field in one.fields if "-" in field.name
+}
+"""What forms call the options."""
 
 
 def argv(name: str, said: Mapping[str, object]) -> tuple[str, ...]:
@@ -259,7 +281,9 @@ def argv(name: str, said: Mapping[str, object]) -> tuple[str, ...]:
         values = _values(field, said.get(field.name))
         if not values and field.needed:
             raise UsageError(f"{field.label} is missing", where=action.title)
-        if not field.name.startswith("--"):
+        if field.sort == "switch":
+            options += values
+        elif not field.name.startswith("--"):
             arguments += values
         elif field.sort == "yes":
             options += [field.name] if values else []

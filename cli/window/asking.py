@@ -10,7 +10,6 @@ from cli.window import folder
 
 if TYPE_CHECKING:
     from cli.terminal.cautions import Caution
-    from cli.window.views import Unit
     from meas.bench.rig import Rig
     from meas.takes.take import Take
 
@@ -107,10 +106,3 @@ def remedies(taken: Take) -> list[dict[str, str]]:
         address = f"/{page}" + (f"?{urlencode(asked)}" if asked else "")
         found[title] = {"title": title, "address": address + (f"#{place}" if place else "")}
     return list(found.values())
-
-
-def proposed_mass(unit: Unit) -> str:
-    """What the latest fit says about the mass to add; empty where it needs none."""
-    saved = unit.latest
-    said = saved.document.get("findings", []) if saved else []
-    return next((str(one["text"]) for one in said if one.get("code") == "mass-wanted"), "")

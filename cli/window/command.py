@@ -52,7 +52,15 @@ def open_(
         raise UsageError(
             "is no folder", where=str(folder), remedy="Make it first: mkdir, or name another one."
         )
-    os.chdir(folder)
+    try:
+        os.chdir(folder)
+        Path.cwd()
+    except OSError as error:
+        raise UsageError(
+            f"cannot be worked in ({error.strerror})",
+            where=str(folder),
+            remedy="Go to a folder that is still there, and that is yours, and open that one.",
+        ) from error
     key = secrets.token_urlsafe(24)
     bound = serving.bind("0.0.0.0" if phone else "127.0.0.1", port)
     address = f"http://{_host(phone)}:{bound.getsockname()[1]}/?key={key}"

@@ -64,13 +64,28 @@ _KEPT: dict[tuple[str, str], tuple[tuple[int, int], Any]] = {}
 _LOCK = threading.Lock()
 
 
+def root() -> Path:
+    """The folder itself.
+
+    Raises:
+        UsageError: If it was removed since the window was opened.
+    """
+    try:
+        return Path.cwd().resolve()
+    except OSError as error:
+        raise UsageError(
+            "the folder of this window is gone",
+            remedy="End the window with Ctrl-C, and open a folder that is there.",
+        ) from error
+
+
 def inside(name: str) -> Path:
     """A path below the folder.
 
     Raises:
         UsageError: If the name leads anywhere else.
     """
-    root = Path.cwd().resolve()
+    whole = root()
     fault = UsageError(
         "lies outside the folder of this window",
         where=name[:200].replace("\0", "?"),
@@ -79,10 +94,10 @@ def inside(name: str) -> Path:
     if not name or "\0" in name or Path(name).is_absolute() or "\\" in name:
         raise fault
     try:
-        target = (root / name).resolve()
+        target = (whole / name).resolve()
     except (OSError, RuntimeError) as error:
         raise fault from error
-    if not target.is_relative_to(root) or target == root:
+    if not target.is_relative_to(whole) or target == whole:
         raise fault
     return Path(name)
 
@@ -157,7 +172,7 @@ def _files() -> Iterator[tuple[Path, str]]:
     """Paths with what their names promise, a bounded number of them."""
     todo: list[tuple[Path, int]] = [(Path(), 0)]
     count = 0
-    root = Path.cwd().resolve()
+    whole = root()
     while todo and count < _MOST:
         folder, depth = todo.pop()
         try:
@@ -173,7 +188,7 @@ def _files() -> Iterator[tuple[Path, str]]:
             continue
         for entry in inner:
             path = folder / entry.name
-            if entry.name.startswith(".") or not path.resolve().is_relative_to(root):
+            if entry.name.startswith(".") or not path.resolve().is_relative_to(whole):
                 continue
             if entry.is_dir():
                 if depth < _DEEPEST:

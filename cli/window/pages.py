@@ -100,17 +100,19 @@ async def _page(
 
 def _render(template: str, here: Window | None, said: dict[str, Any]) -> str:
     phone = here.phone if here is not None else ""
-    return (
-        _templates()
-        .get_template(template)
-        .render(folder=Path.cwd().name or "/", phone=phone, phone_code=_code(phone), **said)
-    )
+    try:
+        name = folder.root().name or "/"
+    except UsageError:  # the page says so itself
+        name = "gone"
+    found = _templates().get_template(template)
+    return found.render(folder=name, phone=phone, phone_code=_code(phone), **said)
 
 
 @cache
 def _templates() -> Environment:
     made = templates("window/templates")
-    made.globals.update(actions=actions.ACTIONS, views=views, entries_for=_choices)
+    made.globals.update(actions=actions.ACTIONS, views=views)
+    made.filters["in_window"] = views.in_window
     return made
 
 
@@ -127,11 +129,6 @@ def _code(address: str) -> Any:
     return Markup(made.svg_inline(border=4, dark="#000", light="#fff", omitsize=True))
 
 
-def _choices(kinds: tuple[str, ...]) -> list[folder.Entry]:
-    """What lies in the folder for a field of a form."""
-    return folder.of_kind(*kinds)
-
-
 def _shelf(here: Window, request: Request) -> dict[str, Any]:
     everything = folder.entries()
     return {
@@ -144,7 +141,7 @@ def _shelf(here: Window, request: Request) -> dict[str, Any]:
 
 def _rigs(request: Request) -> tuple[list[folder.Entry], folder.Entry | None]:
     """The benches of the folder, and the one that is meant."""
-    rigs = folder.of_kind("rig")
+    rigs = views.benches(request.query_params.get("unit", ""))
     wanted = request.query_params.get("rig", "")
     return rigs, next((one for one in rigs if one.path == wanted), rigs[0] if rigs else None)
 
@@ -161,20 +158,22 @@ def _bench(here: Window, request: Request) -> dict[str, Any]:
     if chosen is None:
         return said
     rig = chosen.content
+    common, *further = calibration_words.remaining(rig)
+    worth = {kind: text for kind, _, text in (one.strip().partition(": ") for one in further[1:])}
     picture = wiring.describe(rig.wiring)
     standards = []
     for kind in ("same-node", "short", "open", "resistor"):
         place = "known resistor" if kind == "resistor" else calibration_words.PLACE[kind]
         drawn = wiring.describe(rig.wiring, same_node=kind == "same-node", place=place)
         standards.append({"kind": kind, "picture": Markup(wiring.as_svg(drawn)),
-                          "caution": cautions.for_standard(kind, rig)})  # fmt: skip
+                          "worth": worth.get(kind, "")})  # fmt: skip
     return {
         **said,
         "facts": views.rig_facts(rig),
         "picture": Markup(wiring.as_svg(picture)),
         "note": picture.note,
         "cautions": cautions.for_rig(rig),
-        "remaining": calibration_words.remaining(rig),
+        "common": common,
         "known": rig.calibration.words if rig.calibration else "",
         "standards": standards,
     }
@@ -200,6 +199,9 @@ def _driver(here: Window, request: Request) -> dict[str, Any]:
     wanted = request.query_params.get("fit", "")
     entry = next((e for e in one.fits if e.path == wanted), one.fits[0] if one.fits else None)
     saved = entry.content if entry else None
+    mine = {e.path for e in one.fits}
+    strange = [e for e in folder.of_kind("fit") if e.path not in mine]
+    before = next((e.path for e in (*one.fits[:0:-1], *strange)), "") if one.fits else ""
     aimed = [one.path for one in folder.of_kind("targets")]
     file = request.query_params.get("targets", aimed[0] if aimed else "")
     return {
@@ -210,8 +212,8 @@ def _driver(here: Window, request: Request) -> dict[str, Any]:
         "entry": entry,
         "saved": saved,
         "values": views.values(saved) if saved else [],
-        "proposed": asking.proposed_mass(one),
         "others": [u for u in views.units() if u.name != one.name],
+        "before": before,
     }
 
 
@@ -223,7 +225,7 @@ def _what_if(here: Window, request: Request) -> dict[str, Any]:
 
 
 def _plain(here: Window, request: Request) -> dict[str, Any]:
-    return {}
+    return {"rigs": folder.of_kind("rig")}
 
 
 # ---- what buttons ask for ------------------------------------------------------------------------
@@ -319,8 +321,9 @@ async def _events(desk: Desk, request: Request) -> AsyncIterator[str]:
     while not desk.over() and not await request.is_disconnected():
         if version != desk.version:
             version, quiet = desk.version, 0.0
-            yield _event("job", desk.snapshot())
             job = desk.job
+            yield _event("job", {**said, "title": actions.ACTIONS[said["name"]].title}
+                         if (said := desk.snapshot()) else None)  # fmt: skip
             if job is not None and curves != (job.number, job.curves):
                 curves = (job.number, job.curves)
                 yield _event("curve", job.curve)
@@ -355,6 +358,7 @@ async def _fault(request: Request, error: Exception) -> Response:
     if isinstance(error, Refused):
         what = "\n".join(reason.text for reason in error.reasons)
     said = {"what": what, "where": error.where, "remedy": error.remedy}
+    said = {key: views.in_window(text or "") for key, text in said.items()}
     if request.method == "POST" or request.url.path.startswith(("/data", "/devices")):
         # The rest of what is too large is not listened to.
         heads = {"connection": "close"} if isinstance(error, TooLarge) else None

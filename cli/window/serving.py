@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import signal
 import socket
 from typing import TYPE_CHECKING
 
@@ -84,7 +85,14 @@ def server(bound: socket.socket, address: str, key: str, *, phone: bool) -> tupl
 
 
 def run(server: Server, desk: Desk, bound: socket.socket) -> None:
-    """Serve until Ctrl-C; a take on its way is stopped and what it recorded is kept."""
+    """Serve until Ctrl-C, or until the system or a closed terminal ends it.
+
+    A take on its way is stopped, and what it recorded is kept.
+    """
+    for name in ("SIGTERM", "SIGHUP"):
+        if hasattr(signal, name):
+            # The server takes the first of these for itself, and passes it on when it has ended.
+            signal.signal(getattr(signal, name), lambda *_: signal.raise_signal(signal.SIGINT))
     try:
         with contextlib.suppress(KeyboardInterrupt):
             server.run(sockets=[bound])

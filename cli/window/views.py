@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
+from urllib.parse import urlencode
 
 import numpy as np
 from markupsafe import Markup
@@ -54,21 +56,30 @@ class Unit:
         return [one.path for one in good] if several and self.kind == "driver" else []
 
     @property
-    def missing(self) -> str:
-        """What would give the next value."""
-        if self.kind != "driver":
-            return ""
+    def next_step(self) -> tuple[str, str]:
+        """What would give the next value, and the page where that is done; empty where all is."""
+        own = urlencode({"unit": self.name})
         good = [one.content for one in self.takes if not one.content.refused]
-        if not good and not self.tables:
-            return "a sweep in free air"
+        if self.kind != "driver" and good:
+            return {"part": ("its value", "/parts")}.get(self.kind, ("how it has come out", "/box"))
+        if self.latest is None and not good and not self.tables:
+            return "a sweep in free air", f"/take?{own}"
         fit = self.latest
         if fit is None:
-            return "a fit of what was measured"
+            return "a fit of what was measured", f"/driver?{own}#fit-title"
         if "Mms" not in fit.fit.parameters:
-            return "a take with a mass on the cone, for Mms, Bl and Cms"
+            return "a take with a mass on the cone, for Mms, Bl and Cms", f"/take?{own}"
         if "Vas" not in fit.fit.parameters:
-            return "the cone's diameter, for Vas and sensitivity"
-        return ""
+            return "the cone's diameter, for Vas and sensitivity", f"/driver?{own}#fit-title"
+        return "", ""
+
+    @property
+    def contents(self) -> str:
+        """What there is of it, counted."""
+        counted = (("take", self.takes), ("table", self.tables), ("fit", self.fits))
+        return ", ".join(
+            f"{len(found)} {name}{'s' * (len(found) > 1)}" for name, found in counted if found
+        )
 
 
 def units() -> list[Unit]:
@@ -149,7 +160,57 @@ def condition(taken: Take) -> str:
     """Such as ``added mass 7.5 g``."""
     from fit.results.quantities import condition_words
 
+    if taken.kind != "driver":
+        return {"part": "part", "system": "in its box"}[taken.kind]
     return condition_words(taken.condition.name, taken.condition.value)
+
+
+def called(entry: Entry) -> str:
+    """What forms call something of the folder."""
+    content = entry.content
+    if entry.kind == "take":
+        parts = (content.unit, condition(content), content.taken_at[:16].replace("T", " "))
+        return ", ".join((*parts, content.label) if content.label else parts)
+    if entry.kind == "fit":
+        return f"{content.unit}, fit ({entry.path})"
+    if entry.kind == "rig":
+        hertz = content.drive.gentle_below_hz
+        held = "woofers only" if content.drive.woofer else f"gentle below {hertz:g} Hz"
+        return f"{entry.path}, {held}"
+    return entry.path
+
+
+def benches(unit: str = "") -> list[Entry]:
+    """The benches of the folder, first the one that a unit, or else anything, was last taken on."""
+    rigs = folder.of_kind("rig")
+    takes = [one.content for one in folder.of_kind("take")]
+    latest = [one.rig.name for one in takes if one.unit == unit] or [one.rig.name for one in takes]
+    return sorted(rigs, key=lambda one: one.content.name not in latest[:1])
+
+
+def choices(kinds: tuple[str, ...], of: str = "") -> list[Entry]:
+    """What lies in the folder for a field of a form."""
+    if kinds == ("rig",):
+        return benches()
+    return [e for e in folder.of_kind(*kinds) if not of or e.kind != "take" or e.content.kind == of]
+
+
+def in_window(text: str) -> str:
+    """Words of a command with its options called as the forms call them."""
+    from cli.window.actions import LABELS
+
+    return re.sub(r"--[a-z][a-z-]*", lambda at: f"\u201c{LABELS.get(at[0], at[0])}\u201d", text)
+
+
+def cone_diameter(saved: SavedFit | None) -> str:
+    """The diameter that a fit was given, as one would write it; empty where it knows none."""
+    area = saved.fit.parameters.get("Sd") if saved else None
+    if area is None:
+        return ""
+    width = float(np.sqrt(4 * area.value / np.pi))
+    # Limits of a rectangular distribution, as they were stated: sqrt(3) standard uncertainties.
+    off = np.sqrt(3) * area.standard_uncertainty * width / (2 * area.value)
+    return f"{1e3 * width:.4g}mm±{1e3 * off:.2g}mm"
 
 
 def curve_data(curve: Curve) -> dict[str, Any]:

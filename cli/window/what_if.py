@@ -386,7 +386,7 @@ def coil(said: Mapping[str, object]) -> dict[str, Any]:
             f"{100 * new.length_in_gap(plate) / new.length:.0f} % of the wire lies in the gap",
         ],
         "rows": [
-            _coil_row(symbol, inputs.get(symbol), float(value), float(reach))
+            _coil_row(symbol, saved.fit.parameters.get(symbol), float(value), float(reach))
             for symbol, value, reach in zip(symbols, own, off, strict=True)
         ],
     }

@@ -120,7 +120,10 @@ AirTemperature = Annotated[
 ]
 AirPressure = Annotated[
     str | None,
-    typer.Option(metavar="P", help="At the bench, not reduced to sea level, such as 985hPa."),
+    typer.Option(
+        metavar="P",
+        help="At the bench, not reduced to sea level, such as 985hPa; or its height, such as 340m.",
+    ),
 ]
 RelativeHumidity = Annotated[
     str | None, typer.Option(metavar="PCT", help="Such as 45%. Default 50%±30%.")

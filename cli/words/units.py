@@ -142,6 +142,9 @@ PRESSURE = Quantity(
     1.1e5,
     "500 hPa to 1100 hPa",
 )
+HEIGHT = Quantity(
+    "height above the sea", {"m": 1.0, "km": 1e3}, "340m", -430.0, 5000.0, "-430 m to 5000 m"
+)
 VOLTAGE = Quantity(
     "voltage", {"V": 1.0, "mV": 1e-3, "uV": 1e-6}, "1.2V", 1e-6, 1000.0, "1 uV to 1000 V"
 )

@@ -21,6 +21,7 @@ from cli.words.units import (
     CAPACITANCE,
     DIAMETER,
     FREQUENCY,
+    HEIGHT,
     HUMIDITY,
     INDUCTANCE,
     LENGTH,
@@ -66,6 +67,7 @@ _DIGITS = r"[0-9]+(?:\.[0-9]*)?|\.[0-9]+"
 _NUMBER = re.compile(
     rf"(?P<sign>[+-]?)(?P<digits>{_DIGITS})(?P<power>[eE][+-]?[0-9]{{1,2}})?(?![0-9.])"
 )
+_WEATHER_PA = 3000.0
 _PLUS_MINUS = re.compile(r"±|\+\s*/?\s*-")
 
 
@@ -79,6 +81,23 @@ def sample_rate(text: str, where: str = "") -> int:
             remedy="Write a whole number of hertz without limits, such as 48000 or 44.1kHz.",
         )
     return round(value.value)
+
+
+def pressure(text: str, where: str = "") -> Value:
+    """A station air pressure [Pa], or the usual one at the height of a place, such as ``340m``.
+
+    Weather moves the pressure at one place by about 30 hPa either way (common practice, no source).
+    """
+    if not text.strip().endswith("m"):
+        return read(PRESSURE, text, where)
+    from fit.given.air import standard_pressure
+
+    height = read(HEIGHT, text, where)
+    off = max(height.half_width or 0.0, height.last_digit / 2)
+    usual = standard_pressure(height.value)
+    half_width = _WEATHER_PA + usual - standard_pressure(height.value + off)
+    limits = f"{usual / 100:.0f} hPa ± {half_width / 100:.0f} hPa"
+    return Value(usual, half_width, f"{limits}, usual at a height of {height.written}", 1.0)
 
 
 def relative_humidity(text: str, where: str = "") -> Value:
@@ -124,7 +143,7 @@ def read(quantity: Quantity, text: str, where: str = "") -> Value:
 resistance, mass, volume = partial(read, RESISTANCE), partial(read, MASS), partial(read, VOLUME)
 length, diameter, area = partial(read, LENGTH), partial(read, DIAMETER), partial(read, AREA)
 capacitance, inductance = partial(read, CAPACITANCE), partial(read, INDUCTANCE)
-temperature, pressure = partial(read, TEMPERATURE), partial(read, PRESSURE)
+temperature = partial(read, TEMPERATURE)
 frequency, voltage, percent = (partial(read, one) for one in (FREQUENCY, VOLTAGE, PERCENT))
 
 

@@ -79,6 +79,20 @@ def bulk_modulus(pressure: float, temperature: float, relative_humidity: float) 
     return density(pressure, temperature, relative_humidity) * speed**2
 
 
+def standard_pressure(height: float) -> float:
+    """Air pressure of the standard atmosphere below 11 km [Pa].
+
+    Args:
+        height: Above the sea [m].
+
+    Source: ISO 2533:1975, standard atmosphere: 288.15 K at the sea, 6.5 K/km less with height,
+    hydrostatic (constants from memory; tested by integration).
+    """
+    lapse, sea_kelvin, gravity, gas_constant = 0.0065, 288.15, 9.80665, 287.05287
+    fall = gravity / (gas_constant * lapse)
+    return float(101325.0 * (1 - lapse * height / sea_kelvin) ** fall)
+
+
 def vapour_fraction(pressure: float, temperature: float, relative_humidity: float) -> float:
     """Amount fraction of water vapour; Picard et al. 2008, appendix A."""
     t = temperature - CELSIUS_ZERO

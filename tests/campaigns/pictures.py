@@ -58,7 +58,9 @@ def furnished(folder: Path) -> dict[str, str]:
     assert bench.simulated is not None
     hot = bench.simulated.model_copy(update={"input_volt_full_scale": 0.1})
     loud = folder / "loud.toml"
-    rig_file.write_new(loud, bench.model_copy(update={"simulated": hot, "calibration": None}))
+    rig_file.write_new(
+        loud, bench.model_copy(update={"name": "loud", "simulated": hot, "calibration": None})
+    )
     made = sorted(out.iterdir())
     freeair("take", "Spark 2", "--rig", loud, "--yes", "--out", out, "--quiet")
     refused = next(one for one in sorted(out.iterdir()) if one not in made)
@@ -98,7 +100,8 @@ def abundant(folder: Path) -> dict[str, str]:
     dome = bench.simulated.model_copy(update=TWEETER)
     small = folder / "small.toml"
     drive = bench.drive.model_copy(update={"woofer": False})
-    rig_file.write_new(small, bench.model_copy(update={"simulated": dome, "drive": drive}))
+    other = {"name": "small", "simulated": dome, "drive": drive}
+    rig_file.write_new(small, bench.model_copy(update=other))
     succeed("take", "Spark 1", "--rig", small, *take)
     succeed("fit", *out.glob("Spark-1*"), "--save", folder / "fits" / "Spark-1.json")
     succeed("take", "Porch left", "--rig", rig, "--kind", "system", *take)

@@ -16,6 +16,8 @@ def test_the_command_knows_every_field(name: str, capsys: pytest.CaptureFixture[
     assert run([*action.words, "--help"]) == 0
     known = set(re.findall(r"--[a-z][a-z-]*", capsys.readouterr().out))
     asked = {field.name for field in action.fields if field.name.startswith("--")}
+    asked |= {key for field in action.fields if field.sort == "switch" for key, _ in field.choices}
+    asked.discard("")
     if action.saves is not None:
         asked.add(action.saves[0])
     if action.plays:

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import html
 import json
+import os
 import signal
+import subprocess
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 from urllib.parse import quote
@@ -119,20 +122,55 @@ def test_stop_keeps_what_was_recorded(place: tuple[Path, Client]) -> None:
     assert "Take it again" in page
 
 
-def test_the_end_of_the_program_keeps_the_take(tmp_path: Path) -> None:
+@pytest.mark.parametrize("name", ["SIGINT", "SIGTERM", "SIGHUP"])
+def test_the_end_of_the_program_keeps_the_take(tmp_path: Path, name: str) -> None:
+    """By Ctrl-C, by the end of the sitting, by a closed terminal; with two windows looking on."""
+    if not hasattr(signal, name):
+        pytest.skip(f"this system has no {name}")
     bench(tmp_path, "--woofer")
     with opened(tmp_path) as (address, process):
-        client = Client(address)
+        client, other = Client(address), Client(address)
         client.do("take", UNIT="lantern-1", rig="bench.toml")
-        for name, said in client.events():
-            if name == "job" and said["playing"] and said["playing"]["part"] > 0.3:
+        looking = other.events()
+        next(looking)
+        for kind, said in client.events():
+            if kind == "job" and said["playing"] and said["playing"]["part"] > 0.3:
                 break
-        process.send_signal(signal.SIGINT)
+        process.send_signal(getattr(signal, name))
         assert process.wait(30) == 0
+        list(looking)  # ends by itself
     (kept,) = (tmp_path / "takes").iterdir()
-    assert json.loads((kept / "take.json").read_text(encoding="utf-8"))["refused"]
-    with opened(tmp_path) as (address, _):
-        assert "lantern-1" in Client(address).get("/").text
+    record = json.loads((kept / "take.json").read_text(encoding="utf-8"))
+    assert "interrupted" in {one["code"] for one in record["findings"]}
+    assert (kept / "capture.wav").stat().st_size > 48000 * 8
+
+
+def test_a_kept_take_is_there_when_the_program_begins_again(place: tuple[Path, Client]) -> None:
+    folder, client = place
+    take(client, "again")
+    with opened(folder) as (address, _):
+        assert "again" in Client(address).get("/").text
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="a folder that is in use cannot be removed")
+def test_a_folder_that_is_gone_is_named(tmp_path: Path) -> None:
+    gone = tmp_path / "gone"
+    gone.mkdir()
+    with opened(gone) as (address, _):
+        client = Client(address)
+        gone.rmdir()
+        assert "is gone" in client.get("/").text
+        answer = client.post("/do/fit", {"fields": {"TAKE": ["x"]}, "read": []})
+        assert "is gone" in answer.json["fault"]["what"]
+    gone.mkdir()
+    words = f"cd {gone} && rmdir {gone} && exec {sys.executable} -m cli.main open . --no-browser"
+    path = str(Path(__file__).parents[2])
+    done = subprocess.run(
+        ["sh", "-c", words], capture_output=True, text=True, timeout=60, check=False,
+        env={**os.environ, "PYTHONPATH": path},
+    )  # fmt: skip
+    assert done.returncode == 2
+    assert "cannot be worked in" in done.stderr
 
 
 def test_a_fit_waits_while_it_plays(place: tuple[Path, Client]) -> None:

@@ -21,7 +21,9 @@ async function overlaid() {
       ofCurve(input.closest("label").textContent.trim(), await get(`/data/curve?of=${encodeURIComponent(input.value)}`))),
   );
   const place = document.getElementById("overlaid");
-  if (place) chart(place, { unit: "Ω", logY: true, sets });
+  if (!place) return;
+  place.closest("figure").hidden = !sets.length;
+  chart(place, { unit: "Ω", logY: true, sets });
 }
 
 document.getElementById("overlay")?.addEventListener("change", overlaid);
@@ -81,7 +83,11 @@ async function keepTargets() {
   const file = document.getElementById("aimed")?.value ?? "";
   const { status, said } = await post("/keep/targets", { file, unit: section.dataset.unit, bands });
   document.getElementById("kept-targets").textContent =
-    status === 200 ? `Saved in ${said.kept}. As a command: ${said.command}` : inWords(said.fault);
+    status === 200 ? `Saved in ${said.kept}. The next fit is judged by them. As a command: ${said.command}` : inWords(said.fault);
+  const judge = document.querySelector("#fit [name='--targets']");
+  if (status !== 200 || !judge) return;
+  if (![...judge.options].some((one) => one.value === said.kept)) judge.append(new Option(said.kept, said.kept));
+  judge.value = said.kept;
 }
 
 const drawBands = () => document.querySelectorAll(".band").forEach(drawBand);

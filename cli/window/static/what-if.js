@@ -22,7 +22,7 @@ const parts = new Map(); // what was dragged away from the textbook, by branch a
 
 function said(section) {
   const found = section.id === "network" ? { parts: Object.fromEntries(parts), stock: "" } : {};
-  for (const input of section.querySelectorAll(".knobs [name]")) {
+  for (const input of section.querySelectorAll(".knobs [name]:not([name=''])")) {
     if (input.type === "range") found[input.name] = value(input);
     else if (input.type === "checkbox") found[input.name] = input.checked;
     else found[input.name] = input.value;
@@ -79,6 +79,11 @@ document.getElementById("net-keep")?.addEventListener("click", async () => {
   const { status, said: got } = await post("/keep/network", said(document.getElementById("network")));
   document.getElementById("net-kept").textContent = status === 200 ? `Kept as ${got.kept}. As a command: ${got.command}` : inWords(got.fault);
 });
+
+// Pressure and height of the place move each other (ISO 2533, standard atmosphere).
+const [air, height] = ["box-pressure", "box-height"].map((id) => document.getElementById(id));
+height?.addEventListener("input", () => (air.value = Math.round(1013.25 * (1 - 2.25577e-5 * height.value) ** 5.25588)));
+air?.addEventListener("input", () => (height.value = (1 - (air.value / 1013.25) ** (1 / 5.25588)) / 2.25577e-5));
 
 const SHOW = {
   box(section, got) {

@@ -62,9 +62,9 @@ function show(job) {
 
 function doing(job, busy) {
   if (!job) return "The bench is quiet.";
-  if (!busy) return job.status === 0 ? "Done." : "Ended with a refusal or a fault.";
+  if (!busy) return `${job.title}: ${job.status === 0 ? "done." : "ended with a refusal or a fault."}`;
   if (job.state === "stopping") return "Stopping, keeping what was recorded.";
-  if (!job.playing) return "Working.";
+  if (!job.playing) return `${job.title}: working.`;
   return `${job.playing.what}, ${Math.ceil(job.playing.left_s)} s left`;
 }
 

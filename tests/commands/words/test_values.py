@@ -172,6 +172,8 @@ WRONG = [
     (values.sample_rate, "48000±1Hz", "no sample rate"),
     (values.pressure, "1013", "has no unit"),
     (values.pressure, "1013Pa", "outside"),
+    (values.pressure, "9000m", "outside"),
+    (values.pressure, "34cm", "no unit of"),
     (values.percent, "101%", "outside"),
     (values.percent, "-1%", "outside"),
     (values.relative_humidity, "0.5", "outside"),
@@ -309,3 +311,12 @@ def test_absent_air_is_assumed_aloud():
     assert assumed.air_temperature(None)[1]
     assert assumed.relative_humidity(None)[1]
     assert assumed.air_pressure(values.pressure("950hPa"))[0].half_width == 1000.0
+
+
+def test_a_height_gives_the_usual_pressure_with_the_weather_in_its_limits() -> None:
+    """As the standard atmosphere says, 954.6 hPa at 500 m (ISO 2533:1975; from memory)."""
+    found, said = assumed.air_pressure(values.pressure("500m±40m"))
+    assert found.value == pytest.approx(95461, abs=5)
+    assert not said
+    assert found.half_width == pytest.approx(3000 + 40 * 11.4, abs=10)  # 11.4 Pa for a metre there
+    assert "500m±40m" in found.written

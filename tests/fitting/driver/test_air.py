@@ -86,3 +86,13 @@ def test_refuses_what_is_more_likely_a_slip(pressure, celsius, humidity, said):
     with pytest.raises(Refused, match=said) as refusal:
         air.doubts(pressure, celsius + 273.15, humidity)
     assert refusal.value.reasons[0].code == "air-out-of-range"
+
+
+@pytest.mark.parametrize("height", [0, 340, 1000, 3000, 5000])
+def test_standard_pressure_carries_the_air_above_it(height):
+    """dp/dh = -rho g, with the density of dry air at 288.15 K less 6.5 K/km (ISO 2533:1975)."""
+    step = 10.0
+    weight = air.standard_pressure(height - step) - air.standard_pressure(height + step)
+    kelvin = 288.15 - 0.0065 * height
+    rho = air.density(air.standard_pressure(height), kelvin, 0.0)
+    assert weight / (2 * step) == pytest.approx(9.80665 * rho, rel=1e-3)
