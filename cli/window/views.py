@@ -49,9 +49,14 @@ class Unit:
         return self.takes[0].content.kind if self.takes else "driver"
 
     @property
+    def usable(self) -> list[Entry]:
+        """Takes that were not refused."""
+        return [one for one in self.takes if not one.content.refused]
+
+    @property
     def at_levels(self) -> list[str]:
         """Usable takes by which a change with level can be followed; none from one level only."""
-        good = [one for one in self.takes if not one.content.refused]
+        good = self.usable
         several = len({one.content.rig.drive.level for one in good}) > 1
         return [one.path for one in good] if several and self.kind == "driver" else []
 
@@ -59,7 +64,7 @@ class Unit:
     def next_step(self) -> tuple[str, str]:
         """What would give the next value, and the page where that is done; empty where all is."""
         own = urlencode({"unit": self.name})
-        good = [one.content for one in self.takes if not one.content.refused]
+        good = self.usable
         if self.kind != "driver" and good:
             return {"part": ("its value", "/parts")}.get(self.kind, ("how it has come out", "/box"))
         if self.latest is None and not good and not self.tables:
@@ -192,7 +197,9 @@ def choices(kinds: tuple[str, ...], of: str = "") -> list[Entry]:
     """What lies in the folder for a field of a form."""
     if kinds == ("rig",):
         return benches()
-    return [e for e in folder.of_kind(*kinds) if not of or e.kind != "take" or e.content.kind == of]
+    found = folder.of_kind(*kinds)
+    fitting = [e for e in found if not of or e.kind != "take" or e.content.kind == of]
+    return sorted(fitting, key=lambda e: e.kind == "table")  # its own takes before tables of any
 
 
 def in_window(text: str) -> str:

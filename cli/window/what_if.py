@@ -1,7 +1,7 @@
 """What sliders ask: a measured driver in a box, behind a crossover, with another coil.
 
-Each answer is worked out within a tenth of a second on coarser grids than the commands print, with
-the band of 95 % that the fit's uncertainty draws; the command beside it says it in full.
+Each answer is worked out within a tenth of a second on the grid of the command that stands beside
+it, with the band of 95 % that the fit's uncertainty draws.
 """
 
 from __future__ import annotations
@@ -25,9 +25,9 @@ if TYPE_CHECKING:
     from fit.crossover.load import Load
     from fit.crossover.network import Branch
     from fit.design.winding import Coil
+    from fit.results.result import Estimate
     from meas.curve import ComplexArray, FloatArray
 
-_BOX_POINTS, _NETWORK_POINTS = 150, 160
 _HUMIDITY = 0.5  # hardly moves the air's stiffness: the command takes what was measured
 
 
@@ -107,12 +107,11 @@ def box(said: Mapping[str, object]) -> dict[str, Any]:
     if ohm:
         words += ["--source-resistance", f"{ohm:.4g}ohm"]
     words += ["--air-temperature", f"{celsius:g}C", "--air-pressure", f"{pressure:g}hPa"]
-    f = np.geomspace(10.0, 1000.0, _BOX_POINTS)
-    found = predict(driver, built, volt, around, source_ohm=ohm, frequency_hz=f)
+    found = predict(driver, built, volt, around, source_ohm=ohm)
     told = cautions(found, built, xmax=xmax or None, tube_length=length)
     return {
         "command": in_words(words),
-        "f": numbers(f),
+        "f": numbers(found.frequency_hz),
         "curves": _box_curves(found, 1.96 * driver.widening),
         "values": _box_values(found, driver.widening, length),
         "findings": [{"code": one.code, "text": one.text} for one in told],
@@ -160,21 +159,20 @@ def network(said: Mapping[str, object]) -> dict[str, Any]:
         UsageError: If a value is out of range or no driver is given.
         Refused: If the drivers share no band.
     """
-    from fit.crossover.network import stresses
+    from fit.crossover.network import common_band, grid, least_load, stresses
 
     asked = Asked(said)
     networked, files = branches(asked)
     volt = asked.number("drive_v", 0.1, 100)
-    f = _network_grid()
-    known = np.ones(f.size, dtype=bool)
-    for one in networked:
-        known &= (f >= one.load.band_hz[0]) & (f <= one.load.band_hz[1])
-    f = f[known]
-    if f.size < 2:
-        raise UsageError("the two drivers were measured over bands that do not meet")
-    nominal, spread = _spread(networked, f)
-    load_ohm = np.abs(nominal.load_ohm)
-    least = int(np.argmin(load_ohm))
+    try:
+        band = common_band(networked)
+    except ValueError as error:
+        raise UsageError("the two drivers were measured over bands that do not meet") from error
+    f = grid(band)
+    held = [replace(one, load=_held(files[one.name], _changed(files[one.name]), band))
+            for one in networked]  # fmt: skip
+    nominal, spread, least = _spread(held, f)
+    low, high = least.interval_95
     words = _filter_words(asked, files)
     stock = _stock(asked.name("stock"))
     return {
@@ -184,10 +182,11 @@ def network(said: Mapping[str, object]) -> dict[str, Any]:
             one.branch.name: _banded(one.level_db, spread[k]) for k, one in
             enumerate(nominal.branches)
         },
-        "load": _banded(load_ohm, spread[-1]),
+        "load": _banded(np.abs(nominal.load_ohm), spread[-1]),
         "least": {
-            "ohm": float(load_ohm[least]), "off": float(1.96 * spread[-1][least]),
-            "hz": float(f[least]), "tolerated": asked.number("least_ohm", 0, 32),
+            "ohm": least.value, "off": (high - low) / 2,
+            "hz": least_load(f, nominal.load_ohm)[1],
+            "tolerated": asked.number("least_ohm", 0, 32),
         },
         "parts": [
             row for one in nominal.branches
@@ -214,7 +213,7 @@ def branches(asked: Asked) -> tuple[list[Branch], dict[str, str]]:
         raise UsageError("no driver is chosen", where="woofer, tweeter")
     found = []
     for name, file in files.items():
-        load = _load(file, folder.inside(file).stat().st_mtime_ns)
+        load = _load(file, _changed(file))
         attenuate = asked.number("attenuate_db", 0, 30) if name == "tweeter" else 0.0
         own = replace(aim, low_pass=name == "woofer", attenuate_db=attenuate)
         branch = Branch(name, design(own, load)[0], load)
@@ -252,19 +251,22 @@ def _stock(file: str) -> Stock | None:
     return stock_file.read([folder.inside(file)]) if file else None
 
 
-def _spread(branches: Any, f: FloatArray) -> tuple[Any, FloatArray]:
-    """The network, and the standard uncertainty of its levels and of its load, shape (b + 1, n)."""
-    from fit.crossover.budget import disturbed
+def _spread(branches: Any, f: FloatArray) -> tuple[Any, FloatArray, Estimate]:
+    """The network; standard uncertainty of its levels and its load, (b + 1, n); its least load."""
+    from fit.crossover.budget import disturbed, minimum
     from fit.crossover.network import solve
+    from fit.results.result import Estimate
 
     def rows(solution: Any) -> FloatArray:
         levels = [one.level_db for one in solution.branches]
         return np.stack([*levels, np.abs(solution.load_ohm)])
 
-    square = np.zeros((len(branches) + 1, f.size))
-    for _, up, down in disturbed(branches, f):
+    square, effects = np.zeros((len(branches) + 1, f.size)), {}
+    for source, up, down in disturbed(branches, f):
         square += ((rows(up) - rows(down)) / 2) ** 2
-    return solve(branches, f), np.sqrt(square)
+        effects[source] = (minimum(up) - minimum(down)) / 2
+    found = solve(branches, f)
+    return found, np.sqrt(square), Estimate(minimum(found), "ohm", effects)
 
 
 def _banded(value: FloatArray, uncertainty: FloatArray) -> dict[str, Any]:
@@ -310,29 +312,29 @@ def _heat(borne: Any) -> str:
     )
 
 
-def _network_grid() -> FloatArray:
-    return np.geomspace(10.0, 20000.0, _NETWORK_POINTS)
+def _changed(file: str) -> int:
+    """State of a file of the folder."""
+    return folder.inside(file).stat().st_mtime_ns
 
 
 @lru_cache(maxsize=32)
-def _load(file: str, _changed: int) -> Load:
-    """A driver as a load whose impedance and errors on the grid are worked out once."""
+def _load(file: str, _state: int) -> Load:
+    """A driver as a load."""
     from cli.sources import loads
 
-    load = loads.read("driver", folder.inside(file).as_posix())
-    grid = _network_grid()
+    return loads.read("driver", folder.inside(file).as_posix())
+
+
+@lru_cache(maxsize=32)
+def _held(file: str, state: int, band: tuple[float, float]) -> Load:
+    """A load whose impedance and errors on the grid of a band are worked out once."""
+    from fit.crossover.network import grid
+
+    load, at = _load(file, state), grid(band)
 
     def held(function: Callable[[FloatArray], ComplexArray]) -> Callable[..., ComplexArray]:
-        known = function(grid)
-
-        def at(f: FloatArray) -> ComplexArray:
-            if f.size == grid.size and f is grid:
-                return known
-            where = np.searchsorted(grid, f)
-            inside = np.minimum(where, grid.size - 1)
-            return known[inside] if np.array_equal(grid[inside], f) else function(f)
-
-        return at
+        known = function(at)
+        return lambda f: known if np.array_equal(f, at) else function(f)
 
     return replace(
         load,
