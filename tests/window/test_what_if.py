@@ -138,9 +138,8 @@ def test_parts_of_a_network_slide_and_are_kept(
     capsys.readouterr()
     assert run_as_shown(kept["command"] + " --json") == 0
     by_command = json.loads(capsys.readouterr().out)
-    # Values in the file are rounded to what a hand would write.
     assert by_command["load"]["minimum_ohm"]["value"] == pytest.approx(
-        got["least"]["ohm"], rel=2e-3
+        got["least"]["ohm"], rel=1e-9
     )
     with pytest.raises(UsageError):
         what_if.network({**NETWORK, "parts": {next(iter(parts)): 1e3}})
