@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Mapping
 from dataclasses import replace
@@ -19,6 +18,7 @@ from fit.results.result import DECIBEL, logarithm
 from fit.series.limits import Limit, SeriesLimits
 from fit.series.mask import CENTRES_HZ, Layer, LayerName, Mask
 from fit.series.values import NAMES, Common
+from meas.files.outside_text import quoted
 from meas.files.schema_errors import near
 from meas.files.settings import Settings, each_read_by, fault, read_settings
 from meas.files.writing import write_text
@@ -68,11 +68,11 @@ def text_of(limits: SeriesLimits) -> str:
     """The file's content."""
     lines = [
         _HEAD,
-        f"format = {_quoted(FORMAT)}",
-        f"model = {_quoted(limits.model)}",
+        f"format = {quoted(FORMAT)}",
+        f"model = {quoted(limits.model)}",
         f"coverage = {limits.coverage!r}",
         f"confidence = {limits.confidence!r}",
-        f"units = [{', '.join(map(_quoted, limits.units))}]",
+        f"units = [{', '.join(map(quoted, limits.units))}]",
         _LIMITS_HEAD.format(
             coverage=100 * limits.coverage,
             confidence=100 * limits.confidence,
@@ -114,7 +114,7 @@ def write(path: Path, limits: SeriesLimits) -> None:
 
 def _line(limit: Limit) -> str:
     aims = [
-        f"{name} = {_quoted(_written(limit, value))}"
+        f"{name} = {quoted(_written(limit, value))}"
         for name, value in (("lower", limit.lower), ("upper", limit.upper))
         if value is not None
     ]
@@ -138,7 +138,7 @@ def _written(limit: Limit, value: float) -> str:
 
 
 def _reference(limit: Limit) -> list[str]:
-    lines = [f"[reference.{limit.parameter}]", f"unit = {_quoted(limit.unit)}"]
+    lines = [f"[reference.{limit.parameter}]", f"unit = {quoted(limit.unit)}"]
     numbers = {
         "centre": limit.centre,
         "lower": limit.lower,
@@ -149,13 +149,8 @@ def _reference(limit: Limit) -> list[str]:
         "frequency_hz": limit.frequency_hz,
     }
     lines += [f"{key} = {float(v)!r}" for key, v in numbers.items() if v is not None]
-    effects = ", ".join(f"{_quoted(s)} = {float(e)!r}" for s, e in limit.common.effects.items())
+    effects = ", ".join(f"{quoted(s)} = {float(e)!r}" for s, e in limit.common.effects.items())
     return [*lines, f"effects = {{ {effects} }}" if effects else "effects = {}"]
-
-
-def _quoted(text: str) -> str:
-    # TOML forbids the one control character that JSON lets pass.
-    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
 def _numbers(values: Any) -> str:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from cli.sources import opened
 from meas.errors import UsageError
+from meas.files.outside_text import one_line
 
 if TYPE_CHECKING:
     from fit.crossover.load import Load
@@ -81,7 +82,7 @@ def subcircuit(path: Path, name: str | None = None) -> str:
         fitted.model,
         float(curve.frequency_hz[0]),
         float(curve.frequency_hz[-1]),
-        (f"{' '.join(unit.split())} in free air, model {fitted.model}",),
+        (f"{one_line(unit)} in free air, model {fitted.model}",),
     )
 
 

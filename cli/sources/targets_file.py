@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal
@@ -17,6 +16,7 @@ from cli.words.written import Length
 from fit.results.judge import Target
 from fit.results.quantities import QUANTITIES
 from meas.errors import UsageError
+from meas.files.outside_text import quoted
 from meas.files.schema_errors import near, shortened
 from meas.files.settings import Settings, each_read_by, fault, read_settings
 from meas.files.writing import write_text
@@ -102,7 +102,7 @@ def new_text(targets: Mapping[str, str] | None = None) -> str:
         if targets is None:
             shown = f"{symbol} = {example}" if symbol in _ACTIVE else f"# {symbol} = {example}"
         elif symbol in targets:
-            shown = f"{symbol} = {json.dumps(targets[symbol], ensure_ascii=False)}"
+            shown = f"{symbol} = {quoted(targets[symbol])}"
         else:
             shown = f"# {symbol} = {example}"
         lines.append(f"{shown:<40}# {meaning}")

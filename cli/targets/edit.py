@@ -6,7 +6,6 @@ read again and must say what it said before, plus what was put in.
 
 from __future__ import annotations
 
-import json
 import re
 import tomllib
 from collections.abc import Mapping
@@ -15,6 +14,7 @@ from pathlib import Path
 from cli.sources import opened, targets_file
 from meas.errors import UsageError
 from meas.files.lock import one_writer
+from meas.files.outside_text import quoted
 from meas.files.toml_file import read_toml
 from meas.files.writing import write_text
 
@@ -102,7 +102,7 @@ def _written(value: Aim | Scalar) -> str:
         inside = ", ".join(f"{key} = {_written(part)}" for key, part in value.items())
         return f"{{ {inside} }}"
     if isinstance(value, str):
-        return json.dumps(value, ensure_ascii=False)
+        return quoted(value)
     return repr(value)
 
 

@@ -17,6 +17,7 @@ from meas.bench.rig import Calibration, Rig
 from meas.bench.rig_comments import COMMENTS, EXAMPLES, HEAD, SUBSTITUTION
 from meas.errors import UsageError
 from meas.files.lock import one_writer
+from meas.files.outside_text import escaped
 from meas.files.schema_errors import check_version, validate
 from meas.files.toml_file import as_json, read_toml
 from meas.files.writing import write_text
@@ -56,7 +57,7 @@ def as_text(rig: Rig) -> str:
         document.add(tomlkit.nl())
         for line in (*COMMENTS["substitution"], *SUBSTITUTION):
             document.add(tomlkit.comment(line))
-    return tomlkit.dumps(document)
+    return escaped(tomlkit.dumps(document))
 
 
 def read(path: Path) -> Rig:

@@ -17,6 +17,9 @@ _CONTROLS = dict.fromkeys(
 )
 
 
+_ESCAPED = {code: f"\\u{code:04x}" for code in _CONTROLS}
+
+
 def harmless(text: str) -> str:
     """Text without control characters, whatever file it came from."""
     return text.translate(_CONTROLS)
@@ -34,6 +37,18 @@ def cell(text: str) -> str:
     at any separator first. An apostrophe before it makes it text.
     """
     return re.sub(r"(^|[,;\t\n|\"'])(?=[\s\"']*[=+\-@＝＋－＠])", r"\1'", harmless(text))
+
+
+def quoted(text: str) -> str:
+    """A string of JSON and of TOML, true to the letter; TOML forbids one control more than JSON."""
+    import json
+
+    return escaped(json.dumps(text, ensure_ascii=False))
+
+
+def escaped(document: str) -> str:
+    """A document of quoted strings that says the same without control characters."""
+    return document.translate(_ESCAPED)
 
 
 def markup(text: str) -> str:
