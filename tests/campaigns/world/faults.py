@@ -304,7 +304,7 @@ def neighbour_value(bench: Bench, rng: Rng) -> Bench:
     return bench.with_state(resistor_ohm=bench.state.resistor_ohm * float(rng.choice([0.9, 1.1])))
 
 
-@_fault("bench", "truncated")
+@_fault("bench")
 def late_start(bench: Bench, rng: Rng) -> Bench:
     """The sweep begins this soon in the recording; no fault, but it must not be called one."""
     return replace(bench, late_by=0.6 - float(rng.choice([0.07, 0.13, 0.45])))
