@@ -17,7 +17,7 @@ from meas.transfer.passes import Passes
 from meas.validity import of_ratio, of_record, of_residual
 from meas.validity.of_causality import not_causal
 from meas.validity.of_delay import InputDifference
-from meas.validity.of_low_end import rising
+from meas.validity.of_low_end import rising, too_high
 from meas.validity.of_resonance import resonance
 from meas.validity.of_saturation import saturation
 from meas.validity.relation import Relation, relate
@@ -188,6 +188,7 @@ def _in_curve(
     found, resonance_hz = resonance(f, z, uncertainty, R)
     if resonance_hz is not None and not found:
         found = rising(f, z, uncertainty, resonance_hz)
+        found += too_high(resonance_hz, take.rig.drive.woofer)
     return [*findings, *found], resonance_hz
 
 

@@ -1,4 +1,4 @@
-"""Whether the resistance rises again towards the low end: a resonance below the one looked at."""
+"""Whether the resonance is the lowest one, and that of a driver such as the rig is set up for."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ import numpy as np
 from meas.curve import ComplexArray, FloatArray
 from meas.errors import Finding
 
+_NO_WOOFER_HZ = 500.0  # resonance above which a cone bears no full drive at 20 Hz
 _BELOW = 1.3  # resonance over the highest frequency looked at
 _FEWEST = 8  # points below the resonance
 _LEAST_RISE = 0.03  # re the lowest resistance: coupling capacitors that differ make 2 %
@@ -51,5 +52,24 @@ def rising(
             refuses=True,
             next_step="Take the driver out of its box, lay it on its magnet and nothing before "
             "its cone; a finished box is measured with --kind system",
+        ),
+    )
+
+
+def too_high(resonance_hz: float, woofer: bool) -> tuple[Finding, ...]:
+    """Doubt a resonance that no woofer has on a bench that is said to hold one.
+
+    Criterion: from 500 Hz on (common practice, no source). The air shut in below a driver on its
+    face lifts the resonance by ten times and more, and leaves nothing else in the curve.
+    """
+    if not woofer or resonance_hz < _NO_WOOFER_HZ:
+        return ()
+    return (
+        Finding(
+            "not-a-woofer",
+            f"The resonance lies at {resonance_hz:.4g} Hz, though the rig says that this is a "
+            "woofer: the air shut in below a driver on its face lifts it so far",
+            next_step="Lay the driver on its magnet and measure again; if it is a tweeter, say so "
+            "in the rig (woofer = false), for full drive at low frequencies destroys it",
         ),
     )

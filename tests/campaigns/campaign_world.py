@@ -32,7 +32,7 @@ from cli.rig import check as rig_check
 from fit.compare.sitting import of_driver as sitting_of
 from fit.given import in_python
 from fit.joint import fit_driver
-from meas.bench.rig import Rig, Wiring
+from meas.bench.rig import Drive, Rig, Wiring
 from meas.correction.calibration import join
 from meas.errors import Refused
 from meas.takes.analysis import analyse
@@ -62,6 +62,7 @@ def drawn(seed: int, index: int, only: tuple[str, ...], healthy: bool):
 def _rig(bench) -> Rig:
     return Rig(
         name="world",
+        drive=Drive(woofer=bench.driver.name == "woofer"),
         wiring=Wiring(
             series_resistor_ohm=bench.resistor_stated,
             resistor_side=bench.state.side,
@@ -81,12 +82,13 @@ def _calibration(bench, rng):
 def _measured(bench, rng, calibration):
     """The curves as a fit takes them; a refusal is raised."""
     rig = _rig(bench)
-    curves = []
+    curves, doubts = [], []
     for condition in bench.conditions:
         found = analyse(bench.take(condition, rng), bench.rate_told, rig, calibration=calibration)
         refusing = [finding for finding in found.findings if finding.refuses]
         if refusing or found.curve is None:
             raise Refused(refusing, where=condition.name, remedy="")
+        doubts += [finding.code for finding in found.findings]
         pair = (condition.stated, condition.limits)
         if condition.name == "added-mass":
             curves.append(in_python.with_added_mass(found.curve, pair))
@@ -94,7 +96,7 @@ def _measured(bench, rng, calibration):
             curves.append(in_python.in_test_box(found.curve, pair))
         else:
             curves.append(in_python.in_free_air(found.curve))
-    return curves
+    return curves, doubts
 
 
 def _check(bench, rng, calibration):
@@ -150,7 +152,7 @@ def one(
             if owner == "careful":
                 bench = benches.second_mass(bench, rng)
             calibration = _calibration(bench, rng)
-            curves = _measured(bench, rng, calibration)
+            curves, doubts = _measured(bench, rng, calibration)
             if owner == "careful":
                 _check(bench, rng, calibration)
             fit = fit_driver(curves, _session(bench, None if owner == "plain" else rng))
@@ -167,7 +169,7 @@ def one(
     }
     worst = max(away, key=lambda name: abs(away[name]))
     size = abs(away[worst])
-    told = sorted({finding.code for finding in fit.warnings})
+    told = sorted({*doubts, *(finding.code for finding in fit.warnings)})
     outcome = OUTCOMES[0] if size <= 1 else OUTCOMES[1] if size <= 3 else OUTCOMES[2]
     if size > 1 and fitting.intersection(told):
         outcome = "doubted"

@@ -13,7 +13,7 @@ from world import bench, card, circuit, driver, faults
 from meas.errors import Refused
 from meas.takes.analysis import analyse
 from meas.takes.standard import measure_standard
-from meas.validity.of_low_end import rising
+from meas.validity.of_low_end import rising, too_high
 
 NOW = "2026-11-01T10:00:00+00:00"
 
@@ -43,7 +43,7 @@ def test_healthy_benches_are_right(index):
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         seen = bench.sitting(made, rng)
-        curves = campaign_world._measured(seen, rng, campaign_world._calibration(seen, rng))
+        curves, _ = campaign_world._measured(seen, rng, campaign_world._calibration(seen, rng))
         fit = campaign_world.sitting_of(
             campaign_world.fit_driver(curves, campaign_world._session(made))
         )
@@ -131,6 +131,19 @@ def test_it_rises_again_where_another_resonance_lies_at_the_low_end():
         z = unit.impedance(2j * np.pi * f, moved=(box,))
         (found,) = rising(f, z, 1e-4 * np.abs(z), fs * 2**0.5)
         assert found.refuses and found.code == "two-resonances"
+
+
+def test_air_shut_in_below_a_woofer_on_its_face_is_doubted():
+    """The spring of the air in a gap of half a litre and less adds to that of the suspension: above
+    500 Hz nothing else in the curve tells it from a small driver (Newton's laws)."""
+    for index in range(20):
+        rng, f, _, fs = low_end(index)
+        unit = bench.healthy(runs.rng_of(11, index), calibrated=True).driver
+        gap = driver.chamber(unit.Sd, unit.truth["Vas"] / float(rng.uniform(1500, 3000)))
+        z = unit.impedance(2j * np.pi * f, moved=(gap,))
+        raised = f[np.argmax(np.where(f < 60 * fs, z.real, 0))]
+        assert bool(too_high(raised, True)) == (raised >= 500)
+        assert not too_high(raised, False) and not too_high(min(fs, 499.0), True)
 
 
 SHOWN_BY_A_CHECK = {
