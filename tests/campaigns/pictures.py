@@ -72,7 +72,8 @@ def furnished(folder: Path) -> dict[str, str]:
     return {
         "shelf": "/", "bench": "/bench?rig=bench.toml", "take": "/take",
         "good-take": f"/take?of={below(good)}", "refused-take": f"/take?of={below(refused)}",
-        "driver": "/driver?unit=Lantern%201", "what-if": "/what-if", "box": "/box",
+        "driver": "/driver?unit=Lantern%201", "driver-refused": "/driver?unit=Spark%202",
+        "what-if": "/what-if", "box": "/box",
         "parts": "/parts", "polarity": "/polarity", "series": "/series",
         "fault": "/take?of=../away",
     }  # fmt: skip
@@ -117,7 +118,7 @@ def abundant(folder: Path) -> dict[str, str]:
     (folder / "tables").mkdir()
     good = next(out.glob("Lantern-2_free-air*")) / "impedance.csv"
     shutil.copy(good, folder / "tables" / "from-a-friend.csv")
-    return {**pages, "driver-refused": "/driver?unit=Spark%202", "driver-free-air":
+    return {**pages, "driver-free-air":
             "/driver?unit=Spark%201", "driver-table": "/driver?unit=from-a-friend"}  # fmt: skip
 
 

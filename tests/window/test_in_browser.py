@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -17,7 +18,7 @@ pytestmark = pytest.mark.browser
 
 AXE = Path(__file__).parents[1] / "support" / "vendor" / "axe" / "axe.min.js"
 PAGES = (
-    *("shelf", "bench", "take", "good-take", "refused-take", "driver", "what-if"),
+    *("shelf", "bench", "take", "good-take", "refused-take", "driver", "driver-refused", "what-if"),
     *("box", "parts", "polarity", "series", "fault"),
 )
 
@@ -44,12 +45,8 @@ def drawn(shown: Shown, page: str) -> None:
         shown.until("[...document.querySelectorAll('[data-way]')].every(s => s.dataset.drawn)")
 
 
-@pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
-@pytest.mark.parametrize("page", PAGES)
-def test_nothing_stands_in_anyones_way(shown: Shown, page: str, dark: bool) -> None:
-    """axe-core, contrast of 4.5 among its rules; folded parts are looked at unfolded."""
-    shown.go(shown.pages[page], dark=dark)
-    drawn(shown, page)
+def obstacles(shown: Shown) -> list[list[object]]:
+    """What axe-core finds serious, contrast of 4.5 among its rules; folded parts unfolded."""
     shown.run("document.querySelectorAll('details').forEach(d => { d.open = true; })")
     shown.run(AXE.read_text(encoding="utf-8"))
     found = shown.browser.driver.execute_async_script(
@@ -57,8 +54,39 @@ def test_nothing_stands_in_anyones_way(shown: Shown, page: str, dark: bool) -> N
         "axe.run(document, {resultTypes: ['violations']}).then(r => done(JSON.stringify("
         "r.violations.map(v => [v.id, v.impact, v.nodes.map(n => n.html.slice(0, 160))]))))"
     )
-    serious = [one for one in json.loads(found) if one[1] in ("serious", "critical")]
-    assert not serious
+    return [one for one in json.loads(found) if one[1] in ("serious", "critical")]
+
+
+@pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
+@pytest.mark.parametrize("page", PAGES)
+def test_nothing_stands_in_anyones_way(shown: Shown, page: str, dark: bool) -> None:
+    shown.go(shown.pages[page], dark=dark)
+    drawn(shown, page)
+    assert not obstacles(shown)
+
+
+def test_nothing_stands_in_the_way_of_results_and_cautions(shown: Shown) -> None:
+    fits = shown.folder / "fits"
+    shutil.copy(fits / "Lantern-1.json", fits / "other.json")
+    shown.go(shown.pages["driver"], dark=True)
+    shown.press("compare")
+    shown.until("!document.getElementById('said').hidden")
+    assert not obstacles(shown)
+    shown.go("/take?unit=Lantern%201")
+    shown.fill("take", added_mass="7.5g")
+    shown.press("take")
+    shown.until("document.getElementById('cautions').open")
+    assert not obstacles(shown)
+
+
+def test_nothing_stands_in_the_way_of_an_empty_folder(browser: Browser, tmp_path: Path) -> None:
+    with opened(tmp_path) as (address, _):
+        shown = Shown(browser, address, {})
+        for page in ("", "bench", "take", "what-if", "box", "parts", "polarity", "series"):
+            shown.go(f"/{page}", size=PHONE, dark=True)
+            assert not obstacles(shown), page
+            assert shown.run("return document.documentElement.scrollWidth") <= PHONE[0], page
+            assert not browser.complaints(), page
 
 
 @pytest.mark.parametrize("page", PAGES)
@@ -123,17 +151,46 @@ def test_a_band_is_moved_by_keys_and_by_the_pointer_and_saved(shown: Shown) -> N
     assert kept["fs"].upper == pytest.approx(high, rel=1e-3)
 
 
-def test_keys_reach_what_is_there(shown: Shown) -> None:
-    """Tab goes through the page; what has the focus can be seen."""
-    shown.go("/take")
-    names = set()
-    for _ in range(40):
+def tabbed(shown: Shown, wanted: str) -> None:
+    """Tab until an element has the focus that fits a condition; each focus can be seen."""
+    for _ in range(60):
         shown.browser.driver.switch_to.active_element.send_keys("\ue004")
-        names.add(shown.run("return document.activeElement.textContent.trim().slice(0, 30)"))
-        outline = shown.run("return getComputedStyle(document.activeElement).outlineStyle")
-        body = shown.run("return document.activeElement === document.body")
-        assert body or outline != "none"
-    assert {"Shelf", "Bench", "Take", "More"} <= names
+        outline = "getComputedStyle(a).outlineStyle !== 'none'"
+        seen = shown.run(
+            f"const a = document.activeElement; return a === document.body || {outline}"
+        )
+        assert seen, shown.run("return document.activeElement.outerHTML.slice(0, 200)")
+        if shown.run(f"const a = document.activeElement; return {wanted}"):
+            return
+    raise AssertionError(f"Tab does not reach {wanted}")
+
+
+def test_a_take_by_keys_alone(shown: Shown) -> None:
+    """From the head of the page through the form and the cautions to Stop, and the take is kept."""
+    enter = "\ue007"
+
+    def typed(text: str) -> None:
+        shown.browser.driver.switch_to.active_element.send_keys(text)
+
+    shown.go("/")
+    tabbed(shown, "a.textContent === 'Take'")
+    typed(enter)
+    shown.until("document.querySelector('form[data-action=take]')")
+    tabbed(shown, "a.name === 'UNIT'")
+    typed("by keys")
+    tabbed(shown, "a.name === '--added-mass'")
+    typed("7.5g")
+    tabbed(shown, "a.type === 'submit'")
+    typed(enter)
+    shown.until("document.getElementById('cautions').open")
+    tabbed(shown, "a.id === 'cautions-yes'")
+    typed(enter)
+    shown.until("!document.getElementById('stop').hidden")
+    tabbed(shown, "a.id === 'stop'")
+    typed(enter)
+    shown.until("document.getElementById('verdict')")
+    assert "Refused" in shown.run("return document.getElementById('verdict').textContent")
+    assert len(list((shown.folder / "takes").glob("by-keys*"))) == 1
 
 
 def test_from_an_empty_folder_to_its_compliance_volume_by_clicks(
