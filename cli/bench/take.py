@@ -19,6 +19,7 @@ from cli.words.options import (
     Substitution,
     TestBox,
     Yes,
+    one_of,
 )
 
 if TYPE_CHECKING:
@@ -40,9 +41,9 @@ def take(
     excitation: Annotated[
         str | None,
         typer.Option(
-            metavar="sweep|multisine|stepped",
             help="Instead of the rig's: sweeps; many tones at once, telling noise from even and "
             "odd distortion; one tone after the other, slow, for noisy places.",
+            **one_of(("sweep", "multisine", "stepped"), "excitation", "--excitation"),
         ),
     ] = None,
     levels: Annotated[

@@ -164,7 +164,7 @@ def _fitted(free: _Source, sources: Sequence[_Source], model: str) -> DriverFit:
 
     with_mass = [one for one in sources if not one.in_free_air and one.level == free.level]
     texts = [one.opened.text for one in (free, *with_mass)]
-    gathered = takes_and_tables.gather(texts, (), (), None)
+    gathered = takes_and_tables.gather(texts)
     try:
         return fit_driver(gathered.curves, session(SessionWords(), boxes=False), model=model)
     except Refused as error:

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import shlex
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -42,15 +40,6 @@ def rig(state: State) -> str:
 
 def take(state: State, *words: str) -> list[str]:
     """Sweep the session's driver; the takes that came of it."""
-    with _new_takes() as made:
-        run("take", state.answers["unit"], "--rig", rig(state), *words)
-    return made
-
-
-@contextmanager
-def _new_takes() -> Iterator[list[str]]:
-    """Fills the list with the takes that were made inside the block."""
     before = set(TAKES.glob("*"))
-    made: list[str] = []
-    yield made
-    made += sorted(map(str, set(TAKES.glob("*")) - before))
+    run("take", state.answers["unit"], "--rig", rig(state), *words)
+    return sorted(map(str, set(TAKES.glob("*")) - before))

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from cli.terminal import show
-from cli.words.options import AsJson
+from cli.words.options import AsJson, ResistorSide, one_of
 from meas.errors import Refused, UsageError
 
 if TYPE_CHECKING:
@@ -23,7 +23,11 @@ TYPICAL = {
 
 def choose(
     driver: Annotated[
-        str, typer.Option(metavar="woofer|tweeter", help="The kind of driver expected.")
+        str,
+        typer.Option(
+            help="The kind of driver expected.",
+            **one_of(tuple(TYPICAL), "kind of driver known here", "--driver"),
+        ),
     ] = "woofer",
     coil: Annotated[
         str | None, typer.Option("--re", metavar="R", help="Its resistance, such as 5.6ohm.")
@@ -51,9 +55,7 @@ def choose(
     tolerance: Annotated[
         str, typer.Option(metavar="PCT", help="Of the resistor to be bought.")
     ] = "1%",
-    resistor_side: Annotated[
-        str, typer.Option(metavar="hot|ground", help="Between source and driver, or below it.")
-    ] = "hot",
+    resistor_side: ResistorSide = "hot",
     series: Annotated[
         int, typer.Option(metavar="N", help="Preferred values, E6, E12, E24 ... (IEC 60063).")
     ] = 12,
@@ -80,7 +82,7 @@ def choose(
     if picture is not None and picture.suffix.lower() != ".svg":
         check_picture(picture)
     expected, lowest = _expected(driver, coil, resonance, qms, qes)
-    side = _side(resistor_side)
+    side: Side = "ground" if resistor_side == "ground" else "hot"
     if series not in SERIES:
         raise UsageError(
             f"there is no series E{series}",
@@ -125,12 +127,6 @@ def _expected(
     from cli.words import values
     from fit.design.series_resistor import Expected
 
-    if driver not in TYPICAL:
-        raise UsageError(
-            f"'{driver}' is no kind of driver known here",
-            where="--driver",
-            remedy=f"One of: {' '.join(TYPICAL)}.",
-        )
     for given, option in ((qms, "--qms"), (qes, "--qes")):
         if given is not None and not 0.05 <= given <= 100:
             raise UsageError(f"a Q of {given:g}", where=option, remedy="Drivers have 0.05 to 100.")
@@ -144,16 +140,6 @@ def _expected(
             Le,
         ),
         lowest,
-    )
-
-
-def _side(text: str) -> Side:
-    if text == "hot":
-        return "hot"
-    if text == "ground":
-        return "ground"
-    raise UsageError(
-        f"'{text}' is no side of the driver", where="--resistor-side", remedy="One of: hot ground."
     )
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from cli.terminal import show
-from cli.words.options import AsJson, one_of
+from cli.words.options import AsJson, ResistorSide, one_of
 from meas.errors import UsageError
 
 if TYPE_CHECKING:
@@ -23,9 +23,7 @@ def new(
     tolerance: Annotated[
         str, typer.Option(metavar="PCT", help="Of the series resistor, such as 1%.")
     ] = "1%",
-    resistor_side: Annotated[
-        str, typer.Option(metavar="hot|ground", help="Between source and driver, or below it.")
-    ] = "hot",
+    resistor_side: ResistorSide = "hot",
     input_resistance: Annotated[
         str | None,
         typer.Option(metavar="R", help="Of the driver input, such as 47kohm; taken out."),

@@ -10,7 +10,7 @@ import typer
 from cli.rig import meter
 from cli.terminal import show
 from cli.words.options import Yes
-from meas.errors import Finding, Refused
+from meas.errors import Refused
 
 if TYPE_CHECKING:
     from meas.bench.rig import Rig
@@ -26,6 +26,10 @@ NEAR = 1.6
 # A higher level is reached in steps of 10 dB, each judged before the next: what overloads or
 # rattles shows before the last of them (common practice, no source).
 STEP = 3.0
+_NOT_HEARD = (
+    "neither input hears the sweep. Check that the output is turned up, the inputs are line inputs "
+    "and selected, and the wiring is as in the picture (freeair rig wiring)"
+)
 
 
 def level(
@@ -73,23 +77,11 @@ def level(
     if max(gentle) < SILENT:
         from meas.validity.of_record import NOT_EVEN_NOISE
 
-        raise Refused(
-            [
-                Finding(
-                    "silent-input",
-                    NOT_EVEN_NOISE
-                    if max(gentle) == 0
-                    else "neither input hears the sweep. Check that the output is turned up, the "
-                    "inputs are line inputs and selected, and the wiring is as in the picture "
-                    "(freeair rig wiring)",
-                    refuses=True,
-                )
-            ],
-            where=str(file),
-        )
-    expected = tuple(peak / GENTLE for peak in gentle)
+        what = NOT_EVEN_NOISE if max(gentle) == 0 else _NOT_HEARD
+        raise Refused.because("silent-input", what, where=str(file))
+    expected = gentle[0] / GENTLE, gentle[1] / GENTLE
     suggested = min(1.0, _two_digits(AIM * rig.drive.level / max(expected)))
-    show.say(f"At level {rig.drive.level:g} the peaks will be: {level_text(_pair(expected))}")
+    show.say(f"At level {rig.drive.level:g} the peaks will be: {level_text(expected)}")
     if AIM / NEAR <= max(expected) <= AIM * NEAR:
         show.say(f"Level {rig.drive.level:g} is good.")
         _verify(rig)
@@ -162,10 +154,6 @@ def _peaks(rig: Rig) -> tuple[float, float]:
     with progress.capturing(f"level {rig.drive.level:.3g}", rate) as watch:
         audio = audio_path.open_path(rig)
         return peak_levels(audio, stimulus.build(short, rate).samples, rate, watch)[0]
-
-
-def _pair(values: tuple[float, ...]) -> tuple[float, float]:
-    return values[0], values[1]
 
 
 def _two_digits(value: float) -> float:

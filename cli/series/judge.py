@@ -90,7 +90,7 @@ def judge(
     else:
         from cli.sources import takes_and_tables
 
-        gathered = takes_and_tables.gather(unit, (), (), None, table_tolerance)
+        gathered = takes_and_tables.gather(unit, table_tolerance=table_tolerance)
         words = units.words(diameter, air_temperature, table_tolerance, held)
         judged_unit = _of_takes(gathered, found, words)
     verdict, doubts = _with_signs(judged_unit.verdict, judged_unit.doubts)

@@ -171,6 +171,7 @@ def _sorted_out(
 ) -> tuple[list[Unit], list[Gathered]]:
     """Saved fits, and the takes and tables of each other unit together."""
     from cli.sources import opened, takes_and_tables
+    from cli.words import table_scale
     from meas.takes import take as takes
 
     saved: list[Unit] = []
@@ -191,15 +192,12 @@ def _sorted_out(
         percent, said = assumed.table_scale()  # said once for all of them
         show.default_taken(f"{len(tables)} tables: {said}")
         table_tolerance = f"{percent}%"
-    if table_tolerance is not None and not tables:
-        raise UsageError(
-            "there is no table: takes and fits know their resistor",
-            where="--table-tolerance",
-            remedy="Leave the option out.",
-        )
-    gathered = [takes_and_tables.gather(sources, (), (), None) for sources in of_unit.values()]
+    table_scale.refuse_without_tables(
+        table_tolerance, tables=bool(tables), known="takes and fits know their resistor"
+    )
+    gathered = [takes_and_tables.gather(sources) for sources in of_unit.values()]
     gathered += [
-        takes_and_tables.gather([table], (), (), None, table_tolerance) for table in tables
+        takes_and_tables.gather([table], table_tolerance=table_tolerance) for table in tables
     ]
     return saved, gathered
 

@@ -205,12 +205,9 @@ def scaled(sources: Sequence[OpenedCurve], table_tolerance: str | None) -> list[
     from cli.words import table_scale
 
     scale = table_scale.read(table_tolerance)
-    if table_tolerance is not None and all(source.take for source in sources):
-        raise UsageError(
-            "there is no table: a take knows its resistor from the rig file",
-            where=table_scale.OPTION,
-            remedy="Leave the option out.",
-        )
+    table_scale.refuse_without_tables(
+        table_tolerance, tables=not all(source.take for source in sources)
+    )
     found = []
     for source in sources:
         curve = source.curve if source.take else scale.on(Path(source.text), source.curve)

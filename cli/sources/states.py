@@ -44,7 +44,7 @@ def read(text: str) -> DriverState:
     from fit.compare import sitting
     from fit.joint import fit_driver
 
-    gathered = takes_and_tables.gather([text], (), (), None)
+    gathered = takes_and_tables.gather([text])
     session = sessions.session(sessions.SessionWords(), boxes=False)
     show.note(f"{text} is no saved fit: fitted by itself, without mass, box or diameter", "dim")
     take = gathered.takes[0]

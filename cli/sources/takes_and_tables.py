@@ -16,7 +16,6 @@ from meas.errors import UsageError
 if TYPE_CHECKING:
     from cli.words.table_scale import TableScale
     from fit.given.measured import Condition, MeasuredCurve
-    from meas.curve import Curve
     from meas.errors import Finding
     from meas.takes.record import TakeCondition
     from meas.takes.take import Take
@@ -40,8 +39,11 @@ class Gathered:
 
 
 @dataclass
-class _Stock:
+class _Sources:
+    """What has been read so far: curves with their takes, names and short names of tables."""
+
     scale: TableScale
+    seen: set[Path] = field(default_factory=set)
     curves: list[tuple[MeasuredCurve, Take | None]] = field(default_factory=list)
     names: list[str] = field(default_factory=list)
     scaled: list[str] = field(default_factory=list)
@@ -50,9 +52,9 @@ class _Stock:
 
 def gather(
     free: Sequence[str],
-    added_mass: Sequence[str],
-    test_box: Sequence[str],
-    unit: str | None,
+    added_mass: Sequence[str] = (),
+    test_box: Sequence[str] = (),
+    unit: str | None = None,
     table_tolerance: str | None = None,
 ) -> Gathered:
     """Read every source.
@@ -69,40 +71,35 @@ def gather(
         UnreadableInput: If a source cannot be read.
         Refused: If a take was refused when it was made.
     """
-    stock = _Stock(table_scale.read(table_tolerance))
-    seen: dict[Path, str] = {}
+    sources = _Sources(table_scale.read(table_tolerance))
     for text in free:
         if "=" in text and not Path(text).exists():
             raise UsageError(
                 f"'{text}' has a value, but free-air sources have none",
                 remedy="Write --added-mass FILE=M or --test-box FILE=V.",
             )
-        _add(stock, seen, text, None, None)
+        _add(sources, text, None, None)
     for text in added_mass:
         file, written = _split(text, "--added-mass", "take-or-table.csv=7.5g")
         value = values.mass(written, f"--added-mass {file}")
-        _add(stock, seen, file, "added-mass", value)
+        _add(sources, file, "added-mass", value)
     for text in test_box:
         file, written = _split(text, "--test-box", "take-or-table.csv=6.8L")
         value = values.volume(written, f"--test-box {file}")
-        _add(stock, seen, file, "test-box", value)
-    stock.scale.tell(stock.scaled)
-    if table_tolerance is not None and all(take for _, take in stock.curves):
-        raise UsageError(
-            "there is no table: a take knows its resistor from the rig file",
-            where=table_scale.OPTION,
-            remedy="Leave the option out.",
-        )
+        _add(sources, file, "test-box", value)
+    sources.scale.tell(sources.scaled)
+    tables = not all(take for _, take in sources.curves)
+    table_scale.refuse_without_tables(table_tolerance, tables=tables)
     order = ("free-air", "added-mass", "test-box")
-    stock.curves.sort(key=lambda pair: order.index(pair[0].condition.name))
+    sources.curves.sort(key=lambda pair: order.index(pair[0].condition.name))
     return Gathered(
-        tuple(measured for measured, _ in stock.curves),
-        tuple(take for _, take in stock.curves),
-        _unit(stock, unit),
+        tuple(measured for measured, _ in sources.curves),
+        tuple(take for _, take in sources.curves),
+        _unit(sources, unit),
         # A doubt that takes share is said once.
         (
-            *dict.fromkeys(stock.findings),
-            *mixed_levels([take for _, take in stock.curves if take]),
+            *dict.fromkeys(sources.findings),
+            *mixed_levels([take for _, take in sources.curves if take]),
         ),
     )
 
@@ -139,46 +136,30 @@ def _split(text: str, option: str, example: str) -> tuple[str, str]:
     return file, written
 
 
-def _add(
-    stock: _Stock, seen: dict[Path, str], text: str, condition: str | None, value: Value | None
-) -> None:
+def _add(sources: _Sources, text: str, condition: str | None, value: Value | None) -> None:
     from fit.given.measured import FreeAir, MeasuredCurve
 
     path = Path(text)
-    resolved = path.resolve()
-    if resolved in seen:
+    if path.resolve() in sources.seen:
         raise UsageError(
             "is given twice", where=text, remedy="Name every take and every table once."
         )
-    seen[resolved] = text
+    sources.seen.add(path.resolve())
     source = opened.curve(text, ("driver",))
-    if source.take is not None:
-        _add_take(stock, source.take, source.curve, text, condition, value)
-        return
-    under = FreeAir() if value is None else condition_of(condition or "free-air", value)
-    scaled = stock.scale.on(path, source.curve)
-    if scaled is not source.curve:
-        stock.scaled.append(path.name)
-    stock.curves.append((MeasuredCurve(text, scaled, under), None))
-    stock.names.append(path.stem)
-
-
-def _add_take(
-    stock: _Stock,
-    take: Take,
-    curve: Curve,
-    text: str,
-    condition: str | None,
-    value: Value | None,
-) -> None:
-    from fit.given.measured import FreeAir, MeasuredCurve
-
-    own = take.condition
-    if condition is not None and value is not None:
-        _check_agreement(take, text, condition, value)
-    under = FreeAir() if own.value is None else condition_of(own.name, as_written(own))
-    stock.curves.append((MeasuredCurve(text, curve, under), take))
-    stock.findings += [finding for finding in take.findings if not finding.refuses]
+    take, curve = source.take, source.curve
+    if take is None:
+        under = FreeAir() if value is None else condition_of(condition or "free-air", value)
+        curve = sources.scale.on(path, curve)
+        if curve is not source.curve:
+            sources.scaled.append(path.name)
+        sources.names.append(path.stem)
+    else:
+        if condition is not None and value is not None:
+            _check_agreement(take, text, condition, value)
+        own = take.condition
+        under = FreeAir() if own.value is None else condition_of(own.name, as_written(own))
+        sources.findings += [finding for finding in take.findings if not finding.refuses]
+    sources.curves.append((MeasuredCurve(text, curve, under), take))
 
 
 def _check_agreement(take: Take, text: str, condition: str, value: Value) -> None:
@@ -224,8 +205,8 @@ def condition_of(name: str, value: Value) -> Condition:
     return TestBox(stated(assumed.volume(value), f"volume:{value.written}", "test box", LITRES))
 
 
-def _unit(stock: _Stock, unit: str | None) -> str:
-    named = list(dict.fromkeys(take.unit for _, take in stock.curves if take))
+def _unit(sources: _Sources, unit: str | None) -> str:
+    named = list(dict.fromkeys(take.unit for _, take in sources.curves if take))
     if unit is not None:
         named = list(dict.fromkeys([unit, *named]))
     if len(named) > 1:
@@ -235,4 +216,4 @@ def _unit(stock: _Stock, unit: str | None) -> str:
         )
     if named:
         return named[0]
-    return stock.names[0] if stock.names else "driver"
+    return sources.names[0] if sources.names else "driver"

@@ -48,6 +48,13 @@ def one_of(choices: Sequence[str], what: str, where: str) -> dict[str, Any]:
     }  # fmt: skip
 
 
+ResistorSide = Annotated[
+    str,
+    typer.Option(
+        help="Between source and driver, or below it.",
+        **one_of(("hot", "ground"), "side of the driver", "--resistor-side"),
+    ),
+]
 HowHeld = Annotated[
     str | None,
     typer.Option(

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
 OPTION = "--table-tolerance"
 _LARGEST = 20.0
+_OF_TAKES = "a take knows its resistor from the rig file"
 
 
 @dataclass(frozen=True)
@@ -59,6 +60,23 @@ class TableScale:
         """Say what was assumed for these tables, where anything was."""
         if self.said and tables:
             show.default_taken(f"{', '.join(tables)}: {self.said}")
+
+
+def refuse_without_tables(text: str | None, *, tables: bool, known: str = _OF_TAKES) -> None:
+    """Refuse a tolerance of tables where there is none.
+
+    Args:
+        text: The tolerance as written; None where none was.
+        tables: Whether there is a table.
+        known: Why what there is needs no tolerance.
+
+    Raises:
+        UsageError: If it means nothing.
+    """
+    if text is not None and not tables:
+        raise UsageError(
+            f"there is no table: {known}", where=OPTION, remedy="Leave the option out."
+        )
 
 
 def read(text: str | None) -> TableScale:
