@@ -17,7 +17,7 @@ from program import ROOT
 
 HARNESS = ROOT / "tests" / "support" / "running" / "fuzz_readers.py"
 # So many inputs take a second or two; the slow ones build a whole rig, edit it and read it again.
-RUNS = {"rig": 60, "take": 150, "fit": 150}
+RUNS = {"rig": 60, "take": 150, "fit": 150, "limits": 150, "ledger": 150, "mark": 60}
 USUAL = 400
 
 

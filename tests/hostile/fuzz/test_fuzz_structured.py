@@ -52,7 +52,7 @@ def spoilt(document: Any, path: tuple[Any, ...], how: str, value: Any) -> Any:
     return document
 
 
-@pytest.mark.parametrize("name", ["take", "fit", "part", "plan", "guide"])
+@pytest.mark.parametrize("name", ["take", "fit", "part", "plan", "guide", "mark"])
 def test_only_our_errors_come_out(name, tmp_path_factory):
     folder = tmp_path_factory.mktemp(name)
     read = reader(name, folder)

@@ -24,12 +24,13 @@ import warnings
 from collections.abc import Callable
 from importlib import import_module
 from pathlib import Path
+from zlib import crc32
 
 ROOT = Path(__file__).resolve().parents[3]
 FORMATS = ROOT / "fixtures" / "formats"
 READERS = (
     "wav", "flac", "table", "touchstone", "rig", "targets", "stock", "network", "take", "fit",
-    "part", "plan", "guide",
+    "part", "plan", "guide", "limits", "ledger", "mark",
 )  # fmt: skip
 
 
@@ -45,8 +46,12 @@ def seeds(name: str) -> list[bytes]:
         return [_short_take(kind) for kind in ("take-free-air", "take-refused")]
     if name == "fit":
         return [_short_fit()]
+    if name == "ledger":
+        return _LEDGER
+    if name == "mark":
+        return [b'{"format": "freeair-refit-folder/1"}']
     file = {"rig": "rig-first-calibration.toml", "plan": "box.json", "guide": "guide.json",
-            "part": "part.json"}.get(name, f"{name}.toml")  # fmt: skip
+            "part": "part.json", "limits": "series.toml"}.get(name, f"{name}.toml")  # fmt: skip
     return [(FORMATS / file).read_bytes()]
 
 
@@ -69,12 +74,16 @@ def reader(name: str, folder: Path) -> Callable[[bytes], None]:
 
 
 def _reader(name: str, folder: Path) -> Callable[[bytes], object]:
+    from cli.archive import tables
+    from cli.archive.ledger import Ledger
     from cli.box import plan_file
     from cli.filter import network_file, stock_file
     from cli.guide import state
+    from cli.series import limits_file
     from cli.sources import opened, targets_file
     from meas.audio import recording
     from meas.bench import rig_file
+    from meas.errors import UsageError
     from meas.tables import csv_table, touchstone
     from meas.tables.wrong_units import plausibility
     from meas.takes import take as takes
@@ -108,10 +117,27 @@ def _reader(name: str, folder: Path) -> Callable[[bytes], object]:
         export.as_touchstone(str(folder / "a.json"), 1)
         export.as_subcircuit(str(folder / "a.json"))
 
+    def ledger(content: bytes) -> None:
+        """Lines with a right checksum: what is tried is what stands in them."""
+        lines = [line for line in content.split(b"\n") if line]
+        signed = [b"%08x\t%s\n" % (crc32(line), line) for line in lines]
+        put(b"freeair-refit-ledger/1\n" + b"".join(signed), folder / "ledger" / "x.lines")
+        read = Ledger(folder)
+        rows = [read.row(read.place(key)) for key in read.before if read.place(key)]
+        found = {symbol: what[1] for row in rows for symbol, what in row["parameters"].items()}
+        tables.columns(found, list(found))
+        for row in rows:
+            tables.cells(row, list(found))
+        read.close()
+        if read.damaged:
+            raise UsageError("passed over")
+
     def guide(content: bytes) -> None:
         state.FILE = put(content, folder / "a.json")
         state.read()
 
+    if name == "ledger":
+        Ledger(folder).close()
     if name == "take":
         for piece in ("impedance.csv", "capture.wav"):
             (folder / piece).write_bytes((FORMATS / "take-free-air" / piece).read_bytes())
@@ -131,6 +157,9 @@ def _reader(name: str, folder: Path) -> Callable[[bytes], object]:
         "rig": rig,
         "fit": fit,
         "guide": guide,
+        "limits": lambda content: limits_file.read(put(content)),
+        "ledger": ledger,
+        "mark": lambda content: Ledger(put(content, folder / "refit.json").parent).close(),
     }[name]
 
 
@@ -182,8 +211,23 @@ _TOUCHSTONE = [
     b"[Version] 2.0\n# MHz Y MA\n"
     b"[Number of Ports] 1\n[Reference] 8\n[Network Data]\n1 2 3\n[End]\n",
 ]
+_RESULT = (
+    b'{"kind": "result", "key": "k", "time": "2026-11-25T10:00:00+00:00", "id": ["lantern", "", '
+    b'"2026-11-25T10:00:00+00:00"], "inputs": {"a.csv": "0"}, "options": "o", "models": "m"}\t'
+    b'{"unit": "lantern", "label": "", "first": "2026-11-25T10:00:00+00:00", "last": "", '
+    b'"takes": 1, "left_out": [["b.csv", "no-table", "is none", "", false]], "model": "plain", '
+    b'"parameters": {"fs": [48.0, "Hz", 0.1, 47.8, 48.2, 0.0], '
+    b'"Le": [0.0005, "H", 1e-5, 0.00048, 0.00052, 0.0, 1000.0]}}\t{}'
+)
+_LEDGER = [
+    _RESULT,
+    _RESULT + b'\n{"kind": "completed", "time": "2026-11-25T10:01:00+00:00", "keys": ["k"], '
+    b'"number": 1}\t{}\t{}\n{"kind": "wrote", "digest": "d"}\t{}\t{}\n'
+    b'{"kind": "claimed", "key": "x"}\t{}\t{}\n{"kind": "released", "key": "x"}\t{}\t{}',
+]
 INSTRUMENTED = (
-    "tomllib", "cli.driver.export", "cli.box.plan_file", "cli.guide.state",
+    "tomllib", "cli.archive.ledger_lines", "cli.archive.tables", "cli.series.limits_file",
+    "cli.driver.export", "cli.box.plan_file", "cli.guide.state",
     "cli.filter.network_file",
     "cli.filter.stock_file", "cli.sources", "cli.words.values", "fit.crossover.spice",
     "fit.results.store", "meas.audio.recording", "meas.bench.rig_file", "meas.tables",
