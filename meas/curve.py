@@ -10,6 +10,8 @@ from numpy.typing import NDArray
 
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
+TwoInputs = NDArray[np.float32]
+"""Source input and driver input of a recording, full scale 1, shape (n, 2)."""
 
 
 @dataclass(frozen=True, eq=False)

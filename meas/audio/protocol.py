@@ -14,6 +14,8 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from meas.curve import TwoInputs
+
 
 @dataclass(frozen=True)
 class StreamEvent:
@@ -44,7 +46,7 @@ class Progress:
     frames_total: int
     peak: tuple[float, float]
     level: tuple[float, float] = (0.0, 0.0)
-    samples: NDArray[np.float32] | None = None
+    samples: TwoInputs | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -59,7 +61,7 @@ class Capture:
         path: What recorded it: device, host interface, latency, versions; for the take's record.
     """
 
-    samples: NDArray[np.float32]
+    samples: TwoInputs
     sample_rate_hz: int
     frames_expected: int
     events: tuple[StreamEvent, ...] = ()

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from meas.audio.protocol import Capture, Progress, StreamEvent
 from meas.bench.rig import Wiring
 from meas.bench.simulated_settings import SimulatedSettings
-from meas.curve import ComplexArray, FloatArray
+from meas.curve import ComplexArray, FloatArray, TwoInputs
 
 # rho c^2: dry air of 20 C at 101.325 kPa, density 1.2041 kg/m3 (from memory), sound speed
 # 343.2 m/s (ISO 9613-1).
@@ -242,7 +242,7 @@ class SimulatedBench:
 
 
 def _report(
-    samples: NDArray[np.float32], step: int, on_progress: Callable[[Progress], None]
+    samples: TwoInputs, step: int, on_progress: Callable[[Progress], None]
 ) -> tuple[int, tuple[StreamEvent, ...]]:
     """Tell the listener every so many frames; how many until it was interrupted, if it was."""
     total = samples.shape[0]

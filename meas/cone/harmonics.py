@@ -10,10 +10,9 @@ stand in the source input too, are taken out through the measured linear respons
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import fft
 
-from meas.curve import ComplexArray, FloatArray
+from meas.curve import ComplexArray, FloatArray, TwoInputs
 from meas.excitation.stimulus import Stimulus, harmonic_lead
 from meas.transfer.distortion import Distortion
 from meas.transfer.from_sweeps import Transfer
@@ -30,7 +29,7 @@ _POINTS_PER_OCTAVE = 12
 
 
 def harmonics(
-    samples: NDArray[np.float32],
+    samples: TwoInputs,
     sample_rate_hz: int,
     stimulus: Stimulus,
     passes: Passes,
@@ -39,7 +38,6 @@ def harmonics(
     """Second to fifth harmonic of the driver against the frequency of the fundamental.
 
     Args:
-        samples: Source input and driver input, shape (n, 2).
         passes: Where they are; one for every sweep played.
 
     Returns:

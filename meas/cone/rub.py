@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
-from meas.curve import FloatArray
+from meas.curve import FloatArray, TwoInputs
 from meas.errors import Finding
 from meas.transfer.from_sweeps import Transfer
 from meas.transfer.passes import Passes
@@ -36,7 +36,7 @@ _FEWEST_BINS = 6
 
 
 def rub_and_buzz(
-    samples: NDArray[np.float32],
+    samples: TwoInputs,
     sample_rate_hz: int,
     passes: Passes,
     transfer: Transfer,
@@ -52,7 +52,6 @@ def rub_and_buzz(
     happens once.
 
     Args:
-        samples: Source input and driver input, shape (n, 2).
         resonance_hz: Of the driver [Hz].
 
     Returns:
@@ -97,9 +96,7 @@ def rub_and_buzz(
     )
 
 
-def _unexplained(
-    samples: NDArray[np.float32], sample_rate_hz: int, transfer: Transfer
-) -> SampleArray:
+def _unexplained(samples: TwoInputs, sample_rate_hz: int, transfer: Transfer) -> SampleArray:
     """Driver input less what the source input explains, shape (n,).
 
     In single precision, as the samples are: its 1e-7 lies far below what is looked for.

@@ -10,7 +10,6 @@ from dataclasses import dataclass
 from datetime import datetime
 
 import numpy as np
-from numpy.typing import NDArray
 
 from meas.bench.rig import Calibration, Rig, Standard, StandardKind
 from meas.correction.standard_checks import (
@@ -21,6 +20,7 @@ from meas.correction.standard_checks import (
     refuse_unless,
 )
 from meas.correction.standard_points import thinned
+from meas.curve import TwoInputs
 from meas.errors import Finding, UnreadableInput, UsageError
 from meas.transfer.from_sweeps import estimate
 from meas.transfer.passes import find_passes
@@ -46,7 +46,7 @@ class What:
 
 
 def measure(
-    samples: NDArray[np.float32],
+    samples: TwoInputs,
     sample_rate_hz: int,
     rig: Rig,
     device: str,

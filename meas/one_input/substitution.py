@@ -25,7 +25,15 @@ from numpy.typing import NDArray
 from scipy import fft
 
 from meas.bench.rig import Rig, Substitution
-from meas.curve import ComplexArray, Curve, FloatArray, ImpedanceCurve, MagnitudeCurve, Systematic
+from meas.curve import (
+    ComplexArray,
+    Curve,
+    FloatArray,
+    ImpedanceCurve,
+    MagnitudeCurve,
+    Systematic,
+    TwoInputs,
+)
 from meas.errors import UnreadableInput
 from meas.one_input.minimum_phase import phase_of_magnitude, rebuilt_phase
 from meas.transfer.from_sweeps import Transfer, estimate
@@ -235,9 +243,7 @@ def systematics_of(curve: Curve, rig: Rig, using: Substitution) -> tuple[Systema
     )
 
 
-def transfer_of(
-    samples: NDArray[np.float32], sample_rate_hz: int
-) -> tuple[Passes, Transfer | None]:
+def transfer_of(samples: TwoInputs, sample_rate_hz: int) -> tuple[Passes, Transfer | None]:
     """Driver over known resistor from `paired` recordings."""
     passes = find_passes(samples, sample_rate_hz)
     return passes, estimate(samples, sample_rate_hz, passes)

@@ -12,7 +12,7 @@ from meas.cone.rub import rub_and_buzz
 from meas.correction.calibration import check_matches
 from meas.correction.error_model import corrected, know
 from meas.correction.systematics import bench_systematics
-from meas.curve import ComplexArray, FloatArray, ImpedanceCurve
+from meas.curve import ComplexArray, FloatArray, ImpedanceCurve, TwoInputs
 from meas.errors import Finding, UnreadableInput, refusals
 from meas.excitation.stimulus import Stimulus
 from meas.takes.estimate import Estimated, estimate_from
@@ -77,7 +77,7 @@ class Analysis:
 
 
 def analyse(
-    samples: NDArray[np.float32],
+    samples: TwoInputs,
     sample_rate_hz: int,
     rig: Rig,
     *,
@@ -88,7 +88,6 @@ def analyse(
     """Turn a recording into an impedance curve and judge whether it can be trusted.
 
     Args:
-        samples: Source input and driver input, full scale 1, shape (n, 2).
         kind: What was measured; ``part`` and ``system`` need not have one resonance.
         calibration: Standards to correct by; None leaves the errors of the bench in and counts
             them as uncertainty.
@@ -184,7 +183,7 @@ def _with_rubbing(
     return [*(replace(one, refuses=True) for one in rub), *kept]
 
 
-def _check_samples(samples: NDArray[np.float32], sample_rate_hz: int) -> None:
+def _check_samples(samples: TwoInputs, sample_rate_hz: int) -> None:
     if samples.ndim != 2 or samples.shape[1] != 2:
         raise UnreadableInput(
             f"a recording needs two channels, this one has shape {samples.shape}",
@@ -209,7 +208,7 @@ def _check_samples(samples: NDArray[np.float32], sample_rate_hz: int) -> None:
             )
 
 
-def _peak(samples: NDArray[np.float32]) -> tuple[float, float]:
+def _peak(samples: TwoInputs) -> tuple[float, float]:
     high, low = samples.max(axis=0), samples.min(axis=0)
     peak = np.maximum(high, -low)
     return float(peak[0]), float(peak[1])

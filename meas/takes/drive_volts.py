@@ -5,17 +5,16 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numpy.typing import NDArray
 
 from meas.bench.rig import Rig
-from meas.curve import FloatArray
+from meas.curve import FloatArray, TwoInputs
 from meas.transfer.from_stepped_sine import fit_sine
 from meas.transfer.passes import Passes
 
 _LOUD = 0.1
 
 
-def across_driver(samples: NDArray[np.float32], rig: Rig) -> FloatArray:
+def across_driver(samples: TwoInputs, rig: Rig) -> FloatArray:
     """Voltage across the driver, full scale of an input 1, shape (n,).
 
     On the hot side the driver input is across the driver; on the ground side the driver has what
@@ -45,11 +44,8 @@ def tone_rms(signal: FloatArray, sample_rate_hz: int, frequency_hz: float) -> fl
     return abs(phasor) / math.sqrt(2)
 
 
-def of_take(samples: NDArray[np.float32], passes: Passes, rig: Rig) -> dict[str, float]:
+def of_take(samples: TwoInputs, passes: Passes, rig: Rig) -> dict[str, float]:
     """The drive of a take, for its record.
-
-    Args:
-        samples: Source and driver input, shape (n, 2).
 
     Returns:
         ``driver_volt_rms`` over the excitation and ``driver_volt_peak``, with the limits of both

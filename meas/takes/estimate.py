@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meas.cone.harmonics import harmonics
-from meas.curve import FloatArray
+from meas.curve import FloatArray, TwoInputs
 from meas.errors import Finding
 from meas.excitation.choice import lag_frames
 from meas.excitation.stimulus import Stimulus
@@ -34,7 +34,7 @@ class Estimated:
         findings: How many repetitions were left out.
     """
 
-    samples: NDArray[np.float32]
+    samples: TwoInputs
     passes: Passes
     stimulus: Stimulus | None
     transfer: Transfer | None
@@ -42,13 +42,10 @@ class Estimated:
     findings: tuple[Finding, ...] = ()
 
 
-def estimate_from(
-    samples: NDArray[np.float32], sample_rate_hz: int, stimulus: Stimulus | None
-) -> Estimated:
+def estimate_from(samples: TwoInputs, sample_rate_hz: int, stimulus: Stimulus | None) -> Estimated:
     """Estimate driver input over source input from a recording.
 
     Args:
-        samples: Source input and driver input, finite, shape (n, 2).
         stimulus: What was played, when it is known. A multisine or a stepped sine that is not
             known is taken like any other signal, by the spectra of the whole record.
     """
@@ -73,7 +70,7 @@ def estimate_from(
 
 
 def _from_sweeps(
-    samples: NDArray[np.float32], sample_rate_hz: int, passes: Passes, stimulus: Stimulus | None
+    samples: TwoInputs, sample_rate_hz: int, passes: Passes, stimulus: Stimulus | None
 ) -> Estimated:
     out = spoilt_passes(samples, sample_rate_hz, passes)
     left_out: tuple[Finding, ...] = ()
@@ -93,14 +90,8 @@ def _from_sweeps(
     return Estimated(samples, passes, stimulus, transfer, distortion, left_out)
 
 
-def spoilt_passes(
-    samples: NDArray[np.float32], sample_rate_hz: int, passes: Passes
-) -> NDArray[np.bool_]:
-    """Passes that something else spoilt, shape (p,); see `meas.transfer.spoilt_passes.spoilt`.
-
-    Args:
-        samples: Source input and driver input, shape (n, 2).
-    """
+def spoilt_passes(samples: TwoInputs, sample_rate_hz: int, passes: Passes) -> NDArray[np.bool_]:
+    """Passes that something else spoilt, shape (p,); see `meas.transfer.spoilt_passes.spoilt`."""
     count = len(passes.passes)
     if not passes.contained or rejection.most_left_out(count) == 0:
         return np.zeros(count, dtype=np.bool_)

@@ -10,11 +10,10 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from meas.bench.rig import Rig
 from meas.correction.error_model import corrected, know
-from meas.curve import ComplexArray, FloatArray
+from meas.curve import ComplexArray, FloatArray, TwoInputs
 from meas.excitation.choice import lag_frames
 from meas.excitation.stimulus import Stimulus, StimulusPass
 from meas.transfer.from_multisine import estimate_periodic
@@ -52,7 +51,7 @@ class GrowingCurve:
 
 
 def growing_curve(
-    samples: NDArray[np.float32],
+    samples: TwoInputs,
     sample_rate_hz: int,
     rig: Rig,
     stimulus: Stimulus,
@@ -85,7 +84,7 @@ def growing_curve(
 
 
 def _drawn(
-    samples: NDArray[np.float32],
+    samples: TwoInputs,
     sample_rate_hz: int,
     rig: Rig,
     stimulus: Stimulus,
@@ -116,9 +115,7 @@ def _in_ohm(
     return GrowingCurve(found.frequency_hz[sound], impedance[sound], uncertainty[sound], at_hz)
 
 
-def _of_repeated(
-    samples: NDArray[np.float32], rate: int, stimulus: Stimulus, lag: int
-) -> Transfer | None:
+def _of_repeated(samples: TwoInputs, rate: int, stimulus: Stimulus, lag: int) -> Transfer | None:
     """From the periods of a multisine or the tones of a stepped sine that are complete."""
     whole = Pass(0, len(samples), 0, len(samples))
     quiet = max(0, stimulus.passes[0].start_frame + lag - round(_MARGIN_SECONDS * rate))
@@ -132,7 +129,7 @@ def _of_repeated(
 
 
 def _of_sweeps(
-    samples: NDArray[np.float32], rate: int, stimulus: Stimulus, lag: int
+    samples: TwoInputs, rate: int, stimulus: Stimulus, lag: int
 ) -> tuple[Transfer | None, float | None, int]:
     """From the sweeps that are complete, or from the one on its way as far as it got.
 
@@ -175,9 +172,7 @@ def frequency_at(sweep: StimulusPass, stimulus: Stimulus, frames: int, rate: int
     return float(stimulus.start_hz * np.exp(since / rate / stimulus.rate_constant_seconds))
 
 
-def _block(
-    samples: NDArray[np.float32], stimulus: Stimulus, number: int, lag: int, rate: int
-) -> Pass:
+def _block(samples: TwoInputs, stimulus: Stimulus, number: int, lag: int, rate: int) -> Pass:
     """The block of a sweep, as far as it was recorded."""
     one, margin = stimulus.passes[number], round(_MARGIN_SECONDS * rate)
     start, stop = one.start_frame + lag, one.stop_frame + lag

@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-import numpy as np
-from numpy.typing import NDArray
-
 from meas.bench.rig import Rig, Standard
 from meas.correction.calibration import What, measure
+from meas.curve import TwoInputs
 from meas.errors import Refused
 from meas.validity.of_standard import judge_standard
 
 
 def measure_standard(
-    samples: NDArray[np.float32],
+    samples: TwoInputs,
     sample_rate_hz: int,
     rig: Rig,
     device: str,
@@ -22,7 +20,6 @@ def measure_standard(
     """Measure a standard, as `meas.correction.calibration.measure`, and judge its recording.
 
     Args:
-        samples: Source input and driver input, shape (n, 2).
         taken_at: ISO 8601 with offset.
         what: The standard; None for both inputs on the source node.
 

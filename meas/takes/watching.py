@@ -5,11 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from meas.bench.rig import Rig
 from meas.correction.divider import from_ratio
-from meas.curve import FloatArray
+from meas.curve import FloatArray, TwoInputs
 from meas.excitation import multisine
 from meas.excitation.stimulus import Stimulus
 
@@ -70,7 +69,7 @@ def excitation(rig: Rig, low_hz: float, high_hz: float, seconds: float) -> tuple
     return quiet, multisine.build(drive, rig.card.sample_rate_hz, rig.mains_hz)
 
 
-def look(samples: NDArray[np.float32], stimulus: Stimulus, rig: Rig) -> Seen | None:
+def look(samples: TwoInputs, stimulus: Stimulus, rig: Rig) -> Seen | None:
     """Impedance over the last period of what was recorded so far.
 
     The ratio of two periodic signals does not depend on where a period is cut out. Channels are

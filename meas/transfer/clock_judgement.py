@@ -4,10 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-import numpy as np
-from numpy.typing import NDArray
-
 from meas.bench.rig import Rig
+from meas.curve import TwoInputs
 from meas.errors import Finding, refusals
 from meas.transfer.from_sweeps import estimate
 from meas.transfer.passes import find_passes
@@ -22,11 +20,10 @@ class OneClock:
     """A recording whose inputs share a clock, by nature or by resampling.
 
     Attributes:
-        samples: Source and driver input, shape (n, 2).
         drift: What was found; None when the inputs share a clock.
     """
 
-    samples: NDArray[np.float32]
+    samples: TwoInputs
     drift: Drift | None
 
     @property
@@ -68,12 +65,8 @@ class OneClock:
         ]
 
 
-def settle(samples: NDArray[np.float32], sample_rate_hz: int) -> OneClock:
-    """Put a recording on one clock, where that is needed and possible.
-
-    Args:
-        samples: Source and driver input, finite, shape (n, 2).
-    """
+def settle(samples: TwoInputs, sample_rate_hz: int) -> OneClock:
+    """Put a recording on one clock, where that is needed and possible."""
     drift = find_drift(samples, sample_rate_hz)
     if drift is None or not drift.steady:
         return OneClock(samples, drift)

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft, special
 
-from meas.curve import ComplexArray, FloatArray
+from meas.curve import ComplexArray, FloatArray, TwoInputs
 from meas.excitation.stimulus import Periodic
 from meas.transfer.distortion import Distortion
 from meas.transfer.from_sweeps import SMALLEST_VARIANCE, Transfer, informative
@@ -45,7 +45,7 @@ class PeriodicEstimate:
 
 
 def estimate_periodic(
-    samples: NDArray[np.float32],
+    samples: TwoInputs,
     sample_rate_hz: int,
     periodic: Periodic,
     first_frame: int,
@@ -54,7 +54,6 @@ def estimate_periodic(
     """Estimate driver input over source input at the excited lines.
 
     Args:
-        samples: Source input and driver input, shape (n, 2).
         first_frame: Of the first period that counts, in the recording.
 
     Returns:

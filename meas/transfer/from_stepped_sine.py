@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from meas.curve import ComplexArray, FloatArray
+from meas.curve import ComplexArray, FloatArray, TwoInputs
 from meas.excitation.stimulus import Tone
 from meas.transfer.distortion import Distortion
 from meas.transfer.from_sweeps import SMALLEST_VARIANCE, Transfer, informative
@@ -46,7 +46,7 @@ def fit_sine(
 
 
 def estimate_tones(
-    samples: NDArray[np.float32],
+    samples: TwoInputs,
     sample_rate_hz: int,
     tones: tuple[Tone, ...],
     lag: int,
@@ -61,7 +61,6 @@ def estimate_tones(
     silences alone.
 
     Args:
-        samples: Source input and driver input, shape (n, 2).
         lag: How much later it stands in the recording [frames].
 
     Returns:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from meas.curve import ComplexArray, FloatArray
+from meas.curve import ComplexArray, FloatArray, TwoInputs
 from meas.transfer.passes import Passes
 from meas.transfer.points import Points, reduce_to_points
 from meas.transfer.silence_noise import noise_of_silences
@@ -58,16 +58,13 @@ class Transfer:
     bin_hz: float
 
 
-def estimate(samples: NDArray[np.float32], sample_rate_hz: int, passes: Passes) -> Transfer | None:
+def estimate(samples: TwoInputs, sample_rate_hz: int, passes: Passes) -> Transfer | None:
     """Estimate driver input over source input from a recording.
 
     For a linear one-port V2 = H V1 holds exactly for whole-block spectra whatever the drive was,
     once it begins and decays inside the block. With input noises n1, n2 the variance is
     E|n2 - H n1|^2/|V1|^2, half of it in each part (R. Pintelon, J. Schoukens, System
     Identification, 2nd ed., Wiley/IEEE 2012, chapter 2).
-
-    Args:
-        samples: Source input and driver input, finite, shape (n, 2).
 
     Returns:
         The transfer function; None when no frequency was driven well enough to tell.
@@ -129,7 +126,7 @@ def _combined(scatter: FloatArray, noise: FloatArray) -> FloatArray:
 
 
 def _from_silences(
-    samples: NDArray[np.float32], sample_rate_hz: int, passes: Passes, points: Points, bin_hz: float
+    samples: TwoInputs, sample_rate_hz: int, passes: Passes, points: Points, bin_hz: float
 ) -> tuple[FloatArray, FloatArray]:
     """Variance of each part of H from the silences (NaN without), and what to add for bias.
 

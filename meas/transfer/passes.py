@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft, ndimage
 
-from meas.curve import FloatArray
+from meas.curve import FloatArray, TwoInputs
 
 FRAME_SECONDS = 0.05
 _LONG_FRAME_SECONDS = 0.25
@@ -79,11 +79,8 @@ class Passes:
     excited: bool
 
 
-def find_passes(samples: NDArray[np.float32], sample_rate_hz: int) -> Passes:
+def find_passes(samples: TwoInputs, sample_rate_hz: int) -> Passes:
     """Divide a recording into passes and silences.
-
-    Args:
-        samples: Source input and driver input, shape (n, 2).
 
     Returns:
         The passes. A record shorter than four analysis frames is one uncontained pass.

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft, ndimage, special
 
-from meas.curve import ComplexArray, FloatArray
+from meas.curve import ComplexArray, FloatArray, TwoInputs
 from meas.transfer.passes import Passes
 from meas.transfer.spectra import interpolated
 
@@ -156,13 +156,10 @@ class Noise:
         return leaked * (0.75 / np.pi**2 * self._spacing_hz * bin_hz)
 
 
-def noise_of_silences(
-    samples: NDArray[np.float32], sample_rate_hz: int, passes: Passes
-) -> Noise | None:
+def noise_of_silences(samples: TwoInputs, sample_rate_hz: int, passes: Passes) -> Noise | None:
     """Spectra of the silences, those farthest from any ringing first.
 
     Args:
-        samples: Source input and driver input, shape (n, 2).
         passes: Where the silences are.
 
     Returns:

@@ -5,10 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import fft
 
-from meas.curve import ComplexArray, FloatArray
+from meas.curve import ComplexArray, FloatArray, TwoInputs
 from meas.transfer.passes import Pass, Passes
 
 _LOWEST_HZ = 1.0
@@ -58,11 +57,8 @@ class Spectra:
         return lines * self.bin_hz
 
 
-def spectra_of_passes(samples: NDArray[np.float32], sample_rate_hz: int, passes: Passes) -> Spectra:
+def spectra_of_passes(samples: TwoInputs, sample_rate_hz: int, passes: Passes) -> Spectra:
     """Spectra of the block of each pass, or of the whole record when it is not contained.
-
-    Args:
-        samples: Source input and driver input, shape (n, 2).
 
     Returns:
         The spectra from 1 Hz (or two lines) to just below half the sample rate.
@@ -115,7 +111,7 @@ def interpolated(wanted_hz: FloatArray, known_hz: FloatArray, values: ComplexArr
     return np.asarray(real + 1j * imaginary, dtype=np.complex128)
 
 
-def _offset(samples: NDArray[np.float32], passes: Passes) -> FloatArray:
+def _offset(samples: TwoInputs, passes: Passes) -> FloatArray:
     """What the inputs read without signal, shape (2,).
 
     The mean of a block would be wrong: a sweep has a mean of its own, and taking that out of

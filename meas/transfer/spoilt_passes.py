@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-from meas.curve import ComplexArray, FloatArray
+from meas.curve import ComplexArray, FloatArray, TwoInputs
 from meas.excitation.stimulus import Stimulus
 from meas.transfer.passes import Passes
 
@@ -69,13 +69,10 @@ def octaves(frequency_hz: FloatArray) -> NDArray[np.intp]:
     return number
 
 
-def cut_out(
-    samples: NDArray[np.float32], passes: Passes, out: NDArray[np.bool_]
-) -> NDArray[np.float32]:
+def cut_out(samples: TwoInputs, passes: Passes, out: NDArray[np.bool_]) -> NDArray[np.float32]:
     """The recording without the blocks of some passes; it is joined in silence.
 
     Args:
-        samples: Source input and driver input, shape (n, 2).
         passes: Contained ones.
         out: True for those to cut out, shape (p,).
     """

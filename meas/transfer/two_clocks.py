@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from meas.curve import ComplexArray, FloatArray
+from meas.curve import ComplexArray, FloatArray, TwoInputs
 
 _FRAME_SECONDS = 0.085
 # Below, the ringing of a resonance outlasts the frame; above, anti-alias filters end the band.
@@ -72,15 +72,12 @@ class Drift:
         return self.slip < _LARGEST_WANDER or self.wander < _LARGEST_WANDER_PART * self.slip
 
 
-def find_drift(samples: NDArray[np.float32], sample_rate_hz: int) -> Drift | None:
+def find_drift(samples: TwoInputs, sample_rate_hz: int) -> Drift | None:
     """Find out whether the two inputs of a recording run on different clocks.
 
     In short frames the cross spectrum of a line at f turns by 2 pi f ppm t with the time t of the
     frame; the drift that makes all frames of every line agree is searched, taken out, and what is
     left of it is found by linear regression, until nothing is left.
-
-    Args:
-        samples: Source and driver input, finite, shape (n, 2).
 
     Returns:
         The drift; None when there is none to speak of, or when no frequency was there at two
@@ -111,14 +108,11 @@ def find_drift(samples: NDArray[np.float32], sample_rate_hz: int) -> Drift | Non
     return Drift(total, fitted[1], offset, fitted[2], abs(total) * 1e-6 * len(samples))
 
 
-def on_one_clock(samples: NDArray[np.float32], drift: Drift) -> NDArray[np.float32]:
+def on_one_clock(samples: TwoInputs, drift: Drift) -> NDArray[np.float32]:
     """The recording with the driver input resampled to the clock of the source input.
 
     Interpolation by 64 taps of a sinc under a Kaiser window (J. F. Kaiser's design rule: 90 dB
     below 0.45 of the rate).
-
-    Args:
-        samples: Source and driver input, shape (n, 2).
 
     Returns:
         Shape (n, 2); silence where the driver input did not reach.
@@ -162,7 +156,7 @@ def excess_delay(frequency_hz: FloatArray, ratio: ComplexArray) -> float:
     return float(-(over @ omega) / (omega @ omega))
 
 
-def _offset(samples: NDArray[np.float32]) -> int:
+def _offset(samples: TwoInputs) -> int:
     """Whole samples by which the driver input is late, by correlation; 0 when it is not."""
     from scipy.fft import irfft, next_fast_len, rfft
 
@@ -260,7 +254,7 @@ def _regressed(
     return start + 1e6 * slope, 1e6 * float(np.sqrt(variance)), wander
 
 
-def _moved(samples: NDArray[np.float32], ppm: float, offset: float) -> FloatArray:
+def _moved(samples: TwoInputs, ppm: float, offset: float) -> FloatArray:
     """The driver input at the times of the source input's samples, shape (n,)."""
     signal = np.asarray(samples[:, 1], dtype=np.float64)
     padded = np.concatenate([np.zeros(_HALF_TAPS), signal, np.zeros(_HALF_TAPS + 1)])

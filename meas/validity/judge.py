@@ -5,11 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from meas.bench.rig import Rig, Wiring
 from meas.correction.divider import from_ratio
-from meas.curve import FloatArray, ImpedanceCurve
+from meas.curve import FloatArray, ImpedanceCurve, TwoInputs
 from meas.errors import Finding, refusals, refusals_first
 from meas.excitation.stimulus import Stimulus
 from meas.transfer.from_sweeps import Transfer
@@ -34,7 +33,6 @@ class Evidence:
     """All that a take is judged by.
 
     Attributes:
-        samples: Source input and driver input, finite, full scale 1, shape (n, 2).
         sample_rate_hz: Rate [Hz].
         transfer: Ratio of the inputs; None when nothing was driven well enough.
         curve: The impedance; None when there is none.
@@ -44,7 +42,7 @@ class Evidence:
         unlike: Difference between the inputs that the coil shows, taken out of transfer and curve.
     """
 
-    samples: NDArray[np.float32]
+    samples: TwoInputs
     sample_rate_hz: int
     passes: Passes
     transfer: Transfer | None

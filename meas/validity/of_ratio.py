@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from meas.curve import ComplexArray, FloatArray
+from meas.curve import ComplexArray, FloatArray, TwoInputs
 from meas.errors import Finding
 from meas.validity.of_delay import InputDifference
 
@@ -59,7 +59,7 @@ def not_connected(ratio: ComplexArray, resistor_side: str, mismatch: float) -> t
     )
 
 
-def follows(samples: NDArray[np.float32], predicted: NDArray[np.floating]) -> bool:
+def follows(samples: TwoInputs, predicted: NDArray[np.floating]) -> bool:
     """Whether the driver input follows the source at all.
 
     Criterion: above -74 dB, the crosstalk of a poor card. Behind 10 ohm that is 2 milliohm; with

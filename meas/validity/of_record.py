@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft, ndimage
 
-from meas.curve import FloatArray
+from meas.curve import FloatArray, TwoInputs
 from meas.errors import Finding
 from meas.excitation.stimulus import Stimulus
 from meas.transfer.passes import Passes
@@ -44,7 +44,7 @@ NOT_EVEN_NOISE = (
 
 
 def silent(
-    samples: NDArray[np.float32], passes: Passes, names: tuple[str, str] = INPUT_NAMES
+    samples: TwoInputs, passes: Passes, names: tuple[str, str] = INPUT_NAMES
 ) -> tuple[Finding, ...]:
     """Find inputs that record nothing at all.
 
@@ -71,7 +71,7 @@ def silent(
     )
 
 
-def same_signal(samples: NDArray[np.float32]) -> tuple[Finding, ...]:
+def same_signal(samples: TwoInputs) -> tuple[Finding, ...]:
     """Find one signal recorded twice: a mono file, a mono mix, a cable that feeds both inputs.
 
     Criterion: two inputs have two noises of their own. When one input is a constant times the
@@ -102,7 +102,7 @@ def same_signal(samples: NDArray[np.float32]) -> tuple[Finding, ...]:
 
 
 def at_full_scale(
-    samples: NDArray[np.float32], sample_rate_hz: int, names: tuple[str, str] = INPUT_NAMES
+    samples: TwoInputs, sample_rate_hz: int, names: tuple[str, str] = INPUT_NAMES
 ) -> tuple[Finding, ...]:
     """Find inputs that reach the end of the converter.
 
@@ -135,7 +135,7 @@ def at_full_scale(
 
 
 def blanked(
-    samples: NDArray[np.float32],
+    samples: TwoInputs,
     sample_rate_hz: int,
     passes: Passes,
     names: tuple[str, str] = INPUT_NAMES,
@@ -176,7 +176,7 @@ def blanked(
 
 
 def cut_off(
-    samples: NDArray[np.float32],
+    samples: TwoInputs,
     sample_rate_hz: int,
     passes: Passes,
     stimulus: Stimulus | None,
@@ -222,7 +222,7 @@ def cut_off(
     )
 
 
-def offset(samples: NDArray[np.float32]) -> tuple[Finding, ...]:
+def offset(samples: TwoInputs) -> tuple[Finding, ...]:
     """Mention a constant offset; the ratio does not see it, the headroom does."""
     means = [float(np.mean(samples[:, channel], dtype=np.float64)) for channel in (0, 1)]
     return tuple(
@@ -238,7 +238,7 @@ def offset(samples: NDArray[np.float32]) -> tuple[Finding, ...]:
 
 
 def wrong_rate(
-    samples: NDArray[np.float32],
+    samples: TwoInputs,
     sample_rate_hz: int,
     passes: Passes,
     stimulus: Stimulus | None,
@@ -300,9 +300,7 @@ def wrong_rate(
     return ()
 
 
-def mains_lines(
-    samples: NDArray[np.float32], sample_rate_hz: int, passes: Passes
-) -> tuple[float, ...]:
+def mains_lines(samples: TwoInputs, sample_rate_hz: int, passes: Passes) -> tuple[float, ...]:
     """Harmonics of 50 and 60 Hz at which the silences hold a clear line [Hz]."""
     spectrum = _silence_spectrum(samples, sample_rate_hz, passes)
     if spectrum is None:
@@ -311,9 +309,7 @@ def mains_lines(
     return tuple(place for place in places if _has_line(*spectrum, place))
 
 
-def resampled(
-    samples: NDArray[np.float32], sample_rate_hz: int, passes: Passes
-) -> tuple[Finding, ...]:
+def resampled(samples: TwoInputs, sample_rate_hz: int, passes: Passes) -> tuple[Finding, ...]:
     """Mention a recording that was resampled on its way.
 
     Criterion: a converter's noise reaches half the sample rate. When the noise of the silences
@@ -346,7 +342,7 @@ def resampled(
 
 
 def _silence_spectrum(
-    samples: NDArray[np.float32], sample_rate_hz: int, passes: Passes
+    samples: TwoInputs, sample_rate_hz: int, passes: Passes
 ) -> tuple[FloatArray, FloatArray] | None:
     """Frequencies and power of the longest silence, up to 1 kHz, 8 times oversampled."""
     silence = _longest_silence(samples, passes, round(_LINE_SECONDS * sample_rate_hz))
@@ -371,7 +367,7 @@ def _has_line(grid: FloatArray, power: FloatArray, frequency_hz: float) -> bool:
     return bool(on_place and power[peak] > _LINE_ABOVE * np.median(power[around]))
 
 
-def _longest_silence(samples: NDArray[np.float32], passes: Passes, least: int) -> FloatArray | None:
+def _longest_silence(samples: TwoInputs, passes: Passes, least: int) -> FloatArray | None:
     """The quieter half of the longest silence of the louder input, or None."""
     if not passes.silences:
         return None

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from meas.curve import FloatArray
+from meas.curve import FloatArray, TwoInputs
 from meas.errors import Finding
 from meas.validity.of_record import INPUT_NAMES
 from meas.validity.relation import Relation
@@ -43,7 +43,7 @@ _MOST_DISTORTION = (
 
 
 def bursts(
-    samples: NDArray[np.float32],
+    samples: TwoInputs,
     relation: Relation,
     moves: Track,
     names: tuple[str, str] = INPUT_NAMES,
@@ -144,7 +144,7 @@ def bursts(
     )
 
 
-def _at_extremes(samples: NDArray[np.float32], relation: Relation, blocks: list[int]) -> int | None:
+def _at_extremes(samples: TwoInputs, relation: Relation, blocks: list[int]) -> int | None:
     """The input whose own extremes are where the residual jumps, if any.
 
     A loud sweep spends 5 % of its time above 99 % of its peak, noise next to none. That so many

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from meas.curve import TwoInputs
 from meas.errors import Finding
 from meas.validity.of_record import INPUT_NAMES
 from meas.validity.relation import Relation, SignalArray
@@ -28,7 +29,7 @@ _SIGNIFICANT = 8.0
 
 
 def saturation(
-    samples: NDArray[np.float32],
+    samples: TwoInputs,
     relation: Relation,
     moves: Track,
     resonance_hz: float | None,

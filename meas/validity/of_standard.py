@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import numpy as np
-from numpy.typing import NDArray
-
+from meas.curve import TwoInputs
 from meas.errors import Finding, refusals
 from meas.transfer.passes import find_passes
 from meas.validity import of_ratio, of_record, of_residual
@@ -16,16 +14,13 @@ from meas.validity.track import track
 _MOST_UNEXPLAINED = 0.002
 
 
-def judge_standard(samples: NDArray[np.float32], sample_rate_hz: int) -> tuple[Finding, ...]:
+def judge_standard(samples: TwoInputs, sample_rate_hz: int) -> tuple[Finding, ...]:
     """Reasons why no correction may be derived from a recording of a standard.
 
     Criterion beside those of a take: two inputs on known resistances follow each other to the
     noise. What one leaves unexplained of the other for 0.1 s, the noise taken off, may be 0.2 % of
     the signal; a lossy codec, a suppression of noise and a converter that saturates leave more, and
     go with the standard into every take.
-
-    Args:
-        samples: Source input and driver input, finite, shape (n, 2).
     """
     passes = find_passes(samples, sample_rate_hz)
     broken = [

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
-from meas.curve import ComplexArray
+from meas.curve import ComplexArray, TwoInputs
 
 SignalArray = NDArray[np.floating]
 
@@ -52,7 +52,7 @@ class Relation:
     band_hz: tuple[float, float]
 
 
-def relate(samples: NDArray[np.float32], sample_rate_hz: int, *, contained: bool) -> Relation:
+def relate(samples: TwoInputs, sample_rate_hz: int, *, contained: bool) -> Relation:
     """Predict the driver input from the source input with one filter for the whole record.
 
     In each window of frequency the filter is a polynomial or, where that explains more, a
@@ -62,7 +62,6 @@ def relate(samples: NDArray[np.float32], sample_rate_hz: int, *, contained: bool
     sharpness exactly.
 
     Args:
-        samples: Source input and driver input, shape (n, 2).
         contained: True when the record begins and ends in silence. Otherwise what the record's
             ends do to the spectra is fitted as a polynomial beside the filter.
 

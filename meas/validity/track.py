@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from meas.curve import FloatArray
+from meas.curve import FloatArray, TwoInputs
 from meas.transfer.passes import Passes
 from meas.validity.relation import Relation, SignalArray
 
@@ -112,7 +112,7 @@ def track(relation: Relation, passes: Passes) -> Track:
 
 
 def swept_band(
-    samples: NDArray[np.float32], sample_rate_hz: int, passes: Passes
+    samples: TwoInputs, sample_rate_hz: int, passes: Passes
 ) -> tuple[float, float] | None:
     """Lowest and highest frequency that a sweep really dwelt on [Hz]; None without a sweep.
 
