@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meas.bench.rig import Drive
-from meas.curve import FloatArray, TwoInputs
+from meas.curve import FloatArray
 from meas.errors import UsageError
 
 LEAD_SECONDS = 0.5
@@ -94,7 +94,7 @@ class Stimulus:
         tones: For a stepped sine.
     """
 
-    samples: TwoInputs
+    samples: NDArray[np.float32]
     passes: tuple[StimulusPass, ...]
     start_hz: float
     stop_hz: float

@@ -9,9 +9,10 @@ how much depends on that is stated.
 from __future__ import annotations
 
 import numpy as np
-from scipy import interpolate, special
+from scipy import interpolate
 
 from meas.curve import FloatArray
+from meas.passivity.bode import phase_of_magnitude
 
 _EXTENSION_OCTAVES = 12
 _STEPS_PER_OCTAVE = 12
@@ -20,36 +21,6 @@ _FINER = 4
 # Approach to the upper asymptote as f^-p: 2 for an inductor beside a resistance, 1/2 for a coil
 # that is all eddy currents (J. Vanderkooy, JAES 37(3), 1989).
 _LEAST_POWER, _MOST_POWER = 0.5, 2.0
-
-
-def phase_of_magnitude(
-    frequency_hz: FloatArray, log_magnitude: FloatArray, wanted_hz: FloatArray | None = None
-) -> FloatArray:
-    """Minimum phase of a log magnitude that is linear in log frequency between its points.
-
-    phase(w0) = 1/pi * integral of (d ln|q|/du) ln coth(|u|/2) du, u = ln(w/w0) (H. W. Bode,
-    Network Analysis and Feedback Amplifier Design, 1945, chapter XIV; from memory), each stretch
-    integrated exactly: the integral of ln coth(t/2) from 0 to u is
-    pi^2/4 - Li2(exp(-u)) + Li2(-exp(-u)).
-
-    Args:
-        frequency_hz: Strictly increasing [Hz], shape (n,).
-        log_magnitude: Natural logarithm, shape (n,); constant beyond both ends.
-        wanted_hz: Where the phase is wanted [Hz], shape (m,); None: at the same frequencies.
-
-    Returns:
-        Phase [rad], shape (m,).
-    """
-    u = np.log(frequency_hz)
-    at = u if wanted_hz is None else np.log(wanted_hz)
-    slope = np.diff(log_magnitude) / np.diff(u)
-    distance = u[None, :] - at[:, None]
-    x = np.exp(-np.abs(distance))
-    integral = np.sign(distance) * (
-        np.pi**2 / 4.0 - special.spence(1.0 - x) + special.spence(1.0 + x)
-    )
-    phase: FloatArray = np.diff(integral, axis=1) @ slope / np.pi
-    return phase
 
 
 def rebuilt_phase(

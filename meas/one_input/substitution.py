@@ -35,7 +35,8 @@ from meas.curve import (
     TwoInputs,
 )
 from meas.errors import UnreadableInput
-from meas.one_input.minimum_phase import phase_of_magnitude, rebuilt_phase
+from meas.one_input.minimum_phase import rebuilt_phase
+from meas.passivity.bode import phase_of_magnitude
 from meas.transfer.from_sweeps import Transfer, estimate
 from meas.transfer.passes import Passes, find_passes
 

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import spence
 
 from meas.curve import ComplexArray, FloatArray
+from meas.passivity.bode import log_coth_integral
 from meas.passivity.nonnegative import partly_nonnegative
 from meas.passivity.spline import cubic_spline
 
@@ -62,7 +62,7 @@ class Reactances:
         count = self.t.size
         places = np.arange((count - 1) * _FINER + 1) / _FINER
         self._u = np.interp(places, np.arange(count), self.t)
-        self._pieces = np.diff(_integral(self._u[None, :] - self.t[:, None]), axis=1)
+        self._pieces = np.diff(log_coth_integral(self._u[None, :] - self.t[:, None]), axis=1)
 
     def of(self, resistance: FloatArray) -> FloatArray:
         """Reactance of a resistance that stays as it is beyond the band, shape (n,) or (n, k)."""
@@ -75,15 +75,9 @@ class Reactances:
         low, high = self.t[0] - self.t[:, None], self.t[-1] - self.t[:, None]
         below, above = np.array(_BELOW), np.array(_ABOVE)
         return (
-            np.asarray(-np.diff(_integral(low - below), axis=1) / np.pi),
-            np.asarray(np.diff(_integral(high + above), axis=1) / np.pi),
+            np.asarray(-np.diff(log_coth_integral(low - below), axis=1) / np.pi),
+            np.asarray(np.diff(log_coth_integral(high + above), axis=1) / np.pi),
         )
-
-
-def _integral(v: FloatArray) -> FloatArray:
-    """Integral of ln coth|v/2| from 0 to v: pi^2/4 less twice Legendre's chi_2 of exp(-|v|)."""
-    small = np.exp(-np.abs(v))
-    return np.asarray(np.sign(v) * (np.pi**2 / 4 - (spence(1 - small) - spence(1 + small))))
 
 
 def causality(

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from meas.curve import Curve, FloatArray, ImpedanceCurve
+from meas.curve import Curve, ImpedanceCurve
 from meas.errors import Finding
+from meas.passivity.bode import phase_of_magnitude
 
 # No moving coil has less than some tenths of an ohm, headphones reach 0.6 kohm and seldom 2 kohm
 # (common practice, no source). Ribbons without transformer lie between 0.1 and 0.3 ohm.
@@ -33,29 +34,6 @@ def plausibility(curve: Curve) -> tuple[Finding, ...]:
         for text in (_magnitude_doubt(curve), _band_doubt(curve), _phase_doubt(curve))
         if text
     )
-
-
-def minimum_phase_deg(frequency_hz: FloatArray, magnitude_ohm: FloatArray) -> FloatArray:
-    """Phase that a minimum-phase impedance of this magnitude has [degree], shape (n,).
-
-    The slope-weighted form of Bode's relation (H. W. Bode, Network Analysis and Feedback
-    Amplifier Design, 1945, chapter XIV; from memory),
-    phase(w0) = 1/pi * integral of (d ln|Z| / du) ln coth(|u|/2) du with u = ln(w/w0),
-    over the measured band only: towards its ends the phase comes out too small.
-
-    Args:
-        frequency_hz: Strictly increasing [Hz], shape (n,).
-        magnitude_ohm: Positive [ohm], shape (n,).
-    """
-    u = np.log(frequency_hz)
-    if len(u) < 2:
-        return np.zeros(len(u))
-    centre, step = (u[1:] + u[:-1]) / 2, np.diff(np.log(magnitude_ohm))
-    distance = np.abs(centre[None, :] - u[:, None])
-    # Each stretch counts with its slope constant; the weight is finite at its middle.
-    weight = -np.log(np.tanh(np.maximum(distance, 1e-9) / 2))
-    phase: FloatArray = np.degrees(weight @ step / np.pi)
-    return phase
 
 
 def _magnitude_doubt(curve: Curve) -> str:
@@ -92,9 +70,9 @@ def _phase_doubt(curve: Curve) -> str:
         return ""
     # Evenly thinned, so that a long table costs no more than a second.
     kept = np.unique(np.linspace(0, len(curve.frequency_hz) - 1, 500).astype(int))
-    asked = float(
-        np.max(np.abs(minimum_phase_deg(curve.frequency_hz[kept], curve.magnitude_ohm[kept])))
-    )
+    # Over the measured band only: towards its ends the phase comes out too small.
+    phase = phase_of_magnitude(curve.frequency_hz[kept], np.log(curve.magnitude_ohm[kept]))
+    asked = float(np.max(np.abs(np.degrees(phase)), initial=0.0))
     if asked < _PHASE_ASKED_DEG:
         return ""
     return (

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meas.curve import ComplexArray, FloatArray, TwoInputs
+from meas.passivity.bode import phase_of_magnitude
 
 _FRAME_SECONDS = 0.085
 # Below, the ringing of a resonance outlasts the frame; above, anti-alias filters end the band.
@@ -125,10 +126,8 @@ def on_one_clock(samples: TwoInputs, drift: Drift) -> NDArray[np.float32]:
 def excess_delay(frequency_hz: FloatArray, ratio: ComplexArray) -> float:
     """Delay that a ratio of minimum phase cannot have by itself [s].
 
-    A divider of passive parts has minimum phase, which follows from its magnitude (H. W. Bode,
-    Network Analysis and Feedback Amplifier Design, 1945, chapter XIV): the phase at u0 is 1/pi
-    times the integral of the slope of the log magnitude over u = ln f, weighted with
-    ln coth(|u - u0|/2). Beyond the band the magnitude is taken as level.
+    A divider of passive parts has minimum phase, which follows from its magnitude
+    (`meas.passivity.bode`); beyond the band that is taken as level.
 
     Args:
         frequency_hz: Increasing [Hz], shape (n,).
@@ -137,17 +136,9 @@ def excess_delay(frequency_hz: FloatArray, ratio: ComplexArray) -> float:
     Returns:
         The delay of the driver input, good to some tenths of a sample.
     """
-    u = np.log(frequency_hz)
-    grid = np.linspace(u[0], u[-1], 1024)
-    level = np.interp(grid, u, np.log(np.abs(ratio)))
-    slope = np.gradient(level, grid)
     inside = (frequency_hz > 3.0 * frequency_hz[0]) & (frequency_hz < frequency_hz[-1] / 2.0)
     at = np.flatnonzero(inside)
-    step = grid[1] - grid[0]
-    distance = np.abs(u[at, None] - grid[None, :])
-    # Never closer than a quarter of a step, where the mean of the kernel is met well enough.
-    kernel = -np.log(np.tanh(np.maximum(distance, step / 4.0) / 2.0))
-    expected = kernel @ slope * step / np.pi
+    expected = phase_of_magnitude(frequency_hz, np.log(np.abs(ratio)), frequency_hz[at])
     over = np.angle(ratio[at] * np.exp(-1j * expected))
     for place in range(1, at.size):
         near = over[place - 1] * frequency_hz[at[place]] / frequency_hz[at[place - 1]]

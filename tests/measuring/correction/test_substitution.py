@@ -20,8 +20,9 @@ from meas.curve import ImpedanceCurve, MagnitudeCurve
 from meas.errors import UnreadableInput
 from meas.excitation import stimulus
 from meas.one_input.analysis import Substituted, analyse_substituted
-from meas.one_input.minimum_phase import phase_of_magnitude, rebuilt_phase
+from meas.one_input.minimum_phase import rebuilt_phase
 from meas.one_input.substitution import paired
+from meas.passivity.bode import phase_of_magnitude
 from meas.takes import take
 
 RATE = 48000
