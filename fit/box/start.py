@@ -31,11 +31,7 @@ class Peaks:
 
 
 def find(curve: Curve, fs: float) -> Peaks:
-    """Find the peaks of a curve up to six times the driver's resonance.
-
-    Args:
-        fs: Resonance of the driver in free air [Hz].
-    """
+    """Find the peaks of a curve up to six times the driver's resonance."""
     f, size = curve.frequency_hz, curve.magnitude_ohm
     inside = f <= _REACH * fs
     f, size = f[inside], size[inside]

@@ -68,9 +68,6 @@ class Matching:
 def match(units: Sequence[tuple[str, DriverFit]]) -> Matching:
     """Match units into pairs.
 
-    Args:
-        units: Name and fit of each unit.
-
     Raises:
         Refused: ``too-few-units`` below three; ``no-sensitivity`` when a fit cannot tell the level
             of its unit.

@@ -106,7 +106,6 @@ def trend(
     end.
 
     Args:
-        parameter: A positive quantity that all states have.
         states: Names and fits in the order of time, at least two.
         hours: Hours of use until each state, increasing; None where not known.
         margin: Relative change that does not matter.

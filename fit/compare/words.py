@@ -129,7 +129,6 @@ def to_json(
     Args:
         fits: Names and fits in the order of time, at least two.
         same_unit: One driver at several times, in contrast to several drivers.
-        hours: Hours of use until each state, where known.
     """
     (first_name, first), *later = fits
     against = [compare(first, f, names=(first_name, name), margin=margin) for name, f in later]

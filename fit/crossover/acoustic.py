@@ -85,7 +85,6 @@ def voice(
     Args:
         driver: From its fit, which knows Vas.
         transfer: Voltage at its terminals over the amplifier's, complex, shape (n,).
-        frequency_hz: Frequencies [Hz], shape (n,).
 
     ``beams_hz`` is where ka = 2: there a stiff piston is 3 dB down 30 degrees off its axis and
     more beyond it (L. L. Beranek, Acoustics, 1954, chapter 4; from memory).

@@ -83,7 +83,6 @@ def solve_ladder(
     """Solve the chain from the load backwards.
 
     Args:
-        frequency_hz: Frequencies [Hz], shape (n,).
         arms: From the source to the load; may be empty.
         load_ohm: Impedance of the load, complex, shape (n,).
     """
@@ -111,12 +110,7 @@ def solve_ladder(
 def part_power(
     frequency_hz: FloatArray, arms: Sequence[Arm], solution: LadderSolution, volt_rms: float
 ) -> list[list[FloatArray]]:
-    """Heat in every part [W], each of shape (n,): list of arms, each a list of parts.
-
-    Args:
-        frequency_hz: Frequencies [Hz], shape (n,).
-        volt_rms: Source voltage [V].
-    """
+    """Heat in every part [W], each of shape (n,): list of arms, each a list of parts."""
     return [
         [np.abs(current * volt_rms) ** 2 * part.impedance(frequency_hz).real for part in arm.parts]
         for arm, current in zip(arms, solution.arm_current, strict=True)
@@ -140,7 +134,6 @@ def first_order_parts(crossover_hz: float, load_ohm: float) -> tuple[float, floa
 
     Args:
         crossover_hz: Half-power frequency [Hz].
-        load_ohm: Resistive load [ohm].
     """
     omega = 2 * math.pi * crossover_hz
     return 1 / (omega * load_ohm), load_ohm / omega
@@ -155,8 +148,6 @@ def second_order_parts(crossover_hz: float, load_ohm: float, Q: float) -> tuple[
     delay.
 
     Args:
-        crossover_hz: Corner frequency [Hz].
-        load_ohm: Resistive load [ohm].
         Q: Wished Q.
     """
     omega = 2 * math.pi * crossover_hz
@@ -168,10 +159,6 @@ def compensation(Re: float, Le: float) -> tuple[float, float]:
 
     R = Re, C = Le/Re^2: (Re + s Le) parallel (R + 1/(s C)) is Re at every frequency (basic
     circuit theory).
-
-    Args:
-        Re: Coil resistance [ohm].
-        Le: Inductance [H].
     """
     return Re, Le / Re**2
 

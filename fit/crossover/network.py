@@ -135,7 +135,6 @@ def solve(
     """Solve all branches.
 
     Args:
-        frequency_hz: Frequencies [Hz], shape (n,).
         disturbed: Changes of loads [ohm] by branch.
     """
     solved = []
@@ -154,7 +153,6 @@ def crossings(frequency_hz: FloatArray, above: FloatArray, below: FloatArray) ->
     """Where two curves cross [Hz], linear over ln f between points.
 
     Args:
-        frequency_hz: Frequencies [Hz], shape (n,).
         above: One curve, shape (n,).
         below: The other, shape (n,).
     """
@@ -204,7 +202,6 @@ def stresses(solution: BranchSolution, frequency_hz: FloatArray, volt_rms: float
 
     Args:
         frequency_hz: Frequencies [Hz], shape (n,), evenly over ln f.
-        volt_rms: Voltage of the amplifier [V].
     """
     arms = [arm.arm for arm in solution.branch.arms]
     found = []

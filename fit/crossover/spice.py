@@ -39,7 +39,6 @@ def subcircuit(
             f_former R_former``.
         low_hz: Lower end of the band in which a lossy coil and creep are to be right [Hz].
         high_hz: Its upper end [Hz].
-        comments: Lines to write on top.
 
     Raises:
         Refused: ``no-circuit``, if the model cannot be written as a circuit; ``unknown-coil``,

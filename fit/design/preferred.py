@@ -17,9 +17,6 @@ def decade(series: int) -> tuple[float, ...]:
     10^(i/n) rounded to two digits up to E24 and to three above, with the historical exceptions
     of E24 and 9.20 in E192 (IEC 60063:2015).
 
-    Args:
-        series: 3, 6, 12, 24, 48, 96 or 192.
-
     Raises:
         ValueError: If there is no such series.
     """
@@ -41,7 +38,6 @@ def nearest(value: float, series: int = 24) -> float:
 
     Args:
         value: Positive value.
-        series: 3, 6, 12, 24, 48, 96 or 192.
     """
     below = [v / 10 for v in decade(series)[-1:]]
     ladder = [*below, *decade(series), 10.0]

@@ -23,8 +23,6 @@ def rewound(
 
     Args:
         measured: Values of `NEEDED` in SI base units, dB for the sensitivity.
-        now: The coil in it.
-        gap_height: Of the plate [m].
 
     Returns:
         The same symbols and Qts.

@@ -147,8 +147,6 @@ def evaluate(
     (IEEE Std 1057), and a sweep spends its time evenly over octaves, 40 points to each.
 
     Args:
-        resistor_ohm: Series resistor [ohm].
-        driver: Driver expected.
         band_hz: Lowest and highest frequency swept [Hz].
         seconds: Length of all sweeps together [s].
     """
@@ -195,7 +193,6 @@ def choose(
     driver also has to beat noise that nobody stated (rooms, hum).
 
     Args:
-        driver: Driver expected.
         series: Preferred values of IEC 60063, such as 12 for E12.
         band_hz: Lowest and highest frequency swept [Hz].
         seconds: Length of all sweeps together [s].

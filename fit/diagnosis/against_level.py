@@ -136,11 +136,7 @@ def extrapolate(levels: Sequence[float], values: Sequence[Estimate]) -> Estimate
 def findings(
     followed: Sequence[AgainstLevel], in_time: Sequence[tuple[str, DriverFit]]
 ) -> tuple[Finding, ...]:
-    """Report what moves with level, and whether the coil warmed from take to take.
-
-    Args:
-        in_time: Names and fits of the takes in the order of time.
-    """
+    """Report what moves with level, and whether the coil warmed from take to take."""
     return tuple(filter(None, [_resonance_moves(followed), coil_warming(in_time)]))
 
 
@@ -164,11 +160,7 @@ def _resonance_moves(followed: Sequence[AgainstLevel]) -> Finding | None:
 
 
 def coil_warming(in_time: Sequence[tuple[str, DriverFit]]) -> Finding | None:
-    """Report a rise of Re from the first take on, errors common to both cancelled.
-
-    Args:
-        in_time: Names and fits of the takes in the order of time.
-    """
+    """Report a rise of Re from the first take on, errors common to both cancelled."""
     pairs = [(name, fit.parameters["Re"]) for name, fit in in_time if "Re" in fit.parameters]
     if len(pairs) < 2:
         return None

@@ -215,7 +215,6 @@ class Driver:
 
         Args:
             s: Complex angular frequency [rad/s], shape (n,).
-            theta: Parameters, shape (p,).
             inertia: Moving mass over Mms, shape () or (k, 1).
             stiffer: Stiffness of a box over that of the suspension, shape (), (n,) or (k, 1).
 

@@ -77,7 +77,6 @@ class Mechanics:
 
         Args:
             state: Logarithms of `fit.driver.impedance`, shape (4,).
-            internal: Parameters of the laws, shape (size,).
         """
         reaction = self.reaction(_AT_RESONANCE, internal, 1.0)
         if reaction is None:
@@ -91,7 +90,6 @@ class Mechanics:
 
         Args:
             x: Complex angular frequency over the angular resonance, shape (n,).
-            internal: Parameters of the laws, shape (size,).
 
         Returns:
             Stiffness, shape (n,), its derivative by ln x, and by the parameters, (size, n).
@@ -151,7 +149,6 @@ class Mechanics:
 
         Args:
             x: Complex angular frequency over the angular resonance, shape (n,).
-            internal: Parameters of the laws, shape (size,).
             per_ohm: Reciprocal of Bl^2/(ws Mms) [1/ohm].
 
         Returns:

@@ -71,7 +71,6 @@ def least_squares(
     Args:
         residual: Parameters (p,) to residuals (m,), already divided by their uncertainties.
         jacobian: Parameters (p,) to derivatives (m, p).
-        start: Starting values, shape (p,).
         tolerance: Relative change of cost and of parameters at which to stop.
         worth: Change of cost at which to stop whatever the tolerance; where parameters hardly
             show, the last thousandths of a chi-square cost most of the steps.

@@ -114,7 +114,6 @@ def share_outside(
         centre: Of these values.
         spread: Of these values, more than 0.
         lower: Limit in the same unit; None where there is none.
-        upper: Likewise.
     """
     from scipy.special import ndtr
 

@@ -105,7 +105,6 @@ def follow(
     """Fit a model to a curve by weighted least squares, with all common errors of the curve.
 
     Args:
-        start: Starting values, shape (p,).
         extra: Common errors besides the curve's own.
         known: Error source to its description, for the last parameters of the model: each is
             the error of that source in standard uncertainties, zero as far as is known. Where

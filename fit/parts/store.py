@@ -52,13 +52,7 @@ def to_json(
     levels: Sequence[AtLevel] = (),
     findings: Sequence[Finding] = (),
 ) -> dict[str, Any]:
-    """The saved form of a part, ready for ``json.dumps(..., allow_nan=False)``.
-
-    Args:
-        source: The take or table it came from.
-        levels: Of an inductor measured at several levels.
-        findings: Doubts besides the part's own.
-    """
+    """The saved form of a part, ready for ``json.dumps(..., allow_nan=False)``."""
     document = {
         "format": FORMAT,
         "kind": part.kind,

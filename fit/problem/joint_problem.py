@@ -207,11 +207,7 @@ class Problem:
         return other
 
     def modelled(self, theta: FloatArray, take: int) -> Modelled:
-        """Impedance of one take with its derivatives by the parameters that matter.
-
-        Args:
-            theta: Parameters, shape (p,).
-        """
+        """Impedance of one take with its derivatives by the parameters that matter."""
         known = self._modelled.at(theta)
         if take not in known:
             theta = bounded(theta)
@@ -274,9 +270,6 @@ class Problem:
 
     def shape_error_effects(self, theta: FloatArray) -> dict[str, FloatArray]:
         """Change of the rows for plus one standard uncertainty of each error of shape.
-
-        Args:
-            theta: Parameters, shape (p,).
 
         Returns:
             Source to effect on all rows, shape (m,).

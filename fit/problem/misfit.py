@@ -63,11 +63,7 @@ class Misfit:
         return self.level > 0 and self.length > _STRUCTURED
 
     def weighing_variance(self, magnitude: FloatArray) -> FloatArray:
-        """Variance per component that weighs n correlated points as n/length independent ones.
-
-        Args:
-            magnitude: |Z| [ohm], shape (n,).
-        """
+        """Variance per component that weighs n correlated points as n/length independent ones."""
         limited = np.clip(self.relative, self.level / _RANGE, self.level * _RANGE)
         return self.length * (limited * magnitude) ** 2
 

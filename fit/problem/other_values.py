@@ -43,11 +43,7 @@ class OtherValues:
         return [value for value in values if value is not None]
 
     def rows(self, theta: FloatArray) -> list[tuple[float, FloatArray]]:
-        """Residual of each value in standard deviations, and its derivatives, shape (p,).
-
-        Args:
-            theta: Parameters, shape (p,).
-        """
+        """Residual of each value in standard deviations, and its derivatives, shape (p,)."""
         if not self.measured:
             return []
         theta = bounded(theta)

@@ -43,7 +43,6 @@ def extremes(problem: Problem, theta: FloatArray, band: tuple[float, float]) -> 
     """Find the impedance peak at resonance and the minimum above it, inside the band.
 
     Args:
-        theta: Its solution.
         band: Lowest and highest measured frequency of the reference state [Hz].
     """
     grid = np.geomspace(*band, _GRID)
@@ -71,7 +70,6 @@ def derived(problem: Problem, theta: FloatArray, at: Extremes) -> dict[str, tupl
     c/(2 pi)/(20 uPa)^2). "2.83 V" is the square root of 8 V2, 1 W into 8 ohm.
 
     Args:
-        theta: Parameters, shape (p,).
         at: Frequencies of the extremes, held fixed so that derivatives are exact (the
             derivative at an extremum does not see its motion).
 

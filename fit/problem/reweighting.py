@@ -80,7 +80,6 @@ class Reweighting(Generic[P, F]):
         """Fit under one relative model error for all points, lowered until residuals show it.
 
         Args:
-            theta: Near the optimum, shape (p,).
             level: First relative model error.
         """
         for round_ in range(self.rounds):

@@ -98,11 +98,7 @@ class Settled:
 
 
 def rough_variance(problem: Problem, relative: float = ROUGH) -> list[FloatArray]:
-    """Variances under an assumed model error, the same share of |Z| everywhere.
-
-    Args:
-        relative: Model error over |Z|.
-    """
+    """Variances under an assumed model error, the same share of |Z| everywhere."""
     return [
         take.noise**2 + (relative * take.magnitude) ** 2 + problem.shape_error_variance(index)
         for index, take in enumerate(problem.takes)
@@ -149,10 +145,6 @@ def settle(problem: Problem, start: FloatArray) -> Settled:
     The model error is first taken as one share of |Z| for all points, lowered until the residual
     bears it out; only then may it vary along frequency. The other way round a poor first fit
     would excuse itself where it is poor.
-
-    Args:
-        problem: The problem under any variances.
-        start: Near the optimum, shape (p,).
     """
     # A start that follows the takes closely is not to be lost in the wide valleys of a rough fit.
     level = min(ROUGH, left_over(problem, start))

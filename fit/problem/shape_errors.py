@@ -67,11 +67,7 @@ def misfits(problem: Problem, theta: FloatArray) -> tuple[tuple[Misfit, ...], tu
 
 
 def scatter(problem: Problem, found: Sequence[Misfit]) -> list[FloatArray]:
-    """Variance of noise and model error for each take [ohm2].
-
-    Args:
-        found: Model error of each.
-    """
+    """Variance of noise and model error for each take [ohm2]."""
     return [
         take.noise**2 + misfit.weighing_variance(take.magnitude)
         for take, misfit in zip(problem.takes, found, strict=True)

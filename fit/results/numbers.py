@@ -134,7 +134,6 @@ def figures(estimate: Estimate, scale: float, most: int = 5) -> Figures:
 
     Args:
         estimate: In its base unit.
-        scale: Size of the unit shown.
         most: Significant digits that the value has at most.
     """
     low, high = (end / scale for end in estimate.interval_95)

@@ -41,7 +41,6 @@ def acquire(
     derived from it stands in the findings.
 
     Args:
-        path: What plays and records.
         sample_rate_hz: Rate that the excitation was built for [Hz].
 
     Returns:
@@ -67,7 +66,6 @@ def peak_levels(
     """Largest magnitude at source and driver input for a short quiet signal.
 
     Args:
-        path: What plays and records.
         output: The signal, such as the samples of a short `Stimulus` at a low level.
 
     Returns:

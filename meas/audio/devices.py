@@ -77,8 +77,6 @@ def find_device(devices: Sequence[Device], wanted: str, inputs: int, outputs: in
 
     Args:
         wanted: Identity, name, or words of them; case does not matter.
-        inputs: Inputs needed.
-        outputs: Outputs needed.
 
     Raises:
         BenchFailure: ``no-device`` when there is none at all, ``unknown-device``,

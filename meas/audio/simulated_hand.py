@@ -31,7 +31,6 @@ class SimulatedHand:
     Args:
         plus_on_hot: Whether the driver's plus sits on the side of the amplifier.
         cell: A cell's plus touches the driver input instead; nothing else is connected.
-        inverted: Whether the inputs invert, as some cards do.
     """
 
     def __init__(

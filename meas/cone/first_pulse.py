@@ -104,7 +104,6 @@ def first_pulse(samples: FloatArray, sample_rate_hz: int, mains_hz: float = 50.0
 
     Args:
         samples: One input, full scale 1, shape (n,).
-        mains_hz: Mains frequency [Hz].
 
     Raises:
         Refused: ``clipped``, ``too-short``, ``no-pulse``, ``noisy``, ``ambiguous-pulse``,
@@ -148,7 +147,6 @@ def of_press(samples: FloatArray, sample_rate_hz: int, mains_hz: float = 50.0) -
 
     Args:
         samples: Voltage of the driver, full scale 1, shape (n,).
-        mains_hz: Mains frequency [Hz].
 
     Raises:
         Refused: As `first_pulse`; ``ambiguous-pulse`` also where a press may have gone unseen.
@@ -173,7 +171,6 @@ def only_touched(samples: FloatArray, sample_rate_hz: int, mains_hz: float = 50.
 
     Args:
         samples: One input, full scale 1, shape (n,).
-        mains_hz: Mains frequency [Hz].
 
     Raises:
         Refused: ``not-a-pulse``.

@@ -51,9 +51,6 @@ def rub_and_buzz(
     click of the stream
     happens once.
 
-    Args:
-        resonance_hz: Of the driver [Hz].
-
     Returns:
         A finding of code ``rub`` that names the frequency, or nothing.
     """

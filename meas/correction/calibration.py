@@ -59,7 +59,6 @@ def measure(
         samples: Source input and driver input, shape (n, 2): our own sweep or any other
             broadband excitation.
         device: Sound device as the rig names it; ``default`` when it names none.
-        taken_at: ISO 8601 with offset.
         what: The standard; None for both inputs on the source node.
 
     Returns:

@@ -112,7 +112,6 @@ def know(
     """Gather what is known of a bench.
 
     Args:
-        frequency_hz: Frequencies of the curve [Hz], shape (n,).
         calibration: Its standards; None when none were measured.
 
     Raises:

@@ -27,9 +27,6 @@ def interpolate(standard: Standard, frequency_hz: FloatArray) -> ComplexArray:
     delay exact. Ratios next to nothing go by their two parts instead. Outside the band of the
     standard nothing is known and nothing is invented.
 
-    Args:
-        frequency_hz: Frequencies [Hz], shape (n,).
-
     Returns:
         Driver input over source input, complex, shape (n,); NaN outside the band.
     """

@@ -49,7 +49,6 @@ def bench_systematics(
     the error makes to the whole correction, so that what a standard takes out is out.
 
     Args:
-        frequency_hz: Frequencies of the curve [Hz], shape (n,).
         impedance_ohm: Its impedance [ohm], complex, shape (n,).
         calibration: The standards that were applied to the curve; None when none were.
         sample_rate_hz: Rate of the capture, in which delays are counted [Hz].

@@ -80,8 +80,6 @@ def choose_lines(
     """Odd lines about evenly spaced in log frequency.
 
     Args:
-        start_hz: Lowest frequency [Hz].
-        stop_hz: Highest frequency [Hz].
         spacing_hz: Of the lines, one over the period [Hz].
 
     Returns:

@@ -125,7 +125,6 @@ def gentle_gain(drive: Drive, frequency_hz: FloatArray) -> FloatArray:
     Args:
         drive: ``woofer`` False holds the drive at a tenth of the level up to
             ``gentle_below_hz`` and raises it over the octave above.
-        frequency_hz: Frequencies [Hz], shape (n,).
     """
     if drive.woofer:
         return np.ones(frequency_hz.shape)

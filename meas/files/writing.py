@@ -67,7 +67,6 @@ def write_with(path: Path, fill: Callable[[BinaryIO], object], *, overwrite: boo
 
     Args:
         fill: Writes the content, piece by piece, into the binary file that it is given.
-        overwrite: Whether a file that exists is replaced.
 
     Raises:
         UsageError: If it exists and may not be overwritten, or cannot be written.
@@ -114,8 +113,6 @@ def write_folder(parent: Path, name: str, fill: Callable[[Path], None]) -> Path:
     """Make ``parent/name`` whole or not at all; a number is added when the name is taken.
 
     Args:
-        parent: Made when missing.
-        name: Of the new folder.
         fill: Writes the files into the hidden folder that it is given.
 
     Returns:

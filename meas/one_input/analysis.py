@@ -55,8 +55,6 @@ def analyse_substituted(
     Args:
         known: With the known resistor in the driver's place, shape (n,).
         driver: With the driver, shape (m,).
-        sample_rate_hz: Rate of both [Hz].
-        kind: ``driver``, ``part`` or ``system``.
 
     Raises:
         UnreadableInput: If a sample is no number, or the two do not hold the same excitation.

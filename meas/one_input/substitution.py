@@ -95,7 +95,6 @@ def paired(
     Args:
         known: With the known resistor in the driver's place, shape (n,).
         driver: With the driver, shape (m,), of the same excitation.
-        sample_rate_hz: Rate of both [Hz].
 
     Returns:
         Known resistor and driver, shape (n, 2).
@@ -167,7 +166,6 @@ def systematics(
     """Common errors of a curve by substitution, as their effect on it.
 
     Args:
-        frequency_hz: Frequencies of the curve [Hz], shape (n,).
         impedance_ohm: Its impedance [ohm], complex, shape (n,).
 
     Returns:

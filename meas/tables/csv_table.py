@@ -93,7 +93,6 @@ def as_text(curve: Curve, comments: Sequence[str] = (), *, errors: bool = False)
     """A curve as an impedance table whose numbers read back exactly.
 
     Args:
-        comments: Lines above the header.
         errors: Whether the common errors of the bench go with it, for where nobody knows the bench.
     """
     columns: dict[str, FloatArray] = {_FREQUENCY: curve.frequency_hz}

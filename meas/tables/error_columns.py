@@ -50,12 +50,7 @@ def named(text: str) -> dict[str, tuple[str, str]]:
 def found(
     names: Mapping[str, tuple[str, str]], numbers: Mapping[str, FloatArray], *, phase: bool
 ) -> tuple[Systematic, ...]:
-    """Errors that have both a comment and their columns.
-
-    Args:
-        numbers: Columns of the table.
-        phase: Whether the curve is complex.
-    """
+    """Errors that have both a comment and their columns."""
     errors = []
     for number, (source, text) in names.items():
         parts = [

@@ -20,7 +20,6 @@ def measure_standard(
     """Measure a standard, as `meas.correction.calibration.measure`, and judge its recording.
 
     Args:
-        taken_at: ISO 8601 with offset.
         what: The standard; None for both inputs on the source node.
 
     Raises:

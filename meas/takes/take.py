@@ -107,7 +107,6 @@ def save(take: Take, samples: Samples, out_dir: Path) -> Path:
         take: All but the capture; its ``path`` is not used.
         samples: Source and driver input, full scale 1, shape (n, 2); stored without loss as
             32-bit floating point (64-bit if they are float64).
-        out_dir: Made when missing.
 
     Raises:
         UsageError: If it cannot be written; nothing is left behind then.
