@@ -27,16 +27,19 @@ def curve_rows(curve: Curve) -> list[tuple[str, str]]:
         typical = float(np.median(curve.standard_uncertainty_ohm / ohm))
         noise = f"{100 * typical:.2g} % of |Z| (median standard uncertainty)"
     return [
-        ("impedance", f"{hz.size} points, {_short(hz[0])} Hz to {_short(hz[-1])} Hz{phase}"),
-        ("least |Z|", f"{_short(ohm[least])} Ω at {_short(hz[least])} Hz"),
-        ("greatest |Z|", f"{_short(ohm[most])} Ω at {_short(hz[most])} Hz"),
+        (
+            "impedance",
+            f"{hz.size} points, {_figure(hz[0])} Hz to {_figure(hz[-1])} Hz{phase}",
+        ),
+        ("least |Z|", f"{_figure(ohm[least])} Ω at {_figure(hz[least])} Hz"),
+        ("greatest |Z|", f"{_figure(ohm[most])} Ω at {_figure(hz[most])} Hz"),
         ("noise", noise),
         ("common errors", "; ".join(error.text for error in curve.systematics) or "none stated"),
     ]
 
 
-def _short(value: float) -> str:
-    """Four digits, and no exponent where it reads well without."""
+def _figure(value: float) -> str:
+    """Write a number with four digits and no exponent."""
     return f"{float(f'{value:.4g}'):.10g}"
 
 

@@ -19,7 +19,7 @@ from fit.driver.elements.quantity import rounded
 from fit.driver.from_reported import KnownModel, known
 from fit.driver.impedance import STATE_SIZE, Driver
 from fit.results.error_sources import along
-from fit.results.result import DriverFit, Estimate
+from fit.results.result import DriverFit, Estimate, widest
 from meas.curve import ComplexArray, FloatArray
 from meas.errors import Finding, Refused
 
@@ -120,7 +120,7 @@ def of_fit(fit: DriverFit, modulus: float | None = None) -> SavedDriver:
         effects={source: effect for source, effect in effects.items() if np.any(effect)},
         has_mass="Mms" in given,
         sources=dict(fit.sources),
-        widening=max(given[name].widening for name in STATE if name in given),
+        widening=widest(given[name] for name in STATE if name in given),
         warnings=tuple(warnings),
     )
 

@@ -10,7 +10,7 @@ import numpy as np
 from fit.compare.repeatability import effects
 from fit.results.error_sources import ASSUMED, variance
 from fit.results.error_sources import difference as difference_of
-from fit.results.result import Z95, DriverFit
+from fit.results.result import Z95, DriverFit, widest
 from meas.curve import FloatArray
 
 _SHAPING = ("Re", "fs", "Qms", "Qes", "Le")
@@ -49,13 +49,9 @@ def difference(before: DriverFit, after: DriverFit) -> CurveDifference:
     if not all(_NEEDED <= fit.parameters.keys() for fit in (before, after)):
         return CurveDifference(f, measured[1] - measured[0], np.full(f.size, np.nan))
     first, second = (_effects(fit, f) for fit in (before, after))
-    widening = (_widening(before), _widening(after))
+    widening = (widest(before.parameters.values()), widest(after.parameters.values()))
     reach = Z95 * np.sqrt(variance(difference_of(first, second, widening=widening)))
     return CurveDifference(f, measured[1] - measured[0], reach)
-
-
-def _widening(fit: DriverFit) -> float:
-    return max(estimate.widening for estimate in fit.parameters.values())
 
 
 def _shared(before: FloatArray, after: FloatArray) -> FloatArray:

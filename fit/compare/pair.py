@@ -12,7 +12,7 @@ import numpy as np
 
 from fit.compare.repeatability import effects
 from fit.results.error_sources import difference, variance
-from fit.results.result import DECIBEL, Z95, DriverFit, Estimate
+from fit.results.result import DECIBEL, Z95, DriverFit, Estimate, widest
 from meas.curve import FloatArray
 
 LIMIT_DB = 1.0
@@ -130,12 +130,8 @@ def _slopes(known: Mapping[str, Estimate], f: FloatArray) -> dict[str, FloatArra
 def _spread(fits: tuple[DriverFit, DriverFit], f: FloatArray) -> FloatArray:
     """Standard uncertainty of the difference of level [dB], widened for few repetitions."""
     first, second = (effects(fit, _slopes(fit.parameters, f)) for fit in fits)
-    widening = (_widening(fits[0]), _widening(fits[1]))
-    return np.sqrt(variance(difference(first, second, widening=widening)))
-
-
-def _widening(fit: DriverFit) -> float:
-    return max(fit.parameters[name].widening for name in _NEEDED)
+    before, after = (widest(fit.parameters[name] for name in _NEEDED) for fit in fits)
+    return np.sqrt(variance(difference(first, second, widening=(before, after))))
 
 
 def _words(

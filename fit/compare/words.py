@@ -48,9 +48,9 @@ def known_and_unsure(comparison: Comparison, *, same_unit: bool = True) -> tuple
     sentences = []
     if changed:
         cause, follow = _cause(comparison, same_unit)
-        told = [c for c in changed if c.parameter not in follow]
+        alone = [c for c in changed if c.parameter not in follow]
         sentences += [cause] if cause else []
-        sentences += [f"{_capital(_phrase(change, comparison, same_unit))}." for change in told]
+        sentences += [f"{_capital(_phrase(change, comparison, same_unit))}." for change in alone]
         sentences += _meaning(comparison, same_unit)
         sentences.append(
             f"Nothing else {'changed' if same_unit else 'differs'} beyond uncertainty."

@@ -26,7 +26,7 @@ _REACH = 3.0  # of the stretch looked at, in half-power widths to either side
 _FEWEST_NEAR = 4  # points within the half-power width: fewer may be hum or a click
 _LEAST_RELATIVE = 0.004
 """Least size over |Z|. A healthy cone and surround leave some tenths of a per cent (common
-practice, no source); what is told should be worth a search."""
+practice, no source); what is reported should be worth a search."""
 _LEAST_RATIO = 8.0  # of the size to its standard uncertainty
 _LEAST_SHARE = 0.6  # of what a parabola leaves over that the resonator explains
 _MAIN = 0.25  # nearer to the main resonance than this share of its height nothing is looked for
@@ -105,7 +105,7 @@ def _resonator(f: FloatArray, f0: FloatArray | float, Q: FloatArray | float) -> 
 class _Stretches:
     """Resonators to be looked for, each in the stretch of the curve around it.
 
-    What a parabola takes is taken off the shapes beforehand; that of the data is then told by its
+    What a parabola takes is taken off the shapes beforehand; that of the data then follows from its
     three orthonormal columns (R. Frisch, F. Waugh, 1933). The unknowns are the complex amplitude,
     or its two parts where only the impedance along Z is known.
 
@@ -165,10 +165,10 @@ def _stretches(
         unknowns = np.stack([along.real, -along.imag], axis=2)
     unknowns = unknowns - smooth @ (np.swapaxes(smooth, 1, 2) @ unknowns)
     normal = np.swapaxes(unknowns.conj(), 1, 2) @ unknowns
-    told = np.linalg.cond(normal) < _WORST_CONDITION
+    clear = np.linalg.cond(normal) < _WORST_CONDITION
     return _Stretches(
-        f0[told], Q[told], np.interp(f0[told], f, z), places[told], inside[told], smooth[told],
-        unknowns[told], np.linalg.inv(normal[told]), freedom[kept][told],
+        f0[clear], Q[clear], np.interp(f0[clear], f, z), places[clear], inside[clear],
+        smooth[clear], unknowns[clear], np.linalg.inv(normal[clear]), freedom[kept][clear],
     )  # fmt: skip
 
 

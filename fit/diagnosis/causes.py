@@ -151,11 +151,11 @@ def field(case: Case) -> list[Finding]:
     if case.outside("Re") and _turns_or_wire(case) == "turns":
         return []  # the turns explain all of it
     weak = ratio(case, "Bl") < 1
-    told = ""
+    in_tesla = ""
     if (length := case.coil.length_in_gap) is not None:
         measured = case.parameters["Bl"].value / length
         meant = case.part_targets["Bl"].target.target / length
-        told = (
+        in_tesla = (
             f" Over {length:.3g} m of wire within the gap's height that is a mean field of "
             f"{measured:.2f} T where {meant:.2f} T were meant."
         )
@@ -177,7 +177,7 @@ def field(case: Case) -> list[Finding]:
         turns = "The coil differs from its plan too, so part of it may be turns."
     else:
         turns = "Re is not off, so the turns are there."
-    what = f"{size(case, 'Bl')}: {why}. {turns}{told}{mended(case, 'Bl')}"
+    what = f"{size(case, 'Bl')}: {why}. {turns}{in_tesla}{mended(case, 'Bl')}"
     return [Finding("weak-gap-field" if weak else "strong-gap-field", what, next_step=f"{step}.")]
 
 

@@ -148,12 +148,11 @@ def _left_over(case: Case) -> list[Finding]:
         return []
     parts = sorted({part for s in left for part in exponents(s, case.parameters) if part != s})
     follow = f" Parts behind it: {', '.join(parts)}; {_what_would_tell(case, parts)}."
-    told = follow if parts else ""
     return [
         Finding(
             "no-cause-found",
             f"{'; '.join(size_of(case, symbol) for symbol in left)}: no single part explains it "
-            f"from the targets and takes given.{told}",
+            f"from the targets and takes given.{follow if parts else ''}",
         )
     ]
 

@@ -85,8 +85,8 @@ def _row(
     parts = [d.real if kind == "resistor" else d.imag for d in effects]
     value, spread = _at(octaves, values, slopes, u, parts)
     series, series_spread = _at(octaves, z.real, np.ones(z.size), u, [d.real for d in effects])
-    told = value > 0 and spread < _LARGEST_UNCERTAINTY * value
-    return PartRow(hz, value if told else None, spread, series, series_spread)
+    resolved = value > 0 and spread < _LARGEST_UNCERTAINTY * value
+    return PartRow(hz, value if resolved else None, spread, series, series_spread)
 
 
 def _at(

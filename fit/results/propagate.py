@@ -11,7 +11,7 @@ import numpy as np
 
 from fit.given.measured import Stated
 from fit.results.error_sources import named_apart
-from fit.results.result import DriverFit, Estimate
+from fit.results.result import DriverFit, Estimate, widest
 from meas.curve import FloatArray
 from meas.errors import Refused
 
@@ -184,7 +184,7 @@ def derive(function: Callable[..., float], *fits: DriverFit, unit: str) -> Estim
         unit,
         contributions,
         logarithmic=False,
-        widening=max((inputs[key].widening for key in used), default=1.0),
+        widening=widest(inputs[key] for key in used),
     )
 
 

@@ -171,7 +171,7 @@ class Estimate:
             value,
             unit,
             {source: value * effect for source, effect in effects.items()},
-            widening=max((factor.widening for factor, _ in factors), default=1.0),
+            widening=widest(factor for factor, _ in factors),
         )
 
     def probability_below(self, limit: float) -> float:
@@ -202,6 +202,11 @@ class Estimate:
         from html import escape
 
         return escape(str(self))
+
+
+def widest(estimates: Iterable[Estimate]) -> float:
+    """Widening of what follows from several estimates: that of the least repeated one."""
+    return max((estimate.widening for estimate in estimates), default=1.0)
 
 
 @dataclass(frozen=True, eq=False)

@@ -253,7 +253,7 @@ def _report(
         level = np.abs(samples[seen:done]).max(axis=0)
         peak = np.maximum(peak, level)
         seen = done
-        told = Progress(
+        progress = Progress(
             seen,
             total,
             (float(peak[0]), float(peak[1])),
@@ -261,7 +261,7 @@ def _report(
             samples[:seen],
         )
         try:
-            on_progress(told)
+            on_progress(progress)
         except KeyboardInterrupt:
             return seen, (StreamEvent(seen, "interrupted"),)
     return total, ()
