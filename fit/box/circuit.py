@@ -17,6 +17,7 @@ import numpy as np
 from fit.driver import enclosed_air
 from fit.driver.impedance import RESONANCE, STRENGTH, Driver
 from fit.given import air
+from fit.given.standards import REFERENCE_PRESSURE
 from meas.curve import ComplexArray, FloatArray
 
 
@@ -142,7 +143,7 @@ def behaviour(frequency_hz: FloatArray, mounted: Mounted, drive_volt_rms: float)
     vent = np.zeros_like(s) if fb is None else radiating * (2 * math.pi * fb / s) ** 2
     return Behaviour(
         pressure_pa=pressure,
-        level_db=20 * np.log10(np.abs(pressure) / 20e-6),
+        level_db=20 * np.log10(np.abs(pressure) / REFERENCE_PRESSURE),
         excursion_m=math.sqrt(2) * np.abs(velocity) / omega,
         vent_flow_m3_s=math.sqrt(2) * np.abs(vent),
         group_delay_s=-np.gradient(np.unwrap(np.angle(pressure)), omega),

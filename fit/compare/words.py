@@ -11,6 +11,7 @@ from fit.compare.changes import Change, Comparison, compare
 from fit.compare.pair import pairs
 from fit.compare.trend import Trend, trend
 from fit.driver.elements.quantity import rounded
+from fit.given.standards import COPPER_PER_KELVIN
 from fit.results.quantities import QUANTITIES, quantity
 from fit.results.result import DriverFit
 
@@ -23,8 +24,6 @@ _ECHO = {
     "sensitivity_1w": "sensitivity_2v83",
 }
 """Quantities that say in other words what another one says: left out of sentences beside it."""
-
-_COPPER_PER_KELVIN = 0.00393  # IEC 60028
 
 
 def in_words(comparison: Comparison, *, same_unit: bool = True) -> str:
@@ -192,7 +191,7 @@ def _meaning(comparison: Comparison, same_unit: bool) -> list[str]:
     said = []
     coil = comparison.change("Re")
     if coil and coil.verdict == "changed" and same_unit:
-        kelvin = coil.change_relative / _COPPER_PER_KELVIN
+        kelvin = coil.change_relative / COPPER_PER_KELVIN
         cold = comparison.change("Re_20C")
         said.append(
             "The temperature of the air explains the change of Re."

@@ -18,6 +18,7 @@ from fit.box.predict import mounted
 from fit.box.saved_driver import SavedDriver
 from fit.crossover.network import NetworkSolution
 from fit.driver.elements.quantity import rounded
+from fit.given.standards import REFERENCE_PRESSURE
 from fit.results.error_sources import named_apart
 from meas.curve import ComplexArray, FloatArray
 from meas.errors import Finding
@@ -27,7 +28,6 @@ LEFT_OUT = (
     "of the baffle, the box behind, the cone's breakup and how one driver lies behind another are "
     "left out, and near the crossover they change the sum by several dB"
 )
-_REFERENCE_PA = 20e-6
 _OPEN = Box(math.inf)
 _NOTICED_DB = 1.5
 """Differences of mean level from which a driver is called louder (common practice, no source)."""
@@ -132,7 +132,7 @@ def acoustic_sum(
 
 
 def _level(pressure_pa: ComplexArray) -> FloatArray:
-    return np.asarray(20 * np.log10(np.maximum(np.abs(pressure_pa) / _REFERENCE_PA, 1e-6)))
+    return np.asarray(20 * np.log10(np.maximum(np.abs(pressure_pa) / REFERENCE_PRESSURE, 1e-6)))
 
 
 def judged(found: AcousticSum, crossings_hz: Sequence[float]) -> tuple[Finding, ...]:

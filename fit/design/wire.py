@@ -6,6 +6,7 @@ import math
 from bisect import bisect_left
 from dataclasses import dataclass
 
+from fit.given.standards import COPPER_PER_KELVIN, ROOM
 from meas.errors import Finding, UsageError
 
 THINNEST, THICKEST = 0.04e-3, 1.6e-3
@@ -48,7 +49,7 @@ class Metal:
     density: float
 
 
-COPPER = Metal("copper", (58e6, 58.5e6, 59e6), 0.00393, 8890.0)
+COPPER = Metal("copper", (58e6, 58.5e6, 59e6), COPPER_PER_KELVIN, 8890.0)
 """Conductivities as the resistance limits of IEC 60317-0-1 use them, between 58 and 59 MS/m;
 coefficient and density from IEC 60028."""
 
@@ -183,7 +184,7 @@ def diameter_tolerance(bare: float) -> float:
 
 def at_temperature(resistance: float, metal: Metal, kelvin: float) -> float:
     """Convert a resistance at 20 C to another temperature [K]; IEC 60028."""
-    return resistance * (1 + metal.temperature_coefficient * (kelvin - 293.15))
+    return resistance * (1 + metal.temperature_coefficient * (kelvin - ROOM))
 
 
 def identify(
@@ -192,7 +193,7 @@ def identify(
     *,
     relative_uncertainty: float,
     overall: float | None = None,
-    temperature: float = 293.15,
+    temperature: float = ROOM,
 ) -> tuple[Identified, ...]:
     """Name a salvaged wire by the resistance of a measured length, likely ones first.
 

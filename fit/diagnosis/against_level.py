@@ -15,13 +15,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from fit.given.standards import COPPER_PER_KELVIN
 from fit.results.error_sources import RANDOM, combine, named_apart
 from fit.results.result import DriverFit, Estimate
 from meas.errors import Finding
 
 LAW = "random:level-law"
-COPPER_PER_KELVIN = 0.00393
-"""Temperature coefficient of copper at 20 C (IEC 60028)."""
 FOLLOWED = ("Re", "fs", "Qms", "Qes", "Qts", "Mms", "Cms", "Bl")
 _MOVES = 0.005
 """Relative departure of fs at the lowest level from its extrapolation that a result should not

@@ -23,13 +23,14 @@ from fit.given.measured import (
     Stated,
     TestBox,
 )
+from fit.given.standards import ROOM
 from meas.curve import Curve
 from meas.errors import Finding, Refused, UsageError, refusals
 
 Pair = tuple[float, float]
 """A value and the half-width of its limits, SI base units."""
 
-ROOM_TEMPERATURE = (293.15, 8.0)
+ROOM_TEMPERATURE = (ROOM, 8.0)
 """A heated room [K] (common practice, no source)."""
 ROOM_HUMIDITY = (0.5, 0.3)
 """Relative humidity of rooms, as a fraction (common practice, no source)."""

@@ -10,15 +10,10 @@ from numpy.typing import NDArray
 
 from fit.driver.coils.plain import Plain
 from fit.given import air
+from fit.given.standards import COPPER_PER_KELVIN, REFERENCE_PRESSURE, ROOM
 from fit.problem.joint_problem import Problem
 from meas.curve import FloatArray
 
-COPPER = 0.00393
-"""Temperature coefficient of copper's resistance at 20 C [1/K] (IEC 60028)."""
-ROOM = 293.15
-"""20 C [K]."""
-REFERENCE_PRESSURE = 20e-6
-"""Reference of sound pressure level [Pa] (ISO 1683)."""
 _GRID = 4000
 
 
@@ -88,7 +83,7 @@ def derived(problem: Problem, theta: FloatArray, at: Extremes) -> dict[str, tupl
         "Res": (strength / loss, "ohm"),
     }
     above = problem.stated.air_state(theta)[1] - ROOM
-    found["Re_20C"] = (Re / (1 + COPPER * above), "ohm")
+    found["Re_20C"] = (Re / (1 + COPPER_PER_KELVIN * above), "ohm")
     driver = problem.driver
     internal = theta[driver.coil_columns]
     if at.inductance is not None:

@@ -9,7 +9,7 @@ import numpy as np
 from fit.given.measured import AddedMass, FreeAir
 from fit.problem.joint_problem import Problem
 from meas.curve import FloatArray
-from meas.errors import Finding, Refused
+from meas.errors import Refused
 
 _FACTORS = np.geomspace(0.1, 30.0, 300)
 LEAST_SHIFT = 1.03
@@ -66,7 +66,12 @@ def start(problem: Problem, free: FloatArray) -> FloatArray:
         if isinstance(condition, FreeAir):
             factor, _ = _best_factor(problem, theta, index, heavier=False)
             if take.departures and abs(math.log(factor)) > _LIKE:
-                raise Refused([_unlike(factor)], where=take.measured.source)
+                raise Refused.because(
+                    "unit-changed",
+                    f"resonates at {math.sqrt(factor):.2f} of the other free-air take; is it of "
+                    "the same unit, and was nothing added?",
+                    where=take.measured.source,
+                )
             continue
         heavier = isinstance(condition, AddedMass)
         factor, cost = _best_factor(problem, theta, index, heavier=heavier)
@@ -75,7 +80,9 @@ def start(problem: Problem, free: FloatArray) -> FloatArray:
         if other > LEAST_SHIFT and other_cost < 0.3 * cost:  # the other condition explains it
             factor, moved = 0.0, other ** (0.5 if heavier else -0.5)
         if factor < LEAST_SHIFT:
-            raise Refused([_without_sign(heavier, moved)], where=take.measured.source)
+            raise Refused.because(
+                "wrong-condition", _without_sign(heavier, moved), where=take.measured.source
+            )
         if isinstance(condition, AddedMass):
             masses.append(math.log(condition.mass.value / (factor - 1)))
         else:
@@ -89,26 +96,15 @@ def start(problem: Problem, free: FloatArray) -> FloatArray:
     return theta
 
 
-def _unlike(factor: float) -> Finding:
-    return Finding(
-        "unit-changed",
-        f"resonates at {math.sqrt(factor):.2f} of the other free-air take; is it of the same "
-        "unit, and was nothing added?",
-        refuses=True,
-    )
-
-
-def _without_sign(heavier: bool, moved: float) -> Finding:
+def _without_sign(heavier: bool, moved: float) -> str:
     seen = f"its resonance lies at {moved:.2f} of free air"
     if heavier:
-        text = (
+        return (
             f"stated to carry an added mass, but {seen}, not 1.5 % or more below; was the mass on "
             "the cone, is it large enough (a quarter of the moving mass or more), and are the "
             "takes not swapped?"
         )
-    else:
-        text = (
-            f"stated to sit on a test box, but {seen}, not 1.5 % or more above; does the driver "
-            "close the box tightly, and are the takes not swapped?"
-        )
-    return Finding("wrong-condition", text, refuses=True)
+    return (
+        f"stated to sit on a test box, but {seen}, not 1.5 % or more above; does the driver "
+        "close the box tightly, and are the takes not swapped?"
+    )

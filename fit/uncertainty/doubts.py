@@ -88,9 +88,9 @@ def refuse_without_resonance(settled: Settled, band: tuple[float, float]) -> Non
             "this a bare driver in free air, not one in a box, and not several?"
             + _uncompared(problem, 0, np.ones(problem.takes[0].data.size, dtype=bool))
         )
-        raise Refused([Finding("poor-fit", text, refuses=True)])
+        raise Refused.because("poor-fit", text)
     if text:
-        raise Refused([Finding("no-resonance", text, refuses=True)])
+        raise Refused.because("no-resonance", text)
 
 
 def refuse_without_values(estimates: Mapping[str, Estimate]) -> None:

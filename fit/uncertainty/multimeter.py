@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from fit.given.measured import Stated
+from fit.given.standards import COPPER_PER_KELVIN
 from fit.numerics.covariance import covariance
 from fit.problem.joint_problem import Problem
 from fit.results.error_sources import RANDOM
@@ -26,8 +27,6 @@ WARNS = 2.0
 """Difference over its standard uncertainty from which the two are doubted."""
 _RANDOM = 2.0
 """Standard uncertainties of noise that count as its limit."""
-_ONE_KELVIN = 0.0039
-"""Between the meter and the take the coil may warm by this much (copper, IEC 60028)."""
 
 
 def against_bench(problem: Problem, theta: FloatArray) -> list[Finding]:
@@ -97,7 +96,7 @@ def _difference(problem: Problem, theta: FloatArray, meter: Stated) -> _Differen
         elif other is not rows:
             stated += float(np.sum(np.abs(pull)))
     one = meter.standard_uncertainty / meter.value
-    warmed = free * _ONE_KELVIN / one
+    warmed = free * COPPER_PER_KELVIN / one  # by a kelvin, between the meter and the take
     limit = math.sqrt(3.0) * stated + _RANDOM * math.sqrt(random) + warmed
     # Without the multimeter's pull the bench would have said:
     bench = meter.value * math.exp(residual / free * one)

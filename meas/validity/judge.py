@@ -92,10 +92,8 @@ def _findings(take: Evidence) -> list[Finding]:
     if take.curve is None:
         return _unheard(findings, take, relation)
     relative_noise = _relative_noise(take.transfer, wiring)
-    known = np.isfinite(relative_noise)
-    if known.any():
-        # Noise known from the silences is no consequence of any other fault, scatter may be.
-        findings += of_ratio.faint(relative_noise[known])
+    # Noise known from the silences is no consequence of any other fault, scatter may be.
+    findings += of_ratio.faint(relative_noise[np.isfinite(relative_noise)])
     if take.kind != "part":
         findings += of_ratio.shorted(take.curve.impedance_ohm)
     if not refusals(findings):

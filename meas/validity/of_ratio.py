@@ -130,8 +130,9 @@ def faint(relative_uncertainty: FloatArray) -> tuple[Finding, ...]:
     Criterion: the median over the points of random uncertainty over |Z|. Parameters rest on
     about 50 points across the resonance, so 5 % a point is 0.7 % in Res and Q, more than the
     resistor's own tolerance and no longer a measurement; refused. Mentioned from 1 %.
+    Empty where no uncertainty is known.
     """
-    relative = float(np.median(relative_uncertainty))
+    relative = float(np.median(relative_uncertainty)) if relative_uncertainty.size else 0.0
     if relative < _FAINT_MENTIONED:
         return ()
     refuses = relative > _FAINT_REFUSED
