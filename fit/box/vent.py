@@ -17,6 +17,7 @@ FREE_END = 0.6133
 FLANGED_END = 0.8216
 """End correction of a circular tube in an infinite flange over its radius, low frequency
 (A. N. Norris, I. C. Sheng, J. Sound Vib. 135, 1989, as cited by Dalmont et al. 2001)."""
+_ENDS = FREE_END + FLANGED_END
 
 
 def effective_length(fb: float, volume: float, area: float, sound_speed: float) -> float:
@@ -37,7 +38,6 @@ def tube_length(
     bore: float,
     sound_speed: float,
     tubes: int = 1,
-    ends: float = FREE_END + FLANGED_END,
 ) -> float:
     """Length to cut for round tubes [m].
 
@@ -51,9 +51,9 @@ def tube_length(
     """
     radius = bore / 2
     plug = effective_length(fb, volume, tubes * math.pi * radius**2, sound_speed)
-    length = plug - ends * radius
+    length = plug - _ENDS * radius
     if length <= 0:
-        highest = tuning(0.0, volume, bore, sound_speed, tubes, ends)
+        highest = tuning(0.0, volume, bore, sound_speed, tubes)
         raise Refused.because(
             "vent-too-narrow",
             f"a bore of {bore * 1e3:.0f} mm cannot tune {volume * 1e3:.3g} L to {fb:.3g} Hz: even "
@@ -69,9 +69,8 @@ def tuning(
     bore: float,
     sound_speed: float,
     tubes: int = 1,
-    ends: float = FREE_END + FLANGED_END,
 ) -> float:
     """Tuning fb of a box with round tubes [Hz]."""
     radius = bore / 2
     area = tubes * math.pi * radius**2
-    return sound_speed / (2 * math.pi) * math.sqrt(area / (volume * (length + ends * radius)))
+    return sound_speed / (2 * math.pi) * math.sqrt(area / (volume * (length + _ENDS * radius)))

@@ -116,7 +116,7 @@ def _alone(names: Sequence[str], edges: Sequence[Edge]) -> str | None:
     return next((name for index, name in enumerate(names) if index not in paired), None)
 
 
-def cheapest(cost: FloatArray, seconds: float = SECONDS) -> tuple[tuple[Edge, ...], bool]:
+def cheapest(cost: FloatArray) -> tuple[tuple[Edge, ...], bool]:
     """Find the matching of least total cost; with an odd number the best unit to omit stays alone.
 
     Args:
@@ -143,7 +143,7 @@ def cheapest(cost: FloatArray, seconds: float = SECONDS) -> tuple[tuple[Edge, ..
             LinearConstraint(degree, fewest, 1.0),
             LinearConstraint(count, n // 2, n // 2),
         ],
-        options={"time_limit": seconds, "mip_rel_gap": 0.0},
+        options={"time_limit": SECONDS, "mip_rel_gap": 0.0},
     )
     if found.x is None:  # out of time before any solution: in the order given
         return tuple((i, i + 1) for i in range(0, n - 1, 2)), False

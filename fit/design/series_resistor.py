@@ -23,6 +23,8 @@ _RECTANGULAR = 1.0 / np.sqrt(3.0)
 # Half of full scale at the louder input: 6 dB for surprises (common practice, no source).
 _HEADROOM = 0.5
 _POINTS_PER_OCTAVE = 40.0
+_SECONDS = 10.0
+"""Length of all sweeps together."""
 _FLAT = 1.1
 
 
@@ -139,7 +141,6 @@ def evaluate(
     limits: Limits,
     *,
     band_hz: tuple[float, float] = (10.0, 20000.0),
-    seconds: float = 10.0,
 ) -> Choice:
     """Evaluate a series resistor with a driver.
 
@@ -148,7 +149,6 @@ def evaluate(
 
     Args:
         band_hz: Lowest and highest frequency swept [Hz].
-        seconds: Length of all sweeps together [s].
     """
     octaves = float(np.log2(band_hz[1] / band_hz[0]))
     frequency = np.geomspace(*band_hz, round(_POINTS_PER_OCTAVE * octaves))
@@ -158,7 +158,7 @@ def evaluate(
     level = min(1.0, _HEADROOM * card.input_volt / loudest)
     source = level * card.output_volt * np.abs(share)
     H = (Z if side == "hot" else R) / (R + Z)
-    count = seconds * card.sample_rate_hz / (octaves * _POINTS_PER_OCTAVE)
+    count = _SECONDS * card.sample_rate_hz / (octaves * _POINTS_PER_OCTAVE)
     dH = card.noise_volt_rms * np.sqrt(2 / count) * np.sqrt(1 + np.abs(H) ** 2) / source
     lever = np.abs(1 + (Z / R if side == "hot" else R / Z))
     current = source / np.abs(R + Z)
@@ -184,7 +184,6 @@ def choose(
     *,
     series: int = 12,
     band_hz: tuple[float, float] = (10.0, 20000.0),
-    seconds: float = 10.0,
 ) -> tuple[Choice, ...]:
     """Rank the preferred resistors that the output can bear, the best first.
 
@@ -195,13 +194,12 @@ def choose(
     Args:
         series: Preferred values of IEC 60063, such as 12 for E12.
         band_hz: Lowest and highest frequency swept [Hz].
-        seconds: Length of all sweeps together [s].
 
     Returns:
         Empty when the output bears none of them.
     """
     found = [
-        evaluate(R, card, driver, side, limits, band_hz=band_hz, seconds=seconds)
+        evaluate(R, card, driver, side, limits, band_hz=band_hz)
         for R in _values(series)
         if R + driver.Re + card.output_ohm >= card.least_load_ohm
     ]
@@ -214,11 +212,11 @@ def choose(
     return tuple(sorted(found, key=rank))
 
 
-def around(best: Choice, all_of_them: Sequence[Choice], count: int = 3) -> tuple[Choice, ...]:
-    """List the best choice and its neighbours, in order of value."""
+def around(best: Choice, all_of_them: Sequence[Choice]) -> tuple[Choice, ...]:
+    """List the best choice and up to three neighbours on each side, in order of value."""
     ordered = sorted(all_of_them, key=lambda one: one.resistor_ohm)
     place = ordered.index(best)
-    return tuple(ordered[max(place - count, 0) : place + count + 1])
+    return tuple(ordered[max(place - 3, 0) : place + 4])
 
 
 def _values(series: int) -> Iterator[float]:

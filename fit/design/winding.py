@@ -183,9 +183,9 @@ class Coil:
             (gap.plate_diameter - self.outside_diameter) / 2,
         )
 
-    def power_at_density(self, density: float = CAUTIOUS_DENSITY) -> float:
-        """Power into the cold coil at a current density in the wire [W]."""
-        current = density * self.wire.bare_area
+    def power_at_density(self) -> float:
+        """Power into the cold coil at `CAUTIOUS_DENSITY` in the wire [W]."""
+        current = CAUTIOUS_DENSITY * self.wire.bare_area
         return current**2 * self.resistance[1]
 
 

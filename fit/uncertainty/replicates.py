@@ -49,7 +49,6 @@ def refitted(
     problem: Problem,
     start: FloatArray,
     replicates: Replicates,
-    tolerance: float = 1e-8,
     worth: float = 0.0,
 ) -> tuple[FloatArray, NDArray[np.bool_]]:
     """Fit every replicate from a common start.
@@ -57,7 +56,6 @@ def refitted(
     Args:
         problem: Its variances weigh the takes.
         start: Parameters of the fit to the takes themselves, shape (p,).
-        tolerance: Relative change of chi-square and of parameters at which to stop.
         worth: Gain in chi-square that is not worth another step.
 
     Returns:
@@ -75,7 +73,7 @@ def refitted(
             return _normal(problem, linear, theta, part.of(which))
 
         starts = np.tile(start, (part.count, 1))
-        theta, ended[here] = many_least_squares(normal, starts, tolerance=tolerance, worth=worth)
+        theta, ended[here] = many_least_squares(normal, starts, tolerance=1e-8, worth=worth)
         found[here] = bounded(theta)
     return found, ended
 

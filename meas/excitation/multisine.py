@@ -15,12 +15,11 @@ from scipy import fft
 from meas.bench.rig import Drive
 from meas.curve import FloatArray
 from meas.excitation.stimulus import (
-    LEAD_SECONDS,
-    SHORTEST_TAIL_SECONDS,
+    FADE_SECONDS,
     Periodic,
     Stimulus,
-    StimulusPass,
     band,
+    between_silences,
     gentle_gain,
 )
 
@@ -31,7 +30,6 @@ _OFF_MAINS = 0.381966
 _ONE_LEFT_OUT_OF = 4
 _SEED = 1
 _SWAPS = 60
-_FADE_SECONDS = 0.02
 
 
 def build(drive: Drive, sample_rate_hz: int, mains_hz: float) -> Stimulus:
@@ -56,17 +54,14 @@ def build(drive: Drive, sample_rate_hz: int, mains_hz: float) -> Stimulus:
     wave = synthesise(excited, amplitude, phase, length)
     crest = float(np.max(np.abs(wave)) / np.sqrt(np.mean(wave**2)))
     wave *= drive.level / np.max(np.abs(wave))
-    fade = round(_FADE_SECONDS * sample_rate_hz)
-    ramp = 0.5 - 0.5 * np.cos(np.pi * (np.arange(fade) + 0.5) / fade)
-    played = np.concatenate([np.tile(wave, drive.periods + 1), wave[:fade] * ramp[::-1]])
-    played[:fade] *= ramp
-    lead = round(LEAD_SECONDS * sample_rate_hz)
-    tail = round(max(drive.gap_seconds, SHORTEST_TAIL_SECONDS) * sample_rate_hz)
-    samples = np.concatenate([np.zeros(lead), played, np.zeros(tail)]).astype(np.float32)
+    # The drive fades out after the last period that counts.
+    after = wave[: round(FADE_SECONDS * sample_rate_hz)]
+    played = np.concatenate([np.tile(wave, drive.periods + 1), after])
+    samples, drive_on = between_silences(played, drive, sample_rate_hz)
     even = excited + np.where(excited * spacing < stop_hz, 1, -1)
-    periodic = Periodic(lead + length, length, drive.periods, excited, left_out, even, crest)
-    passes = (StimulusPass(lead, lead + played.size, "up"),)
-    return Stimulus(samples, passes, start_hz, stop_hz, 0.0, periodic=periodic)
+    first = drive_on.start_frame + length
+    periodic = Periodic(first, length, drive.periods, excited, left_out, even, crest)
+    return Stimulus(samples, (drive_on,), start_hz, stop_hz, 0.0, periodic=periodic)
 
 
 def period_seconds(wanted_seconds: float, mains_hz: float) -> float:

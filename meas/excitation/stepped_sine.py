@@ -10,13 +10,13 @@ import numpy as np
 
 from meas.bench.rig import Drive
 from meas.excitation.stimulus import (
-    LEAD_SECONDS,
-    SHORTEST_TAIL_SECONDS,
+    FADE_SECONDS,
     Stimulus,
-    StimulusPass,
     Tone,
     band,
+    between_silences,
     gentle_gain,
+    silences,
 )
 
 TONES_PER_OCTAVE = 16
@@ -27,7 +27,6 @@ _SETTLING_PERIODS = 10.0
 _SETTLING_SECONDS = 0.12
 _GLIDING_SHARE = 0.4
 _FEWEST_PERIODS = 12.0
-_FADE_SECONDS = 0.02
 
 
 def build(drive: Drive, sample_rate_hz: int) -> Stimulus:
@@ -46,9 +45,8 @@ def build(drive: Drive, sample_rate_hz: int) -> Stimulus:
     start_hz, stop_hz = band(drive, sample_rate_hz)
     octaves = np.log2(stop_hz / start_hz)
     grid = start_hz * 2.0 ** np.linspace(0, octaves, 2 + int(octaves * TONES_PER_OCTAVE))
-    lead = round(LEAD_SECONDS * sample_rate_hz)
     tones, stretches = [], []
-    frame, before = lead, float(grid[0])
+    frame, before = silences(drive, sample_rate_hz)[0], float(grid[0])
     for hz in grid:
         settling = round(max(_SETTLING_SECONDS, _SETTLING_PERIODS / hz) * sample_rate_hz)
         heard = round(max(drive.tone_seconds, _FEWEST_PERIODS / hz) * sample_rate_hz)
@@ -58,14 +56,8 @@ def build(drive: Drive, sample_rate_hz: int) -> Stimulus:
         way = 0.5 - 0.5 * np.cos(np.pi * (np.arange(gliding) + 0.5) / gliding)
         stretches += [before * (hz / before) ** way, np.full(settling + heard - gliding, hz)]
         before = float(hz)
-    fade = round(_FADE_SECONDS * sample_rate_hz)
-    frequency = np.concatenate([*stretches, np.full(fade, before)])
+    frequency = np.concatenate([*stretches, np.full(round(FADE_SECONDS * sample_rate_hz), before)])
     gain = drive.level * gentle_gain(drive, frequency)
     wave = gain * np.sin(2.0 * np.pi * np.cumsum(frequency) / sample_rate_hz)
-    ramp = 0.5 - 0.5 * np.cos(np.pi * (np.arange(fade) + 0.5) / fade)
-    wave[:fade] *= ramp
-    wave[-fade:] *= ramp[::-1]
-    tail = round(max(drive.gap_seconds, SHORTEST_TAIL_SECONDS) * sample_rate_hz)
-    samples = np.concatenate([np.zeros(lead), wave, np.zeros(tail)]).astype(np.float32)
-    passes = (StimulusPass(lead, lead + wave.size, "up"),)
-    return Stimulus(samples, passes, start_hz, stop_hz, 0.0, tones=tuple(tones))
+    samples, drive_on = between_silences(wave, drive, sample_rate_hz)
+    return Stimulus(samples, (drive_on,), start_hz, stop_hz, 0.0, tones=tuple(tones))

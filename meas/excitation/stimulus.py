@@ -22,6 +22,7 @@ from meas.curve import FloatArray
 from meas.errors import UsageError
 
 LEAD_SECONDS = 0.5
+FADE_SECONDS = 0.02
 # The last sweep ends at the low end: two seconds let a driver of 20 Hz and Q 10 ring down by e^-12.
 SHORTEST_TAIL_SECONDS = 2.0
 HIGHEST_SHARE_OF_RATE = 0.45
@@ -154,8 +155,7 @@ def build(drive: Drive, sample_rate_hz: int) -> Stimulus:
     constant = synchronised_rate_constant(drive.start_hz, stop_hz, drive.sweep_seconds)
     up = _sweep(drive, stop_hz, constant, sample_rate_hz).astype(np.float32)
     gap = _gap_frames(drive.gap_seconds, up.size, sample_rate_hz)
-    lead = round(LEAD_SECONDS * sample_rate_hz)
-    tail = round(max(drive.gap_seconds, SHORTEST_TAIL_SECONDS) * sample_rate_hz)
+    lead, tail = silences(drive, sample_rate_hz)
     sweeps = 2 * drive.repeats
     samples = np.zeros(lead + sweeps * up.size + (sweeps - 1) * gap + tail, dtype=np.float32)
     passes = []
@@ -165,6 +165,26 @@ def build(drive: Drive, sample_rate_hz: int) -> Stimulus:
         samples[start : start + up.size] = up if rising else up[::-1]
         passes.append(StimulusPass(start, start + up.size, "up" if rising else "down"))
     return Stimulus(samples, tuple(passes), drive.start_hz, stop_hz, constant)
+
+
+def silences(drive: Drive, sample_rate_hz: int) -> tuple[int, int]:
+    """Frames of silence before and after the drive."""
+    tail = max(drive.gap_seconds, SHORTEST_TAIL_SECONDS)
+    return round(LEAD_SECONDS * sample_rate_hz), round(tail * sample_rate_hz)
+
+
+def between_silences(
+    wave: FloatArray, drive: Drive, sample_rate_hz: int
+) -> tuple[NDArray[np.float32], StimulusPass]:
+    """Fade a wave in and out by half cosines of `FADE_SECONDS`, and put silence around it."""
+    fade = round(FADE_SECONDS * sample_rate_hz)
+    ramp = 0.5 - 0.5 * np.cos(np.pi * (np.arange(fade) + 0.5) / fade)
+    lead, tail = silences(drive, sample_rate_hz)
+    samples = np.concatenate([np.zeros(lead), wave, np.zeros(tail)])
+    stop = lead + wave.size
+    samples[lead : lead + fade] *= ramp
+    samples[stop - fade : stop] *= ramp[::-1]
+    return samples.astype(np.float32), StimulusPass(lead, stop, "up")
 
 
 def rate_constant(start_hz: float, stop_hz: float, seconds: float) -> float:
