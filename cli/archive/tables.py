@@ -7,7 +7,6 @@ import io
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any, BinaryIO
 
-from cli.archive.files import LeftOut
 from meas.errors import UsageError
 from meas.files.outside_text import cell
 
@@ -65,15 +64,6 @@ def _written(value: Any) -> Any:
     if isinstance(value, str):
         return cell(value)
     return "" if value is None else value
-
-
-def left_out_lines(items: Iterable[LeftOut]) -> Iterator[list[str]]:
-    """Rows of the table of what was left out."""
-    for one in items:
-        yield [one.source, one.unit, one.code, one.text, one.remedy]
-
-
-LEFT_OUT = ("source", "unit", "code", "reason", "remedy")
 
 
 def require_parquet() -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from cli.archive.files import LeftOut
@@ -46,11 +46,7 @@ class Done:
             "archive": self.archive,
             "fitted": self.fitted,
             "refused": self.refused,
-            "left_out": [
-                {"source": o.source, "unit": o.unit, "code": o.code, "text": o.text,
-                 "remedy": o.remedy, "fault": o.fault}
-                for o in self.left_out
-            ],
+            "left_out": [asdict(one) for one in self.left_out],
             "files": {name: str(path) for name, path in self.files.items()},
-        }  # fmt: skip
+        }
         return json.dumps(document)

@@ -187,12 +187,12 @@ class Run:
         )
         if self._parquet:
             self._ledger.write(
-                self.files["parquet"],
-                lambda file: tables.write_parquet(file, names, lines()),
+                self.files["parquet"], lambda file: tables.write_parquet(file, names, lines())
             )
+        about = ("source", "unit", "code", "reason", "remedy")
+        unused = [(one.source, one.unit, one.code, one.text, one.remedy) for one in left_out]
         self._ledger.write(
-            self.files["left_out"],
-            lambda file: tables.write_csv(file, tables.LEFT_OUT, tables.left_out_lines(left_out)),
+            self.files["left_out"], lambda file: tables.write_csv(file, about, unused)
         )
         done = Done(
             str(self._archive.root),

@@ -6,7 +6,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from cli.terminal import sections, show
 from cli.terminal.sections import Drawing, Facts, Findings, Rows, Section
 from cli.terminal.tables import numbers
 
@@ -44,14 +43,6 @@ class CoilUse:
         return tuple(cautions(coil, self.gap, self.watt, metal_former=self.metal_former))
 
 
-def show_identified(found: tuple[Identified, ...], as_json: bool) -> None:
-    """An unknown wire by itself."""
-    if as_json:
-        show.document({"format": "freeair-coil/1", "wire": _wire_json(found)})
-    else:
-        sections.say([identified(found)])
-
-
 def identified(found: tuple[Identified, ...]) -> Section:
     """What an unknown wire may be, in words."""
     from fit.design.wire import in_words
@@ -59,7 +50,8 @@ def identified(found: tuple[Identified, ...]) -> Section:
     return Section("Unknown wire", (Findings([in_words(found)]),))
 
 
-def _wire_json(found: tuple[Identified, ...]) -> list[dict[str, Any]]:
+def wire_json(found: tuple[Identified, ...]) -> list[dict[str, Any]]:
+    """What an unknown wire may be, in SI units."""
     return [
         {
             "metal": one.metal.name,
@@ -192,7 +184,7 @@ def document(
             for name, estimate in open_by.items()
         }
     if found is not None:
-        content["wire"] = _wire_json(found)
+        content["wire"] = wire_json(found)
     return content
 
 

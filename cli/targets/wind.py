@@ -133,6 +133,7 @@ def wind(
     from cli.report import forms
     from cli.targets import coil_words, edit, printing
     from cli.targets.coil_words import CoilWords
+    from cli.terminal.sections import say
     from fit.design.coil_limits import coil_uncertainty
 
     forms.check(report)
@@ -151,7 +152,10 @@ def wind(
                 remedy="Leave one of them out.",
             )
         if words.former is None:
-            printing.show_identified(found, as_json)
+            if as_json:
+                show.document({"format": "freeair-coil/1", "wire": printing.wire_json(found)})
+            else:
+                say([printing.identified(found)])
             return
         salvaged = _salvaged_wire(found, sample_overall)
         words = coil_words.replace(words, metal=salvaged.metal.name)

@@ -281,12 +281,10 @@ def argv(name: str, said: Mapping[str, object]) -> tuple[str, ...]:
         values = _values(field, said.get(field.name))
         if not values and field.needed:
             raise UsageError(f"{field.label} is missing", where=action.title)
-        if field.sort == "switch":
+        if field.sort in ("switch", "yes"):
             options += values
         elif not field.name.startswith("--"):
             arguments += values
-        elif field.sort == "yes":
-            options += [field.name] if values else []
         else:
             options += [word for value in values for word in _option(field.name, value)]
     if action.saves is not None:
@@ -306,7 +304,7 @@ def _values(field: Field, value: object) -> list[str]:
     if not value:
         return []
     if field.sort == "yes":
-        return ["yes"] if value is True else []
+        return [field.name] if value is True else []
     texts = value if isinstance(value, list) else [value]
     if len(texts) > (_MOST_FILES if field.sort == "files" else 1):
         raise UsageError("too many values", where=field.label)
