@@ -7,16 +7,19 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
-from cli.terminal import show
 from cli.words import units
-from cli.words.options import AsJson, TableTolerance, valued
+from cli.words.options import AsJson, Report, TableTolerance, valued
 from cli.words.values import Value
 from meas.errors import Finding, UsageError
 
 if TYPE_CHECKING:
     from cli.box.plan_file import PlannedBox
+    from cli.terminal.sections import Section
     from fit.box.advice import Tube
     from fit.box.as_built import SystemFit
+
+
+_TIGHTER = 1000.0  # a leakage Q beyond which nobody asks
 
 
 def box_check(
@@ -49,6 +52,7 @@ def box_check(
         Path | None, typer.Option(metavar="FILE.png|svg", help="Draw curve and model.")
     ] = None,
     table_tolerance: TableTolerance = None,
+    report: Report = None,
     as_json: AsJson = False,
 ) -> None:
     """See what a finished box has become: resonance, Q, tuning, leak and effective volume.
@@ -71,7 +75,7 @@ def box_check(
         raise UsageError(
             "--closed and --vented are both said", where="--closed", remedy="Leave one of them out."
         )
-    forms.check(None, picture)
+    forms.check(report, picture)
     unit, fitted = opened.fit(driver)
     meant = None if plan is None else plan_file.read(plan)
     kind = _kind(closed, vented, meant)
@@ -87,11 +91,16 @@ def box_check(
         from cli.pictures import plots, plots_box
 
         plots.save_picture(plots_box.system_figure(found, f"{source.name} in its box"), picture)
-    if as_json:
-        show.document(_document(source.name, unit, found, towards_plan, doubts))
-    else:
-        _print(source.name, found, towards_plan, doubts, meant is not None)
-    show.files({"Picture": picture}, as_json=as_json)
+    forms.give(
+        f"{source.name} in its box",
+        _lead(found),
+        _sections(source.name, found, towards_plan, doubts, meant is not None),
+        lambda: _document(source.name, unit, found, towards_plan, doubts),
+        as_json=as_json,
+        report=report,
+        units=(unit,),
+        files={"Picture": picture},
+    )
 
 
 def _kind(
@@ -167,15 +176,29 @@ def _document(
     return document
 
 
-def _print(
+def _lead(found: SystemFit) -> str:
+    """The box in a sentence."""
+    of = found.parameters
+    name, words = ("fc", "resonates at") if "fc" in of else ("fb", "is tuned to")
+    return (
+        f"A {found.kind} box of {of['Vb'].value * 1e3:.3g} L that {words} {of[name].value:.3g} Hz."
+    )
+
+
+def _sections(
     name: str,
     found: SystemFit,
     towards_plan: tuple[Finding, ...],
     doubts: tuple[Finding, ...],
     has_plan: bool,
-) -> None:
-    from cli.terminal.sections import facts, measured
+) -> list[Section]:
+    from cli.terminal.sections import Drawing, Facts, Findings, Section, measured
     from fit.results.shares import shares
+
+    def draw() -> Any:
+        from cli.pictures.plots_box import system_figure
+
+        return system_figure(found, f"{name} in its box")
 
     of = found.parameters
     words = {
@@ -191,17 +214,26 @@ def _print(
         if symbol in of
     ]
     if found.QL_at_least is not None:
-        rows.append(("QL", f"> {found.QL_at_least:.3g}", "", "leakage Q; too tight to be told"))
+        rows.append(
+            (
+                "QL",
+                f"> {min(found.QL_at_least, _TIGHTER):.3g}",
+                "",
+                "leakage Q; too tight to be told",
+            )
+        )
     peaks = " and ".join(f"{hz:.1f}" for hz in found.peaks_hz)
     rows.append(("peaks", peaks, "Hz", "of the impedance"))
-    show.heading(f"{name}: {found.kind} box as built")
-    show.say(facts(rows))
     main = shares(of["Vb"], found.sources)[:2]
-    if main:
-        said = ", ".join(f"{100 * share:.0f} % {text}" for text, share in main)
-        show.say(f"The volume is limited by {said}.")
-    show.say(f"Off the model: {100 * found.residual_rms_relative:.2g} % of |Z| (rms).")
-    show.under("Against the plan", towards_plan)
-    if not has_plan:
-        show.note("no --plan given: nothing to compare with", "dim")
-    show.under("Doubts", doubts)
+    said = ", ".join(f"{100 * share:.0f} % {text}" for text, share in main)
+    blocks = [
+        Facts(rows),
+        f"The volume is limited by {said}." if said else "",
+        f"Off the model: {100 * found.residual_rms_relative:.2g} % of |Z| (rms).",
+        Drawing("system", draw, "Impedance of the box, measured and model",
+                "Measured (broad), model (thin), and what the model leaves over."),
+        "" if has_plan else "No --plan given: nothing to compare with.",
+    ]  # fmt: skip
+    made = [Section(f"{name}: {found.kind} box as built", [one for one in blocks if one])]
+    made += [Section("Against the plan", (Findings(towards_plan),))] if towards_plan else []
+    return made + ([Section("Doubts", (Findings(doubts),))] if doubts else [])

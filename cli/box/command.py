@@ -141,7 +141,7 @@ def box(
     if picture is not None:
         figure = printing.picture(found, driver, f"{title}, at {driven.words}", limit)
         plots.save_picture(figure, picture)
-    sections = printing.sections(design, found, findings, driver, driven.words, limit)
+    sections = printing.sections(design, found, findings, driver, driven.words, limit, air)
     if board is not None:
         cutting = _boards(design, fitted, board, driver_volume)
         document["boards"] = asdict(cutting)

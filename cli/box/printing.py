@@ -12,6 +12,7 @@ from cli.terminal.tables import Column, numbers
 if TYPE_CHECKING:
     from cli.box.design import Design
     from fit.box.boards import Boards
+    from fit.box.circuit import Air
     from fit.box.predict import Prediction
     from fit.box.saved_driver import SavedDriver
     from meas.errors import Finding
@@ -63,6 +64,7 @@ def sections(
     driver: SavedDriver,
     drive: str,
     xmax: float | None,
+    air: Air,
 ) -> tuple[Section, ...]:
     """Box, behaviour at the drive, cautions.
 
@@ -73,6 +75,7 @@ def sections(
         driver: The driver.
         drive: In words.
         xmax: Peak excursion that the driver takes [m].
+        air: In and around the box.
     """
     from fit.results.result import Z95
 
@@ -84,8 +87,9 @@ def sections(
             (
                 Drawing(
                     "prediction", draw, "Level, excursion, delay and impedance over frequency",
-                    "What to expect at 1 m in half space. Bands: 95 % by the measured parameters; "
-                    "the room, the baffle's edges and the cone's breakup are left out.",
+                    f"What to expect at 1 m in half space; {air.words}. Bands: 95 % by the "
+                    "measured parameters; the room, the baffle's edges and the cone's breakup are "
+                    "left out.",
                 ),
                 _table(found, Z95 * driver.widening),
             ),

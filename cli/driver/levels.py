@@ -5,19 +5,17 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, NamedTuple
+from typing import TYPE_CHECKING, Annotated, Any, NamedTuple
 
 import typer
 
-from cli.terminal import show
 from cli.words import options
-from cli.words.options import AsJson, HowHeld, Model
+from cli.words.options import AsJson, HowHeld, Model, Report
 from meas.errors import Refused, UsageError
 
 if TYPE_CHECKING:
-    from rich.console import RenderableType
-
     from cli.sources.opened import OpenedCurve
+    from cli.terminal.sections import Section
     from fit.diagnosis.against_level import AgainstLevel
     from fit.results.result import DriverFit
     from meas.errors import Finding
@@ -51,6 +49,7 @@ def levels(
     ],
     held: HowHeld = None,
     model: Model = "auto",
+    report: Report = None,
     as_json: AsJson = False,
 ) -> None:
     """Follow the parameters of one driver down to the small signal.
@@ -63,10 +62,12 @@ def levels(
     freeair take lantern-1 --rig bench.toml --levels 0.05,0.1,0.2
     freeair levels takes/lantern-1_*
     """
+    from cli.report import forms
     from cli.words.session import SessionWords, how_held
     from fit.compare import sitting
     from fit.diagnosis import against_level
 
+    forms.check(report)
     options.check_model(model)
     sources = [_read(text) for text in take]
     _check(sources)
@@ -79,13 +80,16 @@ def levels(
     of_driver = sitting.of_driver(replace(fits[0][1], parameters=small), way, unit)
     followed = tuple(replace(one, small_signal=of_driver.parameters[one.name]) for one in followed)
     found = against_level.findings(followed, _in_time(free, [fit for _, fit in fits]))
-    if as_json:
-        show.document(_document(unit, followed, found))
-        return
-    scale = "volts" if sources[0].unit else "peak, full scale is 1"
-    show.heading(f"{unit}: parameters against level ({scale})")
-    show.say("", _table(followed))
-    show.under("Doubts", found)
+    told = _sections(unit, followed, found, "V" if sources[0].unit else "peak, full scale is 1")
+    forms.give(
+        f"{unit}: parameters against level",
+        _lead(followed),
+        told,
+        lambda: _document(unit, followed, found),
+        as_json=as_json,
+        report=report,
+        units=(unit,),
+    )
 
 
 def _read(text: str) -> _Source:
@@ -180,20 +184,52 @@ def _in_time(free: Sequence[_Source], fits: Sequence[DriverFit]) -> list[tuple[s
     return [pair for _, pair in sorted(zip(when, named, strict=True), key=lambda both: both[0])]
 
 
-def _table(followed: tuple[AgainstLevel, ...]) -> RenderableType:
-    from cli.terminal.tables import Column, numbers, plain_table
+def _lead(followed: tuple[AgainstLevel, ...]) -> str:
+    """The small-signal values in a sentence."""
+    from fit.results.numbers import significant, with_unit
+    from fit.results.quantities import shown
+
+    known = {one.name: one.small_signal for one in followed}
+    words = []
+    for name in ("fs", "Qts", "Re", "Bl", "Cms"):
+        if name in known:
+            how = shown(name, known[name].unit)
+            value = significant(known[name].value / how.scale)
+            words.append(with_unit(f"{how.symbol} {value}", how.unit))
+    return f"Without any level: {', '.join(words)}."
+
+
+def _sections(
+    unit: str, followed: tuple[AgainstLevel, ...], found: tuple[Finding, ...], scale: str
+) -> list[Section]:
+    from cli.terminal.sections import Drawing, Findings, Rows, Section
+    from cli.terminal.tables import Column, numbers
     from fit.results.numbers import figures
     from fit.results.quantities import shown
 
+    def draw() -> Any:
+        from cli.pictures.plots_levels import levels_figure
+
+        return levels_figure(followed, scale)
+
     titles = (*(f"{level:g}" for level in followed[0].levels), "small signal", "± 95 %")
-    columns = [Column(""), *numbers(*titles), Column("")]
     rows = []
     for one in followed:
         how = shown(one.name, one.small_signal.unit)
         written = figures(one.small_signal, how.scale)
         at_levels = (f"{value.value / how.scale:#.4g}" for value in one.values)
         rows.append((how.symbol, *at_levels, written.value, written.reach, how.unit))
-    return plain_table(columns, rows)
+    told = [
+        Section(
+            f"{unit}: parameters against level ({scale})",
+            (
+                Rows((Column(""), *numbers(*titles), Column("")), rows),
+                Drawing("levels", draw, "Change of each parameter over level",
+                        "Change from the small signal. Bars: 95 %, with what all share."),
+            ),
+        )
+    ]  # fmt: skip
+    return [*told, Section("Doubts", (Findings(found),))] if found else told
 
 
 def _document(

@@ -14,11 +14,12 @@ from cli.filter import picture
 from cli.terminal.sections import Block, Drawing, Findings, Rows, Section
 from cli.terminal.tables import Column, numbers
 from cli.words import assumed
-from fit.results.numbers import kilo, significant
+from fit.results.numbers import kilo, rounded, significant
 from fit.results.result import Z95
 
 if TYPE_CHECKING:
     from cli.words.amplifier import Drive
+    from fit.box.circuit import Air
     from fit.crossover.acoustic import AcousticSum
     from fit.crossover.evaluate import NetworkResult
     from meas.errors import Finding
@@ -34,11 +35,13 @@ class AcousticEstimate:
         sum: For 1 V of the amplifier.
         drive: What the amplifier puts out; None: 2.83 V, and no travel is stated.
         findings: Doubts about polarity and levels.
+        air: That of the estimate.
     """
 
     sum: AcousticSum
     drive: Drive | None
     findings: tuple[Finding, ...]
+    air: Air
 
     @property
     def volt(self) -> float:
@@ -86,9 +89,10 @@ def estimate(
                 "and the diameter"
             )
     usual = (assumed.air_pressure, assumed.air_temperature, assumed.relative_humidity)
-    found = acoustic_sum(result.solution, drivers, Air.at(*(one(None)[0].value for one in usual)))
+    air = Air.at(*(one(None)[0].value for one in usual))
+    found = acoustic_sum(result.solution, drivers, air)
     crossings = [crossed.frequency.value for crossed in result.crossings]
-    return AcousticEstimate(found, drive, judged(found, crossings)), ""
+    return AcousticEstimate(found, drive, judged(found, crossings), air), ""
 
 
 def sections(found: AcousticEstimate) -> list[Section]:
@@ -108,14 +112,15 @@ def sections(found: AcousticEstimate) -> list[Section]:
             row("together", found.sum.together_db + found.gain_db),
             row(f"{last} swapped", found.sum.turned_db + found.gain_db),
         ]
-    reach = Z95 * float(np.max(found.sum.standard_uncertainty_db))
-    wide = [
-        f"{kilo(float(f'{one.beams_hz:.2g}'))} Hz for the {one.name}" for one in found.sum.voices
-    ]
+    reach = Z95 * found.sum.standard_uncertainty_db
+    worst = int(np.argmax(reach))
+    wide = [f"{_short(one.beams_hz)} for the {one.name}" for one in found.sum.voices]
     blocks: list[Block] = [
         Rows((Column("dB at Hz"), *numbers(*(kilo(hz) for hz in shown))), rows),
-        f"By the fits ± {reach:.1f} dB at most (95 %). Estimated for {LEFT_OUT}. A cone sends less "
-        f"to the side above about {', '.join(wide)}.",
+        f"Level re 20 µPa in half space, {found.air.words}. The errors of fits and parts make the "
+        f"sum uncertain by ± {np.median(reach):.1f} dB or less over half of the band (95 %), "
+        f"and by ± {reach[worst]:.1f} dB where it is least sure, at {_short(float(f[worst]))}.",
+        f"Estimated for {LEFT_OUT}. A cone sends less to the side above about {', '.join(wide)}.",
         Drawing(
             "sum", partial(picture.sum_figure, found.sum, found.volt, found.words),
             "Level of the drivers and their sum over frequency",
@@ -128,6 +133,10 @@ def sections(found: AcousticEstimate) -> list[Section]:
     if (travel := _travel(found)) is not None:
         all_sections.append(travel)
     return all_sections
+
+
+def _short(hertz: float) -> str:
+    return f"{rounded(hertz, 2)} Hz"
 
 
 def _travel(found: AcousticEstimate) -> Section | None:

@@ -111,7 +111,7 @@ def sum_figure(found: AcousticSum, volt: float, words: str) -> Any:
         axes.set_ylim(top - 40, top)
         frequency_axis(axes, float(f[0]), float(f[-1]))
         axes.set_ylabel(LEVEL)
-        axes.set_title(f"Estimated sum at {words} (shaded: 95 % by the fits)")
+        axes.set_title(f"Estimated sum at {words} (shaded: 95 %)")
         made.legend(loc="outside lower center", ncols=4)
         return made
 

@@ -11,8 +11,9 @@ from typing import TYPE_CHECKING, Any
 from markupsafe import Markup
 
 from cli.pictures import plots_compare
-from cli.report.exploring import Exploring, exploring, short
-from cli.report.parts import Plot, Strip, change_span, change_strip, drawn, render
+from cli.report.exploring import exploring, short
+from cli.report.page import Answer, Block, ChangeRow, Changes, Explored, Page, Part
+from cli.report.parts import Plot, Told, change_span, change_strip, drawn, render
 from cli.terminal.tables import change_figures, unchanged
 from cli.terminal.version import program_version
 from fit.results.numbers import with_unit
@@ -51,68 +52,18 @@ class Compared:
     against_plan: str = ""
 
 
-@dataclass(frozen=True)
-class ChangeRow:
-    """One line of a table of changes."""
-
-    markup: Markup
-    symbol: str
-    words: str
-    before: str
-    after: str
-    change: str
-    interval: str
-    strip: Strip
-    word: str
-
-
-@dataclass(frozen=True)
-class ComparisonTable:
-    """One comparison on the page: its words, and the table of changes."""
-
-    title: str
-    words: str
-    before: str
-    after: str
-    rows: tuple[ChangeRow, ...]
-    unchanged: str
-
-
-@dataclass(frozen=True)
-class ComparisonPage:
-    """Everything that the template shows."""
-
-    title: str
-    subtitle: str
-    lead: str
-    unsure: str
-    settled: tuple[str, str]
-    trend: Plot | None
-    pairs: tuple[Pair, ...]
-    steps: tuple[ComparisonTable, ...]
-    plot: Plot
-    explored: Exploring
-    curve_words: str
-    notes: tuple[str, ...]
-    margin: str
-    version: str
-    made_on: str
-    units: tuple[str, ...]
-
-
 def comparison_page(compared: Compared) -> str:
     """The page as HTML text."""
-    return render("comparison.html.j2", content(compared))
+    return render("page.html.j2", content(compared))
 
 
-def content(compared: Compared) -> ComparisonPage:
+def content(compared: Compared) -> Page:
     """What the page says and shows."""
     from fit.compare.curves import difference
     from fit.compare.words import in_words, known_and_unsure
 
     names = [state.name for state in compared.states]
-    fits = [state.fit for state in compared.states]
-    differences = [difference(fits[0], fit) for fit in fits[1:]]
+    differences = [difference(compared.states[0].fit, state.fit) for state in compared.states[1:]]
     same_unit = compared.same_unit
     today = date.today().isoformat()
     words = [in_words(step, same_unit=same_unit) for step in compared.steps]
@@ -120,60 +71,93 @@ def content(compared: Compared) -> ComparisonPage:
     lead, unsure = (
         known_and_unsure(compared.steps[-1]) if same_unit else (_first(compared, words), "")
     )
-    figure = plots_compare.overlay_figure(fits, names, differences)
-    what = "what changed" if same_unit else "how they differ"
-    return ComparisonPage(
-        title=f"{compared.title}: {what}",
+    steps = sorted(
+        zip(compared.steps, words, strict=True),
+        key=lambda pair: same_unit and pair[0] is not compared.steps[-1],
+    )
+    notes = tuple(dict.fromkeys(note for step in compared.steps for note in step.notes))
+    parts = (
+        _part("Has it settled?", *_settled(compared)),
+        _part("Do they match?", *(
+            Answer(_TONES.get(one.verdict, "undecided"),
+                   f"{one.first} and {one.second}: {one.verdict}.", one.text)
+            for one in compared.pairs
+        )),
+        *(_part(_step_title(step, same_unit), *_step(compared, step, text))
+          for step, text in steps),
+        _part("Too uncertain to tell", unsure),
+        _part("The curves", " ".join(_curve_words(names, differences)),
+              _curves(compared, names, differences)),
+        _part("What was assumed", tuple(Told(note, "") for note in notes)),
+    )  # fmt: skip
+    return Page(
+        title=f"{compared.title}: {'what changed' if same_unit else 'how they differ'}",
         subtitle=f"{' → '.join(names) if same_unit else ' against '.join(names)}, {today}",
         lead=" ".join(filter(None, (lead, compared.against_plan))),
-        unsure=unsure,
-        settled=compared.settled,
-        trend=_trend_plot(compared.run),
-        pairs=compared.pairs,
-        steps=tuple(
-            _step(compared, step, text)
-            for step, text in sorted(
-                zip(compared.steps, words, strict=True),
-                key=lambda pair: same_unit and pair[0] is not compared.steps[-1],
-            )
+        parts=tuple(part for part in parts if part.blocks),
+        units=tuple(dict.fromkeys(state.unit or state.name for state in compared.states)),
+        version=program_version(),
+        made_on=today,
+    )
+
+
+_TONES = {"yes": "inside", "no": "outside", "matched": "inside", "apart": "outside"}
+
+
+def _part(title: str, *blocks: Block | None) -> Part:
+    return Part(title, tuple(block for block in blocks if block))
+
+
+def _settled(compared: Compared) -> tuple[Block | None, ...]:
+    word, text = compared.settled
+    if not text:
+        return ()
+    said = {"yes": "Yes.", "no": "No."}.get(word, "Undecided.")
+    return Answer(_TONES.get(word, "undecided"), said, text), _trend_plot(compared.run)
+
+
+def _step_title(step: Comparison, same_unit: bool) -> str:
+    if same_unit:
+        return f"{step.before} → {step.after}"
+    return f"{step.after} against {step.before}"
+
+
+def _step(compared: Compared, step: Comparison, words: str) -> tuple[Block | None, ...]:
+    """One comparison; of a series only the whole way from first to last has its table."""
+    same_unit = compared.same_unit
+    if same_unit and step is not compared.steps[-1]:
+        return (words,)
+    moved = [change for change in step.changes if change.verdict != "unchanged"]
+    span = change_span(moved, step.margin)
+    table = Changes(
+        "before" if same_unit else step.before,
+        "after" if same_unit else step.after,
+        f"{100 * step.margin:g} %",
+        tuple(_row(change, step.margin, span) for change in moved),
+    )
+    return "" if same_unit else words, table if moved else None, unchanged(step)
+
+
+def _curves(
+    compared: Compared, names: Sequence[str], differences: Sequence[CurveDifference]
+) -> Explored:
+    fits = [state.fit for state in compared.states]
+    return Explored(
+        exploring(
+            [fit.free_air[0] for fit in fits],
+            names,
+            what="state" if compared.same_unit else "unit",
+            third=_differences(names, differences),
+            models=False,
+            marked={k: plots_compare.resonance(fits[k]) for k in (0, len(fits) - 1)},
         ),
-        plot=drawn(
-            figure,
+        drawn(
+            plots_compare.overlay_figure(fits, names, differences),
             "overlay",
             f"Impedance over frequency: {', '.join(names)}, and the differences",
             f"Above: impedance as measured. Below: difference from {names[0]}; what lies within "
             "the shaded band is no change: noise, errors not shared and clamping anew explain it.",
         ),
-        explored=exploring(
-            [fit.free_air[0] for fit in fits],
-            names,
-            what="state" if same_unit else "unit",
-            third=_differences(names, differences),
-            models=False,
-            marked={k: plots_compare.resonance(fits[k]) for k in (0, len(fits) - 1)},
-        ),
-        curve_words=" ".join(_curve_words(names, differences)),
-        notes=tuple(dict.fromkeys(note for step in compared.steps for note in step.notes)),
-        margin=f"{100 * compared.steps[0].margin:g} %",
-        version=program_version(),
-        made_on=today,
-        units=tuple(dict.fromkeys(state.unit or state.name for state in compared.states)),
-    )
-
-
-def _step(compared: Compared, step: Comparison, words: str) -> ComparisonTable:
-    """One comparison; of a series only the whole way from first to last has its table."""
-    same_unit = compared.same_unit
-    whole = not same_unit or step is compared.steps[-1]
-    moved = [change for change in step.changes if change.verdict != "unchanged"]
-    span = change_span(moved, step.margin)
-    return ComparisonTable(
-        f"{step.before} → {step.after}" if same_unit else f"{step.after} against {step.before}",
-        "" if whole and same_unit else words,
-        "before" if same_unit else step.before,
-        "after" if same_unit else step.after,
-        tuple(_row(change, step.margin, span) for change in moved) if whole else (),
-        unchanged(step) if whole else "",
     )
 
 

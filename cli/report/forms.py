@@ -11,6 +11,7 @@ from meas.files.writing import refuse_existing, write_bytes, write_text
 
 if TYPE_CHECKING:
     from cli.report.comparison_page import Compared
+    from cli.report.page import Page
     from cli.terminal.sections import Section
     from fit.results.result import DriverFit
 
@@ -91,20 +92,11 @@ def write_sections(
         UsageError: As `check`, or if the file cannot be written.
     """
     from cli.report import page as pages
-    from cli.report import paper, plain
-    from cli.report.parts import render
 
     if path is None:
         return
     check(path)
-    page = pages.page(title, lead, sections, units)
-    _write(
-        path,
-        html=lambda: render("page.html.j2", page),
-        text=lambda: plain.page_text(page),
-        sheets=lambda: paper.page_sheets(page),
-        picture=lambda: paper.page_picture(page),
-    )
+    _write_page(path, pages.page(title, lead, sections, units))
 
 
 def give(
@@ -147,17 +139,22 @@ def write_comparison(path: Path, compared: Compared) -> None:
     Raises:
         UsageError: As `check`, or if the file cannot be written.
     """
-    from cli.report import comparison_page, paper, plain
-    from cli.report.parts import render
+    from cli.report import comparison_page
 
     check(path)
-    page = comparison_page.content(compared)
+    _write_page(path, comparison_page.content(compared))
+
+
+def _write_page(path: Path, page: Page) -> None:
+    from cli.report import paper, plain
+    from cli.report.parts import render
+
     _write(
         path,
-        html=lambda: render("comparison.html.j2", page),
-        text=lambda: plain.comparison_text(page),
-        sheets=lambda: paper.comparison_sheets(page, compared),
-        picture=lambda: paper.comparison_picture(page, compared),
+        html=lambda: render("page.html.j2", page),
+        text=lambda: plain.page_text(page),
+        sheets=lambda: paper.page_sheets(page),
+        picture=lambda: paper.page_picture(page),
     )
 
 

@@ -7,7 +7,10 @@ from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
-from cli.report.parts import Plot, Told, drawn, told
+from markupsafe import Markup
+
+from cli.report.exploring import Exploring
+from cli.report.parts import Plot, Strip, Told, drawn, told
 from cli.terminal.sections import Drawing, Facts, Findings, Listed, Rows
 from cli.terminal.version import program_version
 
@@ -24,7 +27,49 @@ class Lines:
     rows: tuple[tuple[str, ...], ...]
 
 
-Block = str | Lines | Plot | tuple[Told, ...]
+@dataclass(frozen=True)
+class Answer:
+    """A question answered in a word: its tone, the word, and why."""
+
+    tone: str
+    word: str
+    text: str
+
+
+@dataclass(frozen=True)
+class ChangeRow:
+    """One line of a table of changes."""
+
+    markup: Markup
+    symbol: str
+    words: str
+    before: str
+    after: str
+    change: str
+    interval: str
+    strip: Strip
+    word: str
+
+
+@dataclass(frozen=True)
+class Changes:
+    """A table of changes; the margin is that within which a change does not matter."""
+
+    before: str
+    after: str
+    margin: str
+    rows: tuple[ChangeRow, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class Explored:
+    """Curves to explore, and their picture where no script runs and on paper."""
+
+    data: Exploring
+    plot: Plot
+
+
+Block = str | Lines | Answer | Changes | Explored | Plot | tuple[Told, ...]
 
 
 @dataclass(frozen=True)

@@ -7,18 +7,17 @@ import textwrap
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any
 
-from cli.pictures import marks, plots, plots_compare
+from cli.pictures import marks, plots
+from cli.report.page import Answer, Changes, Explored, Lines
 from cli.report.parts import Plot
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from cli.report.comparison_page import Compared, ComparisonPage, ComparisonTable
     from cli.report.fit_page import FitPage
-    from cli.report.page import Lines, Page, Part
-    from cli.report.parts import Strip, Told
-    from fit.compare.curves import CurveDifference
+    from cli.report.page import Block, Page, Part
+    from cli.report.parts import Strip
     from fit.results.result import DriverFit
 
 _WIDTH, _HEIGHT = 8.27, 11.69  # A4 [inch]
@@ -177,30 +176,6 @@ def fit_sheets(page: FitPage, fit: DriverFit) -> bytes:
         return _bound(sheets, page.title, page.version, page.made_on)
 
 
-def comparison_sheets(page: ComparisonPage, compared: Compared) -> bytes:
-    """The report of a comparison as a PDF of A4 sheets."""
-    with plots.style():
-        sheets = _opened(page.title, page.subtitle, page.lead)
-        if page.unsure:
-            sheets.paragraph(page.unsure)
-        _settling(sheets, page, compared)
-        if page.pairs:
-            sheets.heading("Do they match?")
-            for pair in page.pairs:
-                sheets.paragraph(f"{pair.first} and {pair.second}: {pair.verdict}. {pair.text}")
-        sheets.heading("The curves", 4.0)
-        sheets.paragraph(page.curve_words)
-        top, bottom = sheets.stack((2.2, 1.3), 0.3)
-        plots_compare.draw_overlay((top, bottom), *_compared(compared))
-        for step in page.steps:
-            _changes(sheets, step)
-        if page.notes:
-            sheets.heading("What was assumed")
-            for note in page.notes:
-                sheets.paragraph(note, 7.6, start="•  ")
-        return _bound(sheets, page.title, page.version, page.made_on)
-
-
 def page_sheets(page: Page) -> bytes:
     """The report of a command that says what it found in sections, as A4 sheets."""
     with plots.style():
@@ -211,8 +186,8 @@ def page_sheets(page: Page) -> bytes:
 
 def page_picture(page: Page) -> bytes:
     """Title, result and pictures of such a report in one PNG."""
-    figures = [block.figure for part in page.parts for block in part.blocks
-               if isinstance(block, Plot)]  # fmt: skip
+    shown = [getattr(block, "plot", block) for part in page.parts for block in part.blocks]
+    figures = [block.figure for block in shown if isinstance(block, Plot)]
     return _one_picture(page.title, page.lead, figures, 0.0, lambda f, top: None)
 
 
@@ -223,23 +198,34 @@ def _parts(sheets: _Sheets, parts: Sequence[Part]) -> None:
             _block(sheets, block)
 
 
-def _block(sheets: _Sheets, block: str | Lines | Plot | tuple[Told, ...]) -> None:
-    if isinstance(block, str):
-        sheets.paragraph(block)
-    elif isinstance(block, Plot):
-        height = block.figure.get_figheight() * (_RIGHT - _LEFT) / block.figure.get_figwidth()
-        shown = min(height, _TOP - _BOTTOM - 0.6)
-        sheets.room(shown + 0.4)
-        width = (_RIGHT - _LEFT) * shown / height
-        _image(sheets.axes((_LEFT + _RIGHT - width) / 2, width, shown), block.figure)
-        sheets.line(0.04)
-        sheets.paragraph(block.caption, 7.4, color=_SOFT)
-    elif isinstance(block, tuple):
-        for item in block:
-            step = f" Next: {item.step}" if item.step else ""
-            sheets.paragraph(f"{item.text}{step}", start="•  ")
-    else:
-        _lines(sheets, block)
+def _block(sheets: _Sheets, block: Block) -> None:
+    match block:
+        case str():
+            sheets.paragraph(block)
+        case Plot():
+            _plot(sheets, block)
+        case Explored():
+            _plot(sheets, block.plot)
+        case Lines():
+            _lines(sheets, block)
+        case Answer():
+            sheets.paragraph(f"{block.word} {block.text}")
+        case Changes():
+            _changes(sheets, block)
+        case _:
+            for item in block:
+                step = f" Next: {item.step}" if item.step else ""
+                sheets.paragraph(f"{item.text}{step}", start="•  ")
+
+
+def _plot(sheets: _Sheets, plot: Plot) -> None:
+    height = plot.figure.get_figheight() * (_RIGHT - _LEFT) / plot.figure.get_figwidth()
+    shown = min(height, _TOP - _BOTTOM - 0.6)
+    sheets.room(shown + 0.4)
+    width = (_RIGHT - _LEFT) * shown / height
+    _image(sheets.axes((_LEFT + _RIGHT - width) / 2, width, shown), plot.figure)
+    sheets.line(0.04)
+    sheets.paragraph(plot.caption, 7.4, color=_SOFT)
 
 
 def _lines(sheets: _Sheets, block: Lines) -> None:
@@ -276,30 +262,14 @@ def _image(axes: Axes, figure: Figure) -> None:
     axes.set_axis_off()
 
 
-def _settling(sheets: _Sheets, page: ComparisonPage, compared: Compared) -> None:
-    if not page.settled[1]:
-        return
-    sheets.heading("Has it settled?")
-    sheets.paragraph(page.settled[1])
-    if compared.run is not None:
-        (axes,) = sheets.stack((1.7,))
-        plots_compare.draw_trend(axes, compared.run)
-
-
-def _changes(sheets: _Sheets, step: ComparisonTable) -> None:
-    sheets.heading(step.title)
-    if step.words:
-        sheets.paragraph(step.words)
-    if step.rows:
-        sheets.table(
-            [("", _LEFT, "left"), ("", 1.5, "left"), (_cut(step.before, 14), 4.0, "right"),
-             (_cut(step.after, 14), 5.0, "right"), ("change", 5.7, "right"),
-             ("95 % between", 6.3, "center"), ("", 7.0, "left")],
-            [(r.symbol, r.words, r.before, r.after, r.change, r.interval, r.word)
-             for r in step.rows],
-        )  # fmt: skip
-    if step.unchanged:
-        sheets.paragraph(step.unchanged)
+def _changes(sheets: _Sheets, block: Changes) -> None:
+    sheets.table(
+        [("", _LEFT, "left"), ("", 1.5, "left"), (_cut(block.before, 14), 4.0, "right"),
+         (_cut(block.after, 14), 5.0, "right"), ("change", 5.7, "right"),
+         ("95 % between", 6.3, "center"), ("", 7.0, "left")],
+        [(r.symbol, r.words, r.before, r.after, r.change, r.interval, r.word)
+         for r in block.rows],
+    )  # fmt: skip
 
 
 def fit_picture(page: FitPage, fit: DriverFit) -> bytes:
@@ -312,12 +282,6 @@ def fit_picture(page: FitPage, fit: DriverFit) -> bytes:
     return _one_picture(
         page.title, page.lead, [plots.curve_figure(fit)], 0.34 * len(page.verdicts), verdicts
     )
-
-
-def comparison_picture(page: ComparisonPage, compared: Compared) -> bytes:
-    """The answer and the curves of a comparison in one PNG."""
-    curves = plots_compare.overlay_figure(*_compared(compared))
-    return _one_picture(page.title, page.lead, [curves], 0.0, lambda f, top: None)
 
 
 def draw_strip(axes: Axes, strip: Strip, word: str) -> None:
@@ -334,16 +298,6 @@ def draw_strip(axes: Axes, strip: Strip, word: str) -> None:
     if strip.value is not None:
         axes.plot(strip.reach, (0, 0), color=TONES[word], linewidth=2.6, solid_capstyle="round")
         axes.plot([strip.value], [0], color=TONES[word], marker="o", markersize=5)
-
-
-def _compared(
-    compared: Compared,
-) -> tuple[list[DriverFit], list[str], list[CurveDifference]]:
-    from fit.compare.curves import difference
-
-    fits = [state.fit for state in compared.states]
-    names = [state.name for state in compared.states]
-    return fits, names, [difference(fits[0], fit) for fit in fits[1:]]
 
 
 def _opened(title: str, subtitle: str, lead: str) -> _Sheets:

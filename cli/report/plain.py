@@ -6,13 +6,14 @@ import re
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
+from cli.report.page import Answer, Changes, Explored, Lines
+from cli.report.parts import Plot
 from meas.files.outside_text import one_line
 
 if TYPE_CHECKING:
-    from cli.report.comparison_page import ComparisonPage
     from cli.report.fit_page import FitPage
-    from cli.report.page import Lines, Page, Part
-    from cli.report.parts import Plot, Told
+    from cli.report.page import Block, Page, Part
+    from cli.report.parts import Told
 
 
 def fit_text(page: FitPage) -> str:
@@ -58,33 +59,6 @@ def fit_text(page: FitPage) -> str:
     return _joined(parts, page.version, page.made_on)
 
 
-def comparison_text(page: ComparisonPage) -> str:
-    """The report of a comparison."""
-    parts = [f"# {_safe(page.title)}", _safe(page.subtitle), f"**{_safe(page.lead)}**"]
-    parts.append(_safe(page.unsure))
-    if page.settled[1]:
-        parts += ["## Has it settled?", _safe(page.settled[1])]
-    if page.pairs:
-        parts += ["## Do they match?"]
-        parts += [
-            _list(f"{p.first} and {p.second}: {p.verdict}. {p.text}" for p in page.pairs)
-        ]  # fmt: skip
-    for step in page.steps:
-        parts += [f"## {_safe(step.title)}", _safe(step.words)]
-        rows = [
-            (r.symbol, r.words, r.before, r.after, r.change, r.interval, f"**{r.word}**")
-            for r in step.rows
-        ]
-        parts += [] if not rows else [
-            _table(("", "", step.before, step.after, "change", "95 % between", ""), rows)
-        ]  # fmt: skip
-        parts.append(_safe(step.unchanged))
-    parts += ["## The curves", _safe(page.curve_words)]
-    if page.notes:
-        parts += ["## What was assumed", _list(page.notes)]
-    return _joined(parts, page.version, page.made_on)
-
-
 def page_text(page: Page) -> str:
     """The report of a command that says what it found in sections."""
     parts = [f"# {_safe(page.title)}", _safe(page.subtitle), f"**{_safe(page.lead)}**"]
@@ -98,15 +72,24 @@ def _sections(sections: Sequence[Part]) -> Iterable[str]:
         yield from map(_block, one.blocks)
 
 
-def _block(block: str | Lines | Plot | tuple[Told, ...]) -> str:
-    if isinstance(block, str):
-        return _safe(block)
-    if isinstance(block, tuple):
-        return _findings(block)
-    rows = getattr(block, "rows", None)
-    if rows is None:
-        return f"(picture: {_safe(block.caption)})"  # type: ignore[union-attr]  # a Plot
-    return _table(block.titles or ("",) * len(rows[0]), rows)  # type: ignore[union-attr]
+def _block(block: Block) -> str:
+    match block:
+        case str():
+            return _safe(block)
+        case Lines():
+            return _table(block.titles or ("",) * len(block.rows[0]), block.rows)
+        case Answer():
+            return f"**{_safe(block.word)}** {_safe(block.text)}"
+        case Changes():
+            head = ("", "", block.before, block.after, "change", "95 % between", "")
+            return _table(head, [
+                (r.symbol, r.words, r.before, r.after, r.change, r.interval, f"**{r.word}**")
+                for r in block.rows
+            ])  # fmt: skip
+        case Plot() | Explored():
+            return f"(picture: {_safe((getattr(block, 'plot', block)).caption)})"
+        case _:
+            return _findings(block)
 
 
 def _findings(items: Sequence[Told]) -> str:

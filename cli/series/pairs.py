@@ -9,6 +9,7 @@ from cli.series.units import Diameter, Model, Temperature, Tolerance, Units
 from cli.terminal.sections import Block, Listed, Rows, Section
 from cli.terminal.tables import Column, numbers
 from cli.words.options import AsJson, HowHeld, Report
+from fit.results.numbers import signed, signed_percent
 
 if TYPE_CHECKING:
     from fit.compare.matching import Alternative, Matching
@@ -84,9 +85,9 @@ def _sections(found: Matching) -> list[Section]:
         (
             pair.first,
             pair.second,
-            f"{pair.level_db:+.2f}",
-            f"{100 * pair.fs_relative:+.1f} %",
-            f"{pair.worst_db:+.2f}",
+            signed(pair.level_db, 2),
+            signed_percent(pair.fs_relative),
+            signed(pair.worst_db, 2),
             f"{(pair.worst_95[1] - pair.worst_95[0]) / 2:.2f}",
             f"{pair.worst_hz:.0f} Hz",
             Text(pair.verdict, style=style[pair.verdict]),

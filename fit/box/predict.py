@@ -242,7 +242,7 @@ def cautions(
         speed = prediction.vent_speed_m_s.value
         at = int(np.argmax(speed))
         if speed[at] > CHUFFS:
-            wider = math.sqrt(speed[at] / CHUFFS)
+            wider = math.ceil(100 * math.sqrt(speed[at] / CHUFFS)) / 100
             found.append(
                 Finding(
                     "vent-noise",

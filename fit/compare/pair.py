@@ -12,6 +12,7 @@ import numpy as np
 
 from fit.compare.repeatability import effects
 from fit.results.error_sources import difference, variance
+from fit.results.numbers import signed
 from fit.results.result import DECIBEL, Z95, DriverFit, Estimate, widest
 from meas.curve import FloatArray
 
@@ -153,9 +154,10 @@ def _words(
     higher = "at the same frequency"
     if abs(fs_relative) >= 0.0005:
         higher = f"{100 * abs(fs_relative):.1f} % {'higher' if fs_relative > 0 else 'lower'}"
+    low, high = (signed(end, 1) for end in level_95)
     return (
         f"At one voltage {names[1]} plays {abs(level):.1f} dB {side} than {names[0]} (95 % from "
-        f"{level_95[0]:+.1f} to {level_95[1]:+.1f} dB) and resonates {higher}. On one large baffle "
-        f"their levels differ by {abs(worst):.1f} dB at most (± {reach:.1f} dB), at "
+        f"{low} to {high} dB) and resonates {higher}. On one large baffle their levels differ by "
+        f"{abs(worst):.1f} dB at most (± {reach:.1f} dB), at "
         f"{worst_hz:.0f} Hz: {judged} by a limit of {LIMIT_DB:g} dB."
     )

@@ -12,6 +12,7 @@ from fit.compare.pair import pairs
 from fit.compare.trend import Trend, trend
 from fit.driver.elements.quantity import rounded
 from fit.given.standards import COPPER_PER_KELVIN
+from fit.results.numbers import signed, signed_percent
 from fit.results.quantities import QUANTITIES, quantity
 from fit.results.result import DriverFit
 
@@ -259,8 +260,8 @@ def _with_reach(change: Change) -> str:
 
 def _sized(change: Change, relative: float) -> str:
     if change.unit == "dB":
-        return f"{10 * math.log10(1 + relative):+.2f} dB"
-    return f"{100 * relative:+.2g} %"
+        return f"{signed(10 * math.log10(1 + relative), 2)} dB"
+    return signed_percent(relative)
 
 
 def _capital(text: str) -> str:

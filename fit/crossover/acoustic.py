@@ -16,6 +16,7 @@ import numpy as np
 from fit.box.circuit import Air, Behaviour, Box, behaviour
 from fit.box.predict import mounted
 from fit.box.saved_driver import SavedDriver
+from fit.crossover.budget import disturbed
 from fit.crossover.network import NetworkSolution
 from fit.driver.elements.quantity import rounded
 from fit.given.standards import REFERENCE_PRESSURE
@@ -41,6 +42,7 @@ class Voice:
 
     Attributes:
         pressure_pa: At 1 m, complex, rms [Pa], shape (n,).
+        alone_pa: Likewise for 1 V at its own terminals.
         excursion_m: Peak excursion [m], shape (n,); None where the fit does not know the mass.
         effects: Error source to the change of the pressure for plus one standard uncertainty [Pa].
         beams_hz: Above it the cone is wider than half a wavelength and more [Hz].
@@ -48,6 +50,7 @@ class Voice:
 
     name: str
     pressure_pa: ComplexArray
+    alone_pa: ComplexArray
     excursion_m: FloatArray | None
     effects: Mapping[str, ComplexArray]
     beams_hz: float
@@ -67,7 +70,7 @@ class AcousticSum:
         voices: In the order of the branches.
         together_db: Every plus terminal at the amplifier's plus [dB], shape (n,).
         turned_db: The last driver with its terminals swapped [dB], shape (n,).
-        standard_uncertainty_db: Of the first, by what the fits do not know [dB], shape (n,).
+        standard_uncertainty_db: Of the first, by fits and parts [dB], shape (n,).
     """
 
     frequency_hz: FloatArray
@@ -101,6 +104,7 @@ def voice(
     return Voice(
         name,
         np.asarray(own.pressure_pa * transfer),
+        own.pressure_pa,
         own.excursion_m * np.abs(transfer) if driver.has_mass else None,
         named_apart(effects, f":{name}"),
         air.sound_speed / (math.pi * math.sqrt(at.Sd / math.pi)),
@@ -112,6 +116,9 @@ def acoustic_sum(
 ) -> AcousticSum:
     """Sum the drivers of a crossover.
 
+    An error of a fit moves its driver and, as a load, the voltages that the network gives; one of
+    a part moves the voltages alone. Sources are taken as independent, each with both effects.
+
     Args:
         drivers: By the name of the branch, one for each.
     """
@@ -121,12 +128,18 @@ def acoustic_sum(
         for one in solution.branches
     )
     total = np.sum([one.pressure_pa for one in voices], axis=0)
-    sources = sorted({source for one in voices for source in one.effects})
+    moved: dict[str, ComplexArray] = {}
     nothing = np.zeros_like(total)
-    changes = [
-        _level(total + sum(one.effects.get(source, nothing) for one in voices)) - _level(total)
-        for source in sources
-    ]
+    for one in voices:
+        for source, effect in one.effects.items():
+            moved[source] = moved.get(source, nothing) + effect
+    for source, up, down in disturbed([one.branch for one in solution.branches], f):
+        by_voltage = sum(
+            one.alone_pa * (high.ladder.transfer - low.ladder.transfer) / 2
+            for one, high, low in zip(voices, up.branches, down.branches, strict=True)
+        )
+        moved[source] = moved.get(source, nothing) + by_voltage
+    changes = [_level(total + effect) - _level(total) for effect in moved.values()]
     spread = np.sqrt(np.sum(np.square(changes), axis=0)) if changes else np.zeros(f.size)
     return AcousticSum(f, voices, _level(total), _level(total - 2 * voices[-1].pressure_pa), spread)
 

@@ -221,8 +221,8 @@ def _sheets() -> None:
     states = (DriverState("new", LONG, before), DriverState(LONG, LONG, after))
     compared = Compared(LONG, states, (compare(before, after, names=("new", LONG)),), True)
     told = comparison_page.content(compared)
-    paper.comparison_sheets(told, compared)
-    paper.comparison_picture(told, compared)
+    paper.page_sheets(told)
+    paper.page_picture(told)
 
 
 GROUPS: dict[str, Callable[[], None]] = {

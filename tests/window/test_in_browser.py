@@ -16,7 +16,6 @@ from window_client import opened
 
 pytestmark = pytest.mark.browser
 
-AXE = Path(__file__).parents[1] / "support" / "vendor" / "axe" / "axe.min.js"
 PAGES = (
     *("shelf", "bench", "take", "good-take", "refused-take", "driver", "driver-refused", "what-if"),
     *("box", "parts", "polarity", "series", "fault"),
@@ -45,24 +44,12 @@ def drawn(shown: Shown, page: str) -> None:
         shown.until("[...document.querySelectorAll('[data-way]')].every(s => s.dataset.drawn)")
 
 
-def obstacles(shown: Shown) -> list[list[object]]:
-    """What axe-core finds serious, contrast of 4.5 among its rules; folded parts unfolded."""
-    shown.run("document.querySelectorAll('details').forEach(d => { d.open = true; })")
-    shown.run(AXE.read_text(encoding="utf-8"))
-    found = shown.browser.driver.execute_async_script(
-        "const done = arguments[arguments.length - 1];"
-        "axe.run(document, {resultTypes: ['violations']}).then(r => done(JSON.stringify("
-        "r.violations.map(v => [v.id, v.impact, v.nodes.map(n => n.html.slice(0, 160))]))))"
-    )
-    return [one for one in json.loads(found) if one[1] in ("serious", "critical")]
-
-
 @pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
 @pytest.mark.parametrize("page", PAGES)
 def test_nothing_stands_in_anyones_way(shown: Shown, page: str, dark: bool) -> None:
     shown.go(shown.pages[page], dark=dark)
     drawn(shown, page)
-    assert not obstacles(shown)
+    assert not shown.browser.barriers()
 
 
 def test_nothing_stands_in_the_way_of_results_and_cautions(shown: Shown) -> None:
@@ -71,12 +58,12 @@ def test_nothing_stands_in_the_way_of_results_and_cautions(shown: Shown) -> None
     shown.go(shown.pages["driver"], dark=True)
     shown.press("compare")
     shown.until("!document.getElementById('said').hidden")
-    assert not obstacles(shown)
+    assert not shown.browser.barriers()
     shown.go("/take?unit=Lantern%201")
     shown.fill("take", added_mass="7.5g")
     shown.press("take")
     shown.until("document.getElementById('cautions').open")
-    assert not obstacles(shown)
+    assert not shown.browser.barriers()
 
 
 def test_nothing_stands_in_the_way_of_an_empty_folder(browser: Browser, tmp_path: Path) -> None:
@@ -84,7 +71,7 @@ def test_nothing_stands_in_the_way_of_an_empty_folder(browser: Browser, tmp_path
         shown = Shown(browser, address, {})
         for page in ("", "bench", "take", "what-if", "box", "parts", "polarity", "series"):
             shown.go(f"/{page}", size=PHONE, dark=True)
-            assert not obstacles(shown), page
+            assert not shown.browser.barriers(), page
             assert shown.run("return document.documentElement.scrollWidth") <= PHONE[0], page
             assert not browser.complaints(), page
 

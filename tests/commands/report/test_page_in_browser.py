@@ -231,45 +231,16 @@ def test_quiet_and_fits_the_window(
     assert browser.run("return document.documentElement.scrollWidth") <= size[0]
 
 
-CONTRAST = """
-const parts = (c) => (c.match(/[\\d.]+/g) || []).map(Number);
-const bright = (c) => parts(c).slice(0, 3).map((p) => p / 255)
-  .map((p) => (p <= 0.04045 ? p / 12.92 : ((p + 0.055) / 1.055) ** 2.4))
-  .reduce((sum, p, k) => sum + p * [0.2126, 0.7152, 0.0722][k], 0);
-function ground(e) {
-  for (; e; e = e.parentElement) {
-    const c = getComputedStyle(e).backgroundColor;
-    if (parts(c)[3] !== 0) return c;
-  }
-  return getComputedStyle(document.documentElement).backgroundColor;
-}
-const found = [];
-const walker = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
-while (walker.nextNode()) {
-  const node = walker.currentNode, e = node.parentElement;
-  if (!node.textContent.trim() || ["SCRIPT", "STYLE"].includes(e.tagName)) continue;
-  const style = getComputedStyle(e);
-  if (!e.getClientRects().length || style.visibility === "hidden") continue;
-  const ink = e.namespaceURI.endsWith("svg") ? style.fill : style.color;
-  if (!parts(ink).length) continue;
-  const [a, b] = [bright(ink), bright(ground(e))];
-  const ratio = (Math.max(a, b) + 0.05) / (Math.min(a, b) + 0.05);
-  found.push([ratio, node.textContent.trim().slice(0, 40), ink, ground(e)]);
-}
-return found;
-"""
-
-
 @pytest.mark.parametrize("scripts", [True, False])
 @pytest.mark.parametrize("dark", [False, True])
 def test_every_text_has_contrast(browser: Browser, page: Path, dark: bool, scripts: bool) -> None:
     browser.open(page, dark=dark, scripts=scripts)
-    found = browser.run(CONTRAST)
+    found = browser.contrasts()
     assert len(found) > 100
     assert [text for text in found if text[0] < 4.5] == []
     # Negative control: the same measure must tell a faint text.
     browser.run("document.querySelector('h1').style.color = arguments[0]", "#888888")
-    assert min(browser.run(CONTRAST))[1] == "Auerhahn"
+    assert min(browser.contrasts())[1] == "Auerhahn"
 
 
 def test_complete_without_scripts(browser: Browser, page: Path) -> None:
@@ -307,7 +278,7 @@ def test_comparison_reads_difference_and_its_reach(browser: Browser, tmp_path: P
     assert browser.complaints() == []
     assert browser.requests() == [page.resolve().as_uri()]
     assert browser.run("return document.documentElement.scrollWidth") <= PHONE[0]
-    assert [text for text in browser.run(CONTRAST) if text[0] < 4.5] == []
+    assert [text for text in browser.contrasts() if text[0] < 4.5] == []
     browser.run("document.getElementById('curve-view').focus()")
     browser.key("ArrowRight")
     first, second = readout(browser)

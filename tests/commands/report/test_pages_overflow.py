@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import itertools
 import subprocess
 from collections.abc import Iterator
 from pathlib import Path
 
+import every_page
 import pytest
 from browser import PHONE, Browser
 from every_figure import PLAIN, SPARK
@@ -47,21 +49,50 @@ def page(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return path
 
 
-@pytest.mark.parametrize("dark", [False, True])
-@pytest.mark.parametrize("size", [PHONE, (1400, 900)])
-def test_nothing_sticks_out_and_what_scrolls_says_so(
-    browser: Browser, page: Path, size: tuple[int, int], dark: bool
+@pytest.fixture(scope="module")
+def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
+    return every_page.written(tmp_path_factory.mktemp("pages"))
+
+
+CUT = """
+return [...document.querySelectorAll('.scroll, figure, .explore')]
+  .filter(e => e.scrollWidth > e.clientWidth + 1)
+  .map(e => [getComputedStyle(e).backgroundImage, e.innerText.slice(0, 60)]);
+"""
+OUTSIDE = """
+return [...document.querySelectorAll('main *, header *')].filter(e => {
+  const r = e.getBoundingClientRect();
+  return r.width && r.right > innerWidth + 1 && !e.closest('.scroll, figure, .u-wrap, svg');
+}).map(e => e.outerHTML.slice(0, 120));
+"""
+
+
+@pytest.mark.parametrize("name", every_page.NAMES)
+def test_nothing_sticks_out_is_faint_or_lost(
+    browser: Browser, pages: dict[str, Path], name: str
 ) -> None:
-    browser.open(page, size=size, dark=dark)
-    assert browser.run("return document.documentElement.scrollWidth") <= size[0]
-    assert browser.complaints() == []
-    cut = browser.run(
-        "return [...document.querySelectorAll('.scroll, figure')]"
-        ".filter(e => e.scrollWidth > e.clientWidth + 1)"
-        ".map(e => getComputedStyle(e).backgroundImage)"
-    )
-    assert all("gradient" in image for image in cut)
-    assert cut or size != PHONE, "the wide table of this page is to scroll on a phone"
+    """Every page that commands write: phone and desk, light and dark, and on paper."""
+    path = pages[name]
+    for size, dark in itertools.product((PHONE, (1400, 900)), (False, True)):
+        browser.open(path, size=size, dark=dark)
+        assert browser.run("return document.documentElement.scrollWidth") <= size[0]
+        assert browser.run(OUTSIDE) == []
+        assert browser.complaints() == []
+        assert all("gradient" in image for image, _ in browser.run(CUT))
+        assert [text for text in browser.contrasts() if text[0] < 4.5] == []
+    assert browser.barriers() == []
+    browser.open(path)
+    browser.on_paper(703)  # A4 without its margins of 12 mm, at 96 CSS pixels an inch
+    assert browser.run("return document.documentElement.scrollWidth") <= 703
+    assert browser.run(CUT) == []
+    assert browser.run(OUTSIDE) == []
+    assert [text for text in browser.contrasts() if text[0] < 4.5] == []
+
+
+def test_a_wide_table_scrolls_on_a_phone_and_says_so(browser: Browser, page: Path) -> None:
+    browser.open(page, size=PHONE)
+    cut = browser.run(CUT)
+    assert cut and all("gradient" in image for image, _ in cut)
 
 
 def test_print_has_every_row_and_no_scroll_bar(

@@ -168,7 +168,7 @@ def test_break_in_in_words_with_free_air_alone():
     before = fit_of(Physical(Mms=14e-3, Cms=0.256e-3), names=FREE_AIR_ONLY)
     after = fit_of(Physical(Mms=14e-3, Cms=0.256e-3 * (84.1 / 77.6) ** 2), names=FREE_AIR_ONLY)
     words = in_words(compare(before, after))
-    assert "Resonance fs fell from 84.1 to 77.6 Hz (-7.7 %)" in words
+    assert "Resonance fs fell from 84.1 to 77.6 Hz (−7.7 %)" in words
     cause = "If the moving mass is unchanged, the suspension is 17 % softer; "
     assert words.startswith(f"{cause}fs, Qms, Qes and Qts follow from that.")
     assert "Nothing else changed beyond uncertainty." in words
@@ -201,7 +201,7 @@ def test_a_warm_room_in_words():
 def test_unsure_decibels_are_named_once_and_in_words():
     words = in_words(compare(fit_of(NEW, scale=20), fit_of(NEW, scale=20)))
     unsure = words.split("within 5 %: ")[1]
-    assert "sensitivity at 2.83 V (+0.00 dB, 95 % from -0." in unsure
+    assert "sensitivity at 2.83 V (+0.00 dB, 95 % from −0." in unsure
     assert "efficiency" not in unsure
     assert "_" not in unsure
 

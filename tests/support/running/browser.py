@@ -26,6 +26,35 @@ FLAGS = (
     "--hide-scrollbars",
 )
 DESKTOP, PHONE = (1180, 900), (390, 844)
+AXE = Path(__file__).resolve().parents[1] / "vendor" / "axe" / "axe.min.js"
+
+CONTRAST = """
+const parts = (c) => (c.match(/[\\d.]+/g) || []).map(Number);
+const bright = (c) => parts(c).slice(0, 3).map((p) => p / 255)
+  .map((p) => (p <= 0.04045 ? p / 12.92 : ((p + 0.055) / 1.055) ** 2.4))
+  .reduce((sum, p, k) => sum + p * [0.2126, 0.7152, 0.0722][k], 0);
+function ground(e) {
+  for (; e; e = e.parentElement) {
+    const c = getComputedStyle(e).backgroundColor;
+    if (parts(c)[3] !== 0) return c;
+  }
+  return getComputedStyle(document.documentElement).backgroundColor;
+}
+const found = [];
+const walker = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
+while (walker.nextNode()) {
+  const node = walker.currentNode, e = node.parentElement;
+  if (!node.textContent.trim() || ["SCRIPT", "STYLE"].includes(e.tagName)) continue;
+  const style = getComputedStyle(e);
+  if (!e.getClientRects().length || style.visibility === "hidden") continue;
+  const ink = e.namespaceURI.endsWith("svg") ? style.fill : style.color;
+  if (!parts(ink).length) continue;
+  const [a, b] = [bright(ink), bright(ground(e))];
+  const ratio = (Math.max(a, b) + 0.05) / (Math.min(a, b) + 0.05);
+  found.push([ratio, node.textContent.trim().slice(0, 40), ink, ground(e)]);
+}
+return found;
+"""
 
 
 def installed(name: str) -> str | None:
@@ -122,6 +151,30 @@ class Browser:
         for kind in ("keyDown", "keyUp"):
             text = {"text": name} if len(name) == 1 and kind == "keyDown" else {}
             self._tell("Input.dispatchKeyEvent", type=kind, key=name, code=name, **text)
+
+    def contrasts(self) -> list[tuple[float, str, str, str]]:
+        """Contrast of every text that is seen, text, ink and ground; pictures among them.
+
+        Source: WCAG 2.2, 1.4.3 with the definition of relative luminance.
+        """
+        return [tuple(one) for one in self.run(CONTRAST)]
+
+    def barriers(self) -> list[Any]:
+        """What axe-core calls serious or critical; folded parts are looked at unfolded."""
+        self.run("document.querySelectorAll('details').forEach(d => { d.open = true; })")
+        self.run(AXE.read_text(encoding="utf-8"))
+        found = self.driver.execute_async_script(
+            "const done = arguments[arguments.length - 1];"
+            "axe.run(document, {resultTypes: ['violations']}).then(r => done(JSON.stringify("
+            "r.violations.map(v => [v.id, v.impact, v.nodes.map(n => n.html.slice(0, 160))]))))"
+        )
+        return [one for one in json.loads(found) if one[1] in ("serious", "critical")]
+
+    def on_paper(self, width: int) -> None:
+        """Lay the page out as for a sheet whose text is so many CSS pixels wide."""
+        self._tell("Emulation.setDeviceMetricsOverride", width=width, height=1000,
+                   deviceScaleFactor=1, mobile=False)  # fmt: skip
+        self._tell("Emulation.setEmulatedMedia", media="print")
 
     def printed(self) -> bytes:
         """The page as PDF on A4, as the print dialogue would make it."""
