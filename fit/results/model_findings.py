@@ -28,7 +28,7 @@ def doubts(
     """
     values = {name: e.value for name, e in parameters.items()}
     found = []
-    if named(model)[1].beside is FRAME and "f_frame" in values:
+    if named(model)[1].beside is FRAME and {"f_frame", "frame"} <= values.keys():
         written = partial(_written, parameters)
         found.append(FRAME.finding(written, values, 0.0))
     if named(model)[0].within_band_only:

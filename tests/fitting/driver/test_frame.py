@@ -15,6 +15,8 @@ from fit.driver.laws.frame import Frame, Second
 from fit.driver.mechanics import Mechanics
 from fit.given.in_python import in_free_air, session, with_added_mass
 from fit.joint import fit_driver
+from fit.results import model_findings
+from fit.results.result import Estimate
 from meas.curve import ImpedanceCurve
 from meas.errors import Refused
 
@@ -120,3 +122,9 @@ def test_a_suspension_stands_before_the_frame():
     assert isinstance(both.beside, Frame)
     assert both.symbols == ("creep", "frame", "f_frame", "Q_frame")
     assert Mechanics().reaction(np.array([1j]), np.zeros(0), 1.0) is None
+
+
+def test_a_frame_of_unknown_mass_is_passed_over():
+    """The takes may tell where a frame resonates and leave its mass open: no value, no finding."""
+    known = {"f_frame": Estimate(12.0, "Hz", {"random:noise": 0.5})}
+    assert not model_findings.doubts("lossy+frame", known, (5.0, 20000.0))
