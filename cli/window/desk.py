@@ -8,6 +8,7 @@ curve so far) is for the eye; what counts is in the files that it leaves.
 from __future__ import annotations
 
 import io
+import pickle
 import shlex
 import threading
 import time
@@ -254,7 +255,7 @@ class Desk:
                         job.curves += 1
                         self._changed()
                 time.sleep(max(LOOK_SECONDS - (time.monotonic() - began), 0.02))
-        except (OSError, EOFError):
+        except (OSError, EOFError, pickle.UnpicklingError):
             pass  # the curve is for the eye: the take goes on without it
         finally:
             drawing.close()

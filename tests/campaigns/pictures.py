@@ -114,7 +114,8 @@ def abundant(folder: Path) -> dict[str, str]:
     succeed(
         "series", "limits", *series(folder / "series"), "--save", folder / "lantern-limits.toml"
     )
-    shutil.copy(HERE.parent / "fixtures" / "formats" / "stock.toml", folder / "drawer.toml")
+    for name in ("stock.toml", "part.json"):
+        shutil.copy(HERE.parent / "fixtures" / "formats" / name, folder / name)
     (folder / "tables").mkdir()
     good = next(out.glob("Lantern-2_free-air*")) / "impedance.csv"
     shutil.copy(good, folder / "tables" / "from-a-friend.csv")

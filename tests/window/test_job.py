@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import numpy as np
 import pytest
 from invoked import Invoke
 
 from cli.main import run
 from cli.terminal import progress
-from cli.window import actions, folder
+from cli.window import actions, folder, views
 from cli.window.desk import Desk, Job
+from cli.window.growing import Drawing
+from meas.excitation import choice
 from meas.takes import take as takes
 
 
@@ -74,3 +77,36 @@ def test_time_to_swap_is_seen_and_can_be_ended() -> None:
     finally:
         progress.WATCHER.reset(token)
     assert seen == [("the driver in the resistor's place", left) for left in (600, 599)]
+
+
+def test_the_curve_is_drawn_beside_a_recording_and_a_drawing_that_dies_is_noticed() -> None:
+    job = done("take", UNIT="rowan-3", rig="bench.toml")
+    rig, kept = folder.rig("bench.toml"), takes.read_capture(Path(job.left))
+    playing = progress.Playing("sweep", kept.sample_rate_hz, choice.build(rig))
+    drawing = Drawing(rig)
+    try:
+        half = drawing.look(kept.samples[: len(kept.samples) // 2], playing)
+        whole = drawing.look(kept.samples, playing)
+        assert half is not None and whole is not None
+        curve = takes.load(Path(job.left)).curve
+        assert curve is not None
+        final = np.interp(np.log(whole["f"]), np.log(curve.frequency_hz), curve.magnitude_ohm)
+        heard = np.array(whole["f"]) > rig.drive.start_hz
+        assert np.abs(np.array(whole["z"]) / final - 1)[heard].max() < 0.03  # as test_growing.py
+        drawing.close()
+        with pytest.raises((OSError, EOFError, ValueError)):
+            drawing.look(kept.samples, playing)
+    finally:
+        drawing.close()
+
+
+def test_a_unit_is_offered_the_bench_that_it_was_last_taken_on() -> None:
+    """So that no tweeter meets the bench for woofers by being quick with the button."""
+    words = ("--series-resistor", "10ohm", "--device", "simulated", "--sweep-seconds", "0.6")
+    assert run(["rig", "new", "gentle.toml", *words]) == 0
+    done("take", UNIT="spark-2", rig="gentle.toml")
+    done("take", UNIT="rowan-3", rig="bench.toml")
+    assert [views.benches(unit)[0].path for unit in ("spark-2", "rowan-3", "new")] == [
+        "gentle.toml", "bench.toml", "bench.toml",
+    ]  # fmt: skip
+    assert "woofers only" in views.called(views.benches("rowan-3")[0])
