@@ -27,7 +27,7 @@ from meas.errors import Finding
 LEFT_OUT = (
     "all drivers on one large baffle, at one distance from the ear, as stiff pistons: the edges "
     "of the baffle, the box behind, the cone's breakup and how one driver lies behind another are "
-    "left out, and near the crossover they change the sum by several dB"
+    "left out; near the crossover they change the sum by several dB"
 )
 _OPEN = Box(math.inf)
 _NOTICED_DB = 1.5

@@ -3,8 +3,8 @@
 The leading departure of a driver from its small-signal parameters is of second order in the
 excursion: stiffness and force factor are power series of it, and terms of odd order change sign
 with it and average out over a period (common practice, no source). So
-p(u) = p0 + c u^2 with u the level, and p0 is a weighted sum of the values measured, with weights
-that add up to one and each error source carried by the same sum.
+p(u) = p0 + c u^2 with u the level. The value p0 is a weighted sum of those measured, with weights
+that add up to one; each error source is carried by the same sum.
 """
 
 from __future__ import annotations

@@ -12,7 +12,7 @@ The estimate of Mms then leans on the strength Bl^2/(Mms + m), which none of the
 """
 
 BOX = {"loss": 0.3, "air": 0.05, "leak": 0.02}
-"""Standard deviation likewise in a test box: its walls lose energy, and the load of the air on the
+"""Standard deviation likewise in a test box, whose walls lose energy. The load of the air on the
 cone, 2 to 6 % of the moving mass, is another there than in free air (8/3 rho a^3 a side against
 half of it: L. Beranek, Acoustics). Leak: corner below which the air escapes through joints instead
 of being compressed, over the resonance in free air, R. H. Small's 1/QL (J. Audio Eng. Soc. 21(5),

@@ -1,9 +1,9 @@
 """The joint least-squares problem: residuals, Jacobian, and what every row stands for.
 
 One vector (`fit.problem.columns`) holds the reference state of the driver (free air, logarithms
-of Re, strength Bl^2/Mms, angular resonance, loss), its coil, Mms and Vas where a take can tell
-them, the small departures of each take from the reference, and one standard-normal number per
-common error. Every departure and every common error has one prior row.
+of Re, strength Bl^2/Mms, angular resonance, loss), its coil, and Mms and Vas where a take can
+tell them. Behind them stand the small departures of each take from the reference, and one
+standard-normal number per common error. Every departure and every common error has one prior row.
 
 Common errors that change the shape of a curve instead of its scale keep the value zero: they are
 propagated, not estimated (S. F. Schmidt's consider parameters: Adv. Control Systems 3, 1966). A

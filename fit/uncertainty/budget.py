@@ -1,8 +1,8 @@
 """Uncertainty budget: from a solution to estimates with their variance split by source.
 
-With C = (J'J)^-1 errors e of the rows move a quantity of gradient g by g C J' e, so that its
-variance is the sum over sources k of |J_k C g|^2, J_k being the rows of the source (JCGM
-102:2011, 6.2.1.3, for independent inputs). Rows whose errors are larger or smaller than their
+With C = (J'J)^-1 errors e of the rows move a quantity of gradient g by g C J' e. Its variance is
+the sum over sources k of |J_k C g|^2, J_k being the rows of the source (JCGM 102:2011, 6.2.1.3,
+for independent inputs). Rows whose errors are larger or smaller than their
 weights say, as those of a curve that the model follows here better than there, count with their
 own.
 """

@@ -2,8 +2,8 @@
 
 A suspension and a motor that are driven far make low-order harmonics, which fall steeply with
 order. A coil that scrapes, a loose lead or a particle in the gap acts in a small part of each
-period and makes harmonics of ten times the frequency and more, where the excursion is largest:
-near and below the resonance (common practice, no source).
+period and makes harmonics of ten times the frequency and more. They are strongest where the
+excursion is largest, near and below the resonance (common practice, no source).
 """
 
 from __future__ import annotations
@@ -44,12 +44,11 @@ def rub_and_buzz(
 ) -> tuple[Finding, ...]:
     """Look for harmonics of the tenth order and up around the resonance.
 
-    Criterion: in frames of 0.1 s of what the source does not explain linearly, the power from
-    the 10th to the 60th harmonic of the momentary frequency, less the noise of the silences,
-    exceeds 0.03 % of the fundamental, the noise by 6 dB and three times what the same measure
-    shows far above the resonance; in two frames on end in every sweep, or six in a single one. A
-    click of the stream
-    happens once.
+    Measure: in frames of 0.1 s of what the source does not explain linearly, the power from the
+    10th to the 60th harmonic of the momentary frequency, less the noise of the silences.
+    Criterion: it exceeds 0.03 % of the fundamental, the noise by 6 dB and three times its own size
+    far above the resonance. It must do so in two frames on end in every sweep, or six in a single
+    one: a click of the stream happens once.
 
     Returns:
         A finding of code ``rub`` that names the frequency, or nothing.

@@ -13,8 +13,8 @@ and ``scale`` an impedance: a = -scale/open, b = scale short/open, c = -1/open u
 a, b, c it stays finite with the resistor on the ground side, where ``open`` is zero.
 
 What was not measured follows from the circuit: without leads and mismatch the scale is R parallel
-Ri on both sides, and on the hot side open = Ri/(R + Ri), short = 0, on the ground side open = 0,
-short = 1.
+Ri on both sides. On the hot side open = Ri/(R + Ri) and short = 0; on the ground side open = 0
+and short = 1.
 """
 
 from __future__ import annotations

@@ -29,10 +29,11 @@ def rebuilt_phase(
     """Phase of a positive-real ratio known over a band, and its standard uncertainty.
 
     Below the band the ratio comes to rest at a real value, as a + b f^2: it is even in frequency.
-    Above, it approaches a known ceiling as a power of frequency that the last octave shows, or,
-    without a ceiling, falls on like the single pole of an inductor that has this slope. The
-    uncertainty is what comes of leaving out the lower extension, of a power that is half as large
-    again or as small, of a slope that stays and of one that steepens three times as fast.
+    Above, it approaches a known ceiling as a power of frequency that the last octave shows.
+    Without a ceiling it falls on like the single pole of an inductor that has this slope.
+
+    The uncertainty is the effect of other extensions: none below, a power half as large again or
+    as small, a slope that stays, and one that steepens three times as fast.
 
     Args:
         frequency_hz: Strictly increasing [Hz], shape (n,).

@@ -1,8 +1,8 @@
 """Transfer function from periods of a multisine, noise and distortion told apart.
 
 R. Pintelon, J. Schoukens, System Identification, 2nd ed., Wiley/IEEE 2012, chapters 2 and 4: the
-mean over periods is the response, the scatter between periods the noise, and what the mean holds
-at lines that were not excited is distortion, even or odd by the number of the line.
+mean over periods is the response, the scatter between periods the noise. What the mean holds at
+lines that were not excited is distortion, even or odd by the number of the line.
 """
 
 from __future__ import annotations

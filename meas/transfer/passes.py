@@ -2,8 +2,8 @@
 
 Only the source input is looked at, as short-time spectra. A bin of a frame is active when it
 stands far above what the same bin holds in the quietest twentieth of the record. Hum, an offset
-and any stationary noise are in that quiet level and disappear by themselves, while a sweep stands
-out even 40 dB below hum, because all its power sits in a few bins at a time.
+and any stationary noise are in that quiet level and disappear by themselves. A sweep stands out
+even 40 dB below hum, because all its power sits in a few bins at a time.
 """
 
 from __future__ import annotations

@@ -54,8 +54,8 @@ class Noise:
 
         Returns:
             Expected squared magnitude per normalised bin of a block, shape (n,). Lines are
-            spread over the resolution of the silences, raised where a point is narrower than
-            that, and leak into other points as they do from a block that is not tapered.
+            spread over the resolution of the silences, and raised where a point is narrower than
+            that. They leak into other points as they do from a block that is not tapered.
         """
         left = self._unexplained(frequency_hz, ratio)
         power = np.mean(np.abs(left) ** 2, axis=0)

@@ -36,7 +36,7 @@ def spoilt(
     """Repetitions that stand far off from the others in some band of frequency.
 
     The deviation from the median over repetitions is judged by its size alone, whichever way it
-    points, so that leaving out what is far off does not bend the mean of the rest.
+    points: leaving out what is far off then does not bend the mean of the rest.
 
     Args:
         values: The same quantity in every repetition, complex, shape (p, n).

@@ -210,9 +210,9 @@ def hum(
     Criterion: where the silences hold a mains line, the relative uncertainty of Z that they
     predict at the points nearest to it, against the points around: what exceeds them threefold
     is hum. It is a bias there rather than noise, the same in the whole point; a point that is
-    missing just there was lost to it. Within 1.5 times the resonance to either side, 3 % of |Z|
-    at one of the dozen points that make up the peak moves Res and Q by some tenths of a per cent:
-    refused, as is hum of that size when the resonance that was wanted could not be found.
+    missing just there was lost to it. A dozen points make up the peak; 3 % of |Z| at one of
+    them moves Res and Q by some tenths of a per cent. Within 1.5 times the resonance to either
+    side that is refused, as it is when the resonance that was wanted could not be found.
     Elsewhere the fit gives such a point its small weight, and from 1 % it is mentioned.
 
     Args:

@@ -249,11 +249,11 @@ def wrong_rate(
     Criterion with a known stimulus: the first sweep's length in the record differs by more than
     2 % (and the 0.15 s to which its ends are found). Rates in use differ by 8.8 % and more.
 
-    Criterion without: the silences hold a clear line, 25 dB above the floor, not at the
-    mains frequency but where it falls if the header says one rate and the converter ran
-    at another, within 0.4 % (mains varies by 0.2 %, common practice), with its second or third
-    harmonic. Where two explanations exist, or no hum is there to see, nothing is said: this is the
-    one fault that a foreign file may hide.
+    Criterion without: the silences hold a clear line, 25 dB above the floor, with its second or
+    third harmonic. It lies not at the mains frequency but where that falls if the header says one
+    rate and the converter ran at another, within 0.4 % (mains varies by 0.2 %, common practice).
+    Where two explanations exist, or no hum is there to see, nothing is said: this is the one fault
+    that a foreign file may hide.
     """
     if stimulus is not None:
         if not passes.contained or not stimulus.passes:
@@ -312,9 +312,9 @@ def mains_lines(samples: TwoInputs, sample_rate_hz: int, passes: Passes) -> tupl
 def resampled(samples: TwoInputs, sample_rate_hz: int, passes: Passes) -> tuple[Finding, ...]:
     """Mention a recording that was resampled on its way.
 
-    Criterion: a converter's noise reaches half the sample rate. When the noise of the silences
-    between 0.80 and 0.98 of half the rate lies 20 dB and more below that between 0.3 and 0.4, a
-    resampler's low-pass has been there. The ratio survives it; frequencies may not, if the
+    Criterion: a converter's noise reaches half the sample rate. A resampler's low-pass was
+    there when the noise of the silences between 0.80 and 0.98 of half the rate lies 20 dB and more
+    below that between 0.3 and 0.4. The ratio survives it; frequencies may not, if the
     resampler served a wrong rate.
     """
     silence = _longest_silence(samples, passes, round(0.1 * sample_rate_hz))

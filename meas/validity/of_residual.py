@@ -1,8 +1,8 @@
 """What shows in the time-domain residual of the linear relation between both inputs.
 
-Each criterion takes the relation or its track and gives findings. Amplifier clipping, an
-amplifier that rides its own gain and everything else that happens before the source node is in
-both inputs alike, cancels in the relation and is rightly not seen here.
+Each criterion takes the relation or its track and gives findings. What
+happens before the source node is in both inputs alike, as when an amplifier clips or rides its
+own gain: it cancels in the relation and is rightly not seen here.
 """
 
 from __future__ import annotations
@@ -190,7 +190,7 @@ def drift(
 
     Criterion: sweeps up and down (and noise) meet every frequency at different times. A gain
     that moves by d during the take makes the two passes differ by up to d in phase with the
-    prediction, half of it on either side of the one filter that is fitted to both; a slip of one
+    prediction: half of it on either side of the one filter that is fitted to both. A slip of one
     channel makes them differ in quadrature, in proportion to frequency. The spread of 90 % of
     the blocks (0.1 s each) is taken: 0.4 % in phase is refused, which finds a drift of 1 %
     (spread 0.8 %) with a factor of two in hand, while coil warming on a bench level (1 K: 0.4 % of

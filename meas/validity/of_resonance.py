@@ -30,9 +30,9 @@ def resonances(
 
     A mechanical resonance is a peak of Re Z: the motional part has its full height there, an
     inductance has no real part, and eddy losses only rise with frequency. A peak counts when it
-    stands ``least_height`` times the lowest Re Z above the saddle to any higher peak, falls by
-    15 % of its height towards both sides inside the band (else the drive stopped short of it),
-    and exceeds five uncertainties.
+    stands ``least_height`` times the lowest Re Z above the saddle to any higher peak, and exceeds
+    five uncertainties. It must fall by 15 % of its height towards both sides inside the band, else
+    the drive stopped short of it.
 
     Args:
         frequency_hz: Increasing [Hz], shape (n,).
@@ -153,7 +153,7 @@ def _falls(frequency_hz: FloatArray, impedance_ohm: ComplexArray, top: int) -> f
     Res/(1 + j Q (x - 1/x)) falls by 2 Q Res per unit of ln f at its peak, which is Res high; the
     coil's reactance rises meanwhile. So even a driver with Qms of 0.5 passes 0.5, and the two
     resonances of a box, with Q above 2, pass 4. Humps do not: two inputs that differ by e, or by
-    a delay of a frame, add e Z^2/R, which bends the real part of an inductive coil at several
+    a delay of a frame, add e Z^2/R. That bends the real part of an inductive coil at several
     kilohertz with a fall of -3 to 3.
     """
     near = np.abs(np.log(frequency_hz / frequency_hz[top])) <= _SLOPE_REACH

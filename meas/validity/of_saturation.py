@@ -41,10 +41,10 @@ def saturation(
     Criterion: a converter or preamplifier that saturates bends its own characteristic. The mean
     of the residual, given the momentary voltage v, is then no straight line in v but turns at the
     ends of the range. For tanh-like saturation that takes 1 % off the peak, the ends stand off by
-    0.7 % against the straight line through the middle 70 % of the range, of which the filter
-    fitted to the same data hides up to two thirds; for a hard clip by about half of what is cut
-    off, at the outermost 0.3 % of the samples. Refused from 0.12 %, and from 0.1 % in blocks above
-    four times the resonance, where the cone stands still (displacement falls as 1/f^2) and
+    0.7 % against the straight line through the middle 70 % of the range; the filter fitted to the
+    same data hides up to two thirds of it. For a hard clip they stand off by about half of what is
+    cut off, at the outermost 0.3 % of the samples. Refused from 0.12 %, and from 0.1 % in blocks
+    above four times the resonance, where the cone stands still (displacement falls as 1/f^2) and
     nothing else can bend; noise leaves 0.002 %.
 
     A driver distorts too, but its distortion is turned in phase and filtered by the resonance and

@@ -1,11 +1,11 @@
 """The linear relation between both inputs, and what of the driver input it leaves unexplained.
 
-A one-port behind a resistor is linear and does not change with time, so the driver input is the
-source input passed through one fixed filter, whatever the drive was and whatever the amplifier
-did to it. Everything that spoils the ratio breaks this relation somewhere in time: a lost frame,
+A one-port behind a resistor is linear and does not change with time. So the driver input is the
+source input passed through one fixed filter, whatever was played and whatever the amplifier did
+to it. Everything that spoils the ratio breaks this relation somewhere in time: a lost frame,
 a gain that moves, a converter that saturates, a suspension at its stops. Hence the residual
-watched here is the very quantity that a wrong impedance is made of, and a fault that leaves no
-trace in it leaves none in the impedance either, except what acts alike at all times.
+watched here is the very quantity that a wrong impedance is made of. A fault that leaves no trace
+in it leaves none in the impedance either, except what acts alike at all times.
 """
 
 from __future__ import annotations
@@ -56,10 +56,10 @@ def relate(samples: TwoInputs, sample_rate_hz: int, *, contained: bool) -> Relat
     """Predict the driver input from the source input with one filter for the whole record.
 
     In each window of frequency the filter is a polynomial or, where that explains more, a
-    rational function with one pole, fitted by least squares to the spectra of the whole record
-    (local rational method: T. McKelvey, G. Guerin, IFAC SYSID 2012, "Non-parametric frequency
-    response estimation using a local rational model"). One pole represents a resonance of any
-    sharpness exactly.
+    rational function with one pole. It is fitted by least squares to the spectra of the whole
+    record (local rational method: T. McKelvey, G. Guerin, IFAC SYSID 2012, "Non-parametric
+    frequency response estimation using a local rational model"). One pole represents a resonance
+    of any sharpness exactly.
 
     Args:
         contained: True when the record begins and ends in silence. Otherwise what the record's

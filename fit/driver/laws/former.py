@@ -19,8 +19,8 @@ class Former(Law):
 
     Faraday's and Ohm's laws for a ring in the field of the gap, Bf its length times that field,
     that is coupled to the coil by the mutual inductance M. With tau = Lf/Rf and h = s tau/(1 + s
-    tau) it brakes by the resistance Bf^2/Rf (1 - h), shows in the blocked coil as R h with R =
-    Rf (M/Lf)^2, a section of a ladder, and turns the force factor to Bl (1 - turn h) with turn =
+    tau) it brakes by the resistance Bf^2/Rf (1 - h). In the blocked coil it shows as R h with R =
+    Rf (M/Lf)^2, a section of a ladder. It turns the force factor to Bl (1 - turn h) with turn =
     sqrt(R Bf^2/Rf)/Bl. Far below 1/(2 pi tau) it only brakes; far above, it neither brakes nor is
     seen beyond a resistance, and takes the share `turn` of the force.
 
