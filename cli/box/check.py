@@ -69,7 +69,6 @@ def box_check(
     from fit.box import saved_driver
     from fit.box.advice import changes
     from fit.box.as_built import fit_system
-    from meas.errors import Refused
 
     if closed and vented:
         raise UsageError(
@@ -80,10 +79,8 @@ def box_check(
     meant = None if plan is None else plan_file.read(plan)
     kind = _kind(closed, vented, meant)
     (source,) = opened.scaled([opened.curve(system, ("system", "driver"))], table_tolerance)
-    try:
+    with opened.naming(system):
         found = fit_system(source.curve, saved_driver.of_fit(fitted), kind)
-    except Refused as error:
-        raise Refused(error.reasons, where=error.where or system, remedy=error.remedy) from error
     tube = _tube(meant, bore, tube_length)
     towards_plan = () if meant is None else changes(found, meant.box(), tube)
     doubts = (*found.warnings, *(f for f in source.findings if not f.refuses))

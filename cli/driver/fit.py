@@ -26,7 +26,7 @@ from cli.words.options import (
     Report,
     TableTolerance,
 )
-from meas.errors import Refused, UsageError
+from meas.errors import UsageError
 
 if TYPE_CHECKING:
     from cli.driver.profile import Profiles
@@ -230,6 +230,7 @@ def _judged(
         Refused: If the curves support no fit.
     """
     from cli.driver import mass_to_add, uneven_harmonics
+    from cli.sources import opened
     from fit.compare import sitting
     from fit.diagnosis import bumps, explain
     from fit.diagnosis.by_hand import cross_check
@@ -237,11 +238,8 @@ def _judged(
     from fit.results import judge, model_findings
     from fit.uncertainty.advice import advise
 
-    try:
+    with opened.naming(gathered.unit):
         alone = fit_driver(gathered.curves, session, model=model)
-    except Refused as error:
-        where = error.where or gathered.unit
-        raise Refused(error.reasons, where=where, remedy=error.remedy) from error
     fitted = sitting.of_driver(alone, held, gathered.unit)
     targets = () if meant is None else meant.targets
     coil = None if meant is None else meant.winding.coil()

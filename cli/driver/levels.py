@@ -11,7 +11,7 @@ import typer
 
 from cli.words import options
 from cli.words.options import AsJson, HowHeld, Model, Report
-from meas.errors import Refused, UsageError
+from meas.errors import UsageError
 
 if TYPE_CHECKING:
     from cli.sources.opened import OpenedCurve
@@ -162,17 +162,15 @@ def _check(sources: Sequence[_Source]) -> None:
 
 def _fitted(free: _Source, sources: Sequence[_Source], model: str) -> DriverFit:
     """Fit a free-air take with all takes with an added mass at its level."""
-    from cli.sources import takes_and_tables
+    from cli.sources import opened, takes_and_tables
     from cli.words.session import SessionWords, session
     from fit.joint import fit_driver
 
     with_mass = [one for one in sources if not one.in_free_air and one.level == free.level]
     texts = [one.opened.text for one in (free, *with_mass)]
     gathered = takes_and_tables.gather(texts)
-    try:
+    with opened.naming(texts[0]):
         return fit_driver(gathered.curves, session(SessionWords(), boxes=False), model=model)
-    except Refused as error:
-        raise Refused(error.reasons, where=texts[0], remedy=error.remedy) from error
 
 
 def _in_time(free: Sequence[_Source], fits: Sequence[DriverFit]) -> list[tuple[str, DriverFit]]:

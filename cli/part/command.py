@@ -99,7 +99,6 @@ def _fitted(
     """Each take with its level [dB re full scale], the lowest level first."""
     from cli.sources import opened
     from fit.parts.part_fit import fit_part
-    from meas.errors import Refused
 
     found = []
     named = [opened.curve(text, ("part",)) for text in takes]
@@ -107,10 +106,8 @@ def _fitted(
         text, level = source.text, None
         if source.take is not None:
             level = 20 * math.log10(max(source.take.peak[0], 1e-9))
-        try:
+        with opened.naming(text):
             found.append((source, level, fit_part(source.curve, kind)))
-        except Refused as error:
-            raise Refused(error.reasons, where=text, remedy=error.remedy) from error
     if len({source.name for source, _, _ in found}) > 1:
         names = ", ".join(sorted({source.name for source, _, _ in found}))
         raise UsageError(

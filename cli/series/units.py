@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated, TypeVar
 import typer
 
 from cli.terminal import show
-from meas.errors import Refused, UsageError
+from meas.errors import UsageError
 
 if TYPE_CHECKING:
     from cli.sources.takes_and_tables import Gathered
@@ -130,17 +130,14 @@ def fitted_by(
         UsageError: If there is no such model.
         Refused: If its curves support no fit; names the unit.
     """
+    from cli.sources import opened
     from fit.joint import fit_driver
 
     try:
-        return fit_driver(gathered.curves, session, model=model)
+        with opened.naming(gathered.unit):
+            return fit_driver(gathered.curves, session, model=model)
     except ValueError as error:
-        raise UsageError(
-            str(error), where="--model", remedy="Leave it out, or name one."
-        ) from error
-    except Refused as error:
-        where = error.where or gathered.unit
-        raise Refused(error.reasons, where=where, remedy=error.remedy) from error
+        raise UsageError(str(error), where=where, remedy="Leave it out, or name one.") from error
 
 
 def words(

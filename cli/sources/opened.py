@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
@@ -53,6 +54,20 @@ class OpenedCurve:
     curve: Curve
     take: Take | None
     findings: tuple[Finding, ...] = ()
+
+
+@contextmanager
+def naming(where: str) -> Iterator[None]:
+    """Name what a refusal inside the block is about, where it does not say so itself.
+
+    Raises:
+        Refused: As raised inside.
+    """
+    try:
+        yield
+    except Refused as error:
+        where = error.where or where
+        raise Refused(error.reasons, where=where, remedy=error.remedy) from error
 
 
 def is_document(path: Path) -> bool:
