@@ -190,6 +190,7 @@ def _sections(
     has_plan: bool,
 ) -> list[Section]:
     from cli.terminal.sections import Drawing, Facts, Findings, Section, measured
+    from fit.results.numbers import significant
     from fit.results.shares import shares
 
     def draw() -> Any:
@@ -214,7 +215,7 @@ def _sections(
         rows.append(
             (
                 "QL",
-                f"> {min(found.QL_at_least, _TIGHTER):.3g}",
+                f"> {significant(min(found.QL_at_least, _TIGHTER))}",
                 "",
                 "leakage Q; too tight to be told",
             )

@@ -14,7 +14,7 @@ from cli.filter import picture
 from cli.terminal.sections import Block, Drawing, Findings, Rows, Section
 from cli.terminal.tables import Column, numbers
 from cli.words import assumed
-from fit.results.numbers import kilo, rounded, significant
+from fit.results.numbers import kilo, significant
 from fit.results.result import Z95
 
 if TYPE_CHECKING:
@@ -136,7 +136,7 @@ def sections(found: AcousticEstimate) -> list[Section]:
 
 
 def _short(hertz: float) -> str:
-    return f"{rounded(hertz, 2)} Hz"
+    return f"{float(f'{hertz:.2g}'):.0f} Hz"
 
 
 def _travel(found: AcousticEstimate) -> Section | None:
