@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from fit.box.saved_driver import SavedDriver
 
 _FLAT = math.sqrt(0.5)
+_HIGHEST_QTC = 5.0
 
 
 @dataclass(frozen=True)
@@ -157,6 +158,12 @@ def _closed(options: BoxOptions, driver: SavedDriver, ohm: float) -> Design:
     if options.qtc is None:
         show.default_taken(f"no volume, Qtc or space given: Qtc {_FLAT:.3f}, maximally flat")
     wished = _FLAT if options.qtc is None else options.qtc.value
+    if wished > _HIGHEST_QTC:
+        raise UsageError(
+            f"a total Q of {wished:.3g} is no closed box, but a lid on the cone",
+            where="--qtc",
+            remedy=f"Wish for one up to {_HIGHEST_QTC:g}; 0.5 to 1.2 are usual.",
+        )
     found = sealed_by_Qtc(fs, QT, Vas, wished)
     return Design(Box(found.volume), None, f"closed box for Qtc {wished:.3g}")
 

@@ -15,7 +15,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
 
 from meas.curve import ComplexArray, FloatArray, ImpedanceCurve, Systematic
 
@@ -105,6 +104,8 @@ def _at(
         noise: Standard uncertainty of that part [ohm], or None.
         effects: Of each common error on that part [ohm], shape (n,).
     """
+    from scipy.special import ndtri, stdtrit
+
     logarithmic = bool(np.all(values > 0))
     y = np.log(values) if logarithmic else values
     by = slopes / values if logarithmic else slopes
@@ -118,7 +119,7 @@ def _at(
     scatter = float(np.sum(rest**2)) / freedom
     if noise is None or scatter > 1:
         # Student's t: few points tell their scatter badly.
-        scatter *= float(stats.t.ppf(0.975, freedom) / stats.norm.ppf(0.975)) ** 2
+        scatter *= float(stdtrit(freedom, 0.975) / ndtri(0.975)) ** 2
     square = float(np.sum((weights * sigma) ** 2)) * (
         scatter if noise is None else max(scatter, 1.0)
     )

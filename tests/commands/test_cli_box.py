@@ -168,6 +168,7 @@ BOX, CHECK = ("box", "strong.json"), ("box-check", "vented.csv", "--driver", "st
         ((*BOX, "--volume", "20g"), 2, "no unit of volume"),
         ((*BOX, "--volume", "20L", "--qtc", "0.8"), 2, "decide the same"),
         ((*BOX, "--qtc", "0.2"), 2, "only raises it"),
+        ((*BOX, "--qtc", "99"), 2, "lid on the cone"),
         ((*BOX, "--qtc", "0,8"), 2, "comma"),
         ((*BOX, "--fb", "40Hz"), 2, "belongs to a vented box"),
         ((*BOX, "--vented", "--qtc", "0.8"), 2, "belongs to a closed box"),
