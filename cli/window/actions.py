@@ -101,7 +101,7 @@ ACTIONS: Mapping[str, Action] = {
         (
             Field("FILE", "file", hint="such as bench.toml", needed=True),
             Field("--series-resistor", "series resistor", hint="such as 10ohm", needed=True),
-            Field("--tolerance", "its tolerance", hint="such as 1%; read by a good meter, say so"),
+            Field("--tolerance", "its tolerance", hint="such as 1%, or what a good meter promises"),
             Field("--amplifier", "what drives it", "choice", needed=True, choices=(
                 ("", "choose"), ("none", "the card's own output, no amplifier"),
                 ("grounded", "an amplifier whose minus terminal is ground"),
