@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from cli.pictures.plots import COLOURS, DASHES, INK, new_figure, style
+from cli.pictures.plots import COLOURS, INK, new_figure, style
 from fit.results.quantities import shown
 
 if TYPE_CHECKING:
@@ -36,7 +36,7 @@ def levels_figure(followed: Sequence[AgainstLevel], scale: str, *, width: float 
             low, high = zip(*reach, strict=True)
             axes.errorbar(one.levels, change, (low, high), color=COLOURS[0], marker="o",
                           markersize=4, linewidth=1.2, capsize=2)  # fmt: skip
-            axes.axhline(0, color=INK, linewidth=0.8, linestyle=DASHES[2])
+            axes.axhline(0, color=INK, linewidth=0.8)
             axes.set_ylabel(f"{shown(one.name, one.small_signal.unit).symbol}, %")
             axes.set_xscale("log")
             axes.set_xticks(one.levels, [f"{level:g}" for level in one.levels])

@@ -82,6 +82,17 @@ def _comparisons() -> None:
         plots_compare.trend_figure(Trend("fs", points, "unknown", "", 44.8, (44.5, 45.1)))
 
 
+def _levels() -> None:
+    from cli.pictures.plots_levels import levels_figure
+    from fit.diagnosis.against_level import against_level
+
+    fits = [
+        (volt, fit_of(PLAIN.but(Cms=soft))) for volt, soft in ((0.1, 1.0), (0.3, 1.02), (1, 1.1))
+    ]
+    levels_figure(against_level(fits), "V")
+    levels_figure(against_level(fits)[:1], "peak, full scale is 1")
+
+
 def _boxes() -> None:
     from cli.pictures import plots_box
     from fit.box.as_built import SystemFit
@@ -228,6 +239,7 @@ def _sheets() -> None:
 GROUPS: dict[str, Callable[[], None]] = {
     "curves": _curves,
     "comparisons": _comparisons,
+    "levels": _levels,
     "boxes": _boxes,
     "crossovers": _crossovers,
     "series": _series,
