@@ -191,6 +191,7 @@ def report(take: Take, path: Path, *, as_json: bool, quiet: bool = False) -> Non
     """
     if as_json:
         show.document(_document(take, path))
+        show.findings(take.reasons, stderr=True)
     else:
         say(take, path, quiet=quiet)
     if take.refused:

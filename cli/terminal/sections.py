@@ -11,7 +11,7 @@ from rich.text import Text
 
 from cli.terminal import show
 from cli.terminal.tables import Column, plain_table
-from fit.results.numbers import decimals_for, number
+from fit.results.numbers import figures
 
 if TYPE_CHECKING:
     from fit.results.result import Estimate
@@ -114,12 +114,9 @@ def facts(rows: Sequence[Fact]) -> Table:
 
 
 def measured(what: str, estimate: Estimate, unit: str, scale: float, remark: str = "") -> Fact:
-    """A fact with its 95 % reach, rounded together."""
-    low, high = (end / scale for end in estimate.interval_95)
-    value = estimate.value / scale
-    reach = max(high - value, value - low)
-    if reach <= 0:
-        return what, f"{value:.4g}", unit, remark
-    decimals = decimals_for(reach, value)
-    said = f"± {number(reach, decimals)} (95 %)"
-    return what, number(value, decimals), unit, f"{said}; {remark}" if remark else said
+    """A fact with its 95 % reach, rounded together; both ends where they are not as far away."""
+    if estimate.interval_95[0] >= estimate.interval_95[1]:
+        return what, f"{estimate.value / scale:.4g}", unit, remark
+    of = figures(estimate, scale)
+    said = f"± {of.reach} (95 %)" if of.even else f"{of.low} to {of.high} (95 %)"
+    return what, of.value, unit, f"{said}; {remark}" if remark else said

@@ -128,6 +128,13 @@ class Figures:
     high: str
     reach: str
 
+    @property
+    def even(self) -> bool:
+        """Whether both ends are as far from the value, in the digits shown."""
+        ends = (self.low, self.value, self.high)
+        low, value, high = (float(one.replace("−", "-")) for one in ends)
+        return abs(high - 2 * value + low) <= 0.15 * (high - low)
+
 
 def figures(estimate: Estimate, scale: float, most: int = 5) -> Figures:
     """Round an estimate and its interval together.

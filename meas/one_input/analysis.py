@@ -119,9 +119,9 @@ def analyse_substituted(
 
 def _of_curve(curve: Curve, rig: Rig, kind: str) -> list[Finding]:
     findings: list[Finding] = []
-    R, noise = rig.wiring.series_resistor_ohm, curve.standard_uncertainty_ohm
-    if isinstance(curve, ImpedanceCurve) and kind == "driver" and R and noise is not None:
-        findings += resonance(curve.frequency_hz, curve.impedance_ohm, noise, R)[0]
+    noise = curve.standard_uncertainty_ohm
+    if isinstance(curve, ImpedanceCurve) and kind == "driver" and noise is not None:
+        findings += resonance(curve.frequency_hz, curve.impedance_ohm, noise)[0]
     total = np.zeros(curve.frequency_hz.size)
     for cause in curve.systematics:
         total += np.abs(cause.derivative_ohm) ** 2

@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 from meas.bench.rig import Calibration, Rig
 from meas.cone.rub import rub_and_buzz
 from meas.correction.calibration import check_matches
-from meas.correction.error_model import corrected, know
+from meas.correction.divider import to_ratio
+from meas.correction.error_model import corrected, know, solve
 from meas.correction.systematics import bench_systematics
 from meas.curve import ComplexArray, FloatArray, ImpedanceCurve, TwoInputs
 from meas.errors import Finding, UnreadableInput, refusals
@@ -23,6 +24,7 @@ from meas.transfer.from_sweeps import Transfer
 from meas.transfer.passes import Passes
 from meas.validity.judge import Evidence, judge
 from meas.validity.of_delay import InputDifference, difference_shown_by_coil
+from meas.validity.of_side import wrong_side
 
 _SHORTEST_SECONDS = 0.3
 _HIGHEST_RESONANCE_HZ = 4000.0
@@ -113,12 +115,22 @@ def analyse(
     passes, transfer = estimated.passes, estimated.transfer
     findings = list(estimated.findings)
     curve, unlike = None, None
+    other_side: tuple[Finding, ...] = ()
+    matched: ComplexArray | None = None
+    compared = calibration is not None and calibration.knows_channels(rig.wiring.resistor_side)
     if rig.wiring.series_resistor_ohm is None:
         findings.append(_UNKNOWN_RESISTOR)
     elif transfer is not None:
-        if calibration is None and not clock.moved and kind != "part":
-            transfer, rig, unlike = _without_difference(transfer, rig, sample_rate_hz)
         curve = _curve(transfer, rig, calibration, sample_rate_hz)
+        if compared:
+            known = know(transfer.frequency_hz, rig, calibration, sample_rate_hz)
+            with np.errstate(invalid="ignore", divide="ignore"):  # beyond the calibration's band
+                matched = to_ratio(solve(known).impedance(transfer.ratio), rig.wiring)
+        if kind == "driver" and curve is not None:
+            other_side = wrong_side(curve, rig, sample_rate_hz, calibrated=compared)
+        if calibration is None and not clock.moved and not other_side:
+            transfer, rig, unlike = _without_difference(transfer, rig, sample_rate_hz, kind)
+            curve = _curve(transfer, rig, None, sample_rate_hz)
         if curve is None and calibration is not None and not _overlap(transfer, calibration):
             findings.append(_OUTSIDE_CALIBRATION)
     findings += judge(
@@ -131,9 +143,10 @@ def analyse(
             rig,
             kind,
             estimated.stimulus,
-            calibrated=calibration is not None
-            and calibration.knows_channels(rig.wiring.resistor_side),
+            calibrated=compared,
             unlike=unlike,
+            other_side=other_side,
+            matched=matched,
         )
     )
     findings += clock.findings(rig, findings)
@@ -154,11 +167,11 @@ def analyse(
 
 
 def _without_difference(
-    transfer: Transfer, rig: Rig, sample_rate_hz: int
+    transfer: Transfer, rig: Rig, sample_rate_hz: int, kind: Kind
 ) -> tuple[Transfer, Rig, InputDifference | None]:
-    """Take out the difference between the inputs that the coil shows where nobody compared them."""
-    f, ratio = transfer.frequency_hz, transfer.ratio
-    unlike = difference_shown_by_coil(f, ratio, transfer.variance, rig, sample_rate_hz)
+    """Take out the difference of inputs that nobody compared, as the coil or the part shows it."""
+    f, ratio, part = transfer.frequency_hz, transfer.ratio, kind == "part"
+    unlike = difference_shown_by_coil(f, ratio, transfer.variance, rig, sample_rate_hz, part=part)
     if unlike is None:
         return transfer, rig, None
     turned = unlike.taken_out(f, ratio, sample_rate_hz)

@@ -8,7 +8,7 @@ import numpy as np
 
 from meas.bench.rig import Rig, Wiring
 from meas.correction.divider import from_ratio
-from meas.curve import FloatArray, ImpedanceCurve, TwoInputs
+from meas.curve import ComplexArray, FloatArray, ImpedanceCurve, TwoInputs
 from meas.errors import Finding, refusals, refusals_first
 from meas.excitation.stimulus import Stimulus
 from meas.transfer.from_sweeps import Transfer
@@ -17,15 +17,17 @@ from meas.validity import of_ratio, of_record, of_residual
 from meas.validity.of_causality import not_causal
 from meas.validity.of_delay import InputDifference
 from meas.validity.of_low_end import rising, too_high
-from meas.validity.of_resonance import resonance
+from meas.validity.of_resonance import outside, resonance
 from meas.validity.of_saturation import saturation
 from meas.validity.relation import Relation, relate
 from meas.validity.track import Track, swept_band, track
 
-# Two inputs are never known to be alike better than this, calibrated or not.
-_LEAST_MISMATCH_PERCENT = 0.1
+# Two inputs are never known to be alike better than this, calibrated or not; a part may be large.
+_LEAST_MISMATCH_PERCENT = {"driver": 0.5, "part": 0.1, "system": 0.5}
 # A resonance may lie this factor beyond the frequencies swept and still be driven well.
 _BAND_MARGIN = 1.1
+_LOUD_SILENCE = 0.02
+_INVERTED = 0.3  # share of negative resistance that no delay makes of a driver
 
 
 @dataclass(frozen=True, eq=False)
@@ -40,6 +42,8 @@ class Evidence:
         stimulus: What was played, when it is known.
         calibrated: Whether the channel mismatch was taken out of the curve.
         unlike: Difference between the inputs that the coil shows, taken out of transfer and curve.
+        other_side: That the resistor is on the other side of the driver, if it is.
+        matched: Ratio of the transfer with its mismatch calibrated out; None: as recorded.
     """
 
     samples: TwoInputs
@@ -52,6 +56,8 @@ class Evidence:
     stimulus: Stimulus | None = None
     calibrated: bool = False
     unlike: InputDifference | None = None
+    other_side: tuple[Finding, ...] = ()
+    matched: ComplexArray | None = None
 
 
 def judge(take: Evidence) -> tuple[Finding, ...]:
@@ -97,6 +103,8 @@ def _findings(take: Evidence) -> list[Finding]:
     if take.kind != "part":
         findings += of_ratio.shorted(take.curve.impedance_ohm)
     if not refusals(findings):
+        findings += take.other_side
+    if not refusals(findings):
         findings += _in_time_and_curve(take, take.transfer, take.curve, relation, relative_noise)
     return findings
 
@@ -117,10 +125,12 @@ def _at_an_end(transfer: Transfer, take: Evidence) -> tuple[Finding, ...]:
     """Find a driver that is open or shorted, and exchanged inputs."""
     assumed = take.rig.assumptions
     percent = assumed.calibrated_mismatch_percent if take.calibrated else assumed.mismatch_percent
-    alike = max(percent, _LEAST_MISMATCH_PERCENT) / 100.0
+    alike = max(percent, _LEAST_MISMATCH_PERCENT[take.kind]) / 100.0
+    ratio = transfer.ratio if take.matched is None else take.matched
+    delay_s = 0.0 if take.calibrated else assumed.mismatch_delay_samples / take.sample_rate_hz
     return of_ratio.not_connected(
-        transfer.ratio, take.rig.wiring.resistor_side, alike
-    ) or of_ratio.swapped(transfer.ratio)
+        transfer.frequency_hz, ratio, take.rig.wiring.resistor_side, alike, delay_s
+    ) or of_ratio.swapped(transfer.ratio, assumed.mismatch_percent / 100.0)
 
 
 def _relative_noise(transfer: Transfer, wiring: Wiring) -> FloatArray:
@@ -138,24 +148,38 @@ def _in_time_and_curve(
 ) -> list[Finding]:
     """Findings in the residual, then in the curve: a broken recording gives a broken curve."""
     samples, rate, passes = take.samples, take.sample_rate_hz, take.passes
-    in_curve, resonance_hz = _in_curve(
+    in_curve, resonance_hz, missed = _in_curve(
         curve, take, swept_band(samples, rate, passes) or transfer.band_hz
     )
+    lines = of_record.mains_lines(samples, rate, passes)
     hum = of_ratio.hum(
         transfer.frequency_hz,
         relative_noise,
-        of_record.mains_lines(samples, rate, passes),
+        lines,
         resonance_hz,
-        wanted=take.kind == "driver",
+        wanted=take.kind == "driver" and not missed,
     )
     findings = list(hum)
     if not refusals(findings):
-        findings += _in_residual(take, relation, resonance_hz, humming=bool(hum))
+        left = _in_residual(take, relation, resonance_hz, humming=bool(hum))
+        findings += _hum_of(lines, left, take, relation) + left
     if not refusals(findings):
         findings += in_curve
     if not refusals(findings):
         findings += not_causal(curve, take.rig, rate, calibrated=take.calibrated, kind=take.kind)
     return findings
+
+
+def _hum_of(
+    lines_hz: tuple[float, ...], left: list[Finding], take: Evidence, relation: Relation
+) -> list[Finding]:
+    """Hum as the reason of refusals where the silences are loud enough to bring them about."""
+    loud = _LOUD_SILENCE * float(np.std(relation.predicted))
+    if not (lines_hz and refusals(left)):
+        return []
+    if of_record.silence_rms(take.samples, take.passes).max() < loud:
+        return []
+    return [of_ratio.hum_first(lines_hz[0])]
 
 
 def _unheard(findings: list[Finding], take: Evidence, relation: Relation) -> list[Finding]:
@@ -167,25 +191,37 @@ def _unheard(findings: list[Finding], take: Evidence, relation: Relation) -> lis
 
 def _in_curve(
     curve: ImpedanceCurve, take: Evidence, band_hz: tuple[float, float]
-) -> tuple[list[Finding], float | None]:
-    """What the curve shows, and where its resonance is [Hz]."""
-    uncertainty, R = curve.standard_uncertainty_ohm, take.rig.wiring.series_resistor_ohm
-    if uncertainty is None or R is None:
-        return [], None
+) -> tuple[list[Finding], float | None, bool]:
+    """What the curve shows, where its resonance is [Hz], and whether the sweep missed it."""
+    uncertainty = curve.standard_uncertainty_ohm
+    if uncertainty is None:
+        return [], None, False
     f, z = curve.frequency_hz, curve.impedance_ohm
     findings = [
         *of_ratio.faint(uncertainty / curve.magnitude_ohm),
         *of_ratio.not_passive(f, z, uncertainty, calibrated=take.calibrated, kind=take.kind),
     ]
     if take.kind != "driver":
-        return findings, None
+        return findings, None, False
     inside = (f >= band_hz[0] / _BAND_MARGIN) & (f <= band_hz[1] * _BAND_MARGIN)
     f, z, uncertainty = f[inside], z[inside], uncertainty[inside]
-    found, resonance_hz = resonance(f, z, uncertainty, R)
+    turned = 0.0 if take.calibrated else _turned(float(f[0]), complex(z[0]), take)
+    found, resonance_hz = resonance(f, z, uncertainty, turned)
+    missed = resonance_hz is None and outside(f, z, turned) is not None
     if resonance_hz is not None and not found:
         found = rising(f, z, uncertainty, resonance_hz)
         found += too_high(resonance_hz, take.rig.drive.woofer)
-    return [*findings, *found], resonance_hz
+    # What an inverted input leaves has no resonance; else a delay is the lesser trouble.
+    inverted = float(np.mean(z.real < 0)) > _INVERTED
+    return [*findings, *found] if inverted else [*found, *findings], resonance_hz, missed
+
+
+def _turned(frequency_hz: float, impedance_ohm: complex, take: Evidence) -> float:
+    """By how much of |Z| the delay that a rig allows turns its phase: |R + Z|^2/(R |Z|) of it."""
+    R = take.rig.wiring.series_resistor_ohm or 1.0
+    samples = take.rig.assumptions.mismatch_delay_samples
+    phase = 2 * np.pi * frequency_hz * samples / take.sample_rate_hz
+    return float(phase * abs(R + impedance_ohm) ** 2 / (R * abs(impedance_ohm)))
 
 
 def _in_residual(
@@ -195,7 +231,8 @@ def _in_residual(
     samples, swept = take.samples, take.passes.swept
     moves = track(relation, take.passes)
     quiet = quiet_rms(relation, take.passes, moves)
-    saturated = saturation(samples, relation, moves, resonance_hz, swept=swept)
+    silence = of_record.silence_rms(samples, take.passes)
+    saturated = saturation(samples, relation, moves, resonance_hz, swept=swept, silence_rms=silence)
     if saturated:
         return list(saturated)
     broken = of_residual.bursts(samples, relation, moves)

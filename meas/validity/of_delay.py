@@ -11,7 +11,7 @@ from meas.bench.rig import Rig, Wiring
 from meas.correction.divider import from_ratio
 from meas.curve import ComplexArray, FloatArray
 from meas.passivity.nonnegative import partly_nonnegative
-from meas.validity.of_resonance import first_resonance
+from meas.validity.of_resonance import parts, poles
 
 _FLOOR = 1e-3
 """Relative misfit of one part of Z that counts as one."""
@@ -30,7 +30,6 @@ _WORTH = 0.5  # uncertainty found, re that of the rig, from which on nothing is 
 _SHOWN = 2.0  # uncertainties from which on a difference is no chance
 _LEAST_SPAN = 4.0  # highest over lowest frequency
 _FROM = 0.6  # of the resonance, from where the curve is looked at
-_BASS_HZ = 4000.0  # up to where a resonance is looked for
 _STARTS, _POLISHED, _STEPS = 23, 3, 3
 _BEYOND = 1.1  # how far past the rig's limits is looked, re them
 _FOUND = 1e-3  # step at which the search ends, re one standard uncertainty of the rig
@@ -74,6 +73,7 @@ class _Bench:
     rate: int
     limits: tuple[float, float]
     resonance: tuple[float, float] | None = None
+    part: bool = False
 
     def curve(self, delay: float, gain: float) -> tuple[ComplexArray, FloatArray]:
         turned = InputDifference(delay, 0.0, gain).taken_out(
@@ -102,6 +102,8 @@ class _Bench:
         s = 1j * f[:, None]
         corners = np.geomspace(max(f[0], 50.0), 20 * f[-1], _CORNERS)
         positive = np.concatenate([s**0, s / f[-1], s / (s + corners)], axis=1)
+        if self.part:
+            positive = np.concatenate([f[0] / s, positive], axis=1)
         if self.resonance is None:
             return np.zeros((f.size, 0), complex), positive
         x = s / self.resonance[0]
@@ -117,7 +119,13 @@ class _Tried:
 
 
 def difference_shown_by_coil(
-    frequency_hz: FloatArray, ratio: ComplexArray, variance: FloatArray, rig: Rig, rate: int
+    frequency_hz: FloatArray,
+    ratio: ComplexArray,
+    variance: FloatArray,
+    rig: Rig,
+    rate: int,
+    *,
+    part: bool = False,
 ) -> InputDifference | None:
     """Delay and gain at which the curve above the resonance is that of a coil, if it tells.
 
@@ -137,6 +145,7 @@ def difference_shown_by_coil(
         ratio: Driver input over source input, shape (n,).
         variance: Of each part of it, shape (n,).
         rate: Sample rate in which the rig's delay counts [Hz].
+        part: Whether a passive part was measured: no cone, but a capacitance in series.
 
     Returns:
         None where the band is too short to tell, or the curve is no coil's, or tells less than
@@ -147,10 +156,10 @@ def difference_shown_by_coil(
     if min(limits) <= 0:
         return None
     spreads = (limits[0] / np.sqrt(3), limits[1] / np.sqrt(3))
-    whole = _Bench(frequency_hz, ratio, variance, rig.wiring, rate, spreads)
+    whole = _Bench(frequency_hz, ratio, variance, rig.wiring, rate, spreads, part=part)
     best, bench = None, whole
     for _ in range(2):  # the delay bends the resonance by which it was found
-        bench = whole.from_resonance_on(_resonance(whole, best))
+        bench = whole.from_resonance_on(None if part else _resonance(whole, best))
         f = bench.frequency_hz
         if f.size < _FEWEST or f[-1] < _LEAST_SPAN * f[0]:
             return None
@@ -191,38 +200,8 @@ def _uncertainties(bench: _Bench, best: _Tried) -> tuple[float, float]:
 
 
 def _resonance(bench: _Bench, at: _Tried | None) -> tuple[float, float] | None:
-    """Frequency [Hz] and Q of the pair of poles of the first resonance in the bass.
-
-    A rational function by linear least squares (E. C. Levy, IRE Trans. Autom. Control 4, 1959,
-    37), weighted anew by its denominator (C. Sanathanan, J. Koerner, ibid. 8, 1963, 56).
-    """
-    bass = bench.frequency_hz < _BASS_HZ
-    f = bench.frequency_hz[bass]
-    whole, uncertainty = bench.curve(*((at.delay, at.gain) if at else (0.0, 0.0)))
-    z = whole[bass]
-    top = first_resonance(f, z, uncertainty[bass])
-    if top is None:
-        return None
-    near = (f > f[top] / 1.8) & (f < 1.8 * f[top])
-    s, y = 1j * f[near] / f[top], z[near]
-    weight: FloatArray = 1 / np.abs(y)
-    found: FloatArray = np.zeros(6)
-    for _ in range(4):
-        columns = np.stack([s**0, s, s**2, s**3, -y * s, -y * s * s], axis=1)
-        solved = np.linalg.lstsq(_parts(columns, weight), _parts(y, weight), rcond=None)[0]
-        found = np.asarray(solved, dtype=np.float64)
-        poles = 1 + found[4] * s + found[5] * s * s
-        weight = np.asarray(1 / np.abs(y * poles), dtype=np.float64)
-    first, second = found[4:]
-    if not (first > 0 and 0.5 < second < 2):
-        return float(f[top]), 3.0
-    return float(f[top] / np.sqrt(second)), float(np.clip(np.sqrt(second) / first, 0.3, 50))
-
-
-def _parts(values: ComplexArray, weight: FloatArray) -> FloatArray:
-    """Real and imaginary parts below each other, each row weighed."""
-    weighed = (values.T * weight).T
-    return np.concatenate([weighed.real, weighed.imag])
+    """Poles of the first resonance in the bass, at the delay and gain of a trial."""
+    return poles(bench.frequency_hz, *bench.curve(*((at.delay, at.gain) if at else (0.0, 0.0))))
 
 
 def _best(bench: _Bench, around: _Tried | None) -> _Tried:
@@ -252,6 +231,9 @@ def _settled(bench: _Bench, delay: float) -> _Tried:
     """The gain of least misfit at a delay."""
     limit = _BEYOND * np.sqrt(3) * bench.limits[1]
     best, wanted = _try(bench, delay, 0.0)
+    if bench.part:  # a capacitor leaves nothing but the gain at the low end of the hot side
+        at_low_end = _try(bench, delay, float(np.clip(abs(bench.ratio[0]) - 1, -limit, limit)))
+        best, wanted = min((best, wanted), at_low_end, key=lambda one: one[0].cost)
     for _ in range(_STEPS):
         tried, next_wanted = _try(bench, delay, float(np.clip(wanted, -limit, limit)))
         if tried.cost >= best.cost:
@@ -269,8 +251,8 @@ def _try(bench: _Bench, delay: float, gain: float) -> tuple[_Tried, float]:
     size = np.abs(z)
     weight = 1 / np.hypot(_FLOOR * size, np.maximum(uncertainty, 1e-9 * size))
     prior = np.eye(1, columns.shape[1])
-    matrix = np.concatenate([_parts(columns, weight), prior])
-    target = np.append(_parts(z, weight), -gain / bench.limits[1])
+    matrix = np.concatenate([parts(columns, weight), prior])
+    target = np.append(parts(z, weight), -gain / bench.limits[1])
     scale = np.sqrt(np.sum(matrix**2, axis=0)) + 1e-300
     found = partly_nonnegative(matrix / scale, target, 1 + free.shape[1])
     left = matrix / scale @ found - target

@@ -26,17 +26,30 @@ _LOST = 0.3
 _GAP = 1.8
 
 
-def not_connected(ratio: ComplexArray, resistor_side: str, mismatch: float) -> tuple[Finding, ...]:
+def not_connected(
+    frequency_hz: FloatArray,
+    ratio: ComplexArray,
+    resistor_side: str,
+    mismatch: float,
+    delay_s: float,
+) -> tuple[Finding, ...]:
     """Find an open driver (resistor on the hot side) and a shorted one (on the ground side).
 
     Criterion: the two inputs agree, over the whole band, within what they are known to be alike
-    (``mismatch``). With the resistor on the hot side no current flows, the driver is open, or
-    both inputs are on the source node: any impedance from R/mismatch to infinity gives this.
-    On the ground side the driver is shorted, or so small against R that it cannot be unlike. The
-    opposite ends leave nothing at the driver input and are found by `follows` and `shorted`. A
-    part may be open or shorted in part of the band, so all points must be.
+    (``mismatch``, and ``delay_s`` [s] of delay). With the resistor on the hot side no current
+    flows, the driver is open, or both inputs are on the source node: any impedance from
+    R/mismatch to infinity gives this. On the ground side the driver is shorted, or so small
+    against R that it cannot be told. The opposite ends leave nothing at the driver input and are
+    found by `follows` and `shorted`. A part may be open or shorted in part of the band, so all
+    points must be.
     """
-    apart = float(np.max(np.abs(1.0 - ratio)))
+    known = np.isfinite(ratio)
+    if not known.any():
+        return ()
+    ratio, turn = ratio[known], 2 * np.pi * frequency_hz[known]
+    delay = -float(turn @ np.unwrap(np.angle(ratio)) / (turn @ turn))
+    delay = float(np.clip(delay, -delay_s, delay_s))
+    apart = float(np.max(np.abs(1.0 - ratio * np.exp(1j * turn * delay))))
     if apart >= mismatch:
         return ()
     alike = f"Both inputs are alike within {100 * apart:.2g} % at all frequencies: "
@@ -102,16 +115,16 @@ def _no_current() -> Finding:
     )
 
 
-def swapped(ratio: ComplexArray) -> tuple[Finding, ...]:
+def swapped(ratio: ComplexArray, mismatch: float) -> tuple[Finding, ...]:
     """Find exchanged inputs.
 
     Criterion: a passive divider cannot have more at its middle than at its top: |Z/(Z + R)| < 1
     and |R/(R + Z)| < 1 for every Z with Re Z >= 0. Exchanged inputs give 1/H, which is above 1
     everywhere, and an impedance with negative real part: -(Z + R) on the hot side and
-    -(R parallel Z) on the ground side. Three quarters of the points must say so; what two
-    inputs differ in gain is caught before, as an open or shorted driver.
+    -(R parallel Z) on the ground side. Three quarters of the points must say so, beyond what two
+    inputs may differ in gain (``mismatch``).
     """
-    if np.mean(np.abs(ratio) > 1.0) < 0.75:
+    if np.mean(np.abs(ratio) > 1.0 + mismatch) < 0.75:
         return ()
     return (
         Finding(
@@ -245,6 +258,11 @@ def hum(
     return () if worst is None else (_hum(*worst, None, refuses=False),)
 
 
+def hum_first(at_hz: float) -> Finding:
+    """The reason for breaks and drifts where the silences are full of hum."""
+    return _hum(_LOST, at_hz, None, refuses=True)
+
+
 def _hum(size: float, at: float, resonance_hz: float | None, *, refuses: bool) -> Finding:
     near = "" if resonance_hz is None else f", next to the resonance at {resonance_hz:.0f} Hz,"
     much = "a third of the signal or more" if size >= _LOST else f"{100 * size:.2g} % of the signal"
@@ -264,7 +282,7 @@ def uncalibrated(sample_rate_hz: int, unlike: InputDifference | None) -> Finding
     delay = (
         f"a delay of one sample between them ({1e6 / sample_rate_hz:.0f} us) reads as inductance"
         if unlike is None
-        else f"the coil tells a delay of {unlike.delay_samples:.2f} ± "
+        else f"the curve tells a delay of {unlike.delay_samples:.2f} ± "
         f"{2 * unlike.delay_uncertainty:.2f} samples between them, which is taken out"
     )
     return Finding(

@@ -341,6 +341,14 @@ def resampled(samples: TwoInputs, sample_rate_hz: int, passes: Passes) -> tuple[
     )
 
 
+def silence_rms(samples: NDArray[np.float32], passes: Passes) -> FloatArray:
+    """Of either input in the silences, hum and noise together, shape (2,); 0 without silences."""
+    if not passes.silences:
+        return np.zeros(2)
+    quiet = np.concatenate([samples[begin:end] for begin, end in passes.silences])
+    return np.asarray(np.std(quiet, axis=0, dtype=np.float64))
+
+
 def _silence_spectrum(
     samples: TwoInputs, sample_rate_hz: int, passes: Passes
 ) -> tuple[FloatArray, FloatArray] | None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Literal
+
 import numpy as np
 from scipy import ndimage
 
@@ -12,12 +14,16 @@ from meas.errors import Finding
 _LEAST_RESONANCE = 0.15
 _LEAST_SECOND = 0.25
 _LEAST_FALL = 0.15
-_LOW_EDGE = 0.5
 _SIGNIFICANT = 5.0
 # Fall of the reactance through a peak of Re Z, per unit of ln f and re the peak's height.
 _FALL = 0.5
 _FALL_OF_SECOND = 4.0
 _SLOPE_REACH = 0.05
+_THIRD = 2 ** (1 / 3)
+_TAIL = 0.03
+_GROWS = 1.03
+_WOOFER_SWEEP_HZ = 300.0  # what starts higher was not meant for a woofer
+_BASS_HZ = 4000.0  # no moving coil resonates higher (common practice, no source)
 
 
 def resonances(
@@ -73,57 +79,36 @@ def resonance(
     frequency_hz: FloatArray,
     impedance_ohm: ComplexArray,
     uncertainty_ohm: FloatArray,
-    series_resistor_ohm: float,
+    turned: float = 0.0,
 ) -> tuple[tuple[Finding, ...], float | None]:
-    """Demand exactly one resonance, on the side of the divider that the rig says.
+    """Demand exactly one resonance inside the band.
 
     Criterion: one peak of Re Z of at least 0.15 of its lowest value (a driver with Qms/Qes of 0.3
     has 0.3; below 0.15 nothing tells it from a panel or a rim), see `resonances`. A second one
     through which the reactance falls steeply is a box from 0.25 on; healthy surrounds and cones
     make bumps of a few per cent, a vented box two peaks of the size of Re and more.
 
-    When the resistor is really on the other side than the rig says, the curve comes out as
-    R^2/Z: a dip where the peak should be, between high ends. So where the curve is high at its low
-    end and R^2/Z has a resonance and is low there, the wiring is named instead.
+    Args:
+        frequency_hz: Increasing [Hz], shape (n,).
+        impedance_ohm: Complex [ohm], shape (n,).
+        uncertainty_ohm: Random, per component [ohm], shape (n,).
+        turned: As of `outside`.
 
     Returns:
         Findings, and the frequency of the resonance [Hz] if there is one.
     """
-    inverse = series_resistor_ohm**2 / impedance_ohm
-    inverse_uncertainty = uncertainty_ohm * np.abs(inverse / impedance_ohm)
-    tops = resonances(frequency_hz, impedance_ohm, uncertainty_ohm, _LEAST_RESONANCE)
-    mirrored = resonances(frequency_hz, inverse, inverse_uncertainty, _LEAST_RESONANCE)
-    if mirrored and _low_below(inverse.real, min(mirrored)):
-        dip = min(mirrored)
-        if not any(_low_below(impedance_ohm.real, top) for top in tops):
-            return (
-                Finding(
-                    "wrong-resistor-side",
-                    f"The impedance dips at {frequency_hz[dip]:.0f} Hz where a driver has its "
-                    "peak: the resistor is on the other side of the driver than the rig says",
-                    refuses=True,
-                    next_step="Correct resistor_side in the rig file or the wiring",
-                ),
-            ), None
-    if not tops:
-        low, high = float(frequency_hz[0]), float(frequency_hz[-1])
-        return (
-            Finding(
-                "no-resonance",
-                f"There is no resonance between {low:.0f} Hz and {high:.0f} Hz: this is no free "
-                "driver, its cone or coil is blocked, or the drive stops short of the resonance",
-                refuses=True,
-                next_step=(
-                    "Check what is connected; widen the sweep; a passive part or a driver in its "
-                    "box is measured with --kind part or --kind system"
-                ),
-            ),
-        ), None
-    first = next((top for top in tops if _falls(frequency_hz, impedance_ohm, top) > _FALL), tops[0])
+    # Higher up there are humps of inputs that nobody compared, and no resonance of a driver.
+    bass = slice(0, int(np.searchsorted(frequency_hz, _BASS_HZ)))
+    f, z, u = frequency_hz[bass], impedance_ohm[bass], uncertainty_ohm[bass]
+    tops = resonances(f, z, u, _LEAST_RESONANCE)
+    place = outside(frequency_hz, impedance_ohm, turned)
+    if not tops or place == "below":
+        return (_no_resonance(frequency_hz, place),), None
+    first = next((top for top in tops if _falls(f, z, top) > _FALL), tops[0])
     second = [
         top
-        for top in resonances(frequency_hz, impedance_ohm, uncertainty_ohm, _LEAST_SECOND)
-        if top != first and _falls(frequency_hz, impedance_ohm, top) > _FALL_OF_SECOND
+        for top in resonances(f, z, u, _LEAST_SECOND)
+        if top != first and _falls(f, z, top) > _FALL_OF_SECOND
     ]
     if second:
         places = " and ".join(f"{f:.0f} Hz" for f in sorted(frequency_hz[[first, second[0]]]))
@@ -139,12 +124,85 @@ def resonance(
     return (), float(frequency_hz[first])
 
 
-def first_resonance(
+def outside(
+    frequency_hz: FloatArray, impedance_ohm: ComplexArray, turned: float = 0.0
+) -> Literal["below", "above"] | None:
+    """Whether the resonance lies below or above the band, as its ends tell.
+
+    Below its resonance the cone is an inductance, above it a capacitance, which a coil never is:
+    a reactance of less than -3 % of |Z| at the low end is the tail of a resonance further down.
+    The inductance of the cone grows with frequency up to the resonance, where that of a coil only
+    falls (eddy currents).
+
+    Args:
+        frequency_hz: Increasing [Hz], shape (n,).
+        impedance_ohm: Complex [ohm], shape (n,).
+        turned: By how much of |Z| inputs that nobody compared may turn it at the low end.
+    """
+    f, X = frequency_hz, impedance_ohm.imag
+    start, end = (int(np.searchsorted(f, at)) for at in (f[0] * _THIRD, f[-1] / _THIRD**3))
+    if float(np.median(X[: start + 1] / np.abs(impedance_ohm[: start + 1]))) < -_TAIL - turned:
+        return "below"
+    if f[-1] > _BASS_HZ:
+        return None
+    grown = float(X[-1] / f[-1]) > _GROWS * float(X[end] / f[end])
+    climbs = impedance_ohm.real[-1] > impedance_ohm.real[end]
+    return "above" if bool(climbs) and grown and bool(np.all(X[end:] > 0)) else None
+
+
+def _no_resonance(frequency_hz: FloatArray, place: str | None) -> Finding:
+    low, high = float(frequency_hz[0]), float(frequency_hz[-1])
+    nothing = f"There is no resonance between {low:.0f} Hz and {high:.0f} Hz: "
+    if place is None:
+        text = "this is no free driver, or its cone or coil is blocked"
+        step = (
+            "Check what is connected; a passive part or a driver in its box is measured with "
+            "--kind part or --kind system"
+        )
+    else:
+        hz = 5 * high if place == "above" else 10.0 if low < _WOOFER_SWEEP_HZ else low / 5
+        hz = float(f"{hz:.2g}")
+        text = f"it lies {place} the sweep, where |Z| still rises"
+        name = "stop" if place == "above" else "start"
+        step = f"Set {name}_hz in the rig file to about {hz:g} Hz (rig new --{name} {hz:g}Hz)"
+    return Finding("no-resonance", nothing + text, refuses=True, next_step=step)
+
+
+def poles(
     frequency_hz: FloatArray, impedance_ohm: ComplexArray, uncertainty_ohm: FloatArray
-) -> int | None:
-    """Index of the strongest peak of Re Z through which the reactance falls as in a driver's."""
-    tops = resonances(frequency_hz, impedance_ohm, uncertainty_ohm, _LEAST_RESONANCE)
-    return next((t for t in tops if _falls(frequency_hz, impedance_ohm, t) > _FALL), None)
+) -> tuple[float, float] | None:
+    """Frequency [Hz] and Q of the pair of poles of the first resonance in the bass.
+
+    It is the strongest peak of Re Z through which the reactance falls as in a driver's. A rational
+    function by linear least squares (E. C. Levy, IRE Trans. Autom. Control 4, 1959, 37), weighted
+    anew by its denominator (C. Sanathanan, J. Koerner, ibid. 8, 1963, 56).
+    """
+    bass = frequency_hz < _BASS_HZ
+    f, z = frequency_hz[bass], impedance_ohm[bass]
+    tops = resonances(f, z, uncertainty_ohm[bass], _LEAST_RESONANCE)
+    top = next((t for t in tops if _falls(f, z, t) > _FALL), None)
+    if top is None:
+        return None
+    near = (f > f[top] / 1.8) & (f < 1.8 * f[top])
+    s, y = 1j * f[near] / f[top], z[near]
+    weight: FloatArray = 1 / np.abs(y)
+    found: FloatArray = np.zeros(6)
+    for _ in range(4):
+        columns = np.stack([s**0, s, s**2, s**3, -y * s, -y * s * s], axis=1)
+        solved = np.linalg.lstsq(parts(columns, weight), parts(y, weight), rcond=None)[0]
+        found = np.asarray(solved, dtype=np.float64)
+        denominator = 1 + found[4] * s + found[5] * s * s
+        weight = np.asarray(1 / np.abs(y * denominator), dtype=np.float64)
+    first, second = found[4:]
+    if not (first > 0 and 0.5 < second < 2):
+        return float(f[top]), 3.0
+    return float(f[top] / np.sqrt(second)), float(np.clip(np.sqrt(second) / first, 0.3, 50))
+
+
+def parts(values: ComplexArray, weight: FloatArray) -> FloatArray:
+    """Real and imaginary parts below each other, each row weighed."""
+    weighed = (values.T * weight).T
+    return np.concatenate([weighed.real, weighed.imag])
 
 
 def _falls(frequency_hz: FloatArray, impedance_ohm: ComplexArray, top: int) -> float:
@@ -163,9 +221,3 @@ def _falls(frequency_hz: FloatArray, impedance_ohm: ComplexArray, top: int) -> f
     left, right = impedance_ohm.real[:top], impedance_ohm.real[top:]
     height = impedance_ohm.real[top] - max(left.min(), right.min())
     return -slope / max(float(height), 1e-9)
-
-
-def _low_below(resistance: FloatArray, top: int) -> bool:
-    """Whether the low end of the band lies low against the peak, as a driver's does."""
-    base = float(np.min(resistance))
-    return bool(resistance[0] < base + _LOW_EDGE * (resistance[top] - base))

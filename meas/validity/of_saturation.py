@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from meas.curve import TwoInputs
+from meas.curve import FloatArray, TwoInputs
 from meas.errors import Finding
 from meas.validity.of_record import INPUT_NAMES
 from meas.validity.relation import Relation, SignalArray
@@ -35,6 +35,7 @@ def saturation(
     resonance_hz: float | None,
     *,
     swept: bool,
+    silence_rms: FloatArray | None = None,
 ) -> tuple[Finding, ...]:
     """Find an input that saturates, hard or soft, at any level and at either end.
 
@@ -55,6 +56,9 @@ def saturation(
     above 0.9 of the resonance has to show it as well as the whole. Nothing is lost by it: the
     source input is as loud elsewhere, the driver input louder at the resonance.
 
+    Noise bends as well: what is loudest is so by its noise too. Twice what an input holds in the
+    silences (``silence_rms``) is allowed for it.
+
     Not seen: saturation of both inputs at exactly proportional levels.
     """
     length = relation.predicted.size // moves.level.size
@@ -66,9 +70,11 @@ def saturation(
         looks = [([usable, near], _BEND_ANYWHERE), ([far], _BEND_FAR_ABOVE)]
     found = []
     for channel in (0, 1):
+        peak = max(float(np.max(np.abs(samples[:, channel]))), 1e-12)
+        noisy = 0.0 if silence_rms is None else 2 * float(silence_rms[channel]) / peak
         for parts, limit in looks:
             bends = [_bend(relation, moves, samples[:, channel], part, length) for part in parts]
-            bent = [bend for bend in bends if bend is not None and bend.beyond(limit)]
+            bent = [bend for bend in bends if bend is not None and bend.beyond(limit + noisy)]
             if len(bent) == len(parts):
                 found.append((bent[-1].static, channel, bent[-1]))
     if not found:
