@@ -98,9 +98,8 @@ def resonance(
         Findings, and the frequency of the resonance [Hz] if there is one.
     """
     # Higher up there are humps of inputs that nobody compared, and no resonance of a driver.
-    bass = slice(0, int(np.searchsorted(frequency_hz, _BASS_HZ)))
-    f, z, u = frequency_hz[bass], impedance_ohm[bass], uncertainty_ohm[bass]
-    tops = resonances(f, z, u, _LEAST_RESONANCE)
+    f, z, u = frequency_hz, impedance_ohm, uncertainty_ohm
+    tops = [top for top in resonances(f, z, u, _LEAST_RESONANCE) if f[top] < _BASS_HZ]
     place = outside(frequency_hz, impedance_ohm, turned)
     if not tops or place == "below":
         return (_no_resonance(frequency_hz, place),), None
@@ -108,7 +107,7 @@ def resonance(
     second = [
         top
         for top in resonances(f, z, u, _LEAST_SECOND)
-        if top != first and _falls(f, z, top) > _FALL_OF_SECOND
+        if top != first and f[top] < _BASS_HZ and _falls(f, z, top) > _FALL_OF_SECOND
     ]
     if second:
         places = " and ".join(f"{f:.0f} Hz" for f in sorted(frequency_hz[[first, second[0]]]))
