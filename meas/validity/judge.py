@@ -217,10 +217,10 @@ def _in_curve(
 
 
 def _turned(frequency_hz: float, impedance_ohm: complex, take: Evidence) -> float:
-    """By how much of |Z| the delay that a rig allows turns its phase: |R + Z|^2/(R |Z|) of it."""
-    R = take.rig.wiring.series_resistor_ohm or 1.0
-    samples = take.rig.assumptions.mismatch_delay_samples
-    phase = 2 * np.pi * frequency_hz * samples / take.sample_rate_hz
+    """How far unlike inputs that a rig allows turn Z, re |Z|: |R + Z|^2/(R |Z|) of the phase."""
+    R, assumed = take.rig.wiring.series_resistor_ohm or 1.0, take.rig.assumptions
+    delay = 2 * np.pi * frequency_hz * assumed.mismatch_delay_samples / take.sample_rate_hz
+    phase = delay + assumed.coupling_hz / frequency_hz
     return float(phase * abs(R + impedance_ohm) ** 2 / (R * abs(impedance_ohm)))
 
 
