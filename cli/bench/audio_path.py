@@ -9,9 +9,9 @@ from meas.errors import Finding, Refused, refusals
 
 if TYPE_CHECKING:
     from meas.audio.protocol import AudioPath, Capture
-    from meas.bench.rig import Rig
+    from meas.bench.rig import Kind, Rig
     from meas.excitation.stimulus import Stimulus
-    from meas.takes.record import Kind, TakeCondition
+    from meas.takes.record import TakeCondition
 
 SIMULATED = "simulated"
 

@@ -18,9 +18,8 @@ from cli.words import values
 from meas.errors import Finding, Refused, UnreadableInput, UsageError, refusals
 
 if TYPE_CHECKING:
-    from meas.bench.rig import Calibration, Rig
+    from meas.bench.rig import Calibration, Kind, Rig
     from meas.curve import Curve
-    from meas.takes.record import Kind
     from meas.takes.take import Take, TakeCondition
     from meas.transfer.distortion import Distortion
 

@@ -13,7 +13,7 @@ from cli.terminal import show
 from meas.errors import FreeairError, UsageError
 
 if TYPE_CHECKING:
-    from cli.guide.state import State
+    from cli.guide.state import GuidedSession
     from cli.guide.steps import Step
 
 
@@ -57,7 +57,7 @@ def _lead() -> None:
         state = guide_state.read()
         if state is None:
             _greet()
-            state = guide_state.State()
+            state = guide_state.GuidedSession()
         else:
             state = _resumed(state)
             if next_step(state) is None:
@@ -90,7 +90,7 @@ def _greet() -> None:
     )
 
 
-def _resumed(state: State) -> State:
+def _resumed(state: GuidedSession) -> GuidedSession:
     """The session where it can go on, saying so."""
     from cli.guide import state as guide_state
     from cli.guide.steps import RESTS_ON, STEPS, next_step
@@ -110,7 +110,7 @@ def _resumed(state: State) -> State:
     return known
 
 
-def _through(step: Step, state: State) -> State:
+def _through(step: Step, state: GuidedSession) -> GuidedSession:
     """One step, again and again until it is done, skipped or left."""
     from cli.guide.desk import Failed
     from cli.guide.steps import ALL_TAKES, STEPS
@@ -147,7 +147,7 @@ def _through(step: Step, state: State) -> State:
             return state.before(ALL_TAKES)
 
 
-def _finish(state: State) -> None:
+def _finish(state: GuidedSession) -> None:
     saved, page = state.files("result")[:2]
     show.note("")
     show.note("Done.", "bold green")

@@ -10,7 +10,7 @@ from cli.terminal import show
 from cli.terminal.boundary import command
 
 if TYPE_CHECKING:
-    from cli.guide.state import State
+    from cli.guide.state import GuidedSession
 
 TAKES = Path("takes")
 
@@ -33,12 +33,12 @@ def run(*words: str) -> None:
         raise Failed
 
 
-def rig(state: State) -> str:
+def rig(state: GuidedSession) -> str:
     """The session's rig file."""
     return state.files("rig")[0]
 
 
-def take(state: State, *words: str) -> list[str]:
+def take(state: GuidedSession, *words: str) -> list[str]:
     """Sweep the session's driver; the takes that came of it."""
     before = set(TAKES.glob("*"))
     run("take", state.answers["unit"], "--rig", rig(state), *words)

@@ -14,10 +14,10 @@ from cli.words import values
 from meas.errors import UsageError
 
 if TYPE_CHECKING:
-    from cli.guide.state import State
+    from cli.guide.state import GuidedSession
 
 
-def first(state: State) -> State:
+def first(state: GuidedSession) -> GuidedSession:
     """A take with a mass or on a box, or neither."""
     diameter = ask(
         Question(
@@ -51,7 +51,7 @@ def first(state: State) -> State:
     return _with_mass(state, "loaded") if how == "mass" else _with_box(state)
 
 
-def _with_box(state: State) -> State:
+def _with_box(state: GuidedSession) -> GuidedSession:
     volume = ask(
         Question(
             "Net volume of the box",
@@ -68,7 +68,7 @@ def _with_box(state: State) -> State:
     return state.after("loaded", *desk.take(state, "--test-box", volume))
 
 
-def better_mass(state: State) -> State:
+def better_mass(state: GuidedSession) -> GuidedSession:
     """Another take with the mass that the first one speaks for."""
     wait_until_ready(
         "Enter to try that", "The take before counts too, so that nothing is lost.", may_skip=True
@@ -76,7 +76,7 @@ def better_mass(state: State) -> State:
     return _with_mass(state, "reload")
 
 
-def _with_mass(state: State, step: str) -> State:
+def _with_mass(state: GuidedSession, step: str) -> GuidedSession:
     free_hz = _resonance(state)
     proposed = state.answers.get("better_mass") or _proposal(state, free_hz)
     mass = ask(
@@ -100,7 +100,7 @@ def _with_mass(state: State, step: str) -> State:
     return state.answered(better_mass=better).after(step, *made)
 
 
-def _resonance(state: State) -> float:
+def _resonance(state: GuidedSession) -> float:
     """Of the first fit; where there is none, of the curve."""
     from cli.sources import opened
 
@@ -122,7 +122,7 @@ def _peak_hz(folder: str) -> float:
     return float(take.curve.frequency_hz[tops[0]])
 
 
-def _proposal(state: State, free_hz: float) -> str | None:
+def _proposal(state: GuidedSession, free_hz: float) -> str | None:
     """Says which mass to try and why; the mass as one writes it, None where nothing is known."""
     from cli.words import assumed
     from meas.bench import rig_file

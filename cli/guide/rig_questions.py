@@ -15,7 +15,7 @@ from cli.words import values
 from meas.errors import FreeairError, UsageError
 
 if TYPE_CHECKING:
-    from cli.guide.state import State
+    from cli.guide.state import GuidedSession
     from meas.bench.rig import Rig
 
 SIMULATED = "simulated"
@@ -23,7 +23,7 @@ SIMULATED = "simulated"
 _TWEETER = ("--start", "100Hz", "--level", "0.05")
 
 
-def describe(state: State) -> State:
+def describe(state: GuidedSession) -> GuidedSession:
     """Find a rig that suits the driver, or make one by asking."""
     driver = state.answers["driver"]
     for path in suitable(driver):
@@ -66,7 +66,7 @@ def suits(rig: Rig, driver: str) -> bool:
     return driver == "woofer" or not rig.drive.woofer
 
 
-def _asked_again(question: Question, state: State) -> str:
+def _asked_again(question: Question, state: GuidedSession) -> str:
     """The answer; Enter stands for the one given before."""
     before = state.answers.get("amplifier" if question is _AMPLIFIER else "resistor")
     return ask(question if before is None else replace(question, default=before))

@@ -15,7 +15,7 @@ from meas.files.writing import write_text
 FILE = Path("freeair-guide.json")
 
 
-class State(BaseModel):
+class GuidedSession(BaseModel):
     """A guided session.
 
     Attributes:
@@ -30,15 +30,15 @@ class State(BaseModel):
     answers: dict[str, str] = {}
     done: dict[str, tuple[str, ...]] = {}
 
-    def answered(self, **answers: str) -> State:
+    def answered(self, **answers: str) -> GuidedSession:
         """The session with more answers."""
         return self.model_copy(update={"answers": {**self.answers, **answers}})
 
-    def after(self, step: str, *left: str) -> State:
+    def after(self, step: str, *left: str) -> GuidedSession:
         """The session with a step done."""
         return self.model_copy(update={"done": {**self.done, step: left}})
 
-    def before(self, steps: Iterable[str]) -> State:
+    def before(self, steps: Iterable[str]) -> GuidedSession:
         """The session with some steps to be done again."""
         undone = set(steps)
         kept = {step: left for step, left in self.done.items() if step not in undone}
@@ -49,7 +49,7 @@ class State(BaseModel):
         return tuple(file for step in steps for file in self.done.get(step, ()))
 
 
-def still_there(state: State, exists: Callable[[str], bool]) -> State:
+def still_there(state: GuidedSession, exists: Callable[[str], bool]) -> GuidedSession:
     """The state without the steps whose files are gone.
 
     Args:
@@ -60,7 +60,7 @@ def still_there(state: State, exists: Callable[[str], bool]) -> State:
     return state.before(lost)
 
 
-def read() -> State | None:
+def read() -> GuidedSession | None:
     """The session of the current folder; None without one.
 
     Raises:
@@ -69,10 +69,10 @@ def read() -> State | None:
     remedy = "Move it away to begin anew; takes and fits do not depend on it."
     if not FILE.exists():
         return None
-    return read_document(State, "freeair-guide", FILE, "guided session", remedy, 1_000_000)
+    return read_document(GuidedSession, "freeair-guide", FILE, "guided session", remedy, 1_000_000)
 
 
-def write(state: State) -> None:
+def write(state: GuidedSession) -> None:
     """Remember a session in the current folder.
 
     Raises:

@@ -17,7 +17,7 @@ from cli.words import values
 from meas.errors import UsageError
 
 if TYPE_CHECKING:
-    from cli.guide.state import State
+    from cli.guide.state import GuidedSession
 
 
 @dataclass(frozen=True)
@@ -35,17 +35,17 @@ class Step:
     name: str
     title: str
     text: str
-    act: Callable[[State], State]
+    act: Callable[[GuidedSession], GuidedSession]
     may_skip: bool = False
-    due: Callable[[State], bool] = lambda _: True
+    due: Callable[[GuidedSession], bool] = lambda _: True
 
 
-def next_step(state: State) -> Step | None:
+def next_step(state: GuidedSession) -> Step | None:
     """The first step that is due and was neither done nor skipped; None at the end."""
     return next((step for step in STEPS if step.name not in state.done and step.due(state)), None)
 
 
-def step_back(step: Step, state: State) -> State:
+def step_back(step: Step, state: GuidedSession) -> GuidedSession:
     """The session with the last step before this one to be done again; takes stay on disk."""
     before = [one.name for one in STEPS[: STEPS.index(step)] if one.name in state.done]
     if not before:
@@ -65,13 +65,13 @@ RESTS_ON = {
 ALL_TAKES = ("free-air", "again", "look", "loaded", "reload", "result")
 
 
-def another_unit(state: State) -> State:
+def another_unit(state: GuidedSession) -> GuidedSession:
     """The next driver on the same bench."""
     kept = {name: answer for name, answer in state.answers.items() if name == "driver"}
     return state.before(("unit", *ALL_TAKES)).model_copy(update={"answers": kept})
 
 
-def _unit(state: State) -> State:
+def _unit(state: GuidedSession) -> GuidedSession:
     name = ask(
         Question(
             "Name of this driver",
@@ -105,7 +105,7 @@ def _named(text: str) -> None:
         raise UsageError(f"'{text}' looks like an option", remedy="Begin with a letter.")
 
 
-def _level(state: State) -> State:
+def _level(state: GuidedSession) -> GuidedSession:
     wait_until_ready(
         "Enter when wired like this picture, output turned low",
         "Short sweeps, the first at a tenth of the level, show what both inputs hear. back goes to "
@@ -122,7 +122,7 @@ def _level(state: State) -> State:
     return state.after("level", desk.rig(state))
 
 
-def _calibrate(state: State) -> State:
+def _calibrate(state: GuidedSession) -> GuidedSession:
     wait_until_ready(
         "Enter to see how the inputs go for this",
         "Both inputs on one node tell how they differ; that goes out of all that follows.",
@@ -132,7 +132,7 @@ def _calibrate(state: State) -> State:
     return state.after("calibrate", desk.rig(state))
 
 
-def _check(state: State) -> State:
+def _check(state: GuidedSession) -> GuidedSession:
     known = ask(
         Question(
             "Resistor of known value in the driver's place",
@@ -153,7 +153,7 @@ def _check(state: State) -> State:
     return state.after("check", desk.rig(state))
 
 
-def _free_air(state: State) -> State:
+def _free_air(state: GuidedSession) -> GuidedSession:
     wait_until_ready(
         "Enter when the driver is in place and both inputs are as in the picture",
         "Two sweeps up and two down play, some twenty seconds in all.",
@@ -161,7 +161,7 @@ def _free_air(state: State) -> State:
     return state.after("free-air", *desk.take(state))
 
 
-def _again(state: State) -> State:
+def _again(state: GuidedSession) -> GuidedSession:
     wait_until_ready(
         "Enter when it is clamped anew",
         "The difference between the two takes is how well the driver repeats.",
@@ -170,13 +170,13 @@ def _again(state: State) -> State:
     return state.after("again", *desk.take(state))
 
 
-def _look(state: State) -> State:
+def _look(state: GuidedSession) -> GuidedSession:
     saved = free_name(Path(), f"{state.answers['unit']}-free-air", ".json")
     desk.run("fit", *state.files("free-air", "again"), "--save", str(saved))
     return state.after("look", str(saved))
 
 
-def _result(state: State) -> State:
+def _result(state: GuidedSession) -> GuidedSession:
     beside = _beside(state)
     unit = state.answers["unit"]
     saved, page = (free_name(Path(), unit, ending) for ending in (".json", ".html"))
@@ -186,7 +186,7 @@ def _result(state: State) -> State:
     return state.after("result", str(saved), str(page))
 
 
-def _beside(state: State) -> list[str]:
+def _beside(state: GuidedSession) -> list[str]:
     """What else was measured, as options of ``fit``."""
     words: list[str] = []
     for question in (*_BESIDE, *(_WEIGHED if not state.files("loaded") else ())):

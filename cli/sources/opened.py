@@ -15,9 +15,9 @@ if TYPE_CHECKING:
     from cli.sources.targets_file import TargetsFile
     from fit.parts.store import SavedPart
     from fit.results.result import DriverFit
+    from meas.bench.rig import Kind
     from meas.curve import Curve
     from meas.errors import Finding
-    from meas.takes.record import Kind
     from meas.takes.take import Take
 
 Content = Literal["curve", "document", "targets"]

@@ -35,7 +35,7 @@ MAIN = ("Re", "fs", "Qms", "Qes", "Qts", "Mms", "Cms", "Bl", "Vas", "Sd", "sensi
 
 
 @dataclass(frozen=True)
-class Step:
+class Improvement:
     """One thing to do about an error, and the uncertainty it attains.
 
     All limits are half-widths of rectangular errors.
@@ -60,57 +60,61 @@ class Step:
 
 _DIAMETER_M = 0.3e-3
 # All common practice, no source: what each tool promises in patient hands.
-STEPS: tuple[Step, ...] = (
-    Step(
+IMPROVEMENTS: tuple[Improvement, ...] = (
+    Improvement(
         ("mismatch-", "input-resistance:"),
         1,
         "calibrate the bench (freeair rig calibrate)",
         part=0.1,
         tempting=1,
     ),
-    Step(
+    Improvement(
         ("leads:", "crosstalk:"),
         1,
         "measure what the bench reads of a short (freeair rig calibrate --standard short)",
         part=0.1,
     ),
-    Step(
+    Improvement(
         ("air-pressure",),
         1,
         "read the air pressure at the bench to 1 hPa (--air-pressure, not reduced to sea level)",
         limits=100.0,
     ),
-    Step(("air-temperature",), 1, "read the air temperature to 1 K (--air-temperature)", 1.0),
-    Step(("air-humidity",), 1, "read the relative humidity to 5 % (--relative-humidity)", 0.05),
-    Step(
+    Improvement(
+        ("air-temperature",), 1, "read the air temperature to 1 K (--air-temperature)", 1.0
+    ),
+    Improvement(
+        ("air-humidity",), 1, "read the relative humidity to 5 % (--relative-humidity)", 0.05
+    ),
+    Improvement(
         ("ruler",),
         2,
         "measure the cone's diameter to 0.3 mm, with calipers in four directions",
         tempting=2,
     ),
-    Step(
+    Improvement(
         (f"{HELD}magnet-down", f"{HELD}hand"),
         2,
         "clamp the frame to something heavy and measure again (--held clamped)",
         part=0.1,
     ),
-    Step(("mass:",), 2, "weigh the added mass to 0.01 g", limits=1e-5, tempting=4),
-    Step(("moving-parts",), 2, "weigh the moving parts to 0.01 g", limits=1e-5, tempting=4),
-    Step(
+    Improvement(("mass:",), 2, "weigh the added mass to 0.01 g", limits=1e-5, tempting=4),
+    Improvement(("moving-parts",), 2, "weigh the moving parts to 0.01 g", limits=1e-5, tempting=4),
+    Improvement(
         ("volume:",),
         3,
         "find the net volume of the box to 0.5 %, by weighing what fills it",
         part=0.005,
         tempting=2,
     ),
-    Step(
+    Improvement(
         ("resistor:", "table-scale:"),
         3,
         "measure the series resistor with four wires to 0.1 %, or use one that is sold so",
         part=0.001,
         tempting=3,
     ),
-    Step(
+    Improvement(
         ("multimeter",),
         3,
         "measure the coil's resistance with four wires to 0.2 %",
@@ -120,7 +124,7 @@ STEPS: tuple[Step, ...] = (
 )
 """Every step, with what is attainable and the effort it takes."""
 
-MORE_ROWS = Step(
+MORE_ROWS = Improvement(
     ("random:model:",),
     4,
     "read twice as many frequencies, most of them near resonance",
@@ -229,7 +233,7 @@ def advise(fit: DriverFit, curves: Iterable[MeasuredCurve], session: Session) ->
     by_hand = bool(curves) and all(
         one.of_readings and one.curve.frequency_hz.size < _BY_HAND for one in curves
     )
-    steps = (*STEPS, MORE_ROWS) if by_hand else STEPS
+    steps = (*IMPROVEMENTS, MORE_ROWS) if by_hand else IMPROVEMENTS
     ratios = [
         (step, found) for step in steps if (found := _ratios(step, fit, known))
     ]  # fmt: skip
@@ -288,7 +292,7 @@ def to_json(advice: Sequence[Advice]) -> list[dict[str, object]]:
     ]
 
 
-def _ratios(step: Step, fit: DriverFit, known: Mapping[str, Stated]) -> dict[str, float]:
+def _ratios(step: Improvement, fit: DriverFit, known: Mapping[str, Stated]) -> dict[str, float]:
     """New standard uncertainty over the old of each error that a step reduces."""
     found = {}
     for source in fit.sources:
@@ -299,7 +303,7 @@ def _ratios(step: Step, fit: DriverFit, known: Mapping[str, Stated]) -> dict[str
     return found
 
 
-def _ratio(step: Step, source: str, fit: DriverFit, stated: Stated | None) -> float | None:
+def _ratio(step: Improvement, source: str, fit: DriverFit, stated: Stated | None) -> float | None:
     if stated is not None:
         if stated.half_width <= 0:
             return None
@@ -321,7 +325,7 @@ def _ratio(step: Step, source: str, fit: DriverFit, stated: Stated | None) -> fl
 
 
 def _gain(
-    step: Step,
+    step: Improvement,
     ratios: Mapping[str, float],
     estimate: Estimate,
     leverages: Mapping[str, float],

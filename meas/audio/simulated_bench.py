@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meas.audio.protocol import Capture, Progress, StreamEvent
-from meas.bench.rig import Wiring
+from meas.bench.rig import Kind, Wiring
 from meas.bench.simulated_settings import SimulatedSettings
 from meas.curve import ComplexArray, FloatArray, TwoInputs
 
@@ -22,7 +22,6 @@ from meas.curve import ComplexArray, FloatArray, TwoInputs
 AIR_STIFFNESS_PA = 1.2041 * 343.2**2
 
 Standard = Literal["same-node", "open", "short"]
-Kind = Literal["driver", "part", "system"]
 _CHUNK = 2**18
 
 

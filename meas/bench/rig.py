@@ -22,6 +22,8 @@ class _Table(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
 
+Kind = Literal["driver", "part", "system"]
+"""What hangs at the bench: a driver in free air, a passive part, a finished box."""
 StandardKind = Literal["same-node", "open", "short", "resistor"]
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from meas.bench.rig import Calibration, Rig
+from meas.bench.rig import Calibration, Kind, Rig
 from meas.cone.rub import rub_and_buzz
 from meas.correction.calibration import check_matches
 from meas.correction.divider import to_ratio
@@ -17,7 +17,6 @@ from meas.curve import ComplexArray, FloatArray, ImpedanceCurve, TwoInputs
 from meas.errors import Finding, UnreadableInput, refusals
 from meas.excitation.stimulus import Stimulus
 from meas.takes.estimate import Estimated, estimate_from
-from meas.takes.record import Kind
 from meas.transfer.clock_judgement import OneClock, settle
 from meas.transfer.distortion import Distortion
 from meas.transfer.from_sweeps import Transfer

@@ -15,7 +15,7 @@ from typing import Annotated, Literal, Self, TypeVar
 from pydantic import BaseModel, ConfigDict, FailFast, Field, model_validator
 
 from meas.audio.protocol import StreamEvent
-from meas.bench.rig import Rig
+from meas.bench.rig import Kind, Rig
 from meas.errors import Finding, UnreadableInput
 from meas.files.document import read_document
 from meas.files.reading import missing
@@ -25,7 +25,6 @@ FORMAT: Literal["freeair-take/1"] = "freeair-take/1"
 ADVICE = "Restore the take from a copy, or measure again; takes are not meant to be edited."
 _LARGEST = 4_000_000  # bytes; with a dozen standards of 1000 points it has a million
 
-Kind = Literal["driver", "part", "system"]
 ConditionName = Literal["free-air", "added-mass", "test-box"]
 Scalars = Mapping[str, str | float | bool | None]
 

@@ -21,14 +21,14 @@ import numpy as np
 from meas.audio import recording
 from meas.audio.protocol import StreamEvent
 from meas.audio.recording import Recording, Samples
-from meas.bench.rig import Rig, Substitution
+from meas.bench.rig import Kind, Rig, Substitution
 from meas.correction.systematics import bench_systematics
 from meas.curve import Curve, ImpedanceCurve, Systematic
 from meas.errors import Finding, UnreadableInput, refusals
 from meas.files.writing import write_folder
 from meas.tables import csv_table
 from meas.takes import record
-from meas.takes.record import Kind, Record, Scalars, TakeCondition
+from meas.takes.record import Record, Scalars, TakeCondition
 from meas.transfer.distortion import Distortion, as_text
 
 CAPTURE = "capture.wav"

@@ -103,9 +103,9 @@ def _findings(take: Evidence) -> list[Finding]:
     if take.kind != "part":
         findings += of_ratio.shorted(take.curve.impedance_ohm)
     if not refusals(findings):
-        findings += take.other_side
-    if not refusals(findings):
-        findings += _in_time_and_curve(take, take.transfer, take.curve, relation, relative_noise)
+        findings += take.other_side or _in_time_and_curve(
+            take, take.transfer, take.curve, relation, relative_noise
+        )
     return findings
 
 

@@ -103,7 +103,7 @@ def _report(folder: Path) -> None:
 def _session(folder: Path, **answers: str) -> None:
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(state, "FILE", folder / "guide.json")
-        state.write(state.State().answered(**answers))
+        state.write(state.GuidedSession().answered(**answers))
 
 
 def _session_read(path: Path) -> object:

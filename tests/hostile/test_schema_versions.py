@@ -154,7 +154,7 @@ def test_targets_stock_network_part_plan_and_session():
     assert saved.values["L"].standard_uncertainty == pytest.approx(6.050594932998531e-08)
     assert plan_file.read(HERE / "box.json").volume_m3 == 0.005190725702875944
     session = guide_of(HERE / "guide.json")
-    assert isinstance(session, state.State)
+    assert isinstance(session, state.GuidedSession)
     assert session.files("rig", "free-air") == ("rig.toml", "take-free-air")
 
 

@@ -25,7 +25,7 @@ from program import ROOT, freeair
 from cli.driver import mass_to_add
 from cli.guide.mass_or_box import shift_words
 from cli.guide.rig_questions import suitable, suits
-from cli.guide.state import FILE, State, still_there
+from cli.guide.state import FILE, GuidedSession, still_there
 from cli.guide.steps import STEPS, another_unit, next_step
 from cli.main import app
 from cli.terminal.lazy_commands import Deferred
@@ -121,8 +121,8 @@ def prepared(folder: Path, **true: float) -> Path:
     return path
 
 
-def state(folder: Path) -> State:
-    return State.model_validate_json((folder / FILE).read_text(encoding="utf-8"))
+def state(folder: Path) -> GuidedSession:
+    return GuidedSession.model_validate_json((folder / FILE).read_text(encoding="utf-8"))
 
 
 def test_whole_session_with_wrong_answers_left_twice(tmp_path: Path, at) -> None:
@@ -369,7 +369,7 @@ def test_every_question_has_its_flag() -> None:
 
 def test_steps_follow_each_other() -> None:
     """Each step that is done or skipped brings the next; another mass only where one is wanted."""
-    now = State()
+    now = GuidedSession()
     order = []
     while (step := next_step(now)) is not None:
         order.append(step.name)
@@ -380,14 +380,16 @@ def test_steps_follow_each_other() -> None:
 
 
 def test_what_has_gone_is_done_again() -> None:
-    known = State(done={"unit": (), "rig": ("bench.toml",), "free-air": ("takes/a", "takes/b")})
+    known = GuidedSession(
+        done={"unit": (), "rig": ("bench.toml",), "free-air": ("takes/a", "takes/b")}
+    )
     kept = still_there(known, lambda file: file != "takes/b")
     assert set(kept.done) == {"unit", "rig"}
     assert still_there(known, lambda _: True) == known
 
 
 def test_another_unit_keeps_the_bench_only() -> None:
-    full = State(answers={"unit": "a", "driver": "woofer", "diameter": "118mm"})
+    full = GuidedSession(answers={"unit": "a", "driver": "woofer", "diameter": "118mm"})
     for name in NAMES:
         full = full.after(name, f"{name}.file")
     later = another_unit(full)

@@ -56,7 +56,7 @@ def _gains(fit, curves, session):
     """Every step's effect, not only what is chosen to be told."""
     found = {}
     known = improve.stated_beside(curves, session)
-    for step in improve.STEPS:
+    for step in improve.IMPROVEMENTS:
         ratios = improve._ratios(step, fit, known)
         for name in MAIN:
             gain = improve._gain(step, ratios, fit.parameters[name], fit.leverages)
