@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from fit.results.result import DriverFit
 
 _DRIVE_VOLT = 2.83
+_OPEN = ("large baffle, rear open", "large baffle")  # without a box: a cone, a tweeter
 
 
 def section(fit: DriverFit, verdicts: Sequence[Verdict], air: Air) -> Section:
@@ -91,7 +92,7 @@ def _boxes(use: Suggestion) -> dict[str, Box]:
         boxes["flattest closed box"] = Box(use.closed.volume)
     if use.vented is not None:
         boxes["flattest vented box"] = Box(use.vented.volume, use.vented.fb, TIGHT)
-    return boxes or {"large baffle, rear open": Box(math.inf)}
+    return boxes or {_OPEN[use.kind == "tweeter"]: Box(math.inf)}
 
 
 def _facts(name: str, box: Box, found: Prediction) -> list[Fact]:
@@ -100,6 +101,7 @@ def _facts(name: str, box: Box, found: Prediction) -> list[Fact]:
         tuned = "" if box.fb is None else f", tuned to {significant(box.fb)} Hz"
         rows.append((name, significant(1e3 * box.volume, 2), "L", f"net{tuned}"))
     else:
-        rows.append((name, "", "", "no box suits it plainly"))
+        needs = "a tweeter needs no box" if name == _OPEN[True] else "no flat box of usual size"
+        rows.append((name, "", "", needs))
     rows.append(measured("3 dB down at", found.parameters["f3"], "Hz", 1.0))
     return rows

@@ -206,9 +206,9 @@ def _lead(found: Sequence[Statistics], count: int) -> str:
 
 def _lines(one: Statistics, *, timed: bool) -> list[str]:
     from fit.series.limits import written_difference
-    from fit.series.values import NAMES
+    from fit.series.values import spoken
 
-    name = f"{NAMES[one.parameter].name} {one.parameter}"
+    name = spoken(one.parameter)
     lines = [
         f"{outlier.name}: {name} lies {written_difference(outlier.deviation, one.unit)} the "
         f"centre, unlike the rest; by chance in {_of_hundred(outlier.chance)} such series"
@@ -227,11 +227,11 @@ def _lines(one: Statistics, *, timed: bool) -> list[str]:
 
 def _farthest(one: Statistics) -> str:
     from fit.series.limits import written_difference
-    from fit.series.values import NAMES
+    from fit.series.values import spoken
 
     far = one.farthest
     return (
-        f"Farthest out is {far.name}: {NAMES[one.parameter].name} {one.parameter} lies "
+        f"Farthest out is {far.name}: {spoken(one.parameter)} lies "
         f"{written_difference(far.deviation, one.unit)} the centre. Chance alone does that in "
         f"{_of_hundred(far.chance)} such series."
     )

@@ -18,7 +18,7 @@ from fit.results.shares import shares
 from fit.series.limits import Limit, SeriesLimits, written_difference
 from fit.series.mask import WORDS, Departure, Profile, profile
 from fit.series.mask import judge as judge_mask
-from fit.series.values import CMES, NAMES, Common, Unit, apart, one_model, quantities
+from fit.series.values import CMES, NAMES, Common, Unit, apart, one_model, quantities, spoken
 from meas.errors import Finding
 
 
@@ -174,7 +174,7 @@ def _verdict(judged: tuple[Judged, ...], departures: tuple[Departure, ...]) -> U
 
 def _judged(limit: Limit, estimate: Estimate | None, fit: DriverFit) -> Judged:
     quantity = NAMES[limit.parameter]
-    name = f"{quantity.name} {limit.parameter}"
+    name = spoken(limit.parameter)
     if estimate is None or estimate.frequency_hz != limit.frequency_hz:
         text = (
             f"{name} is not known: the takes cannot give it. Measure what it needs, or take its "

@@ -18,7 +18,17 @@ from fit.driver.from_reported import known as known_model
 from fit.numerics.robust import outlier_limit, tolerance_factor
 from fit.results.result import DECIBEL, from_logarithm
 from fit.series.mask import Mask, mask, profile
-from fit.series.values import JUDGED, NAMES, Common, Sample, Unit, one_model, quantities, sample
+from fit.series.values import (
+    JUDGED,
+    NAMES,
+    Common,
+    Sample,
+    Unit,
+    one_model,
+    quantities,
+    sample,
+    spoken,
+)
 from meas.errors import Finding, Refused
 
 COVERAGE, CONFIDENCE = 0.99, 0.90
@@ -207,8 +217,8 @@ def _limit(symbol: str, seen: Sample, factor: float) -> tuple[Limit, list[Findin
     findings = [
         Finding(
             "unlike-the-rest",
-            f"{name}: {NAMES[symbol].name} {symbol} lies "
-            f"{written_difference(value - seen.centre, unit)} of the centre of the reference, "
+            f"{name}: {spoken(symbol)} lies "
+            f"{written_difference(value - seen.centre, unit)} the centre of the reference, "
             f"farther than a good set would put one in {1 / SUSPECT:.0f}. Is this a good unit? "
             "If not, leave it out and derive again",
         )
