@@ -40,13 +40,11 @@ def box_check(
     vented: Annotated[bool, typer.Option("--vented", help="The box has a vent.")] = False,
     bore: Annotated[
         Value | None,
-        valued(units.LENGTH, "--bore", "D", "Of the tube in it, where it is not as planned."),
+        valued(units.LENGTH, "--bore", "D", "Tube in it, where it is not as planned."),
     ] = None,
     tube_length: Annotated[
         Value | None,
-        valued(
-            units.LENGTH, "--tube-length", "L", "Of the tube in it, where it is not as planned."
-        ),
+        valued(units.LENGTH, "--tube-length", "L", "Tube in it, where it is not as planned."),
     ] = None,
     picture: Annotated[
         Path | None, typer.Option(metavar="FILE.png|svg", help="Draw curve and model.")

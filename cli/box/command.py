@@ -66,12 +66,16 @@ def box(
         str, typer.Option(metavar="V|W", help="Sine at the source: volts, or watts into --rated.")
     ] = _DRIVE,
     rated: Annotated[
-        str | None, typer.Option(metavar="R", help="That watts are meant into. Default 8ohm.")
+        str | None,
+        typer.Option(metavar="R", help="Load that the watts are meant for. Default 8ohm."),
     ] = None,
     source_resistance: Annotated[
         Value | None,
         valued(
-            units.RESISTANCE, "--source-resistance", "R", "Of amplifier and leads, such as 0.2ohm."
+            units.RESISTANCE,
+            "--source-resistance",
+            "R",
+            "Resistance of amplifier and leads, such as 0.2ohm.",
         ),
     ] = None,
     xmax: Annotated[

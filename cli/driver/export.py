@@ -47,7 +47,7 @@ def export(
         ),
     ] = None,
     touchstone_version: Annotated[
-        int, typer.Option(metavar="1|2", help="Of the Touchstone format.")
+        int, typer.Option(metavar="1|2", help="Version of the Touchstone format.")
     ] = 1,
     spice: Annotated[
         Path | None,

@@ -101,7 +101,7 @@ def _read(text: str) -> _Source:
     one = opened.curve(text, ("driver",))
     if one.take is None or one.take.excitation.get("kind") == "imported":
         raise UsageError(
-            "was measured elsewhere, at a level that nobody told", where=text, remedy=_HOW
+            "was measured elsewhere, at a level that is not stated", where=text, remedy=_HOW
         )
     return _Source(one, one.take.rig.drive.level, "")
 

@@ -118,8 +118,8 @@ def sections(found: AcousticEstimate) -> list[Section]:
     blocks: list[Block] = [
         Rows((Column("dB at Hz"), *numbers(*(kilo(hz) for hz in shown))), rows),
         f"Level re 20 µPa in half space, {found.air.words}. The errors of fits and parts make the "
-        f"sum uncertain by ± {np.median(reach):.1f} dB or less over half of the band (95 %), "
-        f"and by ± {reach[worst]:.1f} dB where it is least sure, at {_short(float(f[worst]))}.",
+        f"sum uncertain by ± {np.median(reach):.1f} dB or less over half of the band (95 %). "
+        f"It is least sure at {_short(float(f[worst]))}: ± {reach[worst]:.1f} dB.",
         f"Estimated for {LEFT_OUT}. A cone sends less to the side above about {', '.join(wide)}.",
         Drawing(
             "sum", partial(picture.sum_figure, found.sum, found.volt, found.words),

@@ -42,7 +42,7 @@ def filter_(
     ] = None,
     order: Annotated[int, typer.Option(metavar="1|2", help="Order of a standard crossover.")] = 1,
     q: Annotated[
-        float, typer.Option("--q", metavar="Q", help="Of a second-order section.")
+        float, typer.Option("--q", metavar="Q", help="Q of a second-order section.")
     ] = 0.7071,
     compensate: Annotated[
         list[str] | None,
@@ -68,7 +68,8 @@ def filter_(
         str | None, typer.Option(metavar="P|V", help="Drive for heat and travel: 10W or 9V.")
     ] = None,
     rated: Annotated[
-        str | None, typer.Option(metavar="R", help="What the watts are into. Default 8ohm.")
+        str | None,
+        typer.Option(metavar="R", help="Load that the watts are meant for. Default 8ohm."),
     ] = None,
     at_hand: Annotated[
         list[Path] | None,

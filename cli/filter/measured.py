@@ -128,7 +128,7 @@ def _judged(made: MeasuredTransfer) -> list[Finding]:
         Finding(
             "section-differs",
             f"the {made.branch} section departs from its prediction by {made.rms_db:.2g} dB (root "
-            f"mean square), most at {significant(at)} Hz ({worst:+.2g} dB): look for a wrong "
+            f"mean square), most at {significant(at)} Hz ({worst:+.2g} dB). Look for a wrong "
             "value, a part in the wrong place, a winding resistance left out, or coils that couple",
         )
     ]

@@ -112,9 +112,9 @@ def _resistor(driver: str) -> Question:
     return Question(
         "Resistor in series with the driver, with its tolerance if you know it",
         "Every ohm and gram of the result stands on it, such as 10ohm or 10ohm 1%: best measured "
-        f"with its leads. A few times the resistance of the {driver} spares a headphone output; an "
-        "amplifier can do with less, and must not be able to cook it. freeair rig choose works it "
-        "out.",
+        f"with its leads. A few times the resistance of the {driver} spares a headphone output. An "
+        "amplifier can do with less, and must not be able to cook it. 'freeair rig choose' works "
+        "it out.",
         "--series-resistor",
         default="10ohm",
         check=lambda text: values.resistance(text, "resistor"),

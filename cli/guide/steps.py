@@ -136,8 +136,8 @@ def _check(state: GuidedSession) -> GuidedSession:
     known = ask(
         Question(
             "Resistor of known value in the driver's place",
-            "Of about the driver's own resistance, such as 8.2ohm±1%. What the bench reads of it "
-            "proves wiring, levels and calibration in one go.",
+            "Take one of about the driver's own resistance, such as 8.2ohm±1%. What the bench "
+            "reads of it proves wiring, levels and calibration in one go.",
             "--resistor",
             check=lambda text: values.resistance(text, "resistor"),
             plain=partial(plain_answers.with_unit, "ohm"),
@@ -312,8 +312,8 @@ STEPS = (
         "loaded",
         "Mass or box",
         "A second condition turns curves into grams and litres. A mass has to sit tight near the "
-        "coil, spread evenly so that the cone does not tilt, and must not be magnetic: a ring of "
-        "putty, or coins that a magnet ignores. Clamp the frame as before.",
+        "coil, spread evenly so that the cone does not tilt, and must not be magnetic. Take a ring "
+        "of putty, or coins that a magnet ignores. Clamp the frame as before.",
         mass_or_box.first,
         may_skip=True,
     ),

@@ -49,8 +49,8 @@ def refit(
         str | None,
         typer.Option(
             metavar="[NAME=]PCT",
-            help="Of the ohms in tables as a whole, such as 0.5%. Default 1% for each table; a "
-            "name makes it the same error in all.",
+            help="Tolerance of the ohms in tables as a whole, such as 0.5%. Default 1% for each "
+            "table; a name makes it the same error in all.",
         ),
     ] = None,
     model: Model = "auto",

@@ -33,7 +33,9 @@ def calibrate(
     ] = "same-node",
     inductance: Annotated[
         str | None,
-        typer.Option(metavar="L", help="Most that the known resistor may have, such as 0.2uH."),
+        typer.Option(
+            metavar="L", help="Most inductance the known resistor may have, such as 0.2uH."
+        ),
     ] = None,
     only: Annotated[
         bool, typer.Option("--only", help="Forget the standards measured before.")

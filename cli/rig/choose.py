@@ -41,7 +41,10 @@ def choose(
         str, typer.Option(metavar="V", help="Peak volts of the output at full scale, no load.")
     ] = "1.4V",
     output_impedance: Annotated[
-        str, typer.Option(metavar="R", help="Of the output; headphone outputs have 0.1 to 30 ohm.")
+        str,
+        typer.Option(
+            metavar="R", help="Resistance of the output; headphone outputs have 0.1 to 30 ohm."
+        ),
     ] = "1ohm",
     least_load: Annotated[
         str, typer.Option(metavar="R", help="Smallest load that the output is made for.")
@@ -53,7 +56,7 @@ def choose(
         str, typer.Option(metavar="V", help="Noise of an input, rms over the band.")
     ] = "20uV",
     tolerance: Annotated[
-        str, typer.Option(metavar="PCT", help="Of the resistor to be bought.")
+        str, typer.Option(metavar="PCT", help="Tolerance of the resistor to be bought.")
     ] = "1%",
     resistor_side: ResistorSide = "hot",
     series: Annotated[

@@ -21,12 +21,14 @@ def new(
         str, typer.Option(metavar="R", help="Resistor in series with the driver, such as 10ohm.")
     ],
     tolerance: Annotated[
-        str, typer.Option(metavar="PCT", help="Of the series resistor, such as 1%.")
+        str, typer.Option(metavar="PCT", help="Tolerance of the series resistor, such as 1%.")
     ] = "1%",
     resistor_side: ResistorSide = "hot",
     input_resistance: Annotated[
         str | None,
-        typer.Option(metavar="R", help="Of the driver input, such as 47kohm; taken out."),
+        typer.Option(
+            metavar="R", help="Resistance of the driver input, such as 47kohm; taken out."
+        ),
     ] = None,
     source_input: Annotated[
         int, typer.Option(metavar="N", help="Input on the source node; inputs count from 1.")
@@ -42,7 +44,7 @@ def new(
         ),
     ] = None,
     sample_rate: Annotated[
-        str, typer.Option(metavar="HZ", help="Such as 48000 or 96kHz.")
+        str, typer.Option(metavar="HZ", help="Sample rate, such as 48000 or 96kHz.")
     ] = "48000",
     amplifier: Annotated[
         str,
@@ -64,7 +66,7 @@ def new(
     ] = "10Hz",
     stop: Annotated[str, typer.Option(metavar="F", help="Highest frequency.")] = "20kHz",
     sweep_seconds: Annotated[
-        float, typer.Option(metavar="S", help="Length of one sweep; longer is quieter noise.")
+        float, typer.Option(metavar="S", help="Length of one sweep; longer is less noisy.")
     ] = 5.0,
     repeats: Annotated[
         int, typer.Option(metavar="N", help="Pairs of a sweep up and a sweep down.")

@@ -205,8 +205,8 @@ def _lead(found: Sequence[Statistics], count: int) -> str:
 
 
 def _lines(one: Statistics, *, timed: bool) -> list[str]:
+    from fit.results.quantities import spoken
     from fit.series.limits import written_difference
-    from fit.series.values import spoken
 
     name = spoken(one.parameter)
     lines = [
@@ -226,8 +226,8 @@ def _lines(one: Statistics, *, timed: bool) -> list[str]:
 
 
 def _farthest(one: Statistics) -> str:
+    from fit.results.quantities import spoken
     from fit.series.limits import written_difference
-    from fit.series.values import spoken
 
     far = one.farthest
     return (

@@ -39,14 +39,14 @@ Diameter = Annotated[
     typer.Option(metavar="D", help="Cone from mid-surround to mid-surround, such as 118mm."),
 ]
 Temperature = Annotated[
-    str | None, typer.Option(metavar="T", help="Of the room, such as 21C±1K: for Re at 20 C.")
+    str | None, typer.Option(metavar="T", help="Air of the room, such as 21C±1K: for Re at 20 C.")
 ]
 Tolerance = Annotated[
     str | None,
     typer.Option(
         metavar="[NAME=]PCT",
-        help="Of the ohms in tables as a whole. A name, such as meter=0.5%, makes it one error of "
-        "all units, which spreads nothing; use the same name when judging.",
+        help="Tolerance of the ohms in tables as a whole. A name, such as meter=0.5%, makes it "
+        "one error of all units, which spreads nothing; use the same name when judging.",
     ),
 ]
 

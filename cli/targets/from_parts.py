@@ -92,7 +92,8 @@ def from_parts(
         valued(units.RESISTANCE, "--re", "R", "Coil resistance, where no winding says it."),
     ] = None,
     wire: Annotated[
-        str | None, typer.Option(metavar="D", help="Of the coil: 0.2mm, 0.2mm/0.22mm or AWG32.")
+        str | None,
+        typer.Option(metavar="D", help="Wire of the coil: 0.2mm, 0.2mm/0.22mm or AWG32."),
     ] = None,
     metal: MetalOption = "copper",
     former: FormerOption = None,

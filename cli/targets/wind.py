@@ -91,7 +91,9 @@ def wind(
     ] = False,
     temperature: Annotated[
         Value | None,
-        valued(COIL_TEMPERATURE, "--temperature", "T", "Of the hot coil. Default 100C."),
+        valued(
+            COIL_TEMPERATURE, "--temperature", "T", "Temperature of the hot coil. Default 100C."
+        ),
     ] = None,
     power: Annotated[
         Value | None, valued(units.POWER, "--power", "P", "Lasting power, such as 10W.")

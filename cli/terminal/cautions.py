@@ -83,8 +83,8 @@ SAME_NODE = Caution(
 )
 OPEN_END = Caution(
     "Nothing in the driver's place",
-    "Take the driver off and keep the free ends of its leads apart, and away from ground: where "
-    "they touch, a short is measured (and, from the amplifier's own terminal, made).",
+    "Take the driver off and keep the free ends of its leads apart, and away from ground. Where "
+    "they touch, a short is measured; on the amplifier's own terminal they short it.",
     asks=True,
 )
 SHORT_HOT = Caution(
@@ -112,7 +112,7 @@ KNOWN_RESISTOR = Caution(
 BACK_TO_BACK = Caution(
     "Polarised capacitors back to back",
     "Two in series with equal poles joined make half of one, without polarity. Each still sees "
-    "the whole peak voltage while the other conducts: rate each for the amplifier's peak, keep "
+    "the whole peak voltage while the other conducts. Rate each for the amplifier's peak, keep "
     "to its ripple current, and never let direct voltage stand on the pair. Overheated or "
     "reversed electrolytics vent hot, caustic electrolyte: eye protection, and no direct line "
     "to the vent. A bipolar or a film capacitor is the safer part.",
@@ -130,7 +130,7 @@ LOW_LOAD = Caution(
 )
 HOT_PART = Caution(
     "Parts that get hot",
-    "A resistor at its rated power reaches 200 °C and more: take at least twice the power that "
+    "A resistor at its rated power reaches 200 °C and more. Take at least twice the power that "
     "it will see, in free air, away from wood, damping wool and plastic. Long loud tones heat "
     "more than music does.",
 )

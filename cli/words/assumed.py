@@ -93,8 +93,8 @@ def air_pressure(value: Value | None) -> Assumed:
     """
     if value is None:
         return Value(*_SEA_LEVEL_PA, "1013.25 hPa ± 30 hPa", 1.0), (
-            "air pressure not given: 1013 hPa ± 30 hPa assumed, which holds near sea level only; "
-            "it falls by about 12 hPa for every 100 m of height and goes straight into Vas. "
+            "air pressure not given: 1013 hPa ± 30 hPa assumed, which holds near sea level only. "
+            "It falls by about 12 hPa for every 100 m of height and goes straight into Vas. "
             "Above 100 m give --air-pressure: that of the place (985hPa), or its height (340m)"
         )
     return _complete(value, _BAROMETER_PA, 1e2, "hPa", "what barometers promise")

@@ -107,8 +107,8 @@ TableTolerance = Annotated[
     typer.Option(
         "--table-tolerance",
         metavar="[NAME=]PCT",
-        help="Of the ohms in tables as a whole, such as 0.5%. Default 1% for each table; a "
-        "name makes it the same error in all, now and later.",
+        help="Tolerance of the ohms in tables as a whole, such as 0.5%. Default 1% for each "
+        "table; a name makes it the same error in all, now and later.",
     ),
 ]
 Quiet = Annotated[bool, typer.Option("--quiet", help="No curve in the terminal.")]

@@ -191,7 +191,7 @@ def _shifted(driver: SavedDriver, box: Box, source_ohm: float) -> tuple[Finding,
     return (
         Finding(
             "law-shifts-box",
-            f"the effect of the {parts} at fc differs from that at fs: with it fc is "
+            f"the effect of the {parts} at fc differs from that at fs. With it fc is "
             f"{x * fs:.3g} Hz and Qtc {Qtc:.3g}, where fs, Qts and Vas say {plain.fc:.3g} Hz and "
             f"{plain.Qtc:.3g}. The curves follow it",
         ),
@@ -268,7 +268,7 @@ def cautions(
             Finding(
                 "tube-long",
                 f"the tube of {tube_length * 1e3:.0f} mm hardly fits a box of "
-                f"{box.volume * 1e3:.3g} L ({1e3 * box.volume ** (1 / 3):.0f} mm as a cube): leave "
+                f"{box.volume * 1e3:.3g} L ({1e3 * box.volume ** (1 / 3):.0f} mm as a cube). Leave "
                 "a bore's width free behind its end, fold it, or take a narrower bore",
             )
         )
@@ -280,7 +280,7 @@ def cautions(
             Finding(
                 "loud",
                 f"{loudest:.0f} dB at 1 m at this drive: hearing takes that for about {time} a "
-                "day (85 dB for 8 hours, half for every 3 dB more); keep away or wear protection",
+                "day (85 dB for 8 hours, half for every 3 dB more). Keep away or wear protection",
             )
         )
     return tuple(found)
@@ -294,6 +294,6 @@ def _too_far(f: FloatArray, excursion: FloatArray, xmax: float) -> Finding:
     return Finding(
         "too-far",
         f"{where} the cone moves farther than the {xmax * 1e3:.3g} mm it takes (up to "
-        f"{most * 1e3:.2g} mm at {f[int(np.argmax(excursion))]:.0f} Hz): keep such signals away, "
+        f"{most * 1e3:.2g} mm at {f[int(np.argmax(excursion))]:.0f} Hz). Keep such signals away, "
         f"or lower the drive to {xmax / most:.2f} of this voltage",
     )

@@ -143,8 +143,8 @@ _NO_VOLUME = Finding(
 )
 _NO_LE = Finding(
     "no-inductance",
-    "the takes did not reach up to where the inductance shows: the coil counts as a resistance, "
-    "so that impedance and level above some hundred hertz are not to be relied upon",
+    "the takes did not reach up to where the inductance shows, so that the coil counts as a "
+    "resistance. Do not rely on impedance and level above some hundred hertz",
 )
 
 
@@ -154,6 +154,6 @@ def _within_its_band(fit: DriverFit) -> Finding:
     return Finding(
         "coil-within-band",
         "the coil model of the fit has no circuit behind it and says nothing outside "
-        f"{rounded(low)} to {rounded(high)} Hz, where the take was: what is computed there leans "
-        "on a continuation",
+        f"{rounded(low)} to {rounded(high)} Hz, where the take was. Beyond, everything leans on a "
+        "continuation",
     )

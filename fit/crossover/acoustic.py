@@ -25,9 +25,9 @@ from meas.curve import ComplexArray, FloatArray
 from meas.errors import Finding
 
 LEFT_OUT = (
-    "all drivers on one large baffle, at one distance from the ear, as stiff pistons: the edges "
+    "all drivers on one large baffle, at one distance from the ear, as stiff pistons. The edges "
     "of the baffle, the box behind, the cone's breakup and how one driver lies behind another are "
-    "left out; near the crossover they change the sum by several dB"
+    "left out. Near the crossover they change the sum by several dB"
 )
 _OPEN = Box(math.inf)
 _NOTICED_DB = 1.5

@@ -203,7 +203,7 @@ def cautions(
         found.append(
             Finding(
                 "metal-former",
-                "A closed ring of metal is a shorted turn that brakes the cone (low Qms): leave a "
+                "A closed ring of metal is a shorted turn that brakes the cone (low Qms). Leave a "
                 "slit of about 1 mm along the whole former, and insulate it from the wire.",
             )
         )

@@ -233,6 +233,6 @@ def _finding(group: list[tuple[int, Bump]], takes: int) -> Finding:
         "a cone or surround mode, and a panel or clamp that resonates look the same in the curve.",
         next_step=(
             "touch dust cap, leads, frame and clamp in turn during a steady tone there and see "
-            "which one changes it; a bump that moves with the clamping is not the driver's."
+            "which one changes it. A bump that moves with the clamping is not the driver's."
         ),
     )

@@ -10,7 +10,7 @@ from fit.diagnosis.known_coil import KnownCoil
 from fit.diagnosis.losses import LossLaw
 from fit.diagnosis.part_targets import Deviation, PartTarget, deviation, outside
 from fit.results.judge import Target, Verdict
-from fit.results.quantities import QUANTITIES, with_interval
+from fit.results.quantities import QUANTITIES, spoken, with_interval
 from fit.results.result import Estimate
 from fit.results.scaling import exponents
 
@@ -85,14 +85,14 @@ def size_of(case: Case, symbol: str) -> str:
 
 
 def _apart(symbol: str, estimate: Estimate, target: Target, derived: str) -> str:
-    quantity = QUANTITIES[symbol]
+    quantity, name = QUANTITIES[symbol], spoken(symbol)
     if quantity.unit == "dB":
         size = f"{abs(estimate.value - target.target):.1f} dB"
     else:
         size = f"{100 * abs(estimate.value / target.target - 1):.0f} %"
     side = "above" if estimate.value > target.target else "below"
     return (
-        f"{quantity.name[:1].upper()}{quantity.name[1:]} {symbol} is {size} {side} plan "
+        f"{name[:1].upper()}{name[1:]} is {size} {side} plan "
         f"({with_interval(symbol, estimate)}; planned {quantity.text(target.target)}{derived})"
     )
 

@@ -11,7 +11,7 @@ LOSS = (
 )
 OTHER_MASSES = (
     "compare Rms across takes with different masses: braking by eddy currents stays the same at "
-    "every resonance, the loss of a suspension rises as the resonance falls; rubbing changes with "
+    "every resonance, the loss of a suspension rises as the resonance falls. Rubbing changes with "
     "the level and shows as harmonics."
 )
 
@@ -211,8 +211,8 @@ def loss(case: Case) -> list[Finding]:
     if law.brakes:
         text = (
             f"{seen}: a brake in proportion to velocity, as a closed metal former is (a shorted "
-            "turn in the gap), or a viscous one (ferrofluid, air squeezed through a narrow gap); "
-            "a suspension's loss would rise as the resonance falls. The two cannot be told apart "
+            "turn in the gap), or a viscous one (ferrofluid, air squeezed through a narrow gap). "
+            "A suspension's loss would rise as the resonance falls. The two cannot be told apart "
             "by the curve."
         )
         return [_lossy(case, "closed-former-or-viscous", text, _SLIT)]

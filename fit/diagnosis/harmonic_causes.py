@@ -65,11 +65,11 @@ def uneven(harmonics: Harmonics, fs_hz: float) -> tuple[Finding, ...]:
             f"Even harmonics ({100 * even:.2g} % near {fs_hz:.3g} Hz) are {even / odd:.1f} times "
             "the odd ones: inwards and outwards are not alike. Either the coil rests off the "
             "middle of the gap, or the suspension is stiffer to one side (cup of the spider, "
-            "bulge of the surround); harmonics alone cannot tell which.",
+            "bulge of the surround). Harmonics alone cannot tell which.",
             next_step=(
-                "measure how far the winding stands out before and behind the plate; then sweep "
+                "measure how far the winding stands out before and behind the plate. Then sweep "
                 f"once with the cone up and once down, which moves the rest by {sag:.2g} mm either "
-                "way: fewer even harmonics in one of them tell the side to correct."
+                "way. Fewer even harmonics in one of them tell the side to correct."
             ),
         ),
     )

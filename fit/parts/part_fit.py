@@ -261,7 +261,7 @@ def _poor(found: Followed, kind: str) -> Refused:
         "poor-fit",
         f"no {kind} follows this curve: what is left is {100 * found.residual_rms_relative:.0f} % "
         f"of |Z| ({100 * _POOR:.0f} % is the most allowed). Is it a network, a driver, or a part "
-        "beyond its self-resonance? Was the part lifted from its circuit",
+        "beyond its self-resonance? Was the part still in its circuit",
     )
 
 
@@ -273,7 +273,7 @@ def _doubts(whole: Curve, curve: Curve, found: Followed, kind: str) -> list[Find
             Finding(
                 "band-cut",
                 f"only {rounded(low)} to {rounded(high)} Hz were used: beyond, the bench is off "
-                "by more than it can be reckoned with",
+                "by more than can be allowed for",
                 next_step=(
                     "Calibrate the inputs (freeair rig calibrate), or take a series resistor "
                     "nearer to the part's impedance"

@@ -180,7 +180,7 @@ def _what_it_takes(symbol: str) -> str:
     match symbol:
         case "Mms" | "Cms" | "Rms" | "Bl":
             return (
-                "takes in free air alone cannot give it; add a take with a known mass on the "
+                "takes in free air alone cannot give it. Add a take with a known mass on the "
                 "cone, or one in a test box with the diameter, or weigh the moving parts."
             )
         case "Vas" | "eta0" | "sensitivity_1w" | "sensitivity_2v83":

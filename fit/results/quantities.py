@@ -118,6 +118,16 @@ def shown(symbol: str, unit: str) -> Shown:
     return Shown(short, markup, words, sign, scale)
 
 
+def spoken(symbol: str) -> str:
+    """Name a quantity in a sentence, with its symbol where that is more than a key.
+
+    >>> spoken("fs"), spoken("sensitivity_2v83")
+    ('resonance fs', 'sensitivity at 2.83 V')
+    """
+    how = shown(symbol, "1")
+    return f"{how.words} {symbol}" if how.symbol == symbol else how.words
+
+
 def in_order(symbols: Iterable[str]) -> list[str]:
     """Sort symbols as a builder asks for them; parameters of models last."""
     given = list(symbols)

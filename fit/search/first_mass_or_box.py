@@ -100,11 +100,11 @@ def _without_sign(heavier: bool, moved: float) -> str:
     seen = f"its resonance lies at {moved:.2f} of free air"
     if heavier:
         return (
-            f"stated to carry an added mass, but {seen}, not 1.5 % or more below; was the mass on "
+            f"stated to carry an added mass, but {seen}, not 1.5 % or more below. Was the mass on "
             "the cone, is it large enough (a quarter of the moving mass or more), and are the "
             "takes not swapped?"
         )
     return (
-        f"stated to sit on a test box, but {seen}, not 1.5 % or more above; does the driver "
+        f"stated to sit on a test box, but {seen}, not 1.5 % or more above. Does the driver "
         "close the box tightly, and are the takes not swapped?"
     )

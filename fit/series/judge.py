@@ -13,12 +13,13 @@ from dataclasses import dataclass
 
 from fit.results.error_sources import ASSUMED
 from fit.results.judge import Word, decide
+from fit.results.quantities import spoken
 from fit.results.result import DECIBEL, Z95, DriverFit, Estimate, from_logarithm, logarithm
 from fit.results.shares import shares
 from fit.series.limits import Limit, SeriesLimits, written_difference
 from fit.series.mask import WORDS, Departure, Profile, profile
 from fit.series.mask import judge as judge_mask
-from fit.series.values import CMES, NAMES, Common, Unit, apart, one_model, quantities, spoken
+from fit.series.values import CMES, NAMES, Common, Unit, apart, one_model, quantities
 from meas.errors import Finding
 
 
@@ -133,12 +134,13 @@ def reference_units(units: Sequence[Unit], limits: SeriesLimits) -> tuple[Findin
     for name, fit in units:
         verdict = judge_unit(fit, limits)
         if verdict.verdict != "inside":
-            causes = ", ".join(finding.code.partition("-")[2] for finding in verdict.findings)
+            found_by = (finding.code.partition("-")[2] for finding in verdict.findings)
+            causes = ", ".join(spoken(one) if one in NAMES else one for one in found_by)
             found.append(
                 Finding(
                     "reference-not-inside",
-                    f"{name} would itself come out {verdict.verdict} by {causes}: it lies far out "
-                    "for a good unit, and the limits lean on the rest",
+                    f"{name} would itself come out {verdict.verdict} by {causes}. It lies far out "
+                    "for a good unit, and the limits rest on the others",
                     next_step="Look at it again",
                 )
             )

@@ -16,19 +16,10 @@ import numpy as np
 
 from fit.driver.from_reported import known as known_model
 from fit.numerics.robust import outlier_limit, tolerance_factor
+from fit.results.quantities import spoken
 from fit.results.result import DECIBEL, from_logarithm
 from fit.series.mask import Mask, mask, profile
-from fit.series.values import (
-    JUDGED,
-    NAMES,
-    Common,
-    Sample,
-    Unit,
-    one_model,
-    quantities,
-    sample,
-    spoken,
-)
+from fit.series.values import JUDGED, NAMES, Common, Sample, Unit, one_model, quantities, sample
 from meas.errors import Finding, Refused
 
 COVERAGE, CONFIDENCE = 0.99, 0.90

@@ -18,7 +18,7 @@ from fit.compare.repeatability import assumed_effects
 from fit.driver.elements.quantity import Quantity
 from fit.numerics.robust import centre_and_spread
 from fit.results.error_sources import ASSUMED, HELD, part_of, shared_sources, variance
-from fit.results.quantities import QUANTITIES, shown
+from fit.results.quantities import QUANTITIES
 from fit.results.result import DriverFit, Estimate
 from meas.curve import FloatArray
 from meas.errors import Refused
@@ -37,16 +37,6 @@ Cmes = Qes/(2 pi fs Re) = Mms/Bl^2, the capacitance that the moving mass is at t
 Small, J. Audio Eng. Soc. 20(5), 1972). Free air alone gives it, and the spread of the
 suspensions, the largest of a series, does not touch it.
 """
-
-
-def spoken(symbol: str) -> str:
-    """Name a quantity in a sentence, with its symbol where that is not the name over again.
-
-    >>> spoken("fs"), spoken("sensitivity_2v83")
-    ('resonance fs', 'sensitivity at 2.83 V')
-    """
-    name = NAMES[symbol].name
-    return f"{name} {symbol}" if shown(symbol, "1").symbol == symbol else name
 
 
 JUDGED = ("Re", "Le", "fs", "Qms", CMES)

@@ -19,6 +19,7 @@ from dataclasses import dataclass
 
 from fit.given.measured import AddedMass, MeasuredCurve, Session, Stated, TestBox
 from fit.results.error_sources import HELD
+from fit.results.quantities import shown
 from fit.results.result import Z95, DriverFit, Estimate
 from fit.results.shares import shares
 
@@ -178,7 +179,7 @@ class Advice:
     @property
     def text(self) -> str:
         """Both steps as sentences; empty where there are none."""
-        symbol = self.parameter
+        symbol = shown(self.parameter, "1").symbol
         said = []
         if self.cheapest is not None:
             now, then = self.reach(), self.reach(self.cheapest.standard_uncertainty)

@@ -111,9 +111,9 @@ def no_device() -> BenchFailure:
     return BenchFailure.because(
         "no-device",
         "the system shows no sound device that can be used",
-        remedy="Plug the card in and see that the system lists it (on Linux: your user may need "
-        "the group 'audio', or the sound server is not running); 'freeair rig devices' lists "
-        "what is found. A rig with device 'simulated' needs no hardware.",
+        remedy="Plug the card in and see that the system lists it: 'freeair rig devices'. On "
+        "Linux your user may need the group 'audio', or the sound server is not running. A rig "
+        "with device 'simulated' needs no hardware.",
     )
 
 

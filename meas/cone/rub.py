@@ -82,7 +82,7 @@ def rub_and_buzz(
         Finding(
             "rub",
             f"Harmonics of the 10th order and up reach {100 * size:.2g} % at {at:.0f} Hz and fall "
-            "away above the resonance: the coil rubs, or a lead, a seam or a particle in the gap "
+            "away above the resonance. The coil rubs, or a lead, a seam or a particle in the gap "
             "buzzes there",
             next_step=(
                 "Listen at that frequency, turn the driver over, look for what touches; Qms and "

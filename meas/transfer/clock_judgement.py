@@ -46,7 +46,7 @@ class OneClock:
                     f"The two inputs ran on two clocks: the driver input was {drift.ppm:+.2f} ppm "
                     f"fast and began {drift.offset:.1f} samples late. It was resampled to the "
                     "clock of the source input, and the delay that is left was set by minimum "
-                    f"phase, to within ±{rig.assumptions.mismatch_delay_samples:g} sample: Le "
+                    f"phase, to within ±{rig.assumptions.mismatch_delay_samples:g} sample. Le "
                     "carries that uncertainty, and a calibration cannot be used",
                     next_step="Take both channels from one device",
                 )
@@ -58,7 +58,7 @@ class OneClock:
                 "clock-drift",
                 f"The two inputs ran apart by {drift.slip:.2g} samples during the recording, and "
                 f"not steadily (up to {drift.wander:.2g} samples off a steady drift), so that it "
-                "cannot be taken out: two clocks that wander, or frames lost on one channel",
+                "cannot be taken out. Two clocks wander, or one channel lost frames",
                 refuses=True,
                 next_step="Take both channels from one device",
             )

@@ -149,7 +149,7 @@ def finding(found: Causality, curve: ImpedanceCurve) -> Finding:
         "not-causal",
         f"Reactance and resistance do not belong together: by {100 * found.misfit:.2g} % of |Z| "
         "they differ from those of anything passive that stays as it is, most near "
-        f"{curve.frequency_hz[worst]:.3g} Hz: the gain of one input or the unit itself changed "
+        f"{curve.frequency_hz[worst]:.3g} Hz. The gain of one input or the unit itself changed "
         "during the sweep, a contact jumped, or the system mixes or processes the inputs",
         refuses=True,
         ground="Kramers-Kronig relations",

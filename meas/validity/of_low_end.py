@@ -47,7 +47,7 @@ def rising(
         Finding(
             "two-resonances",
             f"The resistance rises again below {frequency_hz[below][least]:.3g} Hz, by "
-            f"{100 * rise / resistance[least]:.2g} %: another resonance lies at the low end of the "
+            f"{100 * rise / resistance[least]:.2g} %. Another resonance lies at the low end of the "
             f"sweep, and the one at {resonance_hz:.3g} Hz is not that of the driver alone",
             refuses=True,
             next_step="Take the driver out of its box, lay it on its magnet and nothing before "

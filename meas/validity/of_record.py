@@ -35,11 +35,11 @@ _LINE_TOLERANCE = 0.004
 _BAND_STEP_DB = 20.0
 
 NOT_EVEN_NOISE = (
-    "Nothing at all was recorded, not even noise: the system withholds the sound, or the inputs "
-    "are muted. macOS and Windows give silence to programs that may not use the microphone; "
-    "line inputs count as one. On macOS allow it to the terminal program (System Settings, Privacy "
-    "& Security, Microphone) and start that anew, on Windows to desktop apps (Settings, Privacy & "
-    "security, Microphone)"
+    "Nothing at all was recorded, not even noise. The system withholds the sound, or the inputs "
+    "are muted. macOS and Windows give silence to programs that may not use the microphone. "
+    "Line inputs count as one. On macOS allow it to the terminal program (System Settings, Privacy "
+    "& Security, Microphone) and start that anew. On Windows allow it to desktop apps (Settings, "
+    "Privacy & security, Microphone)"
 )
 
 

@@ -239,8 +239,8 @@ def drift(
                 f"between {first:.1f} s and {last:.1f} s",
                 refuses=True,
                 next_step=(
-                    "Switch off automatic gain, enhancements and noise suppression of the inputs; "
-                    "if there are none, the unit itself changed (a coil that warms, a suspension "
+                    "Switch off automatic gain, enhancements and noise suppression of the inputs. "
+                    "If there are none, the unit itself changed (a coil that warms, a suspension "
                     "that creeps): lower the drive, rest it, repeat"
                 ),
             ),

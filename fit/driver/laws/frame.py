@@ -105,9 +105,9 @@ class Frame(Beside):
         """How heavy the cone is against the frame, and what to do."""
         return Finding(
             "frame-moves",
-            f"The frame moves against the cone: it resonates on its mounting at "
-            f"{written('f_frame')}, and the cone has {written('frame')} of its mass. fs, the Qs "
-            "and the mass are given for a driver that is held still.",
+            "The frame moves against the cone: it resonates on its mounting at "
+            f"{written('f_frame')}, and the cone has {written('frame')} of its mass. The values "
+            "fs, Qs and mass are given for a driver that is held still.",
             ground="Newton's third law",
             next_step="clamp the frame to something heavy and repeat: the bump has to go.",
         )
