@@ -144,7 +144,7 @@ def parameters(fit: DriverFit, symbols: Container[str] | None = None) -> Rendera
             (
                 Text(show.spelt(name), style="bold"),
                 written.value,
-                written.reach,
+                written.reach if written.even else f"{written.low} to {written.high}",
                 how.unit,
                 _main_limit(estimate, fit.sources),
             )

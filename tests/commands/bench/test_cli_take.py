@@ -97,6 +97,33 @@ def test_broken_off_capture_is_kept_and_refused(
     assert "refused when it was made" in fitted.told
 
 
+@pytest.mark.parametrize("made_by", ["take", "import"])
+def test_refused_as_json_is_one_object_and_says_why_beside_it(
+    made_by: str,
+    rig: Path,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """A script reads the one object; whoever watches it reads the reason on standard error."""
+    words: list[str | Path] = ["take", "rowan"]
+    if made_by == "take":
+        replaced(monkeypatch, lambda whole: CutShort(whole, 1.5))
+    else:
+        silence = tmp_path / "silence.wav"
+        soundfile.write(silence, np.zeros((5 * RATE, 2)), RATE, subtype="FLOAT")
+        words = ["import", silence, "--unit", "rowan"]
+    ran = Invoke(capsys)(*words, "--rig", rig, "--out", tmp_path / "takes", "--json")
+    assert ran.status == 1, ran.told
+    document = json.loads(ran.stdout)
+    assert document["refused"] is True
+    assert Path(document["take"]).is_dir()
+    told = " ".join(ran.stderr.split())
+    assert document["reasons"]
+    for reason in document["reasons"]:
+        assert " ".join(reason["text"].split()[:5]) in told, told
+
+
 def test_device_that_cannot_be_opened(
     rig: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:

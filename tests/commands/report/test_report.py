@@ -12,17 +12,20 @@ from typing import Any
 import pytest
 from made_fits import Physical, curve, fit_of
 from outlined import NASTY, outlined
+from rich.console import Console
 
 from cli.report import fit_page, forms
 from cli.report.comparison_page import Compared, comparison_page
 from cli.report.parts import strip
 from cli.sources.states import DriverState
+from cli.terminal import tables
 from fit.box.circuit import Air
 from fit.compare.changes import compare
 from fit.compare.pair import pairs
 from fit.compare.trend import trend
 from fit.results.judge import Target, judge
 from fit.results.result import DriverFit, Estimate
+from fit.results.store import to_json
 from meas.bench.rig import Rig, Wiring
 from meas.errors import Finding, UsageError
 
@@ -311,3 +314,20 @@ def test_without_vas_the_planned_one_stands_in_or_the_way_to_it_is_told(fit: Dri
     text = outlined(page_of(bare, air=AIR, verdicts=planned)).text
     assert "the planned one stands in" in text
     assert "flattest" in text and "excursion" not in text.partition("The motion alone")[0]
+
+
+def test_uneven_interval_is_the_same_on_terminal_page_and_in_json(fit: DriverFit) -> None:
+    """exp(± 1.96 s) about 14 g, s = 0.3 of ln Mms: 7.8 g to 25 g, whoever says it."""
+    wide = Estimate(0.014, "kg", {"ruler": 0.3 * 0.014})
+    rough = replace(fit, parameters={**fit.parameters, "Mms": wide})
+    low, high = to_json(rough, unit="x")["parameters"]["Mms"]["interval_95"]
+    assert high - 0.014 > 1.5 * (0.014 - low)
+    ends = [f"{1e3 * end:.0f}" for end in (low, high)]
+    console = Console(width=100, color_system=None)
+    with console.capture() as capture:
+        console.print(tables.parameters(rough))
+    (line,) = (one for one in capture.get().splitlines() if one.startswith("Mms"))
+    written = re.search(r"([0-9.]+) to ([0-9.]+)", line)
+    assert written is not None, line
+    assert [f"{float(end):.0f}" for end in written.groups()] == ends
+    assert f"{written[1]} … {written[2]}" in page_of(rough)
