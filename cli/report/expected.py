@@ -21,6 +21,9 @@ if TYPE_CHECKING:
     from fit.results.result import DriverFit
 
 _DRIVE_VOLT = 2.83
+_TWEETER = (
+    "A tweeter needs no box. Its level needs Vas, which weighed moving parts and the diameter give."
+)
 _OPEN = ("large baffle, rear open", "large baffle")  # without a box: a cone, a tweeter
 
 
@@ -42,6 +45,9 @@ def section(fit: DriverFit, verdicts: Sequence[Verdict], air: Air) -> Section:
     try:
         driver = saved_driver.of_fit(planned, air.modulus)
     except Refused as refused:
+        known = planned.parameters
+        if {"fs", "Qts"} <= known.keys() and suggest(known).kind == "tweeter":
+            return Section(title, (_TWEETER,))
         return Section(title, (Findings(refused.reasons),))
     use = suggest(planned.parameters)
     boxes = _boxes(use)
