@@ -161,7 +161,11 @@ def press(
 
 
 def by_cell() -> None:
-    """Explain the plain way without any recording: a cell and a look at the cone."""
+    """Explain the plain way without any recording: a cell and a look at the cone.
+
+    \b
+    freeair polarity cell
+    """
     from cli.terminal import cautions
 
     cautions.print_cautions([cautions.CELL_ON_DRIVER])

@@ -59,7 +59,7 @@ def box_check(
 
     \b
     freeair take porch-left --rig bench.toml --kind system
-    freeair box-check takes/porch-left_... --driver lantern.json --plan porch-plan.json
+    freeair box-check takes/porch-left_* --driver lantern.json --plan porch-plan.json
     """
     from cli.box import plan_file
     from cli.report import forms
