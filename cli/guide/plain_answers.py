@@ -13,9 +13,6 @@ from cli.terminal import ask, show
 
 _NUMBER = r"[0-9]+(?:\.[0-9]+)?"
 _INCH_MM = 25.4
-# The standard atmosphere, ISO 2533:1975: p0 and the exponent of its lowest layer (from memory), and
-# what weather adds at one place (common practice, no source).
-_SEA_LEVEL_HPA, _LAPSE_PER_M, _EXPONENT, _WEATHER_HPA = 1013.25, 2.25577e-5, 5.25588, 30.0
 
 
 def with_unit(unit: str, text: str) -> str:
@@ -52,14 +49,9 @@ def length(text: str) -> str:
 
 
 def pressure(text: str) -> str:
-    """An air pressure, or the altitude that it follows from: ``300m`` is about ``978hPa±30hPa``."""
+    """An air pressure, or the height of the place: ``300 metres`` is ``300m``."""
     height = re.fullmatch(rf"({_NUMBER})\s*(?:m|metres?|meters?)", text.strip(), re.IGNORECASE)
-    if height is None:
-        return with_unit("hPa", text)
-    hpa = _SEA_LEVEL_HPA * (1 - _LAPSE_PER_M * float(height[1])) ** _EXPONENT
-    written = f"{hpa:.0f}hPa±{_WEATHER_HPA:.0f}hPa"
-    show.note(f"At {text} the air has about {written}, by the standard atmosphere and any weather.")
-    return written
+    return with_unit("hPa", text) if height is None else f"{height[1]}m"
 
 
 def side_of_a_plug(text: str) -> str:
