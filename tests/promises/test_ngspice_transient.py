@@ -171,10 +171,12 @@ def test_hot_side_free_air_mass_and_box(hot: dict[str, Any]) -> None:
 def test_intervals_are_no_wider_than_what_is_declared(hot: dict[str, Any]) -> None:
     """0.5 % resistor, 0.8 % mass, 0.8 % box, 0.4 % diameter: nothing needs 4 % but Vas.
 
+    Without a short, leads of 0.05 ohm are 0.8 % of Re, and contacts of the resistor 0.5 %.
+
     Limits: the sum of all declared limits with their exponents, times 1.13 (95 % point of a
     normal law over the limits of a rectangular one), rounded up.
     """
-    widest = {"Re": 0.008, "fs": 0.003, "Qms": 0.02, "Qes": 0.02, "Mms": 0.02, "Bl": 0.02,
+    widest = {"Re": 0.021, "fs": 0.003, "Qms": 0.02, "Qes": 0.02, "Mms": 0.02, "Bl": 0.02,
               "Cms": 0.02, "Vas": 0.04}  # fmt: skip
     for name, limit in widest.items():
         # What this recording says; what another sitting would add is no limit of the bench.
