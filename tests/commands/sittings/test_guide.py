@@ -251,6 +251,67 @@ def test_whole_session_with_wrong_answers_left_twice(tmp_path: Path, at) -> None
     assert json.loads(again.stdout)["parameters"]["Mms"] == fit["parameters"]["Mms"]
 
 
+def test_a_tweeter_from_an_empty_folder_to_its_page_with_sloppy_answers(tmp_path: Path, at) -> None:
+    """Quiet unless asked, never full drive below its band; every answer as people give it."""
+    first = at()
+    first.says("Name of this driver", "spark-3")
+    first.says("What is it?", "T")
+    first.says("What drives the bench?", "none")
+    first.says("Resistor in series", "10R 5%")
+    first.says("Usual wiring?", "sure")
+    first.shows("Level")
+    first.says("wired like this picture", "?")
+    first.shows("Short sweeps")
+    first.says("wired like this picture", "what picture")
+    first.shows("no yes, so nothing sounds")
+    first.press("d")
+    first.ends()
+    path = tmp_path / "bench.toml"
+    rig = rig_file.read(path)
+    assert not rig.drive.woofer
+    assert (rig.wiring.series_resistor_ohm, rig.wiring.tolerance_percent) == (10.0, 5.0)
+    quiet = rig.drive.level
+    drive = rig.drive.model_copy(update={"sweep_seconds": 1.0})
+    rig_file.update(path, rig.model_copy(update={"drive": drive}))
+
+    second = at()
+    second.says("turned low", "")
+    second.says("Raise the level", "?")
+    second.shows("safe for tweeters")
+    second.says("Raise the level", "")
+    second.says("how the inputs go for this", "yes")
+    second.says("Checked, and safe to go on?", "sure")
+    second.says("in place and both inputs", "")
+    second.shows("Good take")
+    second.says("clamped anew", "skip")
+    second.says("known value", "back")
+    second.says("clamped anew", "skip")
+    second.says("known value", "8.2 ohm 1%")
+    second.says("Enter when it is there", "")
+    second.shows("limited most by")
+    second.says("Diameter of the cone", "1.0 inch")
+    second.shows("half a digit either way")
+    second.says("How shall the moving mass be found? [neither]", "")
+    second.says("How was its frame held?", "in my hand")
+    second.shows("is none of them")
+    second.says("How was its frame held?", "hand")
+    second.says("multimeter", "")
+    second.says("Air temperature", "21")
+    second.says("21C? [yes]", "sure")
+    second.says("Air pressure", "340 metres")
+    second.says("Targets file", "")
+    second.says("Weight of the moving parts", "0.31 g +- 0.02 g")
+    second.shows("Done.")
+    second.ends()
+    assert rig_file.read(path).drive.level == quiet
+    assert "--air-pressure 340m" in second.commands[-1]
+    saved, page = state(tmp_path).files("result")
+    fit = json.loads((tmp_path / saved).read_text(encoding="utf-8"))
+    low, high = fit["parameters"]["fs"]["interval_95"]
+    assert low <= rig.simulated.fs_hz <= high
+    assert "<svg" in (tmp_path / page).read_text(encoding="utf-8")
+
+
 def test_refused_take_is_told_and_made_again(tmp_path: Path, at) -> None:
     """An amplifier that is switched off: no level, no take; switched on, the session goes on."""
     rig = prepared(tmp_path, amplifier_volt_full_scale=1e-9)
