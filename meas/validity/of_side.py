@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -26,7 +27,14 @@ _MOST_REACTIVE = 2.0
 
 @dataclass(frozen=True)
 class _Reading:
-    """How well a coil follows a curve: misfit re |Z|, delay, resonance [Hz] (None: below it)."""
+    """How well a coil follows a curve.
+
+    Attributes:
+        misfit: Root mean square re |Z|.
+        delay: At which it follows best [samples].
+        resonance_hz: None: below the sweep.
+        reactive: Median of reactance over resistance.
+    """
 
     misfit: float
     delay: float
@@ -91,29 +99,30 @@ def _read(
 ) -> _Reading:
     """The best of all delays; they bend the resonance by which the coil is known, hence twice."""
     kept = np.unique(np.round(np.linspace(0, f.size - 1, _POINTS)).astype(int))
-    nothing, best = np.zeros(f.size), None
+    nothing = np.zeros(f.size)
     curves = [from_ratio(ratio * np.exp(turns * delay), nothing, wiring)[0] for delay in delays]
     at = int(np.argmin(np.abs(delays)))
+    least, resonance_hz = math.inf, None
     for _ in range(2):
-        z = curves[at]
-        found = poles(f, z, noise * np.abs(z))
+        looked_at = at
+        found = poles(f, curves[at], noise * np.abs(curves[at]))
         for index, one in enumerate(curves):
             for resonance in {found, None}:
-                read = _fitted(f[kept], one[kept], noise[kept], resonance)
-                if best is None or read[0] < best.misfit:
-                    place = None if resonance is None else resonance[0]
-                    best, best_at = _Reading(read[0], float(delays[index]), place, read[1]), index
-        if best_at == at:
+                misfit = _misfit(f[kept], one[kept], noise[kept], resonance)
+                if misfit < least:
+                    least, at = misfit, index
+                    resonance_hz = None if resonance is None else resonance[0]
+        if at == looked_at:
             break
-        at = best_at
-    assert best is not None
-    return best
+    z = curves[at][kept]
+    reactive = float(np.median(np.abs(z.imag) / np.maximum(np.abs(z.real), 1e-12)))
+    return _Reading(least, float(delays[at]), resonance_hz, reactive)
 
 
-def _fitted(
+def _misfit(
     f: FloatArray, z: ComplexArray, noise: FloatArray, resonance: tuple[float, float] | None
-) -> tuple[float, float]:
-    """Misfit of the coil re |Z|, and the median of reactance over resistance."""
+) -> float:
+    """Misfit of the coil re |Z|."""
     s = np.asarray(1j * f[:, None], np.complex128)
     corners = np.geomspace(max(f[0], 50.0), 10 * f[-1], _CORNERS)
     places = _BELOW if resonance is None else (resonance,)
@@ -124,8 +133,7 @@ def _fitted(
     matrix, target = parts(columns, weight), parts(z, weight)
     scale = np.sqrt(np.sum(matrix**2, axis=0)) + 1e-300
     left = matrix / scale @ partly_nonnegative(matrix / scale, target, 0) - target
-    reactive = float(np.median(np.abs(z.imag) / np.maximum(np.abs(z.real), 1e-12)))
-    return float(np.sqrt(left @ left / target.size)), reactive
+    return float(np.sqrt(left @ left / target.size))
 
 
 def _peak(s: ComplexArray, at_hz: float, Q: float) -> ComplexArray:
