@@ -131,7 +131,7 @@ def fit(
     from cli.report import forms
     from cli.sources import opened, takes_and_tables
     from cli.words import session as sessions
-    from fit.uncertainty.multimeter import NOT_VISIBLE
+    from fit.uncertainty.multimeter import not_visible
     from meas.files.json_file import write_json
 
     words = sessions.SessionWords(
@@ -156,7 +156,7 @@ def fit(
     held = sessions.how_held(words)
     found = _judged(gathered, session, held, model, meant, with_profiles=profile)
     document = _document(found)
-    unseen = [] if measured_re else [NOT_VISIBLE]
+    unseen = [] if measured_re else [not_visible(gathered.takes)]
     document["not_visible"] = [one.as_json() for one in unseen]
     if save is not None:
         write_json(save, document)

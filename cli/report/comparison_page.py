@@ -13,7 +13,7 @@ from markupsafe import Markup
 from cli.pictures import plots_compare
 from cli.report.exploring import exploring, short
 from cli.report.page import Answer, Block, ChangeRow, Changes, Explored, Page, Part
-from cli.report.parts import Plot, Told, change_span, change_strip, drawn, render
+from cli.report.parts import FindingLine, Plot, change_span, change_strip, drawn, render
 from cli.terminal.tables import change_figures, unchanged
 from cli.terminal.version import program_version
 from fit.results.numbers import with_unit
@@ -53,12 +53,12 @@ class Compared:
 
 
 def comparison_page(compared: Compared) -> str:
-    """The page as HTML text."""
+    """Render the page as HTML text."""
     return render("page.html.j2", content(compared))
 
 
 def content(compared: Compared) -> Page:
-    """What the page says and shows."""
+    """Collect what the page says and shows."""
     from fit.compare.curves import difference
     from fit.compare.words import in_words, known_and_unsure
 
@@ -88,7 +88,7 @@ def content(compared: Compared) -> Page:
         _part("Too uncertain to tell", unsure),
         _part("The curves", " ".join(_curve_words(names, differences)),
               _curves(compared, names, differences)),
-        _part("What was assumed", tuple(Told(note, "") for note in notes)),
+        _part("What was assumed", tuple(FindingLine(note, "") for note in notes)),
     )  # fmt: skip
     return Page(
         title=f"{compared.title}: {'what changed' if same_unit else 'how they differ'}",
@@ -123,7 +123,7 @@ def _step_title(step: Comparison, same_unit: bool) -> str:
 
 
 def _step(compared: Compared, step: Comparison, words: str) -> tuple[Block | None, ...]:
-    """One comparison; of a series only the whole way from first to last has its table."""
+    """Show one comparison; of a series only the whole way from first to last has its table."""
     same_unit = compared.same_unit
     if same_unit and step is not compared.steps[-1]:
         return (words,)
@@ -162,7 +162,7 @@ def _curves(
 
 
 def _first(compared: Compared, words: Sequence[str]) -> str:
-    """How several drivers go together, in a sentence."""
+    """Say in a sentence how several drivers go together."""
     if len(compared.pairs) == 1:
         (only,) = compared.pairs
         return f"{only.first} and {only.second}: {only.verdict}."
@@ -200,7 +200,7 @@ def _differences(names: Sequence[str], found: Sequence[CurveDifference]) -> Mapp
 
 
 def _curve_words(names: Sequence[str], found: Sequence[CurveDifference]) -> list[str]:
-    """Where the curves stand apart most clearly, in words."""
+    """Say where the curves stand apart most clearly."""
     from fit.compare.curves import largest
 
     said = []
@@ -226,7 +226,7 @@ def _curve_words(names: Sequence[str], found: Sequence[CurveDifference]) -> list
 
 
 def _known(one: CurveDifference) -> bool:
-    """Whether the difference has a band."""
+    """Tell whether the difference has a band."""
     return bool(math.isfinite(one.reach_95_ohm[0]))
 
 

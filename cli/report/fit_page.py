@@ -13,7 +13,7 @@ from cli.report import expected
 from cli.report.exploring import Exploring, exploring, residuals
 from cli.report.headline import USUAL, sentences
 from cli.report.page import Part, parts
-from cli.report.parts import Plot, Strip, Told, drawn, render, strip, told
+from cli.report.parts import FindingLine, Plot, Strip, drawn, finding_lines, render, strip
 from cli.terminal import advice_words
 from cli.terminal import cautions as caution_texts
 from cli.terminal.show import counted
@@ -94,15 +94,15 @@ class FitPage:
     subtitle: str
     lead: str
     verdicts: tuple[VerdictRow, ...]
-    findings: tuple[Told, ...]
-    warnings: tuple[Told, ...]
+    findings: tuple[FindingLine, ...]
+    warnings: tuple[FindingLine, ...]
     plot: Plot
     explored: Exploring
     motion: Plot
     parameters: tuple[ParameterRow, ...]
     rarer: tuple[ParameterRow, ...]
     expected: tuple[Part, ...]
-    steps: tuple[str, ...]
+    steps: tuple[Part, ...]
     curves: tuple[CurveRow, ...]
     how: tuple[tuple[str, str], ...]
     picture: Markup | None
@@ -118,7 +118,7 @@ class FitPage:
 
 
 def fit_page(fit: DriverFit, **what: Any) -> str:
-    """The page as HTML text; arguments as for `content`."""
+    """Render the page as HTML text; arguments as for `content`."""
     return render("fit.html.j2", content(fit, **what))
 
 
@@ -133,7 +133,7 @@ def content(
     advice: Sequence[Advice] = (),
     air: Air | None = None,
 ) -> FitPage:
-    """What the page says and shows.
+    """Collect what the page says and shows.
 
     Args:
         fit: The fit.
@@ -152,8 +152,8 @@ def content(
         subtitle=f"Measured driver, {counted(len(fit.curves), 'curve')}, {origin.made_on}",
         lead=sentences(fit, verdicts, findings, advice),
         verdicts=tuple(_verdict_row(verdict) for verdict in verdicts),
-        findings=told(findings),
-        warnings=told((*fit.warnings, *warnings)),
+        findings=finding_lines(findings),
+        warnings=finding_lines((*fit.warnings, *warnings)),
         plot=_curve_plot(fit),
         explored=exploring(
             fit.curves,
@@ -169,7 +169,7 @@ def content(
         parameters=tuple(row for symbol, row in rows.items() if symbol in USUAL),
         rarer=tuple(row for symbol, row in rows.items() if symbol not in USUAL),
         expected=() if air is None else parts([expected.section(fit, verdicts, air)]),
-        steps=tuple(advice_words.steps(advice)),
+        steps=parts(advice_words.steps(advice)),
         curves=tuple(
             CurveRow(
                 number,
@@ -190,7 +190,7 @@ def content(
 
 
 def bench_picture(rig: Rig | None) -> tuple[Markup | None, str]:
-    """The wiring picture of a rig and the one thing to remember about it."""
+    """Draw the wiring of a rig, and name the one thing to remember about it."""
     if rig is None:
         return None, ""
     described = wiring.describe(rig.wiring)
@@ -220,7 +220,7 @@ def _verdict_row(verdict: Verdict) -> VerdictRow:
 
 
 def _allowed(target: Target, how: Shown) -> str:
-    """The limits of a target in words."""
+    """Write the limits of a target."""
     low, high = (
         None if end is None else f"{end / how.scale:.4g}" for end in (target.lower, target.upper)
     )

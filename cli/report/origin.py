@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from cli.report.fit_page import Origin
 from cli.terminal.version import program_version
-from fit.uncertainty.multimeter import NOT_VISIBLE
+from fit.uncertainty.multimeter import not_visible
 
 if TYPE_CHECKING:
     from cli.sources.takes_and_tables import Gathered
@@ -18,17 +18,17 @@ if TYPE_CHECKING:
 
 
 def of_fit(gathered: Gathered, words: SessionWords) -> Origin:
-    """Benches, takes and everything that was stated beside them."""
+    """List benches, takes and everything that was stated beside them."""
     return Origin(
         rig=next((take.rig for take in gathered.takes if take), None),
-        how=(*_stated(words), *of_takes(gathered.takes)),
+        how=(*_stated(words, not_visible(gathered.takes).text), *of_takes(gathered.takes)),
         version=program_version(),
         made_on=date.today().isoformat(),
     )
 
 
 def of_takes(takes: Sequence[Take | None]) -> tuple[tuple[str, str], ...]:
-    """Bench rows (once for each different bench), then one row for each take, by its number."""
+    """List the benches, each once, then one row for each take, by its number."""
     rows: list[tuple[str, str]] = []
     described: list[str] = []
     for take in filter(None, takes):
@@ -44,7 +44,7 @@ def of_takes(takes: Sequence[Take | None]) -> tuple[tuple[str, str], ...]:
 
 
 def bench_text(rig: Rig) -> str:
-    """Wiring, sound card and calibration in a sentence."""
+    """Describe wiring, sound card and calibration in a sentence."""
     wiring = rig.wiring
     parts = [
         "series resistor "
@@ -70,7 +70,7 @@ def bench_text(rig: Rig) -> str:
 
 
 def drive_text(rig: Rig) -> str:
-    """The excitation in a sentence."""
+    """Describe the excitation in a sentence."""
     drive = rig.drive
     low = (
         "full level everywhere"
@@ -93,7 +93,7 @@ def drive_text(rig: Rig) -> str:
 
 
 def take_text(take: Take) -> str:
-    """One take in a sentence."""
+    """Describe one take in a sentence."""
     condition = take.condition.name.replace("-", " ")
     words = [f"{condition} {take.condition.written}".strip()]
     if take.label:
@@ -107,11 +107,11 @@ def take_text(take: Take) -> str:
     return ", ".join(words)
 
 
-def _stated(words: SessionWords) -> list[tuple[str, str]]:
+def _stated(words: SessionWords, unseen: str) -> list[tuple[str, str]]:
     named = (
         ("Cone diameter", words.diameter),
         ("Cone area", words.area),
-        ("Coil resistance by multimeter", words.measured_re or f"not given. {NOT_VISIBLE.text}"),
+        ("Coil resistance by multimeter", words.measured_re or f"not given. {unseen}"),
         ("Moving parts, weighed", words.moving_parts),
         ("Tolerance of the tables' ohms", words.table_tolerance),
         ("Air temperature", words.air_temperature or "not given: 20 °C ± 8 K taken"),

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from markupsafe import Markup
 
 from cli.report.exploring import Exploring
-from cli.report.parts import Plot, Strip, Told, drawn, told
+from cli.report.parts import FindingLine, Plot, Strip, drawn, finding_lines
 from cli.terminal.sections import Drawing, Facts, Findings, Listed, Rows
 from cli.terminal.version import program_version
 
@@ -69,7 +69,7 @@ class Explored:
     plot: Plot
 
 
-Block = str | Lines | Answer | Changes | Explored | Plot | tuple[Told, ...]
+Block = str | Lines | Answer | Changes | Explored | Plot | tuple[FindingLine, ...]
 
 
 @dataclass(frozen=True)
@@ -94,13 +94,13 @@ class Page:
 
 
 def page(title: str, lead: str, sections: Iterable[Section], units: Sequence[str]) -> Page:
-    """The page about what was found; arguments as for `cli.report.forms.write_sections`."""
+    """Make the page about what was found; arguments as for `cli.report.forms.write_sections`."""
     today = date.today().isoformat()
     return Page(title, today, lead, parts(sections), tuple(units), program_version(), today)
 
 
 def parts(sections: Iterable[Section]) -> tuple[Part, ...]:
-    """Sections ready for the template."""
+    """Make sections ready for the template."""
     return tuple(
         Part(section.title, tuple(_shown(block) for block in section.blocks if block != ""))
         for section in sections
@@ -120,9 +120,9 @@ def _shown(block: Any) -> Block:
                 tuple(tuple(str(cell) for cell in row) for row in block.rows),
             )
         case Listed():
-            return tuple(Told(item, "") for item in block.items)
+            return tuple(FindingLine(item, "") for item in block.items)
         case Findings():
-            return told(block.items)
+            return finding_lines(block.items)
         case Drawing():
             return drawn(block.draw(), block.name, block.spoken, block.caption)
         case _:

@@ -34,7 +34,7 @@ class Plot:
 
 
 def drawn(figure: Any, name: str, spoken: str, caption: str) -> Plot:
-    """A figure made at home in a page.
+    """Make a figure at home in a page.
 
     Args:
         figure: The figure.
@@ -46,17 +46,17 @@ def drawn(figure: Any, name: str, spoken: str, caption: str) -> Plot:
 
 
 @dataclass(frozen=True)
-class Told:
+class FindingLine:
     """A finding with its next step apart."""
 
     text: str
     step: str
 
 
-def told(findings: Iterable[Finding]) -> tuple[Told, ...]:
-    """Findings as sentences, the next step apart so that the eye finds it."""
+def finding_lines(findings: Iterable[Finding]) -> tuple[FindingLine, ...]:
+    """Write findings as sentences, the next step apart so that the eye finds it."""
     return tuple(
-        Told(
+        FindingLine(
             _ended(finding.statement),
             _ended(f"{finding.next_step[:1].upper()}{finding.next_step[1:]}"),
         )
@@ -90,7 +90,7 @@ class Strip:
 
 
 def strip(target: Target, estimate: Estimate | None, spoken: str) -> Strip:
-    """Limits, target, interval and value on one line."""
+    """Lay out limits, target, interval and value on one line."""
     low, high = strip_range(target, estimate)
     how = shown(target.parameter, estimate.unit if estimate else "")
 
@@ -125,13 +125,13 @@ def strip(target: Target, estimate: Estimate | None, spoken: str) -> Strip:
 
 
 def change_span(changes: Iterable[Change], margin: float) -> tuple[float, float]:
-    """Ends of the one scale on which all changes of a table are drawn."""
+    """Find the ends of the one scale on which all changes of a table are drawn."""
     ends = [-margin, margin, *(end for change in changes for end in change.interval_95)]
     return min(ends), max(ends)
 
 
 def change_strip(change: Change, margin: float, span: tuple[float, float], spoken: str) -> Strip:
-    """A change with its interval beside the band that does not matter, on the table's scale."""
+    """Lay out a change beside the band that does not matter, on the scale of the table."""
     low, high = span
     room = 0.06 * (high - low)
 
@@ -145,7 +145,7 @@ def change_strip(change: Change, margin: float, span: tuple[float, float], spoke
 
 
 def render(template: str, page: object) -> str:
-    """A page from its template; everything but our own pictures is escaped."""
+    """Render a page from its template; everything but our own pictures is escaped."""
     from importlib.resources import files
 
     style = Markup(files("cli").joinpath("report/style.css").read_text(encoding="utf-8"))
@@ -153,7 +153,7 @@ def render(template: str, page: object) -> str:
 
 
 def templates(folder: str) -> Environment:
-    """Templates of a folder of ours: what stands in them is escaped, and steers nothing."""
+    """Read the templates of a folder of ours: what fills them is escaped, and steers nothing."""
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
     return Environment(

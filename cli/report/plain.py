@@ -13,11 +13,11 @@ from meas.files.outside_text import one_line
 if TYPE_CHECKING:
     from cli.report.fit_page import FitPage
     from cli.report.page import Block, Page, Part
-    from cli.report.parts import Told
+    from cli.report.parts import FindingLine
 
 
 def fit_text(page: FitPage) -> str:
-    """The report of a fit."""
+    """Write the report of a fit."""
     parts = [f"# {_safe(page.title)}", _safe(page.subtitle), f"**{_safe(page.lead)}**"]
     if page.verdicts:
         parts += [
@@ -43,9 +43,7 @@ def fit_text(page: FitPage) -> str:
                 for p in (*page.parameters, *page.rarer)
             ],
         ),
-        *_sections(page.expected),
-        *(["## What would narrow the intervals, and what would not"] if page.steps else []),
-        _list(page.steps),
+        *_sections(page.steps + page.expected),
         "## How it was measured",
         _list(f"{name}: {text}" for name, text in page.how),
         _table(
@@ -60,7 +58,7 @@ def fit_text(page: FitPage) -> str:
 
 
 def page_text(page: Page) -> str:
-    """The report of a command that says what it found in sections."""
+    """Write the report of a command that says what it found in sections."""
     parts = [f"# {_safe(page.title)}", _safe(page.subtitle), f"**{_safe(page.lead)}**"]
     parts += _sections(page.parts)
     return _joined(parts, page.version, page.made_on)
@@ -92,7 +90,7 @@ def _block(block: Block) -> str:
             return _findings(block)
 
 
-def _findings(items: Sequence[Told]) -> str:
+def _findings(items: Sequence[FindingLine]) -> str:
     return _list(f"{item.text}{f' Next: {item.step}' if item.step else ''}" for item in items)
 
 
@@ -111,7 +109,7 @@ def _list(items: Iterable[str]) -> str:
 
 
 def _safe(text: str) -> str:
-    r"""Text that no renderer takes for markup.
+    r"""Escape text so that no renderer takes it for markup.
 
     A backslash before any ASCII punctuation makes it literal (CommonMark 0.31, 2.4).
     """

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from cli.terminal import show
+from cli.terminal.sections import Listed, Section, say
 from fit.results.quantities import shown
 
 if TYPE_CHECKING:
@@ -23,20 +23,13 @@ def limited(advice: Sequence[Advice]) -> list[tuple[str, str]]:
     ]
 
 
-def steps(advice: Sequence[Advice]) -> list[str]:
-    """One sentence a step: what to do, and what it does to each quantity; the useless last."""
-    idle: dict[str, list[str]] = {}
-    for one in advice:
-        if one.useless is not None:
-            idle.setdefault(one.useless.words, []).append(_symbol(one))
-    return [
-        *(f"{_begun(words)}: {', '.join(found)}." for words, found in helping(advice).items()),
-        *(
-            f"{_begun(words)}, and {show.listed(found)} {'gain' if len(found) > 1 else 'gains'} "
-            "nothing."
-            for words, found in idle.items()
-        ),
-    ]
+def steps(advice: Sequence[Advice]) -> list[Section]:
+    """What would narrow the intervals, a step an item; then what would not, each step once."""
+    idle = dict.fromkeys(one.useless.words for one in advice if one.useless is not None)
+    worth = [f"{_begun(words)}: {', '.join(found)}." for words, found in helping(advice).items()]
+    not_worth = [f"{_begun(words)}: no value would be known better." for words in idle]
+    named = {"What would narrow the intervals": worth, "Not worth doing": not_worth}
+    return [Section(title, (Listed(items),)) for title, items in named.items() if items]
 
 
 def helping(advice: Sequence[Advice]) -> dict[str, list[str]]:
@@ -49,16 +42,10 @@ def helping(advice: Sequence[Advice]) -> dict[str, list[str]]:
 
 
 def tell(advice: Sequence[Advice]) -> None:
-    """Both on standard output."""
-    causes, todo = limited(advice), steps(advice)
-    if causes:
-        show.heading("What limits them")
-        for name, words in causes:
-            show.say(show.hanging(f"  {name}: {words}"))
-    if todo:
-        show.heading("What would narrow them, and what would not")
-        for sentence in todo:
-            show.say(show.hanging(f"  {sentence}"))
+    """Say all of it on standard output."""
+    causes = Listed([f"{name}: {words}" for name, words in limited(advice)])
+    limits = [Section("What limits them", (causes,))] if causes.items else []
+    say([*limits, *steps(advice)])
 
 
 def _effect(one: Advice, gain: Gain) -> str:

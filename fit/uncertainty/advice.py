@@ -48,6 +48,7 @@ class Improvement:
         words: What to do, as an order.
         limits: What is attainable, in the unit of the stated value; None where `part` says it.
         part: The same as part of the value; as part of the present error where none is stated.
+        where: What the description of an error says where the step applies and is not done yet.
         tempting: How readily people believe that it would help, 0 not at all.
     """
 
@@ -56,6 +57,7 @@ class Improvement:
     words: str
     limits: float | None = None
     part: float | None = None
+    where: str = ""
     tempting: int = 0
 
 
@@ -63,17 +65,33 @@ _DIAMETER_M = 0.3e-3
 # All common practice, no source: what each tool promises in patient hands.
 IMPROVEMENTS: tuple[Improvement, ...] = (
     Improvement(
-        ("mismatch-", "input-resistance:"),
+        ("mismatch-",),
         1,
         "calibrate the bench (freeair rig calibrate)",
         part=0.1,
+        where="not calibrated",
         tempting=1,
     ),
     Improvement(
-        ("leads:", "crosstalk:"),
+        ("input-resistance:",),
+        1,
+        "state the resistance of the driver input (freeair rig new --input-resistance)",
+        part=0.1,
+        where="not stated",
+    ),
+    Improvement(
+        ("leads:",),
         1,
         "measure what the bench reads of a short (freeair rig calibrate --standard short)",
         part=0.1,
+        where="no short",
+    ),
+    Improvement(
+        ("crosstalk:",),
+        1,
+        "measure what the bench reads of a short and of nothing (freeair rig calibrate)",
+        part=0.1,
+        where="not measured",
     ),
     Improvement(
         ("air-pressure",),
@@ -109,9 +127,47 @@ IMPROVEMENTS: tuple[Improvement, ...] = (
         tempting=2,
     ),
     Improvement(
-        ("resistor:", "table-scale:"),
+        ("resistor:",),
+        2,
+        "use a series resistor that is sold to 1 %",
+        part=0.01,
+        where="series resistor",
+    ),
+    Improvement(
+        ("resistor:",),
         3,
         "measure the series resistor with four wires to 0.1 %, or use one that is sold so",
+        part=0.001,
+        where="series resistor",
+        tempting=3,
+    ),
+    Improvement(
+        ("resistor:", "known-resistor:"),
+        2,
+        "use a known resistor that is sold to 1 %",
+        part=0.01,
+        where="known resistor",
+    ),
+    Improvement(
+        ("resistor:", "known-resistor:"),
+        3,
+        "measure the known resistor with four wires to 0.1 %, or use one that is sold so",
+        part=0.001,
+        where="known resistor",
+        tempting=3,
+    ),
+    Improvement(
+        ("table-scale:",),
+        2,
+        "read a 1 % resistor with the meter of the table, and correct the table by it "
+        "(--table-tolerance 1%)",
+        part=0.01,
+    ),
+    Improvement(
+        ("table-scale:",),
+        3,
+        "read a resistor known to 0.1 % with the meter of the table, and correct the table by it "
+        "(--table-tolerance 0.1%)",
         part=0.001,
         tempting=3,
     ),
@@ -160,7 +216,8 @@ class Advice:
         causes: Causes and their shares of the variance, largest first.
         cheapest: The step of least effort that removes at least `PAYS` of the interval; among
             equals the one that removes most. None where there is none.
-        useless: The most tempting step that would gain nothing; None where there is none.
+        useless: The most tempting step that would gain nothing here and for every other main
+            quantity; None where there is none.
     """
 
     parameter: str
@@ -235,37 +292,44 @@ def advise(fit: DriverFit, curves: Iterable[MeasuredCurve], session: Session) ->
         one.of_readings and one.curve.frequency_hz.size < _BY_HAND for one in curves
     )
     steps = (*IMPROVEMENTS, MORE_ROWS) if by_hand else IMPROVEMENTS
-    ratios = [
-        (step, found) for step in steps if (found := _ratios(step, fit, known))
-    ]  # fmt: skip
-    advice = []
-    for symbol in MAIN:
-        estimate = fit.parameters.get(symbol)
-        if estimate is None or not estimate.contributions:
-            continue
-        gains = [
-            (step, gained)
-            for step, found in ratios
-            if (gained := _gain(step, found, estimate, fit.leverages)) is not None
-        ]
-        paying = sorted(
-            (pair for pair in gains if pair[1].gain >= PAYS),
-            key=lambda pair: (pair[0].effort, -pair[1].gain),
+    ratios = {step: _ratios(step, fit, known) for step in steps}
+    estimates = {
+        symbol: estimate
+        for symbol in MAIN
+        if (estimate := fit.parameters.get(symbol)) is not None and estimate.contributions
+    }
+    gains = {
+        symbol: {
+            step: gain
+            for step, found in ratios.items()
+            if (gain := _gain(step, found, estimate, fit.leverages)) is not None
+        }
+        for symbol, estimate in estimates.items()
+    }
+    helps = {
+        step for found in gains.values() for step, gain in found.items() if gain.gain >= _NOTHING
+    }
+    return tuple(
+        Advice(
+            symbol,
+            estimates[symbol],
+            tuple(shares(estimates[symbol], fit.sources)),
+            _cheapest(found),
+            _most_tempting({step: gain for step, gain in found.items() if step not in helps}),
         )
-        idle = sorted(
-            (pair for pair in gains if pair[1].gain < _NOTHING and pair[0].tempting),
-            key=lambda pair: -pair[0].tempting,
-        )
-        advice.append(
-            Advice(
-                symbol,
-                estimate,
-                tuple(shares(estimate, fit.sources)),
-                paying[0][1] if paying else None,
-                idle[0][1] if idle else None,
-            )
-        )
-    return tuple(advice)
+        for symbol, found in gains.items()
+    )
+
+
+def _cheapest(gains: Mapping[Improvement, Gain]) -> Gain | None:
+    paying = [step for step in gains if gains[step].gain >= PAYS]
+    best = min(paying, key=lambda step: (step.effort, -gains[step].gain), default=None)
+    return None if best is None else gains[best]
+
+
+def _most_tempting(gains: Mapping[Improvement, Gain]) -> Gain | None:
+    tempting = [step for step in gains if step.tempting]
+    return gains[max(tempting, key=lambda step: step.tempting)] if tempting else None
 
 
 def to_json(advice: Sequence[Advice]) -> list[dict[str, object]]:
@@ -295,34 +359,61 @@ def to_json(advice: Sequence[Advice]) -> list[dict[str, object]]:
 
 def _ratios(step: Improvement, fit: DriverFit, known: Mapping[str, Stated]) -> dict[str, float]:
     """New standard uncertainty over the old of each error that a step reduces."""
+    touched = [
+        source
+        for source, text in fit.sources.items()
+        if source.startswith(step.prefixes) and step.where in text
+    ]
+    of_ohms = [source for source in touched if source.startswith(_OF_OHMS)]
+    seen = _seen_in_ohms(fit, of_ohms) if of_ohms else 0.0
     found = {}
-    for source in fit.sources:
-        if source.startswith(step.prefixes):
-            ratio = _ratio(step, source, fit, known.get(source))
-            if ratio is not None and ratio < _WORTH:
-                found[source] = ratio
+    for source in touched:
+        ratio = _ratio(step, known.get(source), seen if source in of_ohms else None)
+        if ratio is not None and ratio < _WORTH:
+            found[source] = ratio
     return found
 
 
-def _ratio(step: Improvement, source: str, fit: DriverFit, stated: Stated | None) -> float | None:
-    if stated is not None:
-        if stated.half_width <= 0:
-            return None
-        if step.limits is not None:
-            return step.limits / stated.half_width
-        if step.part is not None:
-            return step.part * stated.value / stated.half_width
-        # A ruler's value is the area: dA = pi D/2 dD with D = sqrt(4 A/pi).
-        return math.sqrt(math.pi * stated.value) * _DIAMETER_M / stated.half_width
-    if step.part is None:
-        return None
-    if not source.startswith(("resistor:", "table-scale:")):
-        return step.part
-    # An error that scales every ohm shows its size in the coil's resistance.
+_OF_OHMS = ("resistor:", "known-resistor:", "table-scale:")
+"""Errors that scale every ohm."""
+
+
+def _seen_in_ohms(fit: DriverFit, sources: Sequence[str]) -> float:
+    """Relative standard uncertainty of the scale of all ohms, as the coil's resistance shows it.
+
+    Several resistors or tables share that scale, so that their effects add up to it; what known
+    resistors have in common (``/all``) stands beside it.
+    """
     Re = fit.parameters["Re"]
-    seen = abs(Re.contributions.get(source, 0.0)) / Re.value
-    leverage = fit.leverages.get(source, 1.0)
-    return step.part / math.sqrt(3) * leverage / seen if seen else None
+    return (
+        sum(
+            abs(Re.contributions.get(source, 0.0)) / fit.leverages.get(source, 1.0)
+            for source in sources
+            if not source.endswith("/all")
+        )
+        / Re.value
+    )
+
+
+def _ratio(step: Improvement, stated: Stated | None, seen: float | None) -> float | None:
+    """New standard uncertainty over the old of one error; None where the step says nothing of it.
+
+    Args:
+        stated: The value that the error belongs to, where one was stated.
+        seen: What an error that scales every ohm amounts to, relative; None for all others.
+    """
+    if seen is not None:
+        return None if step.part is None or not seen else step.part / math.sqrt(3) / seen
+    if stated is None:
+        return step.part
+    if stated.half_width <= 0:
+        return None
+    if step.limits is not None:
+        return step.limits / stated.half_width
+    if step.part is not None:
+        return step.part * stated.value / stated.half_width
+    # A ruler's value is the area: dA = pi D/2 dD with D = sqrt(4 A/pi).
+    return math.sqrt(math.pi * stated.value) * _DIAMETER_M / stated.half_width
 
 
 def _gain(
@@ -343,5 +434,7 @@ def _gain(
         parts[source] ** 2 * (1 - r * r) / (r * r + (1 - r * r) * leverages.get(source, 1.0))
         for source, r in touched.items()
     )
-    then = math.sqrt(max(variance - less, 0.0))
+    # Several errors that the data constrain share what they lose; each leaves at least its part.
+    least = sum((parts[source] * r) ** 2 for source, r in touched.items())
+    then = math.sqrt(max(variance - less, min(least, variance)))
     return Gain(step.words, then, 1 - then / math.sqrt(variance), tuple(touched))
