@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from cli.driver import coins, mass_to_add
 from cli.guide import desk, plain_answers
 from cli.terminal import show
-from cli.terminal.ask import Question, ask, wait_until_ready
+from cli.terminal.ask import SKIP, Question, Skipped, ask, wait_until_ready
 from cli.words import values
 from meas.errors import UsageError
 
@@ -31,6 +31,13 @@ def first(state: GuidedSession) -> GuidedSession:
         )
     )
     state = state.answered(diameter=diameter)
+    try:
+        return _second_condition(state)
+    except Skipped:
+        return state.after("loaded")
+
+
+def _second_condition(state: GuidedSession) -> GuidedSession:
     woofer = state.answers["driver"] == "woofer"
     how = ask(
         Question(
@@ -38,16 +45,16 @@ def first(state: GuidedSession) -> GuidedSession:
             "Free air alone gives Re, fs and the Qs. Mms, Bl, Cms and Vas need one thing more. On "
             "a dome a mass is rarely wise: weigh its moving parts before they are glued.",
             "--added-mass, --test-box",
-            default="mass" if woofer else "neither",
+            default="mass" if woofer else SKIP,
             options={
                 "mass": "a known mass on the cone",
                 "box": "a sealed box of known volume behind it",
-                "neither": "weighed parts, or not at all",
+                SKIP: "weighed parts, or not at all",
             },
         )
     )
-    if how == "neither":
-        return state.after("loaded")
+    if how == SKIP:
+        raise Skipped
     return _with_mass(state, "loaded") if how == "mass" else _with_box(state)
 
 
@@ -59,11 +66,13 @@ def _with_box(state: GuidedSession) -> GuidedSession:
             "--test-box",
             check=lambda text: values.volume(text, "volume"),
             plain=partial(plain_answers.with_unit, "L"),
+            may_skip=True,
         )
     )
     wait_until_ready(
         "Enter when the driver is sealed on the box, front side out",
         "The same sweeps as in free air; a leak shows in them.",
+        may_skip=True,
     )
     return state.after("loaded", *desk.take(state, "--test-box", volume))
 
@@ -88,11 +97,13 @@ def _with_mass(state: GuidedSession, step: str) -> GuidedSession:
             default=proposed,
             check=lambda text: values.mass(text, "mass"),
             plain=partial(plain_answers.with_unit, "g"),
+            may_skip=True,
         )
     )
     wait_until_ready(
         "Enter when it sits tight and the driver is clamped as before",
         "The same sweeps as in free air; the mass has to lower the resonance.",
+        may_skip=True,
     )
     made = desk.take(state, "--added-mass", mass)
     said, better = shift_words(free_hz, _peak_hz(made[-1]), values.mass(mass, "mass").value)

@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 
 from cli.terminal import ask, show
+from meas.errors import UsageError
 
 _NUMBER = r"[0-9]+(?:\.[0-9]+)?"
 _INCH_MM = 25.4
@@ -37,14 +38,28 @@ def with_unit(unit: str, text: str) -> str:
 
 
 def length(text: str) -> str:
-    """A length, inches among them: ``5 inch`` is ``127mm±12.7mm``, half a digit either way."""
+    """A length, inches among them: ``5.0 inch`` is ``127mm±1.27mm``, half a digit either way.
+
+    Whole inches would leave half an inch open, which says next to nothing of a cone: they count as
+    read to a sixteenth (the marks of a tape, common practice, no source) if that is said.
+    """
     inches = re.fullmatch(rf"({_NUMBER})\s*(?:in|inch|inches|\"|″|'')", text.strip(), re.IGNORECASE)
     if inches is None:
         return with_unit("mm", text)
     decimals = len(inches[1].partition(".")[2])
-    half = 0.5 * 10.0**-decimals * _INCH_MM
-    written = f"{float(inches[1]) * _INCH_MM:.4g}mm±{half:.3g}mm"
-    show.note(f"{text} is {written}: half a digit either way. A ruler in millimetres tells more.")
+    half, why = 0.5 * 10.0**-decimals * _INCH_MM, "half a digit either way"
+    if not decimals:
+        half, why = _INCH_MM / 16, "a sixteenth of an inch either way"
+        explained = "Whole inches as written are good to half an inch only, too little for a cone."
+        if not ask.confirmed(
+            "Half an inch is left open so. Read to a sixteenth?", explained, default=False
+        ):
+            raise UsageError(
+                f"{text} as written is good to half an inch only",
+                remedy="Measure to a tenth, such as 4.9 inch, or in millimetres, such as 124mm.",
+            )
+    written = f"{float(inches[1]) * _INCH_MM:.4g}mm±{half:.2g}mm"
+    show.note(f"{text} is {written}: {why}. A ruler in millimetres tells more.")
     return written
 
 

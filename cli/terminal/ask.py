@@ -145,6 +145,10 @@ def _line(text: str, why: str, flag: str, hint: str, may_skip: bool) -> str:
 
 
 def _understood(question: Question, answer: str) -> str:
+    if answer.lower() == SKIP and SKIP not in question.options:
+        if question.default != "":
+            raise UsageError("this cannot be skipped", remedy="leave stops and keeps everything.")
+        answer = ""
     if not answer:
         if question.default is None:
             raise UsageError("an answer is needed here", remedy="A question mark explains.")

@@ -42,12 +42,29 @@ def test_a_bare_number_is_asked_about(monkeypatch: pytest.MonkeyPatch) -> None:
         values.mass(plain_answers.with_unit("g", "7.5"))
 
 
-@pytest.mark.parametrize("typed", ["5 inch", "5in", '5"', "5 inches"])
+@pytest.mark.parametrize("typed", ["5.0 inch", "5.0in", '5.0"', "5.0 inches"])
 def test_inches(typed: str) -> None:
-    """25.4 mm (international yard, 1959), and half an inch either way: the last digit written."""
+    """25.4 mm (international yard, 1959), and half of the last digit written either way."""
     read = values.diameter(plain_answers.length(typed))
     assert read.value == pytest.approx(0.127)
-    assert read.half_width == pytest.approx(0.0127)
+    assert read.half_width == pytest.approx(0.00127, rel=0.03)  # two digits are written
+
+
+def test_whole_inches_say_next_to_nothing_of_a_cone(monkeypatch: pytest.MonkeyPatch) -> None:
+    """As read to a sixteenth only where that is said, which Enter does not."""
+    types(monkeypatch, "yes")
+    read = values.diameter(plain_answers.length("5 inch"))
+    assert read.half_width == pytest.approx(25.4e-3 / 16, rel=0.03)
+    types(monkeypatch, "")
+    with pytest.raises(UsageError, match="half an inch"):
+        plain_answers.length("5 inch")
+
+
+def test_skip_leaves_out_what_may_be_left_out(monkeypatch: pytest.MonkeyPatch) -> None:
+    types(monkeypatch, "skip")
+    assert ask.ask(ask.Question("Air?", "Why.", default="")) == ""
+    types(monkeypatch, "skip", "x")
+    assert ask.ask(ask.Question("Name?", "Why.", default="x")) == "x"
 
 
 def test_altitude() -> None:
