@@ -13,6 +13,7 @@ from cli.pictures.plots import (
     INK,
     LEVEL,
     frequency_axis,
+    look,
     magnitude_axis,
     new_figure,
     style,
@@ -51,13 +52,15 @@ def figure(
         top, bottom = made.subplots(2, 1, sharex=True, gridspec_kw={"height_ratios": (1.25, 1)})
         names = []
         for index, one in enumerate(solution.branches):
-            look = {"color": COLOURS[index], "linestyle": DASHES[index]}
+            colour, dash = look(index)
             names.append(one.branch.name)
-            top.plot(f, one.level_db, linewidth=1.8, label=one.branch.name, **look)
-            bottom.plot(f, np.abs(one.ladder.input_ohm), linewidth=1.1, **look)
+            top.plot(f, one.level_db, color=colour, linestyle=dash, linewidth=1.8,
+                     label=one.branch.name)  # fmt: skip
+            bottom.plot(f, np.abs(one.ladder.input_ohm), color=colour, linestyle=dash,
+                        linewidth=1.1)  # fmt: skip
             if measured is not None and measured[0] == one.branch.name:
                 level = 20 * np.log10(np.abs(measured[2]))
-                top.plot(measured[1], level, color=COLOURS[index], linewidth=4.5, alpha=0.35,
+                top.plot(measured[1], level, color=colour, linewidth=4.5, alpha=0.35,
                          label=f"{one.branch.name}, measured")  # fmt: skip
         for crossed in result.crossings:
             top.plot(crossed.frequency.value, crossed.level_db, "o", color=INK, markersize=4.5)
@@ -69,7 +72,7 @@ def figure(
         marks.label(bottom, f"least {at[1]:.3g} Ω at {significant(at[0])} Hz", at, ink=INK)
         if amplifier_minimum_ohm is not None:
             bottom.axhline(amplifier_minimum_ohm, color=COLOURS[3], linewidth=1.2,
-                           linestyle=DASHES[2],
+                           linestyle=DASHES[4],
                            label=f"amplifier: {amplifier_minimum_ohm:g} Ω at least")  # fmt: skip
         _limits(result, top, bottom, amplifier_minimum_ohm)
         frequency_axis(top, float(f[0]), float(f[-1]), label=False)
@@ -97,15 +100,16 @@ def sum_figure(found: AcousticSum, volt: float, words: str) -> Any:
         made = new_figure(7.4, 3.8)
         axes = made.subplots()
         for index, one in enumerate(found.voices):
-            axes.plot(f, one.level_db + gain, color=COLOURS[index], linestyle=DASHES[index],
-                      linewidth=1.3, label=one.name)  # fmt: skip
+            colour, dash = look(index)
+            axes.plot(f, one.level_db + gain, color=colour, linestyle=dash, linewidth=1.3,
+                      label=one.name)  # fmt: skip
         together = found.together_db + gain
         if len(found.voices) > 1:
             half = Z95 * found.standard_uncertainty_db
             axes.fill_between(f, together - half, together + half, color=INK, alpha=0.15,
                               linewidth=0)  # fmt: skip
             axes.plot(f, together, color=INK, linewidth=2.0, label="together")
-            axes.plot(f, found.turned_db + gain, color=COLOURS[3], linestyle=DASHES[2],
+            axes.plot(f, found.turned_db + gain, color=COLOURS[3], linestyle=DASHES[4],
                       linewidth=1.5, label=f"{found.voices[-1].name} swapped")  # fmt: skip
         top = float(np.max(together)) + 4
         axes.set_ylim(top - 40, top)
@@ -126,8 +130,8 @@ def travel_figure(found: AcousticSum, volt: float, words: str) -> Any:
             if one.excursion_m is None:
                 continue
             moved = one.excursion_m * volt * 1e3
-            axes.plot(f, moved, color=COLOURS[index], linestyle=DASHES[index], linewidth=1.8,
-                      label=one.name)  # fmt: skip
+            colour, dash = look(index)
+            axes.plot(f, moved, color=colour, linestyle=dash, linewidth=1.8, label=one.name)
             at = int(np.argmax(moved))
             axes.plot(f[at], moved[at], "o", color=INK, markersize=4.5)
             text = f"{significant(float(moved[at]), 2)} mm at {significant(float(f[at]), 2)} Hz"

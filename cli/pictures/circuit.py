@@ -97,7 +97,7 @@ def _driver(axes: Axes, x: float, top: float, down: float, one: Branch) -> None:
 def _part(
     axes: Axes, named: NetworkPart, start: tuple[float, float], end: tuple[float, float]
 ) -> None:
-    """A part between two points, with its name and value beside it."""
+    """Draw a part between two points, with its name and value beside it."""
     a, b = np.array(start), np.array(end)
     length = float(np.hypot(*(b - a)))
     along = (b - a) / length

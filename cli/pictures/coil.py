@@ -15,7 +15,7 @@ _MOST_CIRCLES = 1500
 
 
 def coil_figure(coil: Coil, gap: Gap | None, gap_height: float | None) -> Figure:
-    """One side of the coil: along the axis, and outwards from it.
+    """Draw one side of the coil: along the axis, and outwards from it.
 
     Args:
         coil: The coil; drawn with the thickest wire that its standard allows.

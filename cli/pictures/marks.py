@@ -42,7 +42,7 @@ class Mark:
 
 
 def of_fit(fit: DriverFit) -> tuple[Mark, ...]:
-    """Marks of the first curve in free air; Re and fs as fitted."""
+    """Mark the first curve in free air; Re and fs as fitted."""
     curve = fit.free_air[0]
     known = {s: fit.parameters[s].value for s in ("fs", "Re") if s in fit.parameters}
     return of_curve(curve.frequency_hz, np.abs(curve.measured_ohm), **known)
@@ -55,7 +55,7 @@ def of_curve(
     fs: float | None = None,  # the field's symbols
     Re: float | None = None,
 ) -> tuple[Mark, ...]:
-    """The resonance peak, the least |Z| above it, and fs and Re where they are known.
+    """Mark the resonance peak, the least |Z| above it, and fs and Re where they are known.
 
     Args:
         frequency_hz: Increasing [Hz], shape (n,).
@@ -81,7 +81,7 @@ def of_curve(
 
 
 def draw(axes: Axes, marks: Sequence[Mark], ink: str) -> None:
-    """Dots and names on a picture of |Z|; `settle` finds places for the names."""
+    """Draw dots and names on a picture of |Z|; `settle` finds places for the names."""
     low, high = axes.get_ylim()
     low = min(low, *(one.ohm / 1.3 for one in marks if one.name == "Re"), low)
     for one in marks:
@@ -98,7 +98,7 @@ def draw(axes: Axes, marks: Sequence[Mark], ink: str) -> None:
 
 
 def label(axes: Axes, text: str, at: tuple[float, float], *, ink: str) -> None:
-    """A text beside a point of the data, to be placed by `settle`."""
+    """Write a text beside a point of the data, to be placed by `settle`."""
     axes.annotate(text, at, xytext=(7, 7), textcoords="offset points", color=ink, fontsize=8.5,
                   annotation_clip=False, label=_LABEL)  # fmt: skip
 
@@ -119,7 +119,7 @@ def settle(figure: Figure) -> None:
 
 
 def _placed(axes: Axes, text: Any, taken: Sequence[Any]) -> Any:
-    """The box of a label at the best place around its point [pixel]."""
+    """Find the best place around its point for a label; its box [pixel]."""
     inside = axes.get_window_extent()
     paths = [line.get_transform().transform_path(line.get_path()) for line in axes.lines]
 

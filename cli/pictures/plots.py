@@ -61,9 +61,14 @@ _STYLE: dict[Any, Any] = {
 
 @contextmanager
 def style() -> Iterator[None]:
-    """All pictures are drawn and saved under this."""
+    """Apply the style under which all pictures are drawn and saved."""
     with settings.matplotlib().rc_context(settings.fixed(_STYLE)):
         yield
+
+
+def look(index: int) -> tuple[str, Any]:
+    """Choose colour and dashes of a curve by its number from 0; the first 36 differ."""
+    return COLOURS[index % len(COLOURS)], DASHES[(index + index // len(COLOURS)) % len(DASHES)]
 
 
 def drawable(text: str) -> str:
@@ -81,7 +86,7 @@ def short_name(name: str, letters: int = 40) -> str:
 
 
 def new_figure(width: float, height: float) -> Figure:
-    """An empty figure [inch]."""
+    """Make an empty figure [inch]."""
     settings.matplotlib()
     from matplotlib.figure import Figure
 
@@ -95,12 +100,12 @@ def _phase_deg(curve: FittedCurve) -> FloatArray | None:
 
 
 def curve_label(curve: FittedCurve) -> str:
-    """Name of a curve in a legend: its condition, and its source where that is short."""
+    """Name a curve in a legend by its condition."""
     return condition_words(curve.condition, curve.condition_value)
 
 
 def labels(curves: Sequence[FittedCurve]) -> list[str]:
-    """Names of curves, told apart by a number where they are alike."""
+    """Name curves, told apart by a number where they are alike."""
     named = [curve_label(curve) for curve in curves]
     return [
         f"{label} ({named[:index].count(label) + 1})" if named.count(label) > 1 else label
@@ -109,7 +114,7 @@ def labels(curves: Sequence[FittedCurve]) -> list[str]:
 
 
 def frequency_axis(axes: Axes, low_hz: float, high_hz: float, *, label: bool = True) -> None:
-    """A logarithmic frequency axis with plain numbers at 1, 2, 5."""
+    """Make a frequency axis logarithmic, with plain numbers at 1, 2, 5."""
     from matplotlib.ticker import FixedLocator, FuncFormatter, NullFormatter
 
     axes.set_xscale("log")
@@ -130,7 +135,7 @@ def frequency_axis(axes: Axes, low_hz: float, high_hz: float, *, label: bool = T
 
 
 def span(curves: Sequence[FittedCurve]) -> tuple[float, float]:
-    """Lowest and highest frequency of several curves [Hz]."""
+    """Find the lowest and highest frequency of several curves [Hz]."""
     return (
         min(float(curve.frequency_hz[0]) for curve in curves),
         max(float(curve.frequency_hz[-1]) for curve in curves),
@@ -138,9 +143,9 @@ def span(curves: Sequence[FittedCurve]) -> tuple[float, float]:
 
 
 def draw_magnitude(axes: Axes, curves: Sequence[FittedCurve]) -> None:
-    """|Z| measured (broad) and model (thin) of every curve."""
+    """Draw |Z| of every curve, measured (broad) and model (thin)."""
     for index, (curve, label) in enumerate(zip(curves, labels(curves), strict=True)):
-        colour, dash = COLOURS[index % len(COLOURS)], DASHES[index % len(DASHES)]
+        colour, dash = look(index)
         measured = np.abs(curve.measured_ohm)
         axes.plot(curve.frequency_hz, measured, color=colour, linewidth=3.4, alpha=0.4,
                   solid_capstyle="round")  # fmt: skip
@@ -152,7 +157,7 @@ def draw_magnitude(axes: Axes, curves: Sequence[FittedCurve]) -> None:
 
 
 def magnitude_axis(axes: Axes, low_ohm: float, high_ohm: float) -> None:
-    """A logarithmic axis of |Z| with plain numbers."""
+    """Make an axis of |Z| logarithmic, with plain numbers."""
     from matplotlib.ticker import (
         FixedLocator,
         FuncFormatter,
@@ -175,11 +180,11 @@ def magnitude_axis(axes: Axes, low_ohm: float, high_ohm: float) -> None:
 
 
 def draw_phase(axes: Axes, curves: Sequence[FittedCurve]) -> None:
-    """Phase measured and model; magnitude-only curves show the model alone."""
+    """Draw the phase, measured and model; magnitude-only curves show the model alone."""
     from matplotlib.ticker import MultipleLocator
 
     for index, curve in enumerate(curves):
-        colour, dash = COLOURS[index % len(COLOURS)], DASHES[index % len(DASHES)]
+        colour, dash = look(index)
         phase = _phase_deg(curve)
         if phase is not None:
             axes.plot(curve.frequency_hz, phase, color=colour, linewidth=3.4, alpha=0.4)
@@ -192,13 +197,13 @@ def draw_phase(axes: Axes, curves: Sequence[FittedCurve]) -> None:
 
 
 def draw_residual(axes: Axes, curves: Sequence[FittedCurve]) -> None:
-    """What the model does not follow, in per cent of |Z|."""
+    """Draw what the model does not follow, in per cent of |Z|."""
     reach = 0.0
     for index, curve in enumerate(curves):
         measured = np.abs(curve.measured_ohm)
         off = (measured - np.abs(curve.model_ohm)) / measured * 100
-        axes.plot(curve.frequency_hz, off, color=COLOURS[index % len(COLOURS)], linewidth=1.0,
-                  linestyle=DASHES[index % len(DASHES)])  # fmt: skip
+        colour, dash = look(index)
+        axes.plot(curve.frequency_hz, off, color=colour, linewidth=1.0, linestyle=dash)
         reach = max(reach, float(np.max(np.abs(off))))
     axes.axhline(0, color=INK, linewidth=0.8)
     axes.set_ylim(-1.15 * max(reach, 0.1), 1.15 * max(reach, 0.1))
@@ -206,7 +211,7 @@ def draw_residual(axes: Axes, curves: Sequence[FittedCurve]) -> None:
 
 
 def curve_figure(fit: DriverFit, *, width: float = 7.4) -> Figure:
-    """Magnitude, phase and residual of all curves of a fit."""
+    """Draw magnitude, phase and residual of all curves of a fit."""
     with style():
         figure = new_figure(width, 6.4)
         top, middle, bottom = figure.subplots(
@@ -218,7 +223,7 @@ def curve_figure(fit: DriverFit, *, width: float = 7.4) -> Figure:
 
 
 def draw_curves(places: tuple[Axes, Axes, Axes], fit: DriverFit) -> None:
-    """Magnitude, phase and residual of all curves of a fit, one below the other."""
+    """Draw magnitude, phase and residual of all curves of a fit, one below the other."""
     top, middle, bottom = places
     draw_magnitude(top, fit.curves)
     draw_phase(middle, fit.curves)
@@ -232,18 +237,18 @@ def draw_curves(places: tuple[Axes, Axes, Axes], fit: DriverFit) -> None:
 
 
 def _motional_measured(curve: FittedCurve) -> np.ndarray | None:
-    """Measured minus the fitted blocked coil [ohm]; None where the phase is not known."""
+    """Take the fitted blocked coil off the measured curve [ohm]; None without a phase."""
     if not np.iscomplexobj(curve.measured_ohm):
         return None
     return np.asarray(curve.measured_ohm - (curve.model_ohm - curve.motional_ohm))
 
 
 def draw_motional(axes: Axes, curves: Sequence[FittedCurve]) -> None:
-    """Magnitude of the motional part around each resonance."""
+    """Draw the magnitude of the motional part around each resonance."""
     peaks = [float(c.frequency_hz[int(np.argmax(np.abs(c.motional_ohm)))]) for c in curves]
     low, high = min(peaks) / 1.8, max(peaks) * 1.8
     for index, curve in enumerate(curves):
-        colour, dash = COLOURS[index % len(COLOURS)], DASHES[index % len(DASHES)]
+        colour, dash = look(index)
         seen = (curve.frequency_hz > low / 1.1) & (curve.frequency_hz < high * 1.1)
         measured = _motional_measured(curve)
         if measured is not None:
@@ -256,15 +261,15 @@ def draw_motional(axes: Axes, curves: Sequence[FittedCurve]) -> None:
 
 
 def _dots(axes: Axes, x: FloatArray, y: FloatArray, colour: str) -> None:
-    """Measured points; every dot is an element of the picture, so there are not too many."""
+    """Draw measured points; every dot is an element of the picture, so there are not too many."""
     axes.plot(x, y, color=colour, linestyle="none", marker="o", markersize=3.2, alpha=0.55,
               markeredgewidth=0, markevery=max(1, x.size // 150))  # fmt: skip
 
 
 def draw_locus(axes: Axes, curves: Sequence[FittedCurve]) -> None:
-    """Motional part in the complex plane: a circle for one resonance with constant loss."""
+    """Draw the motional part in the complex plane: one resonance of constant loss is a circle."""
     for index, (curve, label) in enumerate(zip(curves, labels(curves), strict=True)):
-        colour, dash = COLOURS[index % len(COLOURS)], DASHES[index % len(DASHES)]
+        colour, dash = look(index)
         peak_hz = curve.frequency_hz[int(np.argmax(np.abs(curve.motional_ohm)))]
         near = (curve.frequency_hz > peak_hz / 4) & (curve.frequency_hz < peak_hz * 4)
         measured = _motional_measured(curve)
@@ -278,7 +283,7 @@ def draw_locus(axes: Axes, curves: Sequence[FittedCurve]) -> None:
 
 
 def motional_figure(fit: DriverFit, *, width: float = 7.4) -> Figure:
-    """The motional part near resonance: over frequency, and as a circle."""
+    """Draw the motional part near resonance: over frequency, and as a circle."""
     with style():
         figure = new_figure(width, 3.4)
         left, right = figure.subplots(1, 2, gridspec_kw={"width_ratios": (1.25, 1)})
@@ -287,7 +292,7 @@ def motional_figure(fit: DriverFit, *, width: float = 7.4) -> Figure:
 
 
 def draw_motion(places: tuple[Axes, Axes], fit: DriverFit) -> None:
-    """The motional part near resonance: over frequency left, as a circle right."""
+    """Draw the motional part near resonance: over frequency left, as a circle right."""
     left, right = places
     draw_motional(left, fit.curves)
     draw_locus(right, fit.curves)
@@ -297,7 +302,7 @@ def draw_motion(places: tuple[Axes, Axes], fit: DriverFit) -> None:
 
 
 def svg_text(figure: Figure, salt: str) -> str:
-    """The figure as an SVG document; ``salt`` makes its identifiers the same every time."""
+    """Write the figure as an SVG document; ``salt`` makes its identifiers the same every time."""
     buffer = io.StringIO()
     with settings.matplotlib().rc_context(settings.fixed({**_STYLE, "svg.hashsalt": salt})):
         figure.savefig(buffer, format="svg", transparent=True, metadata={"Date": None})
@@ -305,7 +310,7 @@ def svg_text(figure: Figure, salt: str) -> str:
 
 
 def save_picture(figure: Figure, path: Path) -> None:
-    """The figure as PNG or SVG, told by the extension; nothing is overwritten.
+    """Save the figure as PNG or SVG, told by the extension; nothing is overwritten.
 
     Raises:
         UsageError: If the extension is another, or the file exists or cannot be written.

@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 def draw_band(
     axes: Axes, frequency_hz: FloatArray, band: Band, scale: float, index: int, reach: float
 ) -> None:
-    """A curve with its 95 % band."""
+    """Draw a curve with its 95 % band."""
     value, half = band.value / scale, reach * band.standard_uncertainty / scale
     colour = COLOURS[index % len(COLOURS)]
     axes.fill_between(frequency_hz, value - half, value + half, color=colour, alpha=0.25,
@@ -51,7 +51,7 @@ def prediction_figure(
     only: Sequence[str] = ("level", "excursion", "vent", "delay", "impedance"),
     width: float = 7.4,
 ) -> Figure:
-    """Level, excursion, air speed in the vent, group delay and impedance over frequency.
+    """Draw level, excursion, air speed in the vent, group delay and impedance over frequency.
 
     Args:
         found: What to draw.
@@ -102,7 +102,7 @@ def prediction_figure(
 
 
 def system_figure(found: SystemFit, title: str, *, width: float = 7.4) -> Figure:
-    """The finished box: |Z| measured (broad) and model (thin), and what is left."""
+    """Draw the finished box: |Z| measured (broad) and model (thin), and what is left."""
     with style():
         figure = new_figure(width, 4.6)
         top, bottom = figure.subplots(2, 1, sharex=True, gridspec_kw={"height_ratios": (3, 1)})

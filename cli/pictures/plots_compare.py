@@ -15,6 +15,7 @@ from cli.pictures.plots import (
     FAINT,
     INK,
     frequency_axis,
+    look,
     new_figure,
     short_name,
     span,
@@ -39,7 +40,7 @@ def overlay_figure(
     *,
     width: float = 7.4,
 ) -> Figure:
-    """Free-air magnitudes of several fits over each other, differences from the first below.
+    """Draw free-air magnitudes of several fits over each other, differences from the first below.
 
     Args:
         fits: The first is what the others are compared with.
@@ -61,17 +62,17 @@ def draw_overlay(
     names: Sequence[str],
     differences: Sequence[CurveDifference],
 ) -> None:
-    """Curves above, differences below; arguments as for `overlay_figure`."""
+    """Draw curves above, differences below; arguments as for `overlay_figure`."""
     top, bottom = places
     curves = [fit.free_air[0] for fit in fits]
     for index, (curve, name) in enumerate(zip(curves, names, strict=True)):
-        colour, dash = COLOURS[index % len(COLOURS)], DASHES[index % len(DASHES)]
+        colour, dash = look(index)
         top.plot(curve.frequency_hz, np.abs(curve.measured_ohm), color=colour, linestyle=dash,
                  linewidth=1.8, label=short_name(name))  # fmt: skip
     for index in (0, len(fits) - 1):  # all of them would be a thicket
         for one in resonance(fits[index]):
             at = one.frequency_hz, one.ohm
-            top.plot(*at, "o", color=COLOURS[index % len(COLOURS)], markersize=4.5)
+            top.plot(*at, "o", color=look(index)[0], markersize=4.5)
             marks.label(top, one.text, at, ink=INK)
     for index, one in enumerate(differences, start=1):
         draw_difference(bottom, one, index)
@@ -88,7 +89,7 @@ def draw_overlay(
 
 
 def resonance(fit: DriverFit) -> tuple[marks.Mark, ...]:
-    """The peak of one curve among others, with its frequency; none where it is not known."""
+    """Mark the peak of one curve among others with its frequency; nothing where it is not known."""
     named = {mark.name: mark for mark in marks.of_fit(fit)}
     if "peak" not in named:
         return ()
@@ -96,15 +97,15 @@ def resonance(fit: DriverFit) -> tuple[marks.Mark, ...]:
 
 
 def draw_difference(axes: Axes, one: CurveDifference, index: int) -> None:
-    """A difference over its 95 % band around zero."""
-    colour, dash = COLOURS[index % len(COLOURS)], DASHES[index % len(DASHES)]
+    """Draw a difference over its 95 % band around zero."""
+    colour, dash = look(index)
     axes.fill_between(one.frequency_hz, -one.reach_95_ohm, one.reach_95_ohm, color=colour,
                       alpha=0.22, linewidth=0)  # fmt: skip
     axes.plot(one.frequency_hz, one.difference_ohm, color=colour, linestyle=dash, linewidth=1.5)
 
 
 def trend_figure(run: Trend, *, width: float = 7.4) -> Figure:
-    """A quantity over hours of use (or over the states), with its end where that is known."""
+    """Draw a quantity over hours of use (or over the states), with its end where that is known."""
     with style():
         figure = new_figure(width, 2.9)
         draw_trend(figure.subplots(), run)
@@ -112,7 +113,7 @@ def trend_figure(run: Trend, *, width: float = 7.4) -> Figure:
 
 
 def draw_trend(axes: Axes, run: Trend) -> None:
-    """States with their 95 % intervals, and the end to which they lead."""
+    """Draw states with their 95 % intervals, and the end to which they lead."""
     from matplotlib.ticker import MaxNLocator
 
     quantity = QUANTITIES[run.parameter]

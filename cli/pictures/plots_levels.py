@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 
 def levels_figure(followed: Sequence[AgainstLevel], scale: str, *, width: float = 7.4) -> Figure:
-    """Each parameter's change from its small-signal value, in per cent, over level.
+    """Draw each parameter's change from its small-signal value, in per cent, over level.
 
     Args:
         followed: What to draw, a panel each.

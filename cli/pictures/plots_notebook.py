@@ -43,19 +43,19 @@ class Picture:
 
 
 def plot_fit(fit: DriverFit) -> Picture:
-    """Magnitude, phase and residual of all curves of a fit."""
+    """Draw magnitude, phase and residual of all curves of a fit."""
     return Picture(plots.curve_figure(fit))
 
 
 def plot_motion(fit: DriverFit) -> Picture:
-    """The motional part near resonance: over frequency, and as a circle."""
+    """Draw the motional part near resonance: over frequency, and as a circle."""
     return Picture(plots.motional_figure(fit))
 
 
 def plot_change(
     before: DriverFit, after: DriverFit, *, names: tuple[str, str] = ("before", "after")
 ) -> Picture:
-    """Free-air curves of two fits over each other, and their difference with its band.
+    """Draw free-air curves of two fits over each other, and their difference with its band.
 
     Args:
         before: The first.

@@ -12,7 +12,7 @@ from typing import Any
 
 
 def matplotlib() -> Any:
-    """The library, with no settings but its own.
+    """Import the library, with no settings but its own.
 
     At its first import it would read a ``matplotlibrc`` in the current folder, which in a download
     may name fonts that are not there, hand every text to a LaTeX, or be a pipe that never ends.
@@ -24,7 +24,7 @@ def matplotlib() -> Any:
 
 
 def fixed(own: dict[str, Any]) -> dict[str, Any]:
-    """All settings: the library's defaults, and ours above them."""
+    """Lay our settings above the library's defaults."""
     defaults = matplotlib().rcParamsDefault
     return {key: defaults[key] for key in defaults if not key.startswith("backend")} | own
 

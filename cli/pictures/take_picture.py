@@ -16,7 +16,7 @@ _MOST = {"driver": 1, "system": 2, "part": 0}
 
 
 def draw(take: Take) -> None:
-    """The curve on standard error, where that is a terminal wide enough."""
+    """Draw the curve on standard error, where that is a terminal wide enough."""
     from cli.pictures import terminal_curve
 
     console = show.console(stderr=True)
@@ -40,7 +40,7 @@ def draw(take: Take) -> None:
 
 
 def _named(take: Take) -> dict[int, str]:
-    """Points to be marked: the peaks, and for a driver the least |Z| above its resonance."""
+    """Find the points to mark: the peaks, and for a driver the least |Z| above its resonance."""
     peaks = resonances(take)
     if take.curve is None or take.kind != "driver" or not peaks:
         return dict.fromkeys(peaks, "")
@@ -60,7 +60,7 @@ def _named(take: Take) -> dict[int, str]:
 
 
 def resonances(take: Take) -> list[int]:
-    """Points at which |Z| peaks: at most one for a driver, two for a system, none for a part."""
+    """Find where |Z| peaks: at most one for a driver, two for a system, none for a part."""
     import numpy as np
 
     from meas.validity import of_resonance

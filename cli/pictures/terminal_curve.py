@@ -133,7 +133,7 @@ def _span(magnitude_ohm: FloatArray) -> tuple[float, float]:
 def _field(
     frequency_hz: FloatArray, magnitude_ohm: FloatArray, across: _Axis, upward: _Axis, ink: Ink
 ) -> list[list[str]]:
-    """Cells from the top; each column of dots reaches from its lowest to its highest value."""
+    """Fill cells from the top; each column of dots reaches from its lowest to its highest value."""
     wide, high = ink.dots[0] * across.cells, ink.dots[1] * upward.cells
     x = across.place(frequency_hz) * ink.dots[0]
     y = upward.place(magnitude_ohm) * ink.dots[1]
@@ -165,7 +165,7 @@ def _said(frequency_hz: float, magnitude_ohm: float, ink: Ink) -> str:
 
 
 def _head(column: int, text: str, cells: int, ink: Ink) -> list[str]:
-    """The row above the curve with one mark and what it says, on the side that has room."""
+    """Write the row above the curve with one mark and what it says, on the side that has room."""
     row = [" "] * cells
     row[column] = ink.mark[0]
     for said in (text, text.partition(",")[0]):  # all of it, else its beginning
@@ -179,7 +179,7 @@ def _head(column: int, text: str, cells: int, ink: Ink) -> list[str]:
 def _drop_lines(
     heads: list[list[str]], field: list[list[str]], columns: Sequence[int], ink: Ink
 ) -> None:
-    """From each mark down to the curve."""
+    """Draw lines from each mark down to the curve."""
     for index, column in enumerate(columns):
         for row in (*heads[index + 1 :], *field):
             if row[column] != " ":
@@ -188,7 +188,7 @@ def _drop_lines(
 
 
 def _upward_labels(upward: _Axis) -> dict[int, str]:
-    """Row from the top to its label: as many round values as have a row of their own."""
+    """Label rows counted from the top: as many round values as have a row of their own."""
     found: dict[int, str] = {}
     for steps in _STEPS:
         rows = [(upward.cells - 1 - upward.cell(v), v) for v in upward.ticks(steps)]
@@ -201,7 +201,7 @@ def _upward_labels(upward: _Axis) -> dict[int, str]:
 
 
 def _short(value: float) -> str:
-    """At most five characters, or none."""
+    """Write a value in at most five characters, or not at all."""
     for scale, sign in ((1.0, ""), (1e3, "k"), (1e6, "M"), (1e-3, "m")):
         text = f"{value / scale:g}{sign}"
         if len(text) < _MARGIN:

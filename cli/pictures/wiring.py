@@ -40,7 +40,7 @@ class Picture:
 
 
 def describe(wiring: Wiring, *, same_node: bool = False, place: str = "+ driver −") -> Picture:
-    """What the picture of a wiring says.
+    """Say what the picture of a wiring shows.
 
     Args:
         wiring: The wiring.
@@ -68,7 +68,7 @@ def describe(wiring: Wiring, *, same_node: bool = False, place: str = "+ driver 
 
 
 def as_text(picture: Picture) -> str:
-    """The picture in at most 78 columns."""
+    """Draw the picture in at most 78 columns."""
     margin = 17
     first, second = (f"[ {block} ]" for block in picture.blocks)
     if picture.same_node:
@@ -102,7 +102,7 @@ def as_text(picture: Picture) -> str:
 
 
 def as_svg(picture: Picture) -> str:
-    """The picture as an SVG element that takes its colours from the page (``currentColor``)."""
+    """Draw the picture as an SVG element in the colours of its page (``currentColor``)."""
     width, top, bottom, left, right = 740, 50, 190, 132, 715
     block_w, block_h, second_x = 150, 44, 530
     first_x = 330 if picture.same_node else 230

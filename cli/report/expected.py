@@ -28,7 +28,7 @@ _OPEN = ("large baffle, rear open", "large baffle")  # without a box: a cone, a 
 
 
 def section(fit: DriverFit, verdicts: Sequence[Verdict], air: Air) -> Section:
-    """Boxes, level and excursion, or what is missing for them.
+    """Show boxes, level and excursion, or say what is missing for them.
 
     Args:
         fit: The fit.
@@ -89,7 +89,7 @@ def _with_planned_volume(fit: DriverFit, verdicts: Sequence[Verdict]) -> DriverF
 
 
 def _boxes(use: Suggestion) -> dict[str, Box]:
-    """The boxes that suit, by name; without any a large baffle."""
+    """Find the boxes that suit, by name; without any a large baffle."""
     from fit.box.circuit import Box
     from fit.box.vented import TIGHT
 

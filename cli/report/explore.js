@@ -16,6 +16,7 @@
   let band = whole.slice();
 
   const colour = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
+  const dashes = (index) => DASHES[(index + Math.floor(index / 6)) % 6];
   const curveColour = (index) => colour(`--curve-${(index % 6) + 1}`);
 
   function made(tag, attributes = {}, ...children) {
@@ -136,7 +137,7 @@
   const line = (index, broad, model = false) => ({
     of: index, model, spanGaps: true, points: { show: false },
     stroke: () => curveColour(index) + (broad ? "80" : ""), width: broad ? 3.2 : 1.4,
-    dash: broad ? [] : DASHES[index % 6],
+    dash: broad ? [] : dashes(index),
   });
   const filled = (value) => value ?? [];
 
@@ -315,12 +316,20 @@
     rows.forEach((row, i) => { row[0].parentElement.hidden = !shown.takes[i]; });
   }
 
+  // A piece of the curve itself: who cannot tell the colours tells the dashes.
+  function swatch(index) {
+    const stroke = `var(--curve-${(index % 6) + 1})`;
+    let at = 0;
+    const pieces = dashes(index).map((length, k) => `${k % 2 ? "transparent" : stroke} ${at}px ${(at += length)}px`);
+    const drawn = pieces.length ? `repeating-linear-gradient(90deg, ${pieces.join(", ")})` : stroke;
+    return made("span", { class: "swatch", style: `--swatch: ${drawn}` });
+  }
   function box(text, checked, change, index) {
     const input = made("input", { type: "checkbox" });
     input.checked = checked;
     input.addEventListener("change", () => { change(input.checked); apply(); });
     const label = made("label", {}, input);
-    if (index !== undefined) label.append(made("span", { class: "swatch", style: `--swatch: var(--curve-${(index % 6) + 1})` }));
+    if (index !== undefined) label.append(swatch(index));
     label.append(text);
     return label;
   }
@@ -357,7 +366,7 @@
     rows.push(cells);
     const wanted = cells.filter((cell, k) => (k !== 3 || shown.model) && (k !== 5 || reach));
     body.append(made("tr", {},
-      made("th", { scope: "row" }, made("span", { class: "swatch", style: `--swatch: var(--curve-${(i % 6) + 1})` }), c.name),
+      made("th", { scope: "row" }, swatch(i), c.name),
       ...wanted));
   });
   const readout = made("div", { class: "scroll" },

@@ -50,7 +50,7 @@ def exploring(
     models: bool,
     marked: Mapping[int, Sequence[Mark]],
 ) -> Exploring:
-    """Curves ready for the page.
+    """Make curves ready for the page.
 
     Args:
         curves: At least one.
@@ -83,7 +83,7 @@ def exploring(
 
 
 def residuals(curves: Sequence[FittedCurve]) -> dict[str, Any]:
-    """The lowest chart of a fit: what the model leaves over, in per cent of |Z|."""
+    """Make the lowest chart of a fit: what the model leaves over, in per cent of |Z|."""
     rows = []
     for index, curve in enumerate(curves):
         measured = np.abs(curve.measured_ohm)
@@ -107,12 +107,12 @@ def _curve(curve: FittedCurve, name: str, models: bool) -> dict[str, Any]:
 
 
 def short(values: FloatArray, digits: int) -> list[float]:
-    """Values to so many significant digits, for a page that need not carry sixteen."""
+    """Round to so many significant digits, for a page that need not carry sixteen."""
     return [float(f"{value:.{digits}g}") for value in values]
 
 
 def _script_safe(document: object) -> Markup:
-    """JSON that no HTML parser can take for anything else (HTML Living Standard, 4.12.1.3)."""
+    """Write JSON that no HTML parser takes for anything else (HTML Living Standard, 4.12.1.3)."""
     text = harmless(
         json.dumps(document, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
     )
@@ -126,7 +126,7 @@ def _file(name: str) -> str:
 
 
 def _rows(curves: Sequence[FittedCurve]) -> Iterable[tuple[str, ...]]:
-    """Interpolated in the logarithm of frequency at third octaves that any curve reaches."""
+    """Interpolate in the logarithm of frequency at third octaves that any curve reaches."""
     low = min(float(curve.frequency_hz[0]) for curve in curves)
     high = max(float(curve.frequency_hz[-1]) for curve in curves)
     for frequency in (step * 10.0**power for power in range(-1, 6) for step in _THIRDS):

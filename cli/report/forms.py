@@ -53,7 +53,7 @@ def check(path: Path | None, picture: Path | None = None, *others: Path | None) 
 
 
 def write_fit(path: Path, fit: DriverFit, **what: Any) -> None:
-    """The report of a fit; arguments as for `cli.report.fit_page.content`.
+    """Write the report of a fit; arguments as for `cli.report.fit_page.content`.
 
     Raises:
         UsageError: As `check`, or if the file cannot be written.
@@ -79,7 +79,7 @@ def write_sections(
     sections: Sequence[Section],
     units: Sequence[str] = (),
 ) -> None:
-    """The report of a command that says what it found in sections; none for no path.
+    """Write the report of a command that says what it found in sections; none for no path.
 
     Args:
         path: The file.
@@ -134,7 +134,7 @@ def give(
 
 
 def write_comparison(path: Path, compared: Compared) -> None:
-    """The report of a comparison.
+    """Write the report of a comparison.
 
     Raises:
         UsageError: As `check`, or if the file cannot be written.

@@ -45,7 +45,7 @@ def sentences(
     causes: Sequence[Finding],
     advice: Sequence[Advice],
 ) -> str:
-    """The result as it begins in the terminal and on its page."""
+    """Say the result as it begins in the terminal and on its page."""
     said = headline(fit), standing(verdicts, causes), next_step(causes, advice)
     return " ".join(filter(None, said))
 
@@ -103,7 +103,7 @@ def standing(verdicts: Sequence[Verdict], causes: Sequence[Finding]) -> str:
 
 
 def next_step(causes: Sequence[Finding], advice: Sequence[Advice]) -> str:
-    """What to do next: the first step of a cause, else what narrows an interval most cheaply."""
+    """Say what to do next: the first step of a cause, else what narrows intervals most cheaply."""
     from cli.terminal.advice_words import helping
 
     step = next((one.next_step for one in causes if one.next_step), "")

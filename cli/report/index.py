@@ -100,7 +100,7 @@ def refresh(folder: Path) -> None:
 
 
 def content(folder: Path, pages: Listing, fits: Listing) -> IndexPage:
-    """What the index says.
+    """Collect what the index says.
 
     Args:
         folder: Where the pages lie.
@@ -141,12 +141,12 @@ def content(folder: Path, pages: Listing, fits: Listing) -> IndexPage:
 
 
 def document_is_fit(document: Any) -> bool:
-    """Whether what a JSON file holds says that it is a fit."""
+    """Tell whether a JSON file says that it is a fit."""
     return isinstance(document, dict) and str(document.get("format", "")).startswith("freeair-fit/")
 
 
 def standing(document: Mapping[str, Any]) -> tuple[str, str]:
-    """A saved fit against its targets, and its tone: inside, outside, undecided or nothing."""
+    """Judge a saved fit by its targets, with its tone: inside, outside, undecided or none."""
     said = [one["verdict"] for one in document.get("verdicts", ())]
     for tone, words in (("outside", "missed"), ("undecided", "undecided")):
         if tone in said:
@@ -177,7 +177,7 @@ def _add(unit: Unit, fit: DriverFit, document: Mapping[str, Any], changed: int) 
 
 
 def _listed(folder: Path) -> tuple[Listing, Listing]:
-    """Pages and saved fits of a folder, the latest first."""
+    """List the pages and saved fits of a folder, the latest first."""
     pages = _files(one for one in folder.glob("*.html") if one.name != NAME)
     return pages, _files([*folder.glob("*.json"), *(folder / "fits").glob("*.json")])
 
@@ -195,7 +195,7 @@ def _head(path: Path) -> str:
 
 
 def _link(path: Path) -> Link | None:
-    """A page of ours by what its head says; None for any other."""
+    """Recognize a page of ours by what its head says; None for any other."""
     head = _Head()
     head.feed(_head(path).partition("<style")[0])
     said = head.said
@@ -210,7 +210,7 @@ def _link(path: Path) -> Link | None:
 
 
 class _Head(HTMLParser):
-    """Title and ``meta`` elements of a page."""
+    """Read the title and ``meta`` elements of a page."""
 
     def __init__(self) -> None:
         super().__init__()

@@ -51,7 +51,7 @@ class _Sheets:
             self._next()
 
     def write(self, x: float, text: str, size: float = 8.2, **more: Any) -> None:
-        """Text at a place of the current line [inch]; never taken for formulas."""
+        """Write text at a place of the current line [inch]; it is never taken for formulas."""
         self.figure.text(
             x / _WIDTH, self.y / _HEIGHT, plots.drawable(text),
             fontsize=size, va="top", parse_math=False, **more,
@@ -70,7 +70,7 @@ class _Sheets:
         self.line(0.04)
 
     def heading(self, text: str, beside: float = 0.5) -> None:
-        """A heading that stays with ``beside`` inches of what follows."""
+        """Write a heading that stays with ``beside`` inches of what follows."""
         self.room(0.4 + beside)
         self.line(0.12)
         self.write(_LEFT, text, 10, fontweight="bold")
@@ -84,7 +84,7 @@ class _Sheets:
         self.line(0.06)
 
     def axes(self, x: float, width: float, height: float) -> Axes:
-        """Axes at the current line; the line goes down by their height."""
+        """Place axes at the current line; the line goes down by their height."""
         self.room(height)
         self.line(height)
         return self.figure.add_axes(
@@ -92,7 +92,7 @@ class _Sheets:
         )
 
     def stack(self, heights: Sequence[float], gap: float = 0.14) -> list[Axes]:
-        """Axes below each other, with room for their labels [inch]."""
+        """Place axes below each other, with room for their labels [inch]."""
         self.room(sum(heights) + gap * len(heights) + 0.62)
         self.line(0.2)
         made = []
@@ -103,7 +103,7 @@ class _Sheets:
         return made
 
     def side(self, height: float) -> tuple[Axes, Axes]:
-        """Two axes side by side."""
+        """Place two axes side by side."""
         self.room(height + 0.8)
         self.line(0.2)
         left = self.axes(_LEFT + 0.6, 3.1, height)
@@ -115,7 +115,7 @@ class _Sheets:
     def table(
         self, columns: Sequence[tuple[str, float, str]], rows: Sequence[Sequence[str]]
     ) -> None:
-        """Columns are head, place [inch] and alignment."""
+        """Write a table; its columns are head, place [inch] and alignment."""
         self._row(columns, [head for head, _, _ in columns], _SOFT)
         for row in rows:
             self.room(0.15)
@@ -130,7 +130,7 @@ class _Sheets:
 
 
 def fit_sheets(page: FitPage, fit: DriverFit) -> bytes:
-    """The report of a fit as a PDF of A4 sheets."""
+    """Write the report of a fit as a PDF of A4 sheets."""
     with plots.style():
         sheets = _opened(page.title, page.subtitle, page.lead)
         if page.verdicts:
@@ -157,7 +157,7 @@ def fit_sheets(page: FitPage, fit: DriverFit) -> bytes:
             [(p.symbol, p.words, p.value, p.interval, _cut(p.limits[0] if p.limits else "", 34))
              for p in (*page.parameters, *page.rarer)],
         )  # fmt: skip
-        _parts(sheets, page.expected)
+        _parts(sheets, page.steps + page.expected)
         sheets.heading("The motion alone", 2.5)
         plots.draw_motion(sheets.side(1.9), fit)
         sheets.heading("How it was measured")
@@ -177,7 +177,7 @@ def fit_sheets(page: FitPage, fit: DriverFit) -> bytes:
 
 
 def page_sheets(page: Page) -> bytes:
-    """The report of a command that says what it found in sections, as A4 sheets."""
+    """Write the report of a command that says what it found in sections, as A4 sheets."""
     with plots.style():
         sheets = _opened(page.title, page.subtitle, page.lead)
         _parts(sheets, page.parts)
@@ -185,7 +185,7 @@ def page_sheets(page: Page) -> bytes:
 
 
 def page_picture(page: Page) -> bytes:
-    """Title, result and pictures of such a report in one PNG."""
+    """Draw title, result and pictures of such a report in one PNG."""
     shown = [getattr(block, "plot", block) for part in page.parts for block in part.blocks]
     figures = [block.figure for block in shown if isinstance(block, Plot)]
     return _one_picture(page.title, page.lead, figures, 0.0, lambda f, top: None)
@@ -223,13 +223,14 @@ def _plot(sheets: _Sheets, plot: Plot) -> None:
     shown = min(height, _TOP - _BOTTOM - 0.6)
     sheets.room(shown + 0.4)
     width = (_RIGHT - _LEFT) * shown / height
-    _image(sheets.axes((_LEFT + _RIGHT - width) / 2, width, shown), plot.figure)
+    sheets.line(shown)
+    _draw_inside(sheets.figure, plot.figure, (_LEFT + _RIGHT - width) / 2, sheets.y, width)
     sheets.line(0.04)
     sheets.paragraph(plot.caption, 7.4, color=_SOFT)
 
 
 def _lines(sheets: _Sheets, block: Lines) -> None:
-    """A table whose columns share the width by what stands in them; long cells wrap."""
+    """Write a table whose columns share the width by what stands in them; long cells wrap."""
     rows = [block.titles, *block.rows] if block.titles else list(block.rows)
     longest = [min(max(len(row[k]) for row in rows), 60) + 2 for k in range(len(block.right))]
     room = min(_PER_LINE / sum(longest), 1.6)
@@ -251,8 +252,42 @@ def _lines(sheets: _Sheets, block: Lines) -> None:
     sheets.line(0.05)
 
 
+def _draw_inside(sheet: Figure, inner: Figure, left: float, bottom: float, width: float) -> None:
+    """Draw a figure on a sheet of a PDF by the PDF's own commands: its lines stay lines.
+
+    The matrix of the page is changed for the time of drawing (ISO 32000-1:2008, 8.3.4), and changed
+    back by its inverse: the backend keeps count of saved states.
+
+    Args:
+        sheet: To be drawn on.
+        inner: Figure to draw.
+        left: Place on the sheet [inch].
+        bottom: Place on the sheet [inch].
+        width: On the sheet [inch].
+    """
+    from matplotlib.artist import Artist
+    from matplotlib.backends.backend_pdf import Op
+
+    x, y, k = 72 * left, 72 * bottom, width / inner.get_figwidth()
+
+    class Inner(Artist):
+        def draw(self, renderer: Any) -> None:
+            if not hasattr(renderer, "file"):
+                return  # laid out for now, not written
+
+            def change(*matrix: float) -> None:
+                renderer.file.output(*renderer.gc.finalize(), *matrix, Op.concat_matrix)
+
+            inner.set_dpi(72)  # a pixel is a point of the page
+            change(k, 0, 0, k, x, y)
+            inner.draw(renderer)
+            change(1 / k, 0, 0, 1 / k, -x / k, -y / k)
+
+    sheet.add_artist(Inner())
+
+
 def _image(axes: Axes, figure: Figure) -> None:
-    """A figure as a picture inside another one."""
+    """Draw a figure as a picture inside another one."""
     from matplotlib.image import imread
 
     drawn = io.BytesIO()
@@ -273,7 +308,7 @@ def _changes(sheets: _Sheets, block: Changes) -> None:
 
 
 def fit_picture(page: FitPage, fit: DriverFit) -> bytes:
-    """Result, verdicts and curves of a fit in one PNG."""
+    """Draw result, verdicts and curves of a fit in one PNG."""
 
     def verdicts(figure: Figure, top: float) -> None:
         for k, v in enumerate(page.verdicts):
@@ -285,7 +320,7 @@ def fit_picture(page: FitPage, fit: DriverFit) -> bytes:
 
 
 def draw_strip(axes: Axes, strip: Strip, word: str) -> None:
-    """A verdict on one line: allowed band, what was meant, interval and value."""
+    """Draw a verdict on one line: allowed band, what was meant, interval and value."""
     axes.set_xlim(0, 360)
     axes.set_ylim(-1, 1)
     axes.set_axis_off()
@@ -320,7 +355,7 @@ def _findings(sheets: _Sheets, page: FitPage) -> None:
 
 
 def _bound(sheets: _Sheets, title: str, version: str, made_on: str) -> bytes:
-    """All sheets in one PDF, each with its number."""
+    """Bind all sheets in one PDF, each with its number."""
     from matplotlib.backends.backend_pdf import PdfPages
 
     buffer = io.BytesIO()
@@ -346,7 +381,7 @@ def _one_picture(
     extra: float,
     fill: Callable[[Figure, float], None],
 ) -> bytes:
-    """Title, lead, what ``fill`` draws, and figures below each other as PNG."""
+    """Draw title, lead, what ``fill`` draws, and figures below each other as PNG."""
     from matplotlib.figure import Figure
 
     with plots.style():

@@ -23,7 +23,7 @@ VARIABLES = {plots.INK: "--ink", plots.FAINT: "--faint"} | {
 
 
 def inline(svg: str, name: str, description: str) -> Markup:
-    """The figure as an SVG element.
+    """Write the figure as an SVG element.
 
     Args:
         svg: The figure as `cli.pictures.plots.svg_text` wrote it.
@@ -51,7 +51,7 @@ def inline(svg: str, name: str, description: str) -> Markup:
 
 
 def small_curve(frequency_hz: FloatArray, magnitude_ohm: FloatArray) -> Markup:
-    """|Z| over 10 Hz to 20 kHz, both logarithmic, as a drawing without axes."""
+    """Draw |Z| over 10 Hz to 20 kHz, both logarithmic, without axes."""
     step = max(1, frequency_hz.size // 130)
     f, z = np.log(frequency_hz[::step]), np.log(magnitude_ohm[::step])
     x = (f - np.log(10)) / np.log(2000) * _WIDE

@@ -259,7 +259,7 @@ LABELS = {
 
 
 def argv(name: str, said: Mapping[str, object]) -> tuple[str, ...]:
-    """The command of an action with what a form said.
+    """Make the command of an action from what a form said.
 
     Args:
         name: Of the action.
@@ -300,7 +300,7 @@ def argv(name: str, said: Mapping[str, object]) -> tuple[str, ...]:
 
 
 def _values(field: Field, value: object) -> list[str]:
-    """What a form said of a field, checked; empty where it said nothing."""
+    """Read and check what a form said of a field; empty where it said nothing."""
     if not value:
         return []
     if field.sort == "yes":
@@ -327,7 +327,7 @@ def _check(field: Field, text: object) -> None:
 
 
 def _option(name: str, value: str) -> list[str]:
-    """As one would type it; a value that looks like an option must not become one."""
+    """Write an option as one would type it; a value that looks like one must not become one."""
     return [f"{name}={value}"] if value.startswith("-") else [name, value]
 
 
@@ -339,7 +339,7 @@ def _new_file(below: str, stem: str, ending: str) -> str:
 
 
 def _unit_of(said: Mapping[str, object]) -> str:
-    """Name of what a form is about: of the unit of its first take."""
+    """Name the unit that a form is about: that of its first take."""
     for key in ("TAKE", "UNITS"):
         first = _first(said.get(key))
         if first:

@@ -23,7 +23,7 @@ class Sitting:
     def wanted(
         self, action: str, said: Mapping[str, object], rig: Rig | None, read: Sequence[str]
     ) -> list[Caution]:
-        """Cautions that are still to be read before an action; none when all are.
+        """List the cautions that are still to be read before an action.
 
         Those of the bench and of what is done to the driver are read once in a sitting; what is
         put in the driver's place is asked about every time.
@@ -90,7 +90,7 @@ _REMEDIES = {
 
 
 def remedies(taken: Take) -> list[dict[str, str]]:
-    """Buttons for what a take was refused or doubted for."""
+    """Offer buttons that mend what a take was refused or doubted for."""
     rigs = (one for one in folder.of_kind("rig") if one.content.name == taken.rig.name)
     bench = next((one.path for one in rigs), "")
     found: dict[str, dict[str, str]] = {}

@@ -68,7 +68,7 @@ class Job:
 
     @property
     def command(self) -> str:
-        """As one would type it."""
+        """The command as one would type it."""
         return in_words(self.argv)
 
     @property
@@ -78,7 +78,7 @@ class Job:
 
 
 def in_words(argv: Sequence[str]) -> str:
-    """A command as one would type it."""
+    """Write a command as one would type it."""
     return shlex.join(["freeair", *argv])
 
 
@@ -171,7 +171,7 @@ class Desk:
         self.wait()
 
     def snapshot(self) -> dict[str, Any] | None:
-        """The job as a window shows it, without its curve."""
+        """Describe the job as a window shows it, without its curve."""
         job = self.job
         if job is None:
             return None
@@ -187,11 +187,11 @@ class Desk:
     def _work(self, job: Job) -> None:
         from cli.terminal import boundary
 
-        out, told = _Out(job, self._changed), _Told(job, self._changed)
+        out, notes = _StandardOutput(job, self._changed), _JobOutput(job, self._changed)
         WATCHER.set(lambda playing, progress: self._watch(job, playing, progress))
         status = 1
         try:
-            with redirect_stdout(out), redirect_stderr(told):
+            with redirect_stdout(out), redirect_stderr(notes):
                 status = boundary.run(job.argv)
         finally:
             job.left = next((one for one in reversed(out.getvalue().splitlines()) if one), "")
@@ -202,7 +202,7 @@ class Desk:
             self._changed()
 
     def _watch(self, job: Job, playing: Playing, progress: Progress) -> None:
-        """Called some twelve times a second by whatever records."""
+        """Follow a recording; whatever records calls this some twelve times a second."""
         if self.over():
             self._stop.set()
         if self._stop.is_set():
@@ -226,7 +226,7 @@ class Desk:
             time.sleep(0.1)
 
     def _found_out(self, job: Job, progress: Progress, seconds: float) -> None:
-        """What shows already while it plays."""
+        """Note what shows already while it plays."""
         part = progress.frames_done / max(1, progress.frames_total)
         for name, peak in zip(("source", "driver"), progress.peak, strict=True):
             said = f"The {name} input"
@@ -261,8 +261,8 @@ class Desk:
             drawing.close()
 
 
-class _Told(io.StringIO):
-    """A stream of words and tables that the window shows as they come."""
+class _JobOutput(io.StringIO):
+    """Hand on printed words and tables to the window as they come."""
 
     line_length = 10_000
 
@@ -292,15 +292,15 @@ class _Told(io.StringIO):
         self._tell()
 
 
-class _Out(_Told):
-    """The stream of results."""
+class _StandardOutput(_JobOutput):
+    """Standard output, whose last line may name a take."""
 
 
 def _bare(cell: object) -> str:
-    """A cell without its colours."""
+    """Take the colours off a cell."""
     return str(getattr(cell, "plain", cell)).strip()
 
 
 def _as_text(table: dict[str, Any]) -> str:
-    """A table as lines of text."""
+    """Write a table as lines of text."""
     return "".join("  ".join(row) + "\n" for row in (table["heads"], *table["rows"]))

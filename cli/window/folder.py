@@ -65,7 +65,7 @@ _LOCK = threading.Lock()
 
 
 def root() -> Path:
-    """The folder itself.
+    """Find the folder itself.
 
     Raises:
         UsageError: If it was removed since the window was opened.
@@ -80,7 +80,7 @@ def root() -> Path:
 
 
 def inside(name: str) -> Path:
-    """A path below the folder.
+    """Check that a name leads to a path below the folder.
 
     Raises:
         UsageError: If the name leads anywhere else.
@@ -103,18 +103,18 @@ def inside(name: str) -> Path:
 
 
 def entries() -> list[Entry]:
-    """Everything of ours in the folder, the latest first."""
+    """List everything of ours in the folder, the latest first."""
     found = [one for path, kind in _files() if (one := _entry(path, kind)) is not None]
     return sorted(found, key=lambda one: (-one.changed, one.path))
 
 
 def of_kind(*kinds: str) -> list[Entry]:
-    """The readable entries of some kinds, the latest first."""
+    """List the readable entries of some kinds, the latest first."""
     return [one for one in entries() if one.kind in kinds and not one.fault]
 
 
 def take(name: str) -> Take:
-    """A take of the folder.
+    """Read a take of the folder.
 
     Raises:
         UsageError: If it is elsewhere or cannot be read.
@@ -125,7 +125,7 @@ def take(name: str) -> Take:
 
 
 def rig(name: str) -> Rig:
-    """A rig of the folder.
+    """Read a rig of the folder.
 
     Raises:
         UsageError: If it is elsewhere or cannot be read.
@@ -136,7 +136,7 @@ def rig(name: str) -> Rig:
 
 
 def saved_fit(name: str) -> SavedFit:
-    """A saved fit of the folder.
+    """Read a saved fit of the folder.
 
     Raises:
         UsageError: If it is elsewhere or cannot be read.
@@ -145,7 +145,7 @@ def saved_fit(name: str) -> SavedFit:
 
 
 def curve(name: str) -> Curve:
-    """The curve of a take or of a table.
+    """Read the curve of a take or of a table.
 
     Raises:
         UsageError: If it is elsewhere or cannot be read.
@@ -162,14 +162,14 @@ def curve(name: str) -> Curve:
 
 
 def free_name(folder: str, stem: str, ending: str) -> str:
-    """A name in the folder that nothing has yet, safe on any file system."""
+    """Find a name in the folder that nothing has yet, safe on any file system."""
     from cli.sources import free_name as names
 
     return names.free_name(Path(folder), stem, ending).as_posix()
 
 
 def _files() -> Iterator[tuple[Path, str]]:
-    """Paths with what their names promise, a bounded number of them."""
+    """Walk over paths with what their names promise, a bounded number of them."""
     todo: list[tuple[Path, int]] = [(Path(), 0)]
     count = 0
     whole = root()
@@ -243,7 +243,7 @@ def _entry(path: Path, kind: str) -> Entry | None:
 
 
 def _kept(kind: str, path: Path, read: Callable[[Path], T]) -> T:
-    """What a file holds; read once for every state of it."""
+    """Read what a file holds, once for every state of it."""
     probe = path / "take.json" if kind == "take" else path
     try:
         about = probe.stat()
@@ -270,7 +270,7 @@ def _read_fit(path: Path) -> SavedFit:
 
 
 def _format(path: Path) -> str:
-    """Family of the format that a JSON or TOML file names; empty for files of others."""
+    """Find the format family that a JSON or TOML file names; empty for files of others."""
     import re
 
     try:

@@ -48,7 +48,7 @@ class Drawing:
         )  # fmt: skip
 
     def look(self, samples: NDArray[np.float32], playing: Playing) -> dict[str, Any] | None:
-        """The curve so far for a window; None while there is nothing to tell.
+        """Draw the curve so far for a window; None while there is nothing to tell.
 
         Args:
             samples: All of the recording so far, shape (n, 2).
@@ -102,7 +102,7 @@ def serve() -> None:
 
 
 def _packed(found: Any) -> dict[str, Any]:
-    """A growing curve for a window: as many points as it can show."""
+    """Pack a growing curve for a window: as many points as it can show."""
     import numpy as np
 
     step = max(1, found.frequency_hz.size // _POINTS)

@@ -130,7 +130,7 @@ class Guard:
 
 
 def _same_origin(method: str, heads: dict[str, list[str]], host: str) -> bool:
-    """Whether our own page asks, as far as the browser says."""
+    """Tell whether our own page asks, as far as the browser says."""
     site = heads.get("sec-fetch-site", ["same-origin"])
     origin = heads.get("origin", [])
     if site[0] not in ("same-origin", "none") or len(origin) > 1:

@@ -27,7 +27,7 @@ BANDED = ("fs", "Qts", "Re", "Mms", "Bl", "Vas", "sensitivity_2v83")
 
 
 def bands(unit: Unit, path: str) -> list[dict[str, Any]]:
-    """A band to drag for each parameter: the limits of a targets file, or wide open.
+    """Make a band to drag for each parameter: the limits of a targets file, or wide open.
 
     Args:
         unit: Whose latest fit gives the range.
@@ -149,7 +149,7 @@ async def receive(name: str, pieces: AsyncIterator[bytes]) -> str:
 
 
 def look(kept: str) -> dict[str, Any]:
-    """What a kept file is; one that its command would refuse is not kept.
+    """Tell what a kept file is; one that its command would refuse is not kept.
 
     Raises:
         UsageError: What the command would say.

@@ -40,7 +40,7 @@ class Window:
 
 
 def window(desk: Desk, phone: str = "") -> Starlette:
-    """The window onto the current folder.
+    """Build the window onto the current folder.
 
     Args:
         desk: Runs the commands.
@@ -118,7 +118,7 @@ def _templates() -> Environment:
 
 @cache
 def _code(address: str) -> Any:
-    """The address as a QR code (ISO/IEC 18004); empty without one."""
+    """Draw the address as a QR code (ISO/IEC 18004); empty without one."""
     from markupsafe import Markup
 
     if not address:
@@ -140,7 +140,7 @@ def _shelf(here: Window, request: Request) -> dict[str, Any]:
 
 
 def _rigs(request: Request) -> tuple[list[folder.Entry], folder.Entry | None]:
-    """The benches of the folder, and the one that is meant."""
+    """Find the benches of the folder, and the one that is meant."""
     rigs = views.benches(request.query_params.get("unit", ""))
     wanted = request.query_params.get("rig", "")
     return rigs, next((one for one in rigs if one.path == wanted), rigs[0] if rigs else None)

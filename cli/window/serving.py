@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 
 def bind(host: str, port: int) -> socket.socket:
-    """A listening socket; the system chooses the port where none is named.
+    """Open a listening socket; the system chooses the port where none is named.
 
     Raises:
         UsageError: If the port is taken or may not be used.
@@ -37,7 +37,7 @@ def bind(host: str, port: int) -> socket.socket:
 
 
 def own_address() -> str:
-    """Address of this machine in the local network.
+    """Find the address of this machine in the local network.
 
     Raises:
         UsageError: If there is no network.
@@ -54,7 +54,7 @@ def own_address() -> str:
 
 
 def server(bound: socket.socket, address: str, key: str, *, phone: bool) -> tuple[Server, Desk]:
-    """The server of the current folder; nothing of it is written to a log."""
+    """Make the server of the current folder; it writes no log."""
     from urllib.parse import urlsplit
 
     import uvicorn

@@ -88,7 +88,7 @@ class Unit:
 
 
 def units() -> list[Unit]:
-    """Units of the folder, the latest touched first."""
+    """List the units of the folder, the latest touched first."""
     found: dict[str, Unit] = {}
 
     def of(name: str) -> Unit:
@@ -107,12 +107,12 @@ def units() -> list[Unit]:
 
 
 def unit(name: str) -> Unit:
-    """One unit; an empty one where nothing of it is there."""
+    """Find one unit; an empty one where nothing of it is there."""
     return next((one for one in units() if one.name == name), Unit(name))
 
 
 def spark(one: Unit) -> Markup | None:
-    """The latest curve of a unit, small."""
+    """Draw the latest curve of a unit, small."""
     curve: Curve | None = None
     for entry in (*one.takes, *one.tables):
         curve = entry.content.curve if entry.kind == "take" else entry.content
@@ -122,7 +122,7 @@ def spark(one: Unit) -> Markup | None:
 
 
 def values(saved: SavedFit, only: tuple[str, ...] = ()) -> list[dict[str, Any]]:
-    """Parameters as people read them, with what limits each."""
+    """Write parameters as people read them, with what limits each."""
     from fit.results.numbers import figures
     from fit.results.quantities import in_order, shown
     from fit.results.shares import shares
@@ -157,12 +157,12 @@ def values(saved: SavedFit, only: tuple[str, ...] = ()) -> list[dict[str, Any]]:
 
 
 def verdict(saved: SavedFit | None) -> tuple[str, str]:
-    """A word about the targets and its class: inside, outside, undecided or nothing."""
+    """Say in a word how a fit meets its targets, and its class: inside, outside, undecided."""
     return standing(saved.document) if saved else ("", "")
 
 
 def condition(taken: Take) -> str:
-    """Such as ``added mass 7.5 g``."""
+    """Name the condition of a take, such as ``added mass 7.5 g``."""
     from fit.results.quantities import condition_words
 
     if taken.kind != "driver":
@@ -171,7 +171,7 @@ def condition(taken: Take) -> str:
 
 
 def called(entry: Entry) -> str:
-    """What forms call something of the folder."""
+    """Name an entry of the folder as forms do."""
     content = entry.content
     if entry.kind == "take":
         parts = (content.unit, condition(content), content.taken_at[:16].replace("T", " "))
@@ -186,7 +186,7 @@ def called(entry: Entry) -> str:
 
 
 def benches(unit: str = "") -> list[Entry]:
-    """The benches of the folder, first the one that a unit, or else anything, was last taken on."""
+    """List the benches, first the one that a unit, else anything, was last taken on."""
     rigs = folder.of_kind("rig")
     takes = [one.content for one in folder.of_kind("take")]
     latest = [one.rig.name for one in takes if one.unit == unit] or [one.rig.name for one in takes]
@@ -194,7 +194,7 @@ def benches(unit: str = "") -> list[Entry]:
 
 
 def choices(kinds: tuple[str, ...], of: str = "") -> list[Entry]:
-    """What lies in the folder for a field of a form."""
+    """List what lies in the folder for a field of a form."""
     if kinds == ("rig",):
         return benches()
     found = folder.of_kind(*kinds)
@@ -203,14 +203,14 @@ def choices(kinds: tuple[str, ...], of: str = "") -> list[Entry]:
 
 
 def in_window(text: str) -> str:
-    """Words of a command with its options called as the forms call them."""
+    """Rename the options in a command's words as the forms call them."""
     from cli.window.actions import LABELS
 
     return re.sub(r"--[a-z][a-z-]*", lambda at: f"\u201c{LABELS.get(at[0], at[0])}\u201d", text)
 
 
 def cone_diameter(saved: SavedFit | None) -> str:
-    """The diameter that a fit was given, as one would write it; empty where it knows none."""
+    """Write the diameter that a fit was given; empty where it knows none."""
     area = saved.fit.parameters.get("Sd") if saved else None
     if area is None:
         return ""
@@ -221,7 +221,7 @@ def cone_diameter(saved: SavedFit | None) -> str:
 
 
 def curve_data(curve: Curve) -> dict[str, Any]:
-    """A curve for a chart, with its 95 % band of noise."""
+    """Make the data of a curve for a chart, with its 95 % band of noise."""
     z = curve.magnitude_ohm
     off = curve.standard_uncertainty_ohm
     complex_ = np.iscomplexobj(getattr(curve, "impedance_ohm", None))
@@ -234,7 +234,7 @@ def curve_data(curve: Curve) -> dict[str, Any]:
 
 
 def fit_data(saved: SavedFit) -> dict[str, Any]:
-    """Every curve of a fit as measured and as modelled, and what is left over in per cent."""
+    """Make the data of every curve of a fit: measured, modelled, and the rest in per cent."""
     from cli.pictures.plots import labels
 
     curves = []
@@ -253,12 +253,12 @@ def fit_data(saved: SavedFit) -> dict[str, Any]:
 
 
 def numbers(values: Any) -> list[float | None]:
-    """Values with six digits, as many as an eye and a pixel can use; no number becomes null."""
+    """Round to six digits, as many as an eye and a pixel can use; no number becomes null."""
     return [float(f"{value:.6g}") if np.isfinite(value) else None for value in values]
 
 
 def overview(name: str, columns: int = 600) -> dict[str, Any]:
-    """The recording of a take as an outline, with the places where something is wrong.
+    """Outline the recording of a take, with the places where something is wrong.
 
     Args:
         name: Of the take.
@@ -288,7 +288,7 @@ def overview(name: str, columns: int = 600) -> dict[str, Any]:
 
 
 def rig_facts(rig: Rig) -> list[str]:
-    """A bench in a few lines."""
+    """Describe a bench in a few lines."""
     wiring, drive = rig.wiring, rig.drive
     ohm, side = wiring.series_resistor_ohm, wiring.resistor_side
     known = "unknown" if ohm is None else f"{ohm:g} Ω ± {wiring.tolerance_percent:g} %"

@@ -38,7 +38,7 @@ class Asked:
         self._said = said
 
     def number(self, name: str, low: float, high: float) -> float:
-        """A number in its range.
+        """Read a number in its range.
 
         Raises:
             UsageError: If it is none, or outside.
@@ -51,22 +51,22 @@ class Asked:
         return float(value)
 
     def yes(self, name: str) -> bool:
-        """Whether a box is ticked."""
+        """Tell whether a box is ticked."""
         return self._said.get(name) is True
 
     def of(self, name: str) -> Mapping[str, object]:
-        """Several numbers under one name."""
+        """Read several numbers under one name."""
         value = self._said.get(name)
         return value if isinstance(value, dict) else {}
 
     def name(self, name: str) -> str:
-        """Something of the folder; empty where nothing was chosen."""
+        """Read the name of an entry of the folder; empty where nothing was chosen."""
         value = self._said.get(name)
         return value if isinstance(value, str) else ""
 
 
 def box(said: Mapping[str, object]) -> dict[str, Any]:
-    """A driver in a box: level, excursion, air speed, impedance.
+    """Try a driver in a box: level, excursion, air speed, impedance.
 
     Args:
         said: ``fit vented volume_l fb_hz ql drive_v bore_mm source_ohm xmax_mm celsius
@@ -149,7 +149,7 @@ def _box_values(found: Prediction, widening: float, length: float | None) -> lis
 
 
 def network(said: Mapping[str, object]) -> dict[str, Any]:
-    """A two-way crossover of the textbook, solved into the drivers as measured.
+    """Solve a two-way crossover of the textbook into the drivers as measured.
 
     Args:
         said: ``woofer tweeter`` (a fit each, or nothing), ``corner_hz order q attenuate_db
@@ -196,7 +196,7 @@ def network(said: Mapping[str, object]) -> dict[str, Any]:
 
 
 def branches(asked: Asked) -> tuple[list[Branch], dict[str, str]]:
-    """The branches of the textbook, with the parts that sliders changed; and their files.
+    """Make the branches of the textbook, with the parts that sliders changed; and their files.
 
     Raises:
         UsageError: If a value is out of range or no driver is given.
@@ -245,14 +245,14 @@ def _filter_words(asked: Asked, files: Mapping[str, str]) -> list[str]:
 
 
 def _stock(file: str) -> Stock | None:
-    """Parts at hand."""
+    """Read the parts at hand."""
     from cli.filter import stock_file
 
     return stock_file.read([folder.inside(file)]) if file else None
 
 
 def _spread(branches: Any, f: FloatArray) -> tuple[Any, FloatArray, Estimate]:
-    """The network; standard uncertainty of its levels and its load, (b + 1, n); its least load."""
+    """Solve the network; standard uncertainty of levels and load, (b + 1, n); its least load."""
     from fit.crossover.budget import disturbed, minimum
     from fit.crossover.network import solve
     from fit.results.result import Estimate
@@ -295,7 +295,7 @@ def _parts(branch: Any, stress: Any, stock: Stock | None) -> list[dict[str, Any]
 
 
 def _at_hand(wished: Any, stock: Stock | None) -> str:
-    """The nearest that lies in the drawer."""
+    """Find the nearest part that lies in the drawer."""
     best = stock.near(wished)[:1] if stock else []
     if not best:
         return ""
@@ -303,7 +303,7 @@ def _at_hand(wished: Any, stock: Stock | None) -> str:
 
 
 def _heat(borne: Any) -> str:
-    """What a part must get rid of; an ideal coil or capacitor nothing."""
+    """Work out the power that a part must get rid of; an ideal coil or capacitor none."""
     if not borne.worst_watt:
         return "none, as an ideal part"
     return (
@@ -313,13 +313,13 @@ def _heat(borne: Any) -> str:
 
 
 def _changed(file: str) -> int:
-    """State of a file of the folder."""
+    """Read the state of a file of the folder."""
     return folder.inside(file).stat().st_mtime_ns
 
 
 @lru_cache(maxsize=32)
 def _load(file: str, _state: int) -> Load:
-    """A driver as a load."""
+    """Make a driver a load."""
     from cli.sources import loads
 
     return loads.read("driver", folder.inside(file).as_posix())
@@ -327,7 +327,7 @@ def _load(file: str, _state: int) -> Load:
 
 @lru_cache(maxsize=32)
 def _held(file: str, state: int, band: tuple[float, float]) -> Load:
-    """A load whose impedance and errors on the grid of a band are worked out once."""
+    """Work out the impedance and errors of a load on the grid of a band, once."""
     from fit.crossover.network import grid
 
     load, at = _load(file, state), grid(band)
@@ -344,7 +344,7 @@ def _held(file: str, state: int, band: tuple[float, float]) -> Load:
 
 
 def coil(said: Mapping[str, object]) -> dict[str, Any]:
-    """Another coil on the same former of the very driver.
+    """Try another coil on the same former of the very driver.
 
     Args:
         said: ``fit former_mm plate_mm metal`` and for the coil in it and the one to try, with

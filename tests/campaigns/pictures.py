@@ -28,7 +28,7 @@ from window_client import Client, opened  # noqa: E402
 from meas.bench import rig_file  # noqa: E402
 from meas.bench.simulated_settings import TWEETER  # noqa: E402
 
-WIDTHS = (390, 768, 1400)
+WIDTHS = (390, 800, 1400)
 
 
 def furnished(folder: Path) -> dict[str, str]:
@@ -129,7 +129,7 @@ def of_written_pages(out: Path, only: tuple[str, ...]) -> None:
         for page, path in written(Path(name)).items():
             if only and page not in only:
                 continue
-            for width in (WIDTHS[0], WIDTHS[-1]):
+            for width in WIDTHS:
                 for dark in (False, True):
                     browser.open(path, size=(width, 900), dark=dark)
                     browser.picture(out / f"{page}-{width}-{'dark' if dark else 'light'}.png")

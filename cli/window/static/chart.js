@@ -40,7 +40,7 @@ export function chart(place, { unit, sets, logY = false, x = "Hz", logX = true, 
   drawn.forEach((one, k) => {
     const stroke = one.ink ? colour("--ink") : colour(`--curve-${((one.tone ?? k) % 5) + 1}`);
     series.push({
-      label: one.name, stroke, width: one.width ?? 2, dash: DASHES[(one.dash ?? k) % 5], spanGaps: true,
+      label: one.name, stroke, width: one.width ?? 2, dash: DASHES[(one.dash ?? k + Math.floor(k / 5)) % 5], spanGaps: true,
       points: { show: false }, value: (_, v) => (v === null ? "–" : `${digits(v)} ${unit}`),
     });
     if (!one.low) return;

@@ -8,7 +8,7 @@ async function fitted() {
     const { curves } = await get(`/data/fit?of=${encodeURIComponent(place.dataset.fit)}`);
     const sets = curves.flatMap((one, k) => [
       { name: one.name, f: one.f, y: one.z, width: 5, tone: k, dash: 0 },
-      { name: `${one.name}, fitted`, f: one.f, y: one.model, width: 1.5, ink: true, dash: 0 },
+      { name: `${one.name}, fitted`, f: one.f, y: one.model, width: 1.5, ink: true, dash: k },
     ]);
     chart(place, { unit: "Ω", logY: true, sets });
   }

@@ -1,4 +1,6 @@
-"""No figure lets a text run into another or out of the picture, or leaves a dashed line nameless.
+"""No figure lets a text run into another or out of the picture or leaves a dashed line nameless.
+
+Nor has one curves that only some eyes tell apart.
 
 The boxes are matplotlib's own (`Text.get_window_extent`), of all that is really drawn.
 """
@@ -10,7 +12,9 @@ from itertools import combinations
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
+from colour_vision import POINT_M, alike
 from every_figure import GROUPS, drawn
 
 CLI = Path(__file__).parents[3] / "cli"
@@ -107,6 +111,35 @@ def test_no_text_covers_another_or_is_cut(group: str) -> None:
 @pytest.mark.parametrize("group", [name for name in GROUPS if name != "sheets"])
 def test_every_dashed_line_has_a_name(group: str) -> None:
     told = [f"figure {k}: {f}" for k, figure in enumerate(drawn(group)) for f in nameless(figure)]
+    assert told == []
+
+
+def named(axes: Any) -> list[tuple[str, Any, tuple[Any, ...], float]]:
+    """Curves that a legend names: name, colour on white, everything else of the look, width [m]."""
+    from matplotlib.colors import to_rgb
+
+    return [
+        (
+            line.get_label(),
+            1 - (line.get_alpha() or 1) * (1 - np.array(to_rgb(line.get_color()))),
+            (line._unscaled_dash_pattern, line.get_marker(), line.get_linewidth()),
+            line.get_linewidth() * POINT_M,
+        )
+        for line in axes.lines
+        if line.get_visible() and not line.get_label().startswith("_")
+    ]
+
+
+@pytest.mark.parametrize("group", [name for name in GROUPS if name != "sheets"])
+def test_curves_of_a_picture_differ_in_dashes_or_in_colour(group: str) -> None:
+    told = [
+        f"{a[0]} and {b[0]}: {fault}"
+        for figure in drawn(group)
+        for axes in figure.axes
+        for a, b in combinations(named(axes), 2)
+        if a[2] == b[2]
+        for fault in alike({a[0]: a[1], b[0]: b[1]}, a[3])
+    ]
     assert told == []
 
 

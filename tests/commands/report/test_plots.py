@@ -1,8 +1,7 @@
-"""What the pictures show: right numbers, units on every axis, colours anyone can tell apart."""
+"""What the pictures show: right numbers, units on every axis."""
 
 from __future__ import annotations
 
-import itertools
 import sys
 from dataclasses import replace
 from pathlib import Path
@@ -125,32 +124,6 @@ def _luminance(colour: str) -> float:
     parts = [int(colour[k : k + 2], 16) / 255 for k in (1, 3, 5)]
     linear = [p / 12.92 if p <= 0.04045 else ((p + 0.055) / 1.055) ** 2.4 for p in parts]
     return sum(w * part for w, part in zip((0.2126, 0.7152, 0.0722), linear, strict=True))
-
-
-# Simulation matrices for dichromats in linear RGB, severity 1.0: G. M. Machado, M. M. Oliveira,
-# L. A. F. Fernandes, IEEE Trans. Vis. Comput. Graph. 15(6), 2009, table 1 (from memory).
-DICHROMATS = {
-    "protan": ((0.152286, 1.052583, -0.204868), (0.114503, 0.786281, 0.099216),
-               (-0.003882, -0.048116, 1.051998)),
-    "deutan": ((0.367322, 0.860646, -0.227968), (0.280085, 0.672501, 0.047413),
-               (-0.011820, 0.042940, 0.968881)),
-}  # fmt: skip
-
-
-@pytest.mark.parametrize("kind", DICHROMATS)
-def test_first_three_colours_differ_for_colour_blind_eyes(kind: str) -> None:
-    def seen(colour: str) -> np.ndarray:
-        parts = np.array([int(colour[k : k + 2], 16) / 255 for k in (1, 3, 5)])
-        return np.array(DICHROMATS[kind]) @ parts**2.2
-
-    for one, other in itertools.combinations(plots.COLOURS[:3], 2):
-        assert np.linalg.norm(seen(one) - seen(other)) > 0.15
-    # Negative control: pure red and a green of like lightness fall together.
-    assert np.linalg.norm(seen("#b40000") - seen("#606000")) < 0.15
-
-
-def test_line_styles_differ_too() -> None:
-    assert len({str(dash) for dash in plots.DASHES}) == len(plots.DASHES) == len(plots.COLOURS)
 
 
 def test_ink_on_white_has_contrast() -> None:

@@ -245,6 +245,10 @@ def test_forms_of_a_comparison(compared: Compared, tmp_path: Path) -> None:
         forms.write_comparison(path, compared)
         written[ending] = path.read_bytes()
     assert written[".pdf"].startswith(b"%PDF")
+    assert b"/Subtype /Image" not in written[".pdf"]  # its curves are lines
+    spoken = subprocess.run(["pdftotext", "-layout", tmp_path / "report.pdf", "-"], check=True,
+                            capture_output=True, text=True).stdout  # fmt: skip
+    assert spoken.index("The curves") < spoken.index("frequency, Hz") < spoken.index("Sheet 2 of")
     assert written[".png"].startswith(b"\x89PNG")
     text = written[".md"].decode()
     assert text.startswith(f"# {compared.title}")
