@@ -1,24 +1,83 @@
 """No figure lets a text run into another or out of the picture or leaves a dashed line nameless.
 
-Nor has one curves that only some eyes tell apart.
+Nor has a figure or a page curves that only some eyes tell apart.
 
 The boxes are matplotlib's own (`Text.get_window_extent`), of all that is really drawn.
+
+Colour-blind eyes are simulated by the matrices of G. M. Machado, M. M. Oliveira,
+L. A. F. Fernandes, IEEE Trans. Vis. Comput. Graph. 15, 2009, table 1 at severity 1.0 (from memory;
+each row adds up to one, for grey stays grey), for linear sRGB. Differences are those of CIELAB
+(CIE 15:2004, 8.2.1). How large they must be depends on the width of a line: half of all people see
+a difference in one coordinate from p (A + B/s) on, p = 0.5 and s the visual angle in degrees
+(M. Stone, D. A. Szafir, V. Setlur, Proc. 22nd Color and Imaging Conf., 2014, table 1; from memory).
 """
 
 from __future__ import annotations
 
 import ast
+import re
 from itertools import combinations
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
-from colour_vision import POINT_M, alike
 from every_figure import GROUPS, drawn
+from numpy.typing import NDArray
 
 CLI = Path(__file__).parents[3] / "cli"
 _BREATH = 1.0  # [pixel] by which boxes may touch: they reach a little beyond the ink
+
+
+VISIONS = {
+    "all three cones": np.eye(3),
+    "protanopia": np.array([
+        (0.152286, 1.052583, -0.204868),
+        (0.114503, 0.786281, 0.099216),
+        (-0.003882, -0.048116, 1.051998),
+    ]),
+    "deuteranopia": np.array([
+        (0.367322, 0.860646, -0.227968),
+        (0.280085, 0.672501, 0.047413),
+        (-0.011820, 0.042940, 0.968881),
+    ]),
+    "tritanopia": np.array([
+        (1.255528, -0.076749, -0.178779),
+        (-0.078411, 0.930809, 0.147602),
+        (0.004733, 0.691367, 0.303900),
+    ]),
+}  # fmt: skip
+# IEC 61966-2-1:1999, linear sRGB to CIE 1931 XYZ, white D65.
+XYZ = np.array([(0.4124, 0.3576, 0.1805), (0.2126, 0.7152, 0.0722), (0.0193, 0.1192, 0.9505)])
+JUST_SEEN = 0.5 * np.array([(10.16, 1.50), (10.68, 3.08), (10.70, 5.74)])  # L*, a*, b*
+AWAY_M = 0.6  # from eye to screen or paper (common practice, no source)
+PIXEL_M, POINT_M = 25.4e-3 / 96, 25.4e-3 / 72
+
+
+def lab(rgb: Any, vision: str) -> NDArray[np.float64]:
+    """CIELAB of a colour of sRGB, 0 to 1, as a vision has it."""
+    c = np.asarray(rgb, dtype=float)
+    linear = np.where(c <= 0.04045, c / 12.92, ((c + 0.055) / 1.055) ** 2.4)
+    t = XYZ @ np.clip(VISIONS[vision] @ linear, 0, 1) / XYZ.sum(axis=1)
+    f = np.where(t > (6 / 29) ** 3, np.cbrt(t), t / (3 * (6 / 29) ** 2) + 4 / 29)
+    return np.array([116 * f[1] - 16, 500 * (f[0] - f[1]), 200 * (f[1] - f[2])])
+
+
+def apart(one: Any, other: Any, width_m: float, vision: str) -> float:
+    """Difference of two lines of a width, counted in differences that are just seen."""
+    degrees = np.degrees(width_m / AWAY_M)
+    off = (lab(one, vision) - lab(other, vision)) / (JUST_SEEN @ (1, 1 / degrees))
+    return float(np.linalg.norm(off))
+
+
+def alike(curves: dict[str, Any], width_m: float) -> list[str]:
+    """Pairs of colours that some vision takes for one."""
+    return [
+        f"{a} and {b}, {vision}"
+        for (a, one), (b, other) in combinations(curves.items(), 2)
+        for vision in VISIONS
+        if apart(one, other, width_m, vision) < 1
+    ]
 
 
 def texts(figure: Any) -> list[tuple[str, Any]]:
@@ -171,3 +230,53 @@ def test_every_figure_of_the_program_is_among_them() -> None:
     drawn_by = (Path(__file__).parents[2] / "support" / "every_figure.py").read_text()
     assert {name for name in made if f"{name}(" not in drawn_by} == set()
     assert len(made) >= 10
+
+
+def test_six_and_thirty_curves_differ() -> None:
+    from cli.pictures.plots import look
+
+    assert len({look(k) for k in range(36)}) == 36
+
+
+def palettes(path: str) -> dict[str, dict[str, Any]]:
+    """Colours of curves in a style sheet: of light, dark, print in their order."""
+    found: list[dict[str, Any]] = []
+    text = (CLI / path).read_text(encoding="utf-8")
+    for number, *parts in re.findall(r"--curve-(\d): #(..)(..)(..);", text):
+        if number == "1":
+            found.append({})
+        found[-1][number] = np.array([int(part, 16) for part in parts]) / 255
+    return dict(zip(("light", "dark", "print"), found, strict=False))
+
+
+@pytest.mark.parametrize(
+    ("sheet", "script"),
+    [("report/style.css", "report/explore.js"), ("window/static/window.css",
+                                                 "window/static/chart.js")],
+)  # fmt: skip
+def test_curves_of_a_page_have_dashes_of_their_own(sheet: str, script: str) -> None:
+    text = (CLI / script).read_text(encoding="utf-8")
+    listed = re.search(r"const DASHES = \[(.*)\];", text)
+    assert listed is not None
+    dashes = re.findall(r"\[([^\[\]]*)\]", listed[1])
+    of_sheet = palettes(sheet)
+    assert len(of_sheet) >= 2
+    assert all(len(one) == len(dashes) == len({*dashes}) for one in of_sheet.values())
+
+
+@pytest.mark.parametrize("looks", ["light", "dark"])
+def test_broad_curves_of_the_window_differ_in_colour(looks: str) -> None:
+    """As measured they are drawn without dashes, five pixels wide."""
+    assert alike(palettes("window/static/window.css")[looks], 5 * PIXEL_M) == []
+
+
+def test_the_measures_of_colour_see_a_fault() -> None:
+    """Red and olive of like lightness are one colour without the long cones or the middle ones.
+
+    CIELAB of the red of sRGB: 53.24, 80.09, 67.20 (common practice, no source).
+    """
+    assert lab((1, 0, 0), "all three cones") == pytest.approx((53.24, 80.09, 67.20), abs=0.05)
+    for matrix in VISIONS.values():
+        assert matrix.sum(axis=1) == pytest.approx(1, abs=2e-6)
+    ink = {"red": np.array((180, 82, 10)) / 255, "olive": np.array((107, 98, 0)) / 255}
+    assert alike(ink, 5 * PIXEL_M) == [f"red and olive, {one}anopia" for one in ("prot", "deuter")]
