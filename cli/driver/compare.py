@@ -86,7 +86,9 @@ def compare(
     else:
         _print(compared, verdicts)
     if report is not None:
-        forms.write_comparison(report, compared)
+        from cli.report import comparison_page
+
+        forms.write_page(report, comparison_page.content(compared))
         show.files({"Report": report}, as_json=as_json)
         if open_page:
             from cli.terminal.open_page import open_page as opened

@@ -163,10 +163,9 @@ def fit(
     elif keep and not as_json:
         save = _kept(_folder_of_fits(free[0]), found.unit, document)
     if report is not None:
-        from cli.report import origin
+        from cli.report import fit_page, origin
 
-        forms.write_fit(
-            report,
+        page = fit_page.content(
             found.fit,
             unit=found.unit,
             verdicts=found.verdicts,
@@ -176,6 +175,7 @@ def fit(
             advice=found.advice,
             air=sessions.around(session),
         )
+        forms.write_page(report, page)
     if as_json:
         show.document(document)
     else:

@@ -217,23 +217,17 @@ def curve_figure(fit: DriverFit, *, width: float = 7.4) -> Figure:
         top, middle, bottom = figure.subplots(
             3, 1, sharex=True, gridspec_kw={"height_ratios": (5, 2.4, 2)}
         )
-        draw_curves((top, middle, bottom), fit)
+        draw_magnitude(top, fit.curves)
+        draw_phase(middle, fit.curves)
+        draw_residual(bottom, fit.curves)
+        low, high = span(fit.curves)
+        for axes in (top, middle, bottom):
+            frequency_axis(axes, low, high, label=axes is bottom)
+        marks.draw(top, marks.of_fit(fit), INK)
+        top.set_title("Impedance: measured (broad) and model (thin)")
+        top.legend(loc="best")
         marks.settle(figure)
         return figure
-
-
-def draw_curves(places: tuple[Axes, Axes, Axes], fit: DriverFit) -> None:
-    """Draw magnitude, phase and residual of all curves of a fit, one below the other."""
-    top, middle, bottom = places
-    draw_magnitude(top, fit.curves)
-    draw_phase(middle, fit.curves)
-    draw_residual(bottom, fit.curves)
-    low, high = span(fit.curves)
-    for axes in places:
-        frequency_axis(axes, low, high, label=axes is bottom)
-    marks.draw(top, marks.of_fit(fit), INK)
-    top.set_title("Impedance: measured (broad) and model (thin)")
-    top.legend(loc="best")
 
 
 def _motional_measured(curve: FittedCurve) -> np.ndarray | None:
@@ -287,18 +281,12 @@ def motional_figure(fit: DriverFit, *, width: float = 7.4) -> Figure:
     with style():
         figure = new_figure(width, 3.4)
         left, right = figure.subplots(1, 2, gridspec_kw={"width_ratios": (1.25, 1)})
-        draw_motion((left, right), fit)
+        draw_motional(left, fit.curves)
+        draw_locus(right, fit.curves)
+        left.set_title("Motion seen by the coil (dots: measured)")
+        right.set_title("The same as a circle")
+        right.legend(loc="best", fontsize=8)
         return figure
-
-
-def draw_motion(places: tuple[Axes, Axes], fit: DriverFit) -> None:
-    """Draw the motional part near resonance: over frequency left, as a circle right."""
-    left, right = places
-    draw_motional(left, fit.curves)
-    draw_locus(right, fit.curves)
-    left.set_title("Motion seen by the coil (dots: measured)")
-    right.set_title("The same as a circle")
-    right.legend(loc="best", fontsize=8)
 
 
 def svg_text(figure: Figure, salt: str) -> str:

@@ -12,8 +12,8 @@ from markupsafe import Markup
 
 from cli.pictures import plots_compare
 from cli.report.exploring import exploring, short
-from cli.report.page import Answer, Block, ChangeRow, Changes, Explored, Page, Part
-from cli.report.parts import FindingLine, Plot, change_span, change_strip, drawn, render
+from cli.report.page import Answer, Block, ChangeRow, Changes, Explored, Page, part
+from cli.report.parts import FindingLine, Plot, change_span, change_strip, drawn
 from cli.terminal.tables import change_figures, unchanged
 from cli.terminal.version import program_version
 from fit.results.numbers import with_unit
@@ -52,11 +52,6 @@ class Compared:
     against_plan: str = ""
 
 
-def comparison_page(compared: Compared) -> str:
-    """Render the page as HTML text."""
-    return render("page.html.j2", content(compared))
-
-
 def content(compared: Compared) -> Page:
     """Collect what the page says and shows."""
     from fit.compare.curves import difference
@@ -77,24 +72,24 @@ def content(compared: Compared) -> Page:
     )
     notes = tuple(dict.fromkeys(note for step in compared.steps for note in step.notes))
     parts = (
-        _part("Has it settled?", *_settled(compared)),
-        _part("Do they match?", *(
+        part("Has it settled?", *_settled(compared)),
+        part("Do they match?", *(
             Answer(_TONES.get(one.verdict, "undecided"),
                    f"{one.first} and {one.second}: {one.verdict}.", one.text)
             for one in compared.pairs
         )),
-        *(_part(_step_title(step, same_unit), *_step(compared, step, text))
+        *(part(_step_title(step, same_unit), *_step(compared, step, text))
           for step, text in steps),
-        _part("Too uncertain to tell", unsure),
-        _part("The curves", " ".join(_curve_words(names, differences)),
+        part("Too uncertain to tell", unsure),
+        part("The curves", " ".join(_curve_words(names, differences)),
               _curves(compared, names, differences)),
-        _part("What was assumed", tuple(FindingLine(note, "") for note in notes)),
+        part("What was assumed", tuple(FindingLine(note, "") for note in notes)),
     )  # fmt: skip
     return Page(
         title=f"{compared.title}: {'what changed' if same_unit else 'how they differ'}",
         subtitle=f"{' → '.join(names) if same_unit else ' against '.join(names)}, {today}",
         lead=" ".join(filter(None, (lead, compared.against_plan))),
-        parts=tuple(part for part in parts if part.blocks),
+        parts=tuple(one for one in parts if one.blocks),
         units=tuple(dict.fromkeys(state.unit or state.name for state in compared.states)),
         version=program_version(),
         made_on=today,
@@ -102,10 +97,6 @@ def content(compared: Compared) -> Page:
 
 
 _TONES = {"yes": "inside", "no": "outside", "matched": "inside", "apart": "outside"}
-
-
-def _part(title: str, *blocks: Block | None) -> Part:
-    return Part(title, tuple(block for block in blocks if block))
 
 
 def _settled(compared: Compared) -> tuple[Block | None, ...]:

@@ -4,18 +4,27 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from markupsafe import Markup
 
 from cli.pictures import marks, plots, wiring
 from cli.report import expected
-from cli.report.exploring import Exploring, exploring, residuals
+from cli.report.exploring import exploring, residuals
 from cli.report.headline import USUAL, sentences
-from cli.report.page import Part, parts
-from cli.report.parts import FindingLine, Plot, Strip, drawn, finding_lines, render, strip
-from cli.terminal import advice_words
-from cli.terminal import cautions as caution_texts
+from cli.report.page import (
+    Explored,
+    Measured,
+    Page,
+    ParameterRow,
+    Parameters,
+    VerdictRow,
+    Verdicts,
+    part,
+    parts,
+)
+from cli.report.parts import Plot, drawn, finding_lines, strip
+from cli.terminal import advice_words, cautions
 from cli.terminal.show import counted
 from fit.results.model_words import in_words
 from fit.results.numbers import figures, percent, with_unit
@@ -30,43 +39,6 @@ if TYPE_CHECKING:
     from fit.uncertainty.advice import Advice
     from meas.bench.rig import Rig
     from meas.errors import Finding
-
-
-@dataclass(frozen=True)
-class VerdictRow:
-    """One line of the verdict picture."""
-
-    markup: Markup
-    symbol: str
-    words: str
-    allowed: str
-    strip: Strip
-    value: str
-    interval: str
-    word: str
-
-
-@dataclass(frozen=True)
-class ParameterRow:
-    """One line of the parameter table."""
-
-    markup: Markup
-    symbol: str
-    words: str
-    value: str
-    interval: str
-    limits: tuple[str, ...]
-
-
-@dataclass(frozen=True)
-class CurveRow:
-    """One line of the table of curves."""
-
-    number: int
-    source: str
-    condition: str
-    points: int
-    off: str
 
 
 @dataclass(frozen=True)
@@ -86,42 +58,6 @@ class Origin:
     made_on: str
 
 
-@dataclass(frozen=True)
-class FitPage:
-    """Everything that the template shows."""
-
-    title: str
-    subtitle: str
-    lead: str
-    verdicts: tuple[VerdictRow, ...]
-    findings: tuple[FindingLine, ...]
-    warnings: tuple[FindingLine, ...]
-    plot: Plot
-    explored: Exploring
-    motion: Plot
-    parameters: tuple[ParameterRow, ...]
-    rarer: tuple[ParameterRow, ...]
-    expected: tuple[Part, ...]
-    steps: tuple[Part, ...]
-    curves: tuple[CurveRow, ...]
-    how: tuple[tuple[str, str], ...]
-    picture: Markup | None
-    picture_note: str
-    cautions: tuple[caution_texts.Caution, ...]
-    version: str
-    made_on: str
-
-    @property
-    def units(self) -> tuple[str, ...]:
-        """The driver that the page is about."""
-        return (self.title,)
-
-
-def fit_page(fit: DriverFit, **what: Any) -> str:
-    """Render the page as HTML text; arguments as for `content`."""
-    return render("fit.html.j2", content(fit, **what))
-
-
 def content(
     fit: DriverFit,
     *,
@@ -132,7 +68,7 @@ def content(
     origin: Origin,
     advice: Sequence[Advice] = (),
     air: Air | None = None,
-) -> FitPage:
+) -> Page:
     """Collect what the page says and shows.
 
     Args:
@@ -146,55 +82,47 @@ def content(
         air: Of the sitting, to say what the driver will do; None leaves that out.
     """
     rows = {symbol: _parameter_row(fit, symbol) for symbol in in_order(fit.parameters)}
-    picture, note = bench_picture(origin.rig)
-    return FitPage(
+    usual = tuple(row for symbol, row in rows.items() if symbol in USUAL)
+    rarer = tuple(row for symbol, row in rows.items() if symbol not in USUAL)
+    will_do = [] if air is None else [expected.section(fit, verdicts, air)]
+    all_parts = (
+        part("Is it what was meant?", verdicts and Verdicts(tuple(map(_verdict_row, verdicts)))),
+        part("Why, and what to try next", finding_lines(findings)),
+        part("Doubts", finding_lines((*fit.warnings, *warnings))),
+        part("The curves", _curves(fit)),
+        part("Parameters", Parameters(usual, rarer)),
+        *parts([*advice_words.steps(advice), *will_do], pictured=False),
+        part("The motion alone", _motion_plot(fit), pictured=False),
+        part("How it was measured", _measured(fit, origin)),
+        part("Before you measure again", *(cautions.for_rig(origin.rig) if origin.rig else ())),
+    )
+    return Page(
         title=unit,
         subtitle=f"Measured driver, {counted(len(fit.curves), 'curve')}, {origin.made_on}",
         lead=sentences(fit, verdicts, findings, advice),
-        verdicts=tuple(_verdict_row(verdict) for verdict in verdicts),
-        findings=finding_lines(findings),
-        warnings=finding_lines((*fit.warnings, *warnings)),
-        plot=_curve_plot(fit),
-        explored=exploring(
-            fit.curves,
-            plots.labels(fit.curves),
-            what="take",
-            third=residuals(fit.curves),
-            models=True,
-            marked={
-                k: marks.of_fit(fit) for k, one in enumerate(fit.curves) if one is fit.free_air[0]
-            },
-        ),
-        motion=_motion_plot(fit),
-        parameters=tuple(row for symbol, row in rows.items() if symbol in USUAL),
-        rarer=tuple(row for symbol, row in rows.items() if symbol not in USUAL),
-        expected=() if air is None else parts([expected.section(fit, verdicts, air)]),
-        steps=parts(advice_words.steps(advice)),
-        curves=tuple(
-            CurveRow(
-                number,
-                curve.source,
-                condition_words(curve.condition, curve.condition_value),
-                curve.frequency_hz.size,
-                percent(curve.residual_rms_relative),
-            )
-            for number, curve in enumerate(fit.curves, start=1)
-        ),
-        how=(("Model", _model_words(fit)), *origin.how),
-        picture=picture,
-        picture_note=note,
-        cautions=caution_texts.for_rig(origin.rig) if origin.rig else (),
+        parts=tuple(one for one in all_parts if one.blocks),
+        units=(unit,),
         version=origin.version,
         made_on=origin.made_on,
     )
 
 
-def bench_picture(rig: Rig | None) -> tuple[Markup | None, str]:
-    """Draw the wiring of a rig, and name the one thing to remember about it."""
-    if rig is None:
-        return None, ""
-    described = wiring.describe(rig.wiring)
-    return Markup(wiring.as_svg(described)), described.note
+def _measured(fit: DriverFit, origin: Origin) -> Measured:
+    picture, note = None, ""
+    if origin.rig is not None:
+        described = wiring.describe(origin.rig.wiring)
+        picture, note = Markup(wiring.as_svg(described)), described.note
+    rows = tuple(
+        (
+            str(number),
+            condition_words(curve.condition, curve.condition_value),
+            str(curve.frequency_hz.size),
+            percent(curve.residual_rms_relative),
+            curve.source,
+        )
+        for number, curve in enumerate(fit.curves, start=1)
+    )
+    return Measured(picture, note, (("Model", _model_words(fit)), *origin.how), rows)
 
 
 def _verdict_row(verdict: Verdict) -> VerdictRow:
@@ -257,13 +185,24 @@ def _model_words(fit: DriverFit) -> str:
     return f"{words}; chosen by an information criterion from {', '.join(fit.model_choice)}"
 
 
-def _curve_plot(fit: DriverFit) -> Plot:
-    return drawn(
-        plots.curve_figure(fit),
-        "curve",
-        "Impedance magnitude, phase and residual over frequency",
-        "What was measured (broad), what the model makes of it (thin), and what it leaves over, "
-        "in per cent of |Z|.",
+def _curves(fit: DriverFit) -> Explored:
+    marked = {k: marks.of_fit(fit) for k, one in enumerate(fit.curves) if one is fit.free_air[0]}
+    return Explored(
+        exploring(
+            fit.curves,
+            plots.labels(fit.curves),
+            what="take",
+            third=residuals(fit.curves),
+            models=True,
+            marked=marked,
+        ),
+        drawn(
+            plots.curve_figure(fit),
+            "curve",
+            "Impedance magnitude, phase and residual over frequency",
+            "What was measured (broad), what the model makes of it (thin), and what it leaves "
+            "over, in per cent of |Z|.",
+        ),
     )
 
 

@@ -10,10 +10,8 @@ from meas.errors import UsageError
 from meas.files.writing import refuse_existing, write_bytes, write_text
 
 if TYPE_CHECKING:
-    from cli.report.comparison_page import Compared
     from cli.report.page import Page
     from cli.terminal.sections import Section
-    from fit.results.result import DriverFit
 
 FORMS = {
     ".html": "a page to explore and print",
@@ -52,26 +50,6 @@ def check(path: Path | None, picture: Path | None = None, *others: Path | None) 
     refuse_existing(path)
 
 
-def write_fit(path: Path, fit: DriverFit, **what: Any) -> None:
-    """Write the report of a fit; arguments as for `cli.report.fit_page.content`.
-
-    Raises:
-        UsageError: As `check`, or if the file cannot be written.
-    """
-    from cli.report import fit_page, paper, plain
-    from cli.report.parts import render
-
-    check(path)
-    page = fit_page.content(fit, **what)
-    _write(
-        path,
-        html=lambda: render("fit.html.j2", page),
-        text=lambda: plain.fit_text(page),
-        sheets=lambda: paper.fit_sheets(page, fit),
-        picture=lambda: paper.fit_picture(page, fit),
-    )
-
-
 def write_sections(
     path: Path | None,
     title: str,
@@ -93,10 +71,8 @@ def write_sections(
     """
     from cli.report import page as pages
 
-    if path is None:
-        return
-    check(path)
-    _write_page(path, pages.page(title, lead, sections, units))
+    if path is not None:
+        write_page(path, pages.page(title, lead, sections, units))
 
 
 def give(
@@ -133,52 +109,25 @@ def give(
     show.files({**(files or {}), "Report": report}, as_json=as_json)
 
 
-def write_comparison(path: Path, compared: Compared) -> None:
-    """Write the report of a comparison.
+def write_page(path: Path, page: Page) -> None:
+    """Write a report in the form that the file's ending asks for, and only that one.
+
+    A page of HTML is taken up into the index of its folder.
 
     Raises:
         UsageError: As `check`, or if the file cannot be written.
     """
-    from cli.report import comparison_page
-
-    check(path)
-    _write_page(path, comparison_page.content(compared))
-
-
-def _write_page(path: Path, page: Page) -> None:
-    from cli.report import paper, plain
+    from cli.report import index, paper, plain
     from cli.report.parts import render
 
-    _write(
-        path,
-        html=lambda: render("page.html.j2", page),
-        text=lambda: plain.page_text(page),
-        sheets=lambda: paper.page_sheets(page),
-        picture=lambda: paper.page_picture(page),
-    )
-
-
-def _write(
-    path: Path,
-    *,
-    html: Callable[[], str],
-    text: Callable[[], str],
-    sheets: Callable[[], bytes],
-    picture: Callable[[], bytes],
-) -> None:
-    """Make the form that the file's ending asks for, and only that one.
-
-    A page of HTML is taken up into the index of its folder.
-    """
-    from cli.report import index
-
+    check(path)
     match path.suffix.lower():
         case ".html":
-            write_text(path, html())
+            write_text(path, render("page.html.j2", page))
             index.refresh(path.parent)
         case ".md":
-            write_text(path, text())
+            write_text(path, plain.text(page))
         case ".pdf":
-            write_bytes(path, sheets())
+            write_bytes(path, paper.sheets(page))
         case _:
-            write_bytes(path, picture())
+            write_bytes(path, paper.picture(page))

@@ -1,4 +1,4 @@
-"""The page of a command that says what it found in sections: box, filter, coil, series."""
+"""The page of any report: what it is made of, and how sections become one."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from markupsafe import Markup
 
 from cli.report.exploring import Exploring
 from cli.report.parts import FindingLine, Plot, Strip, drawn, finding_lines
+from cli.terminal.cautions import Caution
 from cli.terminal.sections import Drawing, Facts, Findings, Listed, Rows
 from cli.terminal.version import program_version
 
@@ -34,6 +35,64 @@ class Answer:
     tone: str
     word: str
     text: str
+
+
+@dataclass(frozen=True)
+class VerdictRow:
+    """One line of the verdict picture."""
+
+    markup: Markup
+    symbol: str
+    words: str
+    allowed: str
+    strip: Strip
+    value: str
+    interval: str
+    word: str
+
+
+@dataclass(frozen=True)
+class Verdicts:
+    """How a driver stands to its targets."""
+
+    verdicts: tuple[VerdictRow, ...]
+
+
+@dataclass(frozen=True)
+class ParameterRow:
+    """One line of a table of parameters."""
+
+    markup: Markup
+    symbol: str
+    words: str
+    value: str
+    interval: str
+    limits: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Parameters:
+    """The values that people use, and those that are folded away."""
+
+    usual: tuple[ParameterRow, ...]
+    rarer: tuple[ParameterRow, ...]
+
+
+@dataclass(frozen=True)
+class Measured:
+    """How something was measured.
+
+    Attributes:
+        wiring: Picture of the bench, where the takes know it.
+        note: The one thing to remember about the wiring.
+        how: Name and text of everything that another person would need to repeat it.
+        curves: Number, condition, points, residual and source of every curve.
+    """
+
+    wiring: Markup | None
+    note: str
+    how: tuple[tuple[str, str], ...]
+    curves: tuple[tuple[str, ...], ...]
 
 
 @dataclass(frozen=True)
@@ -69,20 +128,45 @@ class Explored:
     plot: Plot
 
 
-Block = str | Lines | Answer | Changes | Explored | Plot | tuple[FindingLine, ...]
+Block = (
+    str | Lines | Answer | Verdicts | Parameters | Measured | Changes | Explored | Plot | Caution
+    | tuple[FindingLine, ...]
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
 class Part:
-    """A section as the template shows it: words, tables, pictures and findings in their order."""
+    """A section as it is shown: words, tables, pictures and findings in their order.
+
+    Attributes:
+        title: Its heading.
+        blocks: What stands below it.
+        pictured: Whether its pictures belong into the one picture that says it all.
+    """
 
     title: str
     blocks: tuple[Block, ...]
+    pictured: bool = True
+
+
+def part(title: str, *blocks: Any, pictured: bool = True) -> Part:
+    """Make a section of the blocks that there are: those that are empty or None are none."""
+    return Part(title, tuple(block for block in blocks if block), pictured)
 
 
 @dataclass(frozen=True)
 class Page:
-    """Everything that the template shows."""
+    """Everything that a report shows, in whatever form.
+
+    Attributes:
+        title: What it is about.
+        subtitle: What it rests on, and when it was made.
+        lead: The result in a sentence.
+        parts: All that is said about it.
+        units: Drivers that it is about, for an index of pages.
+        version: Of the program.
+        made_on: Date of the page.
+    """
 
     title: str
     subtitle: str
@@ -99,11 +183,11 @@ def page(title: str, lead: str, sections: Iterable[Section], units: Sequence[str
     return Page(title, today, lead, parts(sections), tuple(units), program_version(), today)
 
 
-def parts(sections: Iterable[Section]) -> tuple[Part, ...]:
-    """Make sections ready for the template."""
+def parts(sections: Iterable[Section], *, pictured: bool = True) -> tuple[Part, ...]:
+    """Make sections ready to be shown."""
     return tuple(
-        Part(section.title, tuple(_shown(block) for block in section.blocks if block != ""))
-        for section in sections
+        Part(one.title, tuple(_shown(block) for block in one.blocks if block != ""), pictured)
+        for one in sections
     )
 
 

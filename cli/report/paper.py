@@ -4,21 +4,20 @@ from __future__ import annotations
 
 import io
 import textwrap
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from cli.pictures import marks, plots
-from cli.report.page import Answer, Changes, Explored, Lines
+from cli.report.page import Answer, Changes, Explored, Lines, Measured, Parameters, Verdicts
 from cli.report.parts import Plot
+from cli.terminal.cautions import Caution
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from cli.report.fit_page import FitPage
-    from cli.report.page import Block, Page, Part
+    from cli.report.page import Block, Page, VerdictRow
     from cli.report.parts import Strip
-    from fit.results.result import DriverFit
 
 _WIDTH, _HEIGHT = 8.27, 11.69  # A4 [inch]
 _LEFT, _RIGHT, _TOP, _BOTTOM = 0.6, 7.67, 11.2, 0.55
@@ -91,27 +90,6 @@ class _Sheets:
             (x / _WIDTH, self.y / _HEIGHT, width / _WIDTH, height / _HEIGHT)
         )
 
-    def stack(self, heights: Sequence[float], gap: float = 0.14) -> list[Axes]:
-        """Place axes below each other, with room for their labels [inch]."""
-        self.room(sum(heights) + gap * len(heights) + 0.62)
-        self.line(0.2)
-        made = []
-        for height in heights:
-            made.append(self.axes(_LEFT + 0.75, _RIGHT - _LEFT - 1.5, height))
-            self.line(gap)
-        self.line(0.42)
-        return made
-
-    def side(self, height: float) -> tuple[Axes, Axes]:
-        """Place two axes side by side."""
-        self.room(height + 0.8)
-        self.line(0.2)
-        left = self.axes(_LEFT + 0.6, 3.1, height)
-        self.y += height
-        right = self.axes(_LEFT + 4.4, 2.5, height)
-        self.line(0.56)
-        return left, right
-
     def table(
         self, columns: Sequence[tuple[str, float, str]], rows: Sequence[Sequence[str]]
     ) -> None:
@@ -129,73 +107,20 @@ class _Sheets:
         self.line(0.148)
 
 
-def fit_sheets(page: FitPage, fit: DriverFit) -> bytes:
-    """Write the report of a fit as a PDF of A4 sheets."""
+def sheets(page: Page) -> bytes:
+    """Write a report as a PDF of A4 sheets."""
     with plots.style():
-        sheets = _opened(page.title, page.subtitle, page.lead)
-        if page.verdicts:
-            sheets.heading("Is it what was meant?")
-            for v in page.verdicts:
-                sheets.room(0.3)
-                sheets.write(_LEFT, f"{v.symbol}  {v.words}", 8)
-                sheets.write(5.55, v.value, 8)
-                sheets.write(6.75, v.word, 8, color=TONES[v.word], fontweight="bold")
-                sheets.line(0.13)
-                sheets.write(5.55, v.interval, 6.8, color=_SOFT)
-                sheets.write(2.65, f"allowed {v.allowed}", 6.8, color=_SOFT)
-                sheets.y += 0.14
-                draw_strip(sheets.axes(2.6, 2.8, 0.14), v.strip, v.word)
-                sheets.line(0.16)
-        _findings(sheets, page)
-        sheets.heading("The curves", 4.6)
-        top, middle, bottom = sheets.stack((2.1, 1.0, 0.8))
-        plots.draw_curves((top, middle, bottom), fit)
-        sheets.heading("Parameters")
-        sheets.table(
-            [("", _LEFT, "left"), ("", 1.5, "left"), ("value", 4.1, "right"),
-             ("95 % between", 5.0, "center"), ("limited by", 5.7, "left")],
-            [(p.symbol, p.words, p.value, p.interval, _cut(p.limits[0] if p.limits else "", 34))
-             for p in (*page.parameters, *page.rarer)],
-        )  # fmt: skip
-        _parts(sheets, page.steps + page.expected)
-        sheets.heading("The motion alone", 2.5)
-        plots.draw_motion(sheets.side(1.9), fit)
-        sheets.heading("How it was measured")
-        for name, text in page.how:
-            sheets.paragraph(f"{name}: {text}", 7.6)
-        sheets.table(
-            [("take", _LEFT, "left"), ("condition", 1.1, "left"), ("points", 3.2, "right"),
-             ("off model, rms", 4.3, "right"), ("from", 4.6, "left")],
-            [(str(c.number), c.condition, str(c.points), c.off, _cut(c.source, 52))
-             for c in page.curves],
-        )  # fmt: skip
-        if page.cautions:
-            sheets.heading("Before you measure again")
-            for caution in page.cautions:
-                sheets.paragraph(f"{caution.title}. {caution.text}", 7.6)
-        return _bound(sheets, page.title, page.version, page.made_on)
-
-
-def page_sheets(page: Page) -> bytes:
-    """Write the report of a command that says what it found in sections, as A4 sheets."""
-    with plots.style():
-        sheets = _opened(page.title, page.subtitle, page.lead)
-        _parts(sheets, page.parts)
-        return _bound(sheets, page.title, page.version, page.made_on)
-
-
-def page_picture(page: Page) -> bytes:
-    """Draw title, result and pictures of such a report in one PNG."""
-    shown = [getattr(block, "plot", block) for part in page.parts for block in part.blocks]
-    figures = [block.figure for block in shown if isinstance(block, Plot)]
-    return _one_picture(page.title, page.lead, figures, 0.0, lambda f, top: None)
-
-
-def _parts(sheets: _Sheets, parts: Sequence[Part]) -> None:
-    for part in parts:
-        sheets.heading(part.title)
-        for block in part.blocks:
-            _block(sheets, block)
+        sheets = _Sheets()
+        sheets.write(_LEFT, _cut(page.title, 45), 16, fontweight="bold")
+        sheets.line(0.32)
+        sheets.paragraph(page.subtitle, 8.2, color=_SOFT)
+        sheets.paragraph(page.lead, 10)
+        for part in page.parts:
+            first = getattr(part.blocks[0], "plot", part.blocks[0])
+            sheets.heading(part.title, _height(first) + 0.4 if isinstance(first, Plot) else 0.5)
+            for block in part.blocks:
+                _block(sheets, block)
+        return _bound(sheets, page)
 
 
 def _block(sheets: _Sheets, block: Block) -> None:
@@ -212,18 +137,31 @@ def _block(sheets: _Sheets, block: Block) -> None:
             sheets.paragraph(f"{block.word} {block.text}")
         case Changes():
             _changes(sheets, block)
+        case Verdicts():
+            _verdicts(sheets, block)
+        case Parameters():
+            _parameters(sheets, block)
+        case Measured():
+            _measured(sheets, block)
+        case Caution():
+            sheets.paragraph(f"{block.title}. {block.text}", 7.6)
         case _:
             for item in block:
                 step = f" Next: {item.step}" if item.step else ""
                 sheets.paragraph(f"{item.text}{step}", start="•  ")
 
 
+def _height(plot: Plot) -> float:
+    """Find how high a picture stands that is as wide as the text, or fills a sheet [inch]."""
+    size = plot.figure.get_size_inches()
+    return float(min((_RIGHT - _LEFT) * size[1] / size[0], _TOP - _BOTTOM - 0.8))
+
+
 def _plot(sheets: _Sheets, plot: Plot) -> None:
-    height = plot.figure.get_figheight() * (_RIGHT - _LEFT) / plot.figure.get_figwidth()
-    shown = min(height, _TOP - _BOTTOM - 0.6)
-    sheets.room(shown + 0.4)
-    width = (_RIGHT - _LEFT) * shown / height
-    sheets.line(shown)
+    height = _height(plot)
+    sheets.room(height + 0.4)
+    width = height * plot.figure.get_figwidth() / plot.figure.get_figheight()
+    sheets.line(height)
     _draw_inside(sheets.figure, plot.figure, (_LEFT + _RIGHT - width) / 2, sheets.y, width)
     sheets.line(0.04)
     sheets.paragraph(plot.caption, 7.4, color=_SOFT)
@@ -307,16 +245,37 @@ def _changes(sheets: _Sheets, block: Changes) -> None:
     )  # fmt: skip
 
 
-def fit_picture(page: FitPage, fit: DriverFit) -> bytes:
-    """Draw result, verdicts and curves of a fit in one PNG."""
+def _verdicts(sheets: _Sheets, block: Verdicts) -> None:
+    for v in block.verdicts:
+        sheets.room(0.3)
+        sheets.write(_LEFT, f"{v.symbol}  {v.words}", 8)
+        sheets.write(5.55, v.value, 8)
+        sheets.write(6.75, v.word, 8, color=TONES[v.word], fontweight="bold")
+        sheets.line(0.13)
+        sheets.write(5.55, v.interval, 6.8, color=_SOFT)
+        sheets.write(2.65, f"allowed {v.allowed}", 6.8, color=_SOFT)
+        sheets.y += 0.14
+        draw_strip(sheets.axes(2.6, 2.8, 0.14), v.strip, v.word)
+        sheets.line(0.16)
 
-    def verdicts(figure: Figure, top: float) -> None:
-        for k, v in enumerate(page.verdicts):
-            _verdict(figure, top - 0.34 * k, v.symbol, v.strip, v.value, v.word)
 
-    return _one_picture(
-        page.title, page.lead, [plots.curve_figure(fit)], 0.34 * len(page.verdicts), verdicts
-    )
+def _parameters(sheets: _Sheets, block: Parameters) -> None:
+    sheets.table(
+        [("", _LEFT, "left"), ("", 1.5, "left"), ("value", 4.1, "right"),
+         ("95 % between", 5.0, "center"), ("limited by", 5.7, "left")],
+        [(p.symbol, p.words, p.value, p.interval, _cut(p.limits[0] if p.limits else "", 34))
+         for p in (*block.usual, *block.rarer)],
+    )  # fmt: skip
+
+
+def _measured(sheets: _Sheets, block: Measured) -> None:
+    for name, text in block.how:
+        sheets.paragraph(f"{name}: {text}", 7.6)
+    sheets.table(
+        [("take", _LEFT, "left"), ("condition", 1.1, "left"), ("points", 3.2, "right"),
+         ("off model, rms", 4.3, "right"), ("from", 4.6, "left")],
+        [(*curve, _cut(source, 52)) for *curve, source in block.curves],
+    )  # fmt: skip
 
 
 def draw_strip(axes: Axes, strip: Strip, word: str) -> None:
@@ -335,36 +294,18 @@ def draw_strip(axes: Axes, strip: Strip, word: str) -> None:
         axes.plot([strip.value], [0], color=TONES[word], marker="o", markersize=5)
 
 
-def _opened(title: str, subtitle: str, lead: str) -> _Sheets:
-    sheets = _Sheets()
-    sheets.write(_LEFT, _cut(title, 45), 16, fontweight="bold")
-    sheets.line(0.32)
-    sheets.paragraph(subtitle, 8.2, color=_SOFT)
-    sheets.paragraph(lead, 10)
-    return sheets
-
-
-def _findings(sheets: _Sheets, page: FitPage) -> None:
-    for title, items in (
-        ("Why, and what to try next", page.findings),
-        ("Doubts", page.warnings),
-    ):
-        if items:
-            sheets.heading(title)
-            _block(sheets, items)
-
-
-def _bound(sheets: _Sheets, title: str, version: str, made_on: str) -> bytes:
+def _bound(sheets: _Sheets, page: Page) -> bytes:
     """Bind all sheets in one PDF, each with its number."""
     from matplotlib.backends.backend_pdf import PdfPages
 
     buffer = io.BytesIO()
     count = len(sheets.figures)
-    about = {"Title": plots.drawable(title), "Creator": f"freeair {version}", "CreationDate": None}
+    made = f"freeair {page.version}"
+    about = {"Title": plots.drawable(page.title), "Creator": made, "CreationDate": None}
     with PdfPages(buffer, metadata=about) as book:
         for number, figure in enumerate(sheets.figures, start=1):
             foot = (
-                f"Made with freeair {version} on {made_on}; intervals are 95 % coverage intervals. "
+                f"Made with {made} on {page.made_on}; intervals are 95 % coverage intervals. "
                 f"Sheet {number} of {count}"
             )
             figure.text(_LEFT / _WIDTH, 0.3 / _HEIGHT, foot, fontsize=6.8, color=_SOFT,
@@ -374,31 +315,29 @@ def _bound(sheets: _Sheets, title: str, version: str, made_on: str) -> bytes:
     return buffer.getvalue()
 
 
-def _one_picture(
-    title: str,
-    lead: str,
-    figures: Sequence[Figure],
-    extra: float,
-    fill: Callable[[Figure, float], None],
-) -> bytes:
-    """Draw title, lead, what ``fill`` draws, and figures below each other as PNG."""
+def picture(page: Page) -> bytes:
+    """Draw title, result, verdicts and pictures of a report below each other in one PNG."""
     from matplotlib.figure import Figure
 
+    blocks = [getattr(b, "plot", b) for part in page.parts if part.pictured for b in part.blocks]
+    figures = [block.figure for block in blocks if isinstance(block, Plot)]
+    verdicts = [v for block in blocks if isinstance(block, Verdicts) for v in block.verdicts]
     with plots.style():
-        told = textwrap.wrap(lead, 96)
+        told = textwrap.wrap(page.lead, 96)
         width = max((one.get_figwidth() for one in figures), default=7.4)
         below = sum(one.get_figheight() for one in figures)
-        height = 0.55 + 0.2 * len(told) + 0.15 + extra + below
+        height = 0.55 + 0.2 * len(told) + 0.15 + 0.34 * len(verdicts) + below
         figure = Figure(figsize=(width, height))
 
         def write(y: float, text: str, size: float, **more: Any) -> None:
             figure.text(0.25 / width, y / height, plots.drawable(text), fontsize=size, va="top",
                         parse_math=False, **more)  # fmt: skip
 
-        write(height - 0.15, _cut(title, 45), 15, fontweight="bold")
+        write(height - 0.15, _cut(page.title, 45), 15, fontweight="bold")
         for k, row in enumerate(told):
             write(height - 0.5 - 0.2 * k, row, 9.5)
-        fill(figure, below + extra)
+        for k, v in enumerate(verdicts):
+            _verdict(figure, below + 0.34 * (len(verdicts) - k), v)
         top = below
         for one in figures:
             top -= one.get_figheight()
@@ -409,18 +348,18 @@ def _one_picture(
         return buffer.getvalue()
 
 
-def _verdict(figure: Figure, y: float, symbol: str, strip: Strip, value: str, word: str) -> None:
+def _verdict(figure: Figure, y: float, v: VerdictRow) -> None:
     width, height = figure.get_figwidth(), figure.get_figheight()
 
     def write(x: float, text: str, **more: Any) -> None:
         figure.text(x / width, (y - 0.05) / height, text, fontsize=9.5, va="top",
                     parse_math=False, **more)  # fmt: skip
 
-    write(0.25, symbol, fontweight="bold")
-    write(4.9, value)
-    write(6.2, word, color=TONES[word], fontweight="bold")
+    write(0.25, v.symbol, fontweight="bold")
+    write(4.9, v.value)
+    write(6.2, v.word, color=TONES[v.word], fontweight="bold")
     draw_strip(figure.add_axes((1.45 / width, (y - 0.22) / height, 3.2 / width, 0.2 / height)),
-               strip, word)  # fmt: skip
+               v.strip, v.word)  # fmt: skip
 
 
 def _cut(text: str, letters: int) -> str:

@@ -24,8 +24,9 @@ from invoked import Invoke
 from made_fits import Physical, curve, fit_of
 
 from cli.pictures import plots
-from cli.report import fit_page, forms
-from cli.report.comparison_page import Compared, comparison_page
+from cli.report import comparison_page, fit_page, forms
+from cli.report.comparison_page import Compared
+from cli.report.parts import render
 from cli.sources.states import DriverState
 from cli.terminal import show
 from fit.compare.changes import compare
@@ -79,16 +80,17 @@ def _fit_page(name: str) -> str:
     first, second = curve(DRIVER, source=name), curve(DRIVER, source=f"2 {name}")
     sources = {source: f"{name} {source}" for source in fit_of(DRIVER).sources}
     fit = replace(fit_of(DRIVER), curves=(first, second), sources=sources)
-    return fit_page.fit_page(
+    page = fit_page.content(
         fit, unit=name, verdicts=judge(fit.parameters, AIMS),
         findings=[Finding("stiff", f"because {name}", next_step=f"ask {name}")],
         warnings=[Finding(name, name)],
         origin=fit_page.Origin(None, ((name, name),), "9.9", "2026-02-14"),
     )  # fmt: skip
+    return render("page.html.j2", page)
 
 
 def _comparison_page(name: str) -> str:
-    return comparison_page(_compared(name))
+    return render("page.html.j2", comparison_page.content(_compared(name)))
 
 
 def _compared(name: str) -> Compared:
@@ -136,7 +138,7 @@ def test_a_symbol_out_of_a_saved_fit_is_no_markup():
 def test_other_forms_of_reports_bear_any_name(form, tmp_path):
     name = " ".join([*MARKUP, *CONTROL, UNDECODED])
     path = tmp_path / f"r{form}"
-    forms.write_comparison(path, _compared(name))
+    forms.write_page(path, comparison_page.content(_compared(name)))
     assert path.stat().st_size > 500
     if form == ".md":
         text = path.read_text(encoding="utf-8")

@@ -16,6 +16,7 @@ from power_cut import mains
 
 from cli.guide import state
 from cli.report import fit_page, forms
+from cli.report.page import Page
 from cli.sources import for_python, opened, targets_file
 from cli.targets import edit
 from fit.results.judge import Target
@@ -82,7 +83,7 @@ def _stored(folder: Path) -> object:
 
 
 @cache
-def _page() -> fit_page.FitPage:
+def _page() -> Page:
     """Drawn once: what is on it is not the matter here."""
     return fit_page.content(
         fit_of(Physical()), unit="auerhahn", verdicts=(),
@@ -92,12 +93,7 @@ def _page() -> fit_page.FitPage:
 
 
 def _report(folder: Path) -> None:
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(fit_page, "content", lambda *_, **__: _page())
-        forms.write_fit(
-            folder / "report.html", fit_of(Physical()), unit="auerhahn", verdicts=(), findings=(),
-            warnings=(), origin=fit_page.Origin(None, (), "", ""),
-        )  # fmt: skip
+    forms.write_page(folder / "report.html", _page())
 
 
 def _session(folder: Path, **answers: str) -> None:

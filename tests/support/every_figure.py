@@ -226,14 +226,14 @@ def _sheets() -> None:
         warnings=[Finding("hum", "Some hum at 50 Hz")],
         origin=fit_page.Origin(None, (("Take 1", LONG),), "9.9", "2026-02-14"),
     )  # fmt: skip
-    paper.fit_sheets(page, fit)
-    paper.fit_picture(page, fit)
+    paper.sheets(page)
+    paper.picture(page)
     before, after = fit_of(PLAIN), fit_of(PLAIN.but(Cms=1.2))
     states = (DriverState("new", LONG, before), DriverState(LONG, LONG, after))
     compared = Compared(LONG, states, (compare(before, after, names=("new", LONG)),), True)
     told = comparison_page.content(compared)
-    paper.page_sheets(told)
-    paper.page_picture(told)
+    paper.sheets(told)
+    paper.picture(told)
 
 
 GROUPS: dict[str, Callable[[], None]] = {

@@ -17,8 +17,9 @@ import pytest
 from browser import PHONE, Browser
 from made_fits import Physical, curve, fit_of
 
-from cli.report import fit_page
-from cli.report.comparison_page import Compared, comparison_page
+from cli.report import comparison_page, fit_page
+from cli.report.comparison_page import Compared
+from cli.report.parts import render
 from cli.sources.states import DriverState
 from fit.compare.changes import compare
 from fit.compare.curves import difference
@@ -61,7 +62,7 @@ def fit() -> DriverFit:
 @pytest.fixture(scope="module")
 def page(fit: DriverFit, tmp_path_factory: pytest.TempPathFactory) -> Path:
     rig = Rig(name="shed", wiring=Wiring(series_resistor_ohm=10))
-    text = fit_page.fit_page(
+    content = fit_page.content(
         fit,
         unit="Auerhahn",
         verdicts=judge(fit.parameters, TARGETS),
@@ -75,7 +76,7 @@ def page(fit: DriverFit, tmp_path_factory: pytest.TempPathFactory) -> Path:
         ),
     )
     path = tmp_path_factory.mktemp("page") / "auerhahn.html"
-    path.write_text(text, encoding="utf-8")
+    path.write_text(render("page.html.j2", content), encoding="utf-8")
     assert path.stat().st_size < 2_000_000
     return path
 
@@ -273,7 +274,8 @@ def test_comparison_reads_difference_and_its_reach(browser: Browser, tmp_path: P
     states = (DriverState("new", "Auerhahn", before), DriverState("12 h", "Auerhahn", after))
     steps = (compare(before, after, names=("new", "12 h")),)
     page = tmp_path / "change.html"
-    page.write_text(comparison_page(Compared("Auerhahn", states, steps, True)), encoding="utf-8")
+    content = comparison_page.content(Compared("Auerhahn", states, steps, True))
+    page.write_text(render("page.html.j2", content), encoding="utf-8")
     browser.open(page, size=PHONE, dark=True)
     assert browser.complaints() == []
     assert browser.requests() == [page.resolve().as_uri()]

@@ -14,9 +14,9 @@ from made_fits import Physical, curve, fit_of
 from outlined import NASTY, outlined
 from rich.console import Console
 
-from cli.report import fit_page, forms
-from cli.report.comparison_page import Compared, comparison_page
-from cli.report.parts import strip
+from cli.report import comparison_page, fit_page, forms
+from cli.report.comparison_page import Compared
+from cli.report.parts import render, strip
 from cli.sources.states import DriverState
 from cli.terminal import tables
 from fit.box.circuit import Air
@@ -40,7 +40,11 @@ def page_of(fit: DriverFit, unit: str = "Lantern", rig: Rig | None = None, **mor
         "warnings": [Finding("hum", "some hum")],
         "origin": fit_page.Origin(rig, (("Bench", "in the shed"),), "9.9", "2026-02-14"),
     }
-    return fit_page.fit_page(fit, unit=unit, **(what | more))
+    return render("page.html.j2", fit_page.content(fit, unit=unit, **(what | more)))
+
+
+def page_of_change(compared: Compared) -> str:
+    return render("page.html.j2", comparison_page.content(compared))
 
 
 @pytest.fixture(scope="module")
@@ -108,10 +112,8 @@ def test_pictures_are_described_and_follow_the_page(page: str) -> None:
 
 
 def test_without_targets_and_rig(fit: DriverFit) -> None:
-    page = fit_page.fit_page(
-        fit, unit="x", verdicts=(), findings=(), warnings=(),
-        origin=fit_page.Origin(None, (), "9.9", "2026-02-14"),
-    )  # fmt: skip
+    origin = fit_page.Origin(None, (), "9.9", "2026-02-14")
+    page = page_of(fit, "x", verdicts=(), findings=(), warnings=(), origin=origin)
     text = outlined(page).text
     assert "Is it what was meant?" not in text
     assert "Why, and what to try next" not in text
@@ -187,7 +189,7 @@ def test_comparison_page() -> None:
     before, after = fit_of(DRIVER), fit_of(DRIVER.but(Cms=1.2))
     states = [DriverState("new", NASTY, before), DriverState("12 h", NASTY, after)]
     steps = [compare(before, after, names=("new", "12 h"))]
-    page = comparison_page(Compared(NASTY, tuple(states), tuple(steps), same_unit=True))
+    page = page_of_change(Compared(NASTY, tuple(states), tuple(steps), same_unit=True))
     outline = outlined(page)
     assert '<script>alert("x")' not in page
     assert all(reference.startswith("#") for reference in outline.references)
@@ -221,7 +223,7 @@ def units() -> Compared:
 
 
 def test_page_of_a_series_answers_first_and_draws_the_trend() -> None:
-    text = outlined(comparison_page(series())).text
+    text = outlined(page_of_change(series())).text
     assert "Settled within 5 %: resonance fs tends to" in text
     assert "Has it settled? Yes." in text
     assert "fs from state to state" in text.replace("Resonance", "fs")
@@ -229,7 +231,7 @@ def test_page_of_a_series_answers_first_and_draws_the_trend() -> None:
 
 
 def test_page_of_units_says_how_they_match() -> None:
-    text = outlined(comparison_page(units())).text
+    text = outlined(page_of_change(units())).text
     assert "Closest together: left and right (matched)." in text
     assert "left and right: matched." in text
     assert "left and spare: apart." in text
@@ -242,7 +244,7 @@ def test_forms_of_a_comparison(compared: Compared, tmp_path: Path) -> None:
     written = {}
     for ending in forms.FORMS:
         path = tmp_path / f"report{ending}"
-        forms.write_comparison(path, compared)
+        forms.write_page(path, comparison_page.content(compared))
         written[ending] = path.read_bytes()
     assert written[".pdf"].startswith(b"%PDF")
     assert b"/Subtype /Image" not in written[".pdf"]  # its curves are lines
@@ -266,9 +268,9 @@ def test_forms_of_a_fit(fit: DriverFit, tmp_path: Path) -> None:
     }
     for ending in forms.FORMS:
         path = tmp_path / f"report{ending}"
-        forms.write_fit(path, fit, **what)
+        forms.write_page(path, fit_page.content(fit, **what))
         with pytest.raises(UsageError, match="exists already"):
-            forms.write_fit(path, fit, **what)
+            forms.write_page(path, fit_page.content(fit, **what))
     told = subprocess.run(
         ["pdfinfo", tmp_path / "report.pdf"], capture_output=True, text=True, check=True
     )
