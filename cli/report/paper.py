@@ -152,9 +152,9 @@ def _block(sheets: _Sheets, block: Block) -> None:
 
 
 def _height(plot: Plot) -> float:
-    """Find how high a picture stands that is as wide as the text, or fills a sheet [inch]."""
+    """Find how high a picture stands: as wide as the text, or at most 0.45 of a sheet [inch]."""
     size = plot.figure.get_size_inches()
-    return float(min((_RIGHT - _LEFT) * size[1] / size[0], _TOP - _BOTTOM - 0.8))
+    return float(min((_RIGHT - _LEFT) * size[1] / size[0], 0.45 * (_TOP - _BOTTOM)))
 
 
 def _plot(sheets: _Sheets, plot: Plot) -> None:
