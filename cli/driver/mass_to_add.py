@@ -90,12 +90,13 @@ def expected(mass_kg: float, missed: float) -> float:
 
 
 def next_step(fitted: DriverFit, session: Session) -> Finding | None:
-    """The mass to try after a fit that knows no Mms, with what it would give; None where known.
+    """Propose a mass after a fit that knows no Mms, with what it would give; None where known.
 
     Args:
         fitted: The fit.
         session: What else was measured; the cone's area tells about what moves.
     """
+    from fit.box.suggest import suggest
     from meas.errors import Finding
 
     if "Mms" in fitted.parameters:
@@ -103,6 +104,13 @@ def next_step(fitted: DriverFit, session: Session) -> Finding | None:
     fs = fitted.parameters["fs"].value
     start = min(float(curve.frequency_hz[0]) for curve in fitted.curves)
     what = "Free air alone tells no Mms, Cms, Bl or Vas"
+    if suggest(fitted.parameters).kind == "tweeter":
+        return Finding(
+            "mass-wanted",
+            what,
+            ground="On a dome a mass is rarely wise",
+            next_step="weigh its moving parts before they are glued (--moving-parts)",
+        )
     if session.area is None:
         return Finding(
             "mass-wanted",

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import shlex
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from cli.terminal import show
+from cli.terminal.ask import Question, ask
 from cli.terminal.boundary import command
 
 if TYPE_CHECKING:
@@ -31,6 +33,17 @@ def run(*words: str) -> None:
     console.print(f"$ {shlex.join(('freeair', *words))}", style="bold cyan", soft_wrap=True)
     if command(words):
         raise Failed
+
+
+_GIVEN: dict[str, str] = {}
+
+
+def asked(question: Question) -> str:
+    """Ask; what was answered before in this sitting stands in the brackets. Raises as `ask`."""
+    before = _GIVEN.get(question.text, question.default)
+    answer = ask(replace(question, default=before or None))
+    _GIVEN[question.text] = answer
+    return answer
 
 
 def rig(state: GuidedSession) -> str:

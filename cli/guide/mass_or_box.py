@@ -9,23 +9,27 @@ from typing import TYPE_CHECKING
 from cli.driver import coins, mass_to_add
 from cli.guide import desk, plain_answers
 from cli.terminal import show
-from cli.terminal.ask import SKIP, Question, Skipped, ask, wait_until_ready
+from cli.terminal.ask import SKIP, Question, Skipped, ask, confirmed, wait_until_ready
 from cli.words import values
 from meas.errors import UsageError
 
 if TYPE_CHECKING:
     from cli.guide.state import GuidedSession
 
+_FAR = 5.0
+"""Factor off the proposed mass from which one asks back: cones of one size differ by less."""
+
 
 def first(state: GuidedSession) -> GuidedSession:
     """A take with a mass or on a box, or neither."""
-    diameter = ask(
+    diameter = desk.asked(
         Question(
             "Diameter of the cone, from mid-surround to mid-surround",
             "With a ruler, such as 118mm. It gives the area, and with that Vas and sensitivity; "
             "here it also tells which mass to try.",
             "--diameter",
-            default=state.answers.get("diameter", ""),
+            default=state.answers.get("diameter"),
+            optional=True,
             check=lambda text: values.diameter(text, "diameter"),
             plain=plain_answers.length,
         )
@@ -39,7 +43,7 @@ def first(state: GuidedSession) -> GuidedSession:
 
 def _second_condition(state: GuidedSession) -> GuidedSession:
     woofer = state.answers["driver"] == "woofer"
-    how = ask(
+    how = desk.asked(
         Question(
             "How shall the moving mass be found?",
             "Free air alone gives Re, fs and the Qs. Mms, Bl, Cms and Vas need one thing more. On "
@@ -59,7 +63,7 @@ def _second_condition(state: GuidedSession) -> GuidedSession:
 
 
 def _with_box(state: GuidedSession) -> GuidedSession:
-    volume = ask(
+    volume = desk.asked(
         Question(
             "Net volume of the box",
             "What is left with the driver in it, such as 6.8L or 6.8L±0.1L.",
@@ -88,6 +92,15 @@ def better_mass(state: GuidedSession) -> GuidedSession:
 def _with_mass(state: GuidedSession, step: str) -> GuidedSession:
     free_hz = _resonance(state)
     proposed = state.answers.get("better_mass") or _proposal(state, free_hz)
+
+    def check(text: str) -> None:
+        kilograms = values.mass(text, "mass").value
+        usual = values.mass(proposed, "mass").value if proposed else kilograms
+        if kilograms > _FAR * usual or kilograms < usual / _FAR:
+            why = f"It would shift the resonance far too much or too little: {proposed} is usual."
+            if not confirmed(f"{text}, where about {proposed} is usual?", why, default=False):
+                raise UsageError(f"{text} is not meant", remedy="Weigh once more.")
+
     mass = ask(
         Question(
             "Mass on the cone, as weighed",
@@ -95,7 +108,7 @@ def _with_mass(state: GuidedSession, step: str) -> GuidedSession:
             "do, 7.5g±0.1g.",
             "--added-mass",
             default=proposed,
-            check=lambda text: values.mass(text, "mass"),
+            check=check,
             plain=partial(plain_answers.with_unit, "g"),
             may_skip=True,
         )

@@ -14,6 +14,13 @@ from meas.errors import UsageError
 
 _NUMBER = r"[0-9]+(?:\.[0-9]+)?"
 _INCH_MM = 25.4
+_FOOT_M = 0.3048
+_SPELT = {
+    r"\s*per\s?cent": "%", "grams?": "g", "(?:litre|liter)s?": "L",
+    "(?:millimetre|millimeter)s?": "mm", "(?:centimetre|centimeter)s?": "cm",
+    "(?:degrees? )?celsius": "C",
+}  # fmt: skip
+"""Units as people spell them out."""
 
 
 def with_unit(unit: str, text: str) -> str:
@@ -21,14 +28,17 @@ def with_unit(unit: str, text: str) -> str:
 
     Args:
         unit: Proposed for a bare number, such as ``ohm``.
-        text: As typed, such as ``10``, ``10R 5%``, ``8.2 ohm 1%``, ``7.5 g +/- 0.1 g``.
+        text: As typed, such as ``10``, ``10R 5%``, ``8.2 ohm, 1 percent``, ``7.5 g +/- 0.1``.
 
     Returns:
         What the command line reads, such as ``10R±5%``.
     """
     text = re.sub(r"\s*(?:\+\s*/?\s*-|±)\s*", "±", text.strip())
-    text = re.sub(rf"(?<=[0-9A-Za-zΩµ])\s+({_NUMBER}\s*%)$", r"±\1", text)
+    for spelt, sign in _SPELT.items():
+        text = re.sub(rf"(?<=[0-9 ]){spelt}\b", sign, text, flags=re.IGNORECASE)
+    text = re.sub(rf"(?<=[0-9A-Za-zΩµ]),?\s+({_NUMBER}\s*%)$", r"±\1", text)
     text = re.sub(rf"({_NUMBER})\s+(?=[A-Za-zΩµ%°])", r"\1", text)
+    text = re.sub(rf"^({_NUMBER})([A-Za-zΩµ]+)±({_NUMBER})$", r"\1\2±\3\2", text)
     if re.fullmatch(rf"{_NUMBER}(?:±{_NUMBER}%)?", text):
         number, _, limits = text.partition("±")
         meant = f"{number}{unit}" + (f"±{limits}" if limits else "")
@@ -64,9 +74,13 @@ def length(text: str) -> str:
 
 
 def pressure(text: str) -> str:
-    """An air pressure, or the height of the place: ``300 metres`` is ``300m``."""
-    height = re.fullmatch(rf"({_NUMBER})\s*(?:m|metres?|meters?)", text.strip(), re.IGNORECASE)
-    return with_unit("hPa", text) if height is None else f"{height[1]}m"
+    """An air pressure, or the height of the place: ``300 metres`` is ``300m``, feet too."""
+    height = re.fullmatch(
+        rf"({_NUMBER})\s*(?:(m|metres?|meters?)|ft|feet|foot)", text.strip(), re.IGNORECASE
+    )
+    if height is None:
+        return with_unit("hPa", text)
+    return f"{height[1]}m" if height[2] else f"{float(height[1]) * _FOOT_M:.0f}m"
 
 
 def side_of_a_plug(text: str) -> str:

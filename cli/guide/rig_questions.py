@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from cli.guide import desk, plain_answers
 from cli.sources.free_name import free_name
 from cli.terminal import show
-from cli.terminal.ask import Question, ask, confirmed
+from cli.terminal.ask import Question, confirmed
 from cli.words import values
 from meas.errors import FreeairError, UsageError
 
@@ -69,19 +69,19 @@ def suits(rig: Rig, driver: str) -> bool:
 def _asked_again(question: Question, state: GuidedSession) -> str:
     """The answer; Enter stands for the one given before."""
     before = state.answers.get("amplifier" if question is _AMPLIFIER else "resistor")
-    return ask(question if before is None else replace(question, default=before))
+    return desk.asked(question if before is None else replace(question, default=before))
 
 
 def _wiring() -> list[str]:
     """The options of ``rig new`` that say how a bench differs from the usual one."""
-    words = _unusual("--resistor-side", ask(_SIDE), "hot")
-    source = ask(_input("Input of the card on the source node", "--source-input", "1"))
+    words = _unusual("--resistor-side", desk.asked(_SIDE), "hot")
+    source = desk.asked(_input("Input of the card on the source node", "--source-input", "1"))
     other = "2" if source == "1" else "1"
     words += _unusual("--source-input", source, "1")
     asked = _input("Input between resistor and driver", "--driver-input", other, source)
-    words += _unusual("--driver-input", ask(asked), "2")
-    words += _unusual("--input-resistance", ask(_LOADING), "")
-    return words + _unusual("--mains", ask(_MAINS), "50")
+    words += _unusual("--driver-input", desk.asked(asked), "2")
+    words += _unusual("--input-resistance", desk.asked(_LOADING), "")
+    return words + _unusual("--mains", desk.asked(_MAINS), "50")
 
 
 def _unusual(flag: str, value: str, usual: str) -> list[str]:
@@ -137,7 +137,7 @@ _LOADING = Question(
     "A line input has 10 to 50 kohm (common practice) and loads the driver a little. Known, it is "
     "taken out.",
     "--input-resistance",
-    default="",
+    optional=True,
     check=lambda text: values.resistance(text, "input"),
     plain=partial(plain_answers.with_unit, "kohm"),
 )
@@ -154,6 +154,7 @@ _MAINS = Question(
     "--mains",
     default="50",
     check=_mains,
+    plain=lambda text: text.lower().removesuffix("hz").strip(),
 )
 
 
@@ -185,7 +186,7 @@ def _device() -> str:
         return SIMULATED
     numbered = {str(number): name for number, name in enumerate(names, start=1)}
     return numbered[
-        ask(
+        desk.asked(
             Question(
                 "Which sound device?",
                 "The list is that of freeair rig devices, the most trustworthy way first. The "

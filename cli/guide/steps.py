@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from cli.guide import desk, mass_or_box, plain_answers, rig_questions
 from cli.sources.free_name import free_name
 from cli.terminal import show
-from cli.terminal.ask import Question, ask, confirmed, wait_until_ready
+from cli.terminal.ask import Question, confirmed, wait_until_ready
 from cli.terminal.open_page import has_desktop
 from cli.words import values
 from meas.errors import UsageError
@@ -72,7 +72,7 @@ def another_unit(state: GuidedSession) -> GuidedSession:
 
 
 def _unit(state: GuidedSession) -> GuidedSession:
-    name = ask(
+    name = desk.asked(
         Question(
             "Name of this driver",
             "It names takes and report, such as lantern-1.",
@@ -81,7 +81,7 @@ def _unit(state: GuidedSession) -> GuidedSession:
             check=_named,
         )
     )
-    driver = ask(
+    driver = desk.asked(
         Question(
             "What is it?",
             "Low frequencies destroy tweeters. If in doubt, it is a tweeter.",
@@ -124,7 +124,7 @@ def _level(state: GuidedSession) -> GuidedSession:
 
 def _calibrate(state: GuidedSession) -> GuidedSession:
     wait_until_ready(
-        "Enter to see how the inputs go for this",
+        "Enter to see the wiring for this",
         "Both inputs on one node tell how they differ; that goes out of all that follows.",
         may_skip=True,
     )
@@ -133,7 +133,7 @@ def _calibrate(state: GuidedSession) -> GuidedSession:
 
 
 def _check(state: GuidedSession) -> GuidedSession:
-    known = ask(
+    known = desk.asked(
         Question(
             "Resistor of known value in the driver's place",
             "Take one of about the driver's own resistance, such as 8.2ohm±1%. What the bench "
@@ -190,7 +190,7 @@ def _beside(state: GuidedSession) -> list[str]:
     """What else was measured, as options of ``fit``."""
     words: list[str] = []
     for question in (*_BESIDE, *(_WEIGHED if not state.files("loaded") else ())):
-        answer = ask(question)
+        answer = desk.asked(question)
         if answer:
             words += [question.flag, answer]
     if state.answers.get("diameter"):
@@ -205,7 +205,7 @@ def _file(text: str) -> None:
 
 _BESIDE = (
     Question(
-        "How was its frame held?",
+        "How was the frame held?",
         "It moves against the cone, which lifts the resonance; the better it is held, the less.",
         "--held",
         default="magnet-down",
@@ -220,7 +220,7 @@ _BESIDE = (
         "Less the resistance of its leads, such as 5.9ohm. Nothing else shows a wrong resistor, or "
         "one forgotten across the driver.",
         "--measured-re",
-        default="",
+        optional=True,
         check=lambda text: values.resistance(text, "resistance"),
         plain=partial(plain_answers.with_unit, "ohm"),
     ),
@@ -228,7 +228,7 @@ _BESIDE = (
         "Air temperature",
         "Such as 21C. Without it a heated room is assumed.",
         "--air-temperature",
-        default="",
+        optional=True,
         check=lambda text: values.temperature(text, "temperature"),
         plain=partial(plain_answers.with_unit, "C"),
     ),
@@ -237,7 +237,7 @@ _BESIDE = (
         "Such as 985hPa, as it is there and not reduced to sea level, or 300m above the sea. It "
         "goes straight into Vas; without it sea level is assumed.",
         "--air-pressure",
-        default="",
+        optional=True,
         check=lambda text: values.pressure(text, "pressure"),
         plain=plain_answers.pressure,
     ),
@@ -245,7 +245,7 @@ _BESIDE = (
         "Targets file, if there is one",
         "What the driver was meant to be; freeair targets new FILE makes one.",
         "--targets",
-        default="",
+        optional=True,
         check=_file,
     ),
 )
@@ -254,7 +254,7 @@ _WEIGHED = (
         "Weight of the moving parts, if you have weighed them",
         "Cone, coil, former and half of the suspension, such as 9.3g.",
         "--moving-parts",
-        default="",
+        optional=True,
         check=lambda text: values.mass(text, "mass"),
         plain=partial(plain_answers.with_unit, "g"),
     ),

@@ -31,6 +31,8 @@ def describe(standard: Standard) -> str:
     """What a standard reads, in a sentence."""
     import numpy as np
 
+    from fit.results.numbers import signed
+
     frequency, ratio = standard.frequency_hz, standard.ratio
     middle = int(np.argmin(np.abs(np.log(frequency / 1000.0))))
     if standard.kind != "same-node":
@@ -43,8 +45,9 @@ def describe(standard: Standard) -> str:
     slope = np.polyfit(frequency, np.unwrap(np.angle(ratio)), 1)[0]
     samples = -slope / (2 * np.pi) * standard.sample_rate_hz
     return (
-        f"Calibrated: the driver input reads {gain:+.3f} % against the source input at 1 kHz, "
-        f"{spread:.3f} % spread over the band, {samples:+.4f} samples late. Taken out from now on."
+        f"Calibrated: the driver input reads {signed(gain, 3)} % against the source input at "
+        f"1 kHz, {spread:.3f} % spread over the band, {signed(samples, 4)} samples late. Taken "
+        "out from now on."
     )
 
 

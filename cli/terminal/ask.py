@@ -18,6 +18,7 @@ from meas.files.outside_text import harmless
 LEAVE, SKIP, BACK, EXPLAIN = "leave", "skip", "back", "?"
 _YES = frozenset({"y", "yes", "yep", "ok", "okay", "sure", "ready", "go"})
 _NO = frozenset({"n", "no", "nope", "not yet"})
+_UNKNOWN = frozenset({SKIP, "none", "no", "unknown", "dunno"})
 
 
 class Left(Exception):
@@ -40,7 +41,8 @@ class Question:
         text: Without the question mark's neighbours: default and options are added.
         why: What it is for, shown at a question mark.
         flag: The option that says the same on the command line; empty where there is none.
-        default: What Enter means; None where an answer is needed, empty for "I do not know".
+        default: What Enter means; None where that is nothing.
+        optional: Whether nothing may be said; the answer is empty then.
         options: Permitted words and what they mean; empty: anything that ``check`` lets pass.
         check: Raises `UsageError` for an answer that cannot be read.
         plain: Turns an answer as people write it into one that the command line takes.
@@ -51,6 +53,7 @@ class Question:
     why: str
     flag: str = ""
     default: str | None = None
+    optional: bool = False
     options: Mapping[str, str] = field(default_factory=dict)
     check: Callable[[str], object] | None = None
     plain: Callable[[str], str] | None = None
@@ -72,7 +75,8 @@ def ask(question: Question) -> str:
     for word, meaning in question.options.items():
         show.note(f"  {word:<{widest}}  {meaning}")
     while True:
-        hint = "" if question.default is None else f" [{question.default or 'Enter: unknown'}]"
+        known = question.default or ("Enter: unknown" if question.optional else "")
+        hint = f" [{known}]" if known else ""
         answer = _line(question.text, question.why, question.flag, hint, question.may_skip)
         try:
             return _understood(question, answer)
@@ -80,15 +84,17 @@ def ask(question: Question) -> str:
             _beside(f"{error.what}. {error.remedy}", "yellow")
 
 
-def confirmed(text: str, why: str, *, default: bool = True, may_skip: bool = False) -> bool:
-    """Ask what yes or no answers; raises as `ask` does."""
+def confirmed(text: str, why: str, *, default: bool | None = True) -> bool:
+    """Ask what yes or no answers; Enter alone says nothing without a default; raises as `ask`."""
+    hint = " (yes or no)" if default is None else f" [{'yes' if default else 'no'}]"
     while True:
-        answer = _line(text, why, "", f" [{'yes' if default else 'no'}]", may_skip).lower()
-        if not answer:
+        answer = _line(text, why, "", hint, may_skip=False).lower()
+        if not answer and default is not None:
             return default
         if answer in _YES or answer in _NO:
             return answer in _YES
-        _beside(f"'{answer}' is neither. Write yes or no.", "yellow")
+        _beside(f"'{answer}' is neither. Write yes or no." if answer else "Write yes or no.",
+                "yellow")  # fmt: skip
 
 
 def wait_until_ready(text: str, why: str, *, may_skip: bool = False) -> None:
@@ -145,14 +151,14 @@ def _line(text: str, why: str, flag: str, hint: str, may_skip: bool) -> str:
 
 
 def _understood(question: Question, answer: str) -> str:
+    if question.optional and answer.lower() in _UNKNOWN:
+        return ""
     if answer.lower() == SKIP and SKIP not in question.options:
-        if question.default != "":
-            raise UsageError("this cannot be skipped", remedy="leave stops and keeps everything.")
-        answer = ""
+        raise UsageError("this cannot be skipped", remedy="leave stops and keeps everything.")
     if not answer:
-        if question.default is None:
-            raise UsageError("an answer is needed here", remedy="A question mark explains.")
-        return question.default
+        if question.default or question.optional:
+            return question.default or ""
+        raise UsageError("an answer is needed here", remedy="A question mark explains.")
     if question.options:
         found = [word for word in question.options if word.lower().startswith(answer.lower())]
         exact = [word for word in found if word.lower() == answer.lower()]

@@ -257,8 +257,8 @@ def acknowledge(
     """
     asking = [caution for caution in cautions if caution.asks]
     if simulated and cautions:
-        titles = "; ".join(caution.title for caution in cautions)
-        show.note(f"Simulated bench, nothing can break. At a real one, mind: {titles}.", "yellow")
+        titles = ". ".join(caution.title for caution in cautions)
+        show.note(f"Simulated bench: nothing can break. A real one warns here. {titles}.", "yellow")
     else:
         print_cautions([caution for caution in cautions if caution.asks or not brief])
         reminders = [caution.title for caution in cautions if brief and not caution.asks]
@@ -275,7 +275,7 @@ def acknowledge(
             remedy="Read it, check the wiring (freeair rig wiring FILE), then add --yes.",
         )
     why = " ".join(f"{caution.title}. {caution.text}" for caution in asking)
-    if not ask.confirmed("Checked, and safe to go on?", why, default=False):
+    if not ask.confirmed("Checked, and safe to go on?", why, default=None):
         raise UsageError(
             "stopped before anything was played", remedy="Run it again when the bench is ready."
         )

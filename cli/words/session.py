@@ -61,7 +61,7 @@ def how_held(words: SessionWords) -> Held:
     from fit.compare.sitting import DEFAULT, MOVING_FRAME
 
     if words.held is None:
-        show.default_taken(f"held: {DEFAULT}, {MOVING_FRAME[DEFAULT][1]} (--held clamped narrows)")
+        show.default_taken(f"{MOVING_FRAME[DEFAULT][1]}. --held says it otherwise")
         return DEFAULT
     for known in MOVING_FRAME:
         if words.held == known:

@@ -47,7 +47,7 @@ def test_what_was_acknowledged_needs_no_yes(invoke: Invoke, tmp_path: Path) -> N
     rig_file.update(path, rig.model_copy(update={"wiring": wiring}))
     done = invoke(*take)
     assert done.status == 0, done.told
-    assert f"mind: {cautions.BRIDGED.title}" in done.told
+    assert f"warns here. {cautions.BRIDGED.title}" in done.told
     assert "shorts half of the amplifier" not in done.told
 
 
@@ -80,7 +80,7 @@ def test_caution_of_the_mass_is_short_the_second_time(invoke: Invoke, tmp_path: 
     assert "must not be magnetic" in invoke(*take).told
     later = invoke(*take)
     assert "must not be magnetic" not in later.told
-    assert f"mind: {cautions.MAGNET.title}" in later.told
+    assert f"warns here. {cautions.MAGNET.title}" in later.told
 
 
 def test_a_real_bench_hears_each_caution_in_full_and_a_simulated_one_in_a_line(

@@ -24,6 +24,8 @@ def types(monkeypatch: pytest.MonkeyPatch, *lines: str) -> None:
         ("8.2ohm +- 0.1ohm", 8.2, 0.1),
         ("8.2ohm+/-1%", 8.2, 0.082),
         ("4k7", 4700, None),
+        ("10 ohms, 5 percent", 10, 0.5),
+        ("8.2 ohm +- 0.1", 8.2, 0.1),
     ],
 )
 def test_resistors(typed: str, value: float, half_width: float | None) -> None:
@@ -40,6 +42,12 @@ def test_a_bare_number_is_asked_about(monkeypatch: pytest.MonkeyPatch) -> None:
     types(monkeypatch, "no")
     with pytest.raises(UsageError, match="no unit"):
         values.mass(plain_answers.with_unit("g", "7.5"))
+
+
+@pytest.mark.parametrize(("typed", "written"), [("7.5 grams", "7.5g"), ("6.8 Liters", "6.8L"),
+                                                 ("118 millimetres", "118mm")])  # fmt: skip
+def test_units_that_are_spelt_out(typed: str, written: str) -> None:
+    assert plain_answers.with_unit("g", typed) == written
 
 
 @pytest.mark.parametrize("typed", ["5.0 inch", "5.0in", '5.0"', "5.0 inches"])
@@ -62,7 +70,7 @@ def test_whole_inches_say_next_to_nothing_of_a_cone(monkeypatch: pytest.MonkeyPa
 
 def test_skip_leaves_out_what_may_be_left_out(monkeypatch: pytest.MonkeyPatch) -> None:
     types(monkeypatch, "skip")
-    assert ask.ask(ask.Question("Air?", "Why.", default="")) == ""
+    assert ask.ask(ask.Question("Air?", "Why.", optional=True)) == ""
     types(monkeypatch, "skip", "x")
     assert ask.ask(ask.Question("Name?", "Why.", default="x")) == "x"
 
@@ -74,6 +82,7 @@ def test_altitude() -> None:
         read = values.pressure(plain_answers.pressure(f"{metres} metres"))
         assert read.value == pytest.approx(100 * hpa, abs=10)
         assert 3000 < read.half_width < 3007
+    assert plain_answers.pressure("1000 ft") == "305m"  # 0.3048 m (international foot, 1959)
 
 
 @pytest.mark.parametrize(("typed", "given"), [("left", "1"), ("Right", "2"), ("3", "3")])
