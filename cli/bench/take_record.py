@@ -241,7 +241,7 @@ def say(take: Take, path: Path, *, quiet: bool = False) -> None:
         show.fault("Refused: this take supports no numbers", "")
     elif take.curve is not None:
         show.note(_curve_words(take), "bold green")
-        if rough := _rough_words(take):
+        if rough := rough_words(take):
             show.note(rough)
         if take.distortion is not None:
             show.note(_distortion_words(take.distortion))
@@ -251,8 +251,8 @@ def say(take: Take, path: Path, *, quiet: bool = False) -> None:
     show.line(str(path))
 
 
-def _rough_words(take: Take) -> str:
-    """What three points of the curve say at once; nothing where they cannot be had.
+def rough_words(take: Take) -> str:
+    """Say what three points of the curve tell at once; nothing where they cannot be had.
 
     The least |Z| stands for Re, which is a little lower, so that Qts comes out a little high.
     """
@@ -270,7 +270,7 @@ def _rough_words(take: Take) -> str:
     loaded = "" if take.condition.name == "free-air" else f" with {take.condition.written}"
     return (
         f"Roughly{loaded}: fs {significant(found.fs, 2)} Hz, Re just below "
-        f"{significant(least, 2)} Ω, Qts {significant(found.Qts, 2)}. 'freeair fit' tells how sure."
+        f"{significant(least, 2)} Ω, Qts {significant(found.Qts, 2)}. A fit tells how sure."
     )
 
 

@@ -170,7 +170,7 @@ def _print(compared: Compared, verdicts: Sequence[Verdict]) -> None:
         show.say("", compared.settled[1])
     if verdicts:
         show.say("", compared.against_plan, "", tables.verdicts(verdicts))
-    for note in dict.fromkeys(note for step in compared.steps for note in step.notes):
+    for note in compare_words.assumptions(compared.steps):
         show.note(f"note: {note}", "dim")
 
 

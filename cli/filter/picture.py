@@ -71,7 +71,7 @@ def figure(
         at = result.least_hz, result.least_load.value
         marks.label(bottom, f"least {at[1]:.3g} Ω at {significant(at[0])} Hz", at, ink=INK)
         if amplifier_minimum_ohm is not None:
-            bottom.axhline(amplifier_minimum_ohm, color=COLOURS[3], linewidth=1.2,
+            bottom.axhline(amplifier_minimum_ohm, color=COLOURS[3], linewidth=1.8,
                            linestyle=DASHES[4],
                            label=f"amplifier: {amplifier_minimum_ohm:g} Ω at least")  # fmt: skip
         _limits(result, top, bottom, amplifier_minimum_ohm)

@@ -55,7 +55,7 @@ class Compared:
 def content(compared: Compared) -> Page:
     """Collect what the page says and shows."""
     from fit.compare.curves import difference
-    from fit.compare.words import in_words, known_and_unsure
+    from fit.compare.words import assumptions, in_words, known_and_unsure
 
     names = [state.name for state in compared.states]
     differences = [difference(compared.states[0].fit, state.fit) for state in compared.states[1:]]
@@ -70,7 +70,7 @@ def content(compared: Compared) -> Page:
         zip(compared.steps, words, strict=True),
         key=lambda pair: same_unit and pair[0] is not compared.steps[-1],
     )
-    notes = tuple(dict.fromkeys(note for step in compared.steps for note in step.notes))
+    notes = assumptions(compared.steps)
     parts = (
         part("Has it settled?", *_settled(compared)),
         part("Do they match?", *(

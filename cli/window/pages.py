@@ -17,6 +17,7 @@ from starlette.responses import HTMLResponse, JSONResponse, Response, StreamingR
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
+from cli.report.headline import USUAL, headline
 from cli.report.parts import templates
 from cli.window import actions, asking, folder, keeping, views, what_if
 from cli.window.desk import Busy, Desk
@@ -180,10 +181,13 @@ def _bench(here: Window, request: Request) -> dict[str, Any]:
 
 
 def _take(here: Window, request: Request) -> dict[str, Any]:
+    from cli.bench.take_record import rough_words
+
     rigs, chosen = _rigs(request)
     name = request.query_params.get("of", "")
     shown = folder.take(name) if name else None
     return {
+        "rough": rough_words(shown) if shown and not shown.refused else "",
         "rigs": rigs,
         "chosen": chosen,
         "shown": shown,
@@ -204,14 +208,17 @@ def _driver(here: Window, request: Request) -> dict[str, Any]:
     before = next((e.path for e in (*one.fits[:0:-1], *strange)), "") if one.fits else ""
     aimed = [one.path for one in folder.of_kind("targets")]
     file = request.query_params.get("targets", aimed[0] if aimed else "")
+    rows = views.values(saved) if saved else []
     return {
+        "headline": headline(saved.fit) if saved else "",
         "aimed": aimed,
         "targets": file,
         "bands": keeping.bands(one, file),
         "unit": one,
         "entry": entry,
         "saved": saved,
-        "values": views.values(saved) if saved else [],
+        "values": [row for row in rows if row["symbol"] in USUAL],
+        "rarer": [row for row in rows if row["symbol"] not in USUAL],
         "others": [u for u in views.units() if u.name != one.name],
         "before": before,
     }

@@ -156,6 +156,17 @@ def values(saved: SavedFit, only: tuple[str, ...] = ()) -> list[dict[str, Any]]:
     return rows
 
 
+def narrowing(saved: SavedFit) -> list[str]:
+    """Say what would narrow the intervals of a saved fit, and those of which values."""
+    from fit.results.quantities import shown
+
+    found: dict[str, list[str]] = {}
+    for one in saved.document.get("improvements", []):
+        if step := one.get("cheapest"):
+            found.setdefault(step["action"], []).append(shown(one["parameter"], "1").symbol)
+    return [f"{step[:1].upper()}{step[1:]}: {', '.join(of)}." for step, of in found.items()]
+
+
 def verdict(saved: SavedFit | None) -> tuple[str, str]:
     """Say in a word how a fit meets its targets, and its class: inside, outside, undecided."""
     return standing(saved.document) if saved else ("", "")

@@ -36,6 +36,19 @@ def in_words(comparison: Comparison, *, same_unit: bool = True) -> str:
     return " ".join(filter(None, known_and_unsure(comparison, same_unit=same_unit)))
 
 
+def assumptions(comparisons: Sequence[Comparison]) -> tuple[str, ...]:
+    """Collect the notes of comparisons; one that several states share is said once, with names."""
+    found: dict[str, dict[str, None]] = {}
+    for one in comparisons:
+        both = f"{one.before} and {one.after}"
+        named = {one.before: (one.before,), one.after: (one.after,), both: (one.before, one.after)}
+        for note in one.notes:
+            who, _, what = note.partition(": ")
+            known = who in named
+            found.setdefault(what if known else note, {}).update(dict.fromkeys(named.get(who, ())))
+    return tuple(f"{', '.join(names)}: {what}" if names else what for what, names in found.items())
+
+
 def known_and_unsure(comparison: Comparison, *, same_unit: bool = True) -> tuple[str, str]:
     """Say what changed and what it means, and beside it what is too uncertain to call unchanged.
 

@@ -57,6 +57,7 @@ def test_from_nothing_to_parameters_as_by_the_commands(tmp_path: Path) -> None:
         assert "lantern-1" in shelf
         page = client.get("/driver?unit=lantern-1").text
         assert 'data-symbol="Vas"' in page
+        assert "What the data cannot show" in page and "coil by multimeter" in page
     kept = json.loads((tmp_path / "fits" / "lantern-1.json").read_text(encoding="utf-8"))
     by_command = fit_json(*(tmp_path / one for one in takes), "--diameter", "118mm")
     assert kept["parameters"] == by_command["parameters"]
