@@ -150,11 +150,8 @@ def box(
         cutting = _boards(design, fitted, board, driver_volume)
         document["boards"] = asdict(cutting)
         sections = (*sections, printing.cutting_list(cutting))
-    lead = printing.lead(design, found)
-    if not as_json:
-        show.heading(f"{unit}: {lead[0].lower()}{lead[1:]}")
     forms.give(
-        title, lead, sections, lambda: document,
+        title, printing.lead(design, found), sections, lambda: document,
         as_json=as_json, report=report, units=(unit,), files={"Plan": save, "Picture": picture},
     )  # fmt: skip
 

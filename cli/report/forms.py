@@ -105,6 +105,8 @@ def give(
     if as_json:
         show.document(document())
     else:
+        show.heading(title)
+        show.say(lead)
         say(sections)
     show.files({**(files or {}), "Report": report}, as_json=as_json)
 

@@ -46,7 +46,11 @@ def assumptions(comparisons: Sequence[Comparison]) -> tuple[str, ...]:
             who, _, what = note.partition(": ")
             known = who in named
             found.setdefault(what if known else note, {}).update(dict.fromkeys(named.get(who, ())))
-    return tuple(f"{', '.join(names)}: {what}" if names else what for what, names in found.items())
+    return tuple(f"{_listed([*names])}: {what}" if names else what for what, names in found.items())
+
+
+def _listed(names: Sequence[str]) -> str:
+    return " and ".join(filter(None, (", ".join(names[:-1]), names[-1])))
 
 
 def known_and_unsure(comparison: Comparison, *, same_unit: bool = True) -> tuple[str, str]:
