@@ -10,11 +10,12 @@ import contextlib
 import shlex
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Any
 
 import typer
 
 from cli.terminal import boundary, show
+from cli.words.options import option
 from meas.errors import UsageError
 
 RIG = Path("bench.toml")
@@ -65,12 +66,11 @@ class _Bench:
 
 
 def demo(
-    out: Annotated[
-        Path,
-        typer.Option(
-            metavar="DIR", help="Folder for everything; a number is added where it exists."
-        ),
-    ] = Path("freeair-demo"),
+    out: Path = option(
+        "DIR",
+        "Folder for everything; a number is added where it exists.",
+        default=Path("freeair-demo"),
+    ),
 ) -> None:
     """See the whole job without any hardware.
 

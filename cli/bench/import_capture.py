@@ -18,6 +18,7 @@ from cli.words.options import (
     SourceResistance,
     Substitution,
     TestBox,
+    option,
 )
 
 if TYPE_CHECKING:
@@ -33,20 +34,14 @@ def import_capture(
     kind: Kind = "driver",
     added_mass: AddedMass = None,
     test_box: TestBox = None,
-    calibration: Annotated[
-        Path | None,
-        typer.Option(
-            metavar="CAPTURE.wav", help="A recording with both inputs on the source node."
-        ),
-    ] = None,
-    known: Annotated[
-        Path | None,
-        typer.Option(
-            metavar="KNOWN.wav",
-            help="With one input: the same excitation with a known resistor in the driver's place "
-            "(and --substitution).",
-        ),
-    ] = None,
+    calibration: Path | None = option(
+        "CAPTURE.wav", "A recording with both inputs on the source node."
+    ),
+    known: Path | None = option(
+        "KNOWN.wav",
+        "With one input: the same excitation with a known resistor in the driver's place "
+        "(and --substitution).",
+    ),
     substitution: Substitution = None,
     source_resistance: SourceResistance = None,
     label: Label = "",

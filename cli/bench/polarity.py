@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from cli.terminal import show
-from cli.words.options import AsJson, RigFile, Yes
+from cli.words.options import AsJson, RigFile, Yes, flag
 from meas.errors import UsageError
 
 if TYPE_CHECKING:
@@ -108,9 +108,7 @@ def press(
     unit: Annotated[str, typer.Argument(metavar="UNIT", help="Name of the driver.")],
     rig: RigFile,
     recording: Recording = None,
-    pulled: Annotated[
-        bool, typer.Option("--pulled", help="The cone is pulled out instead of pressed in.")
-    ] = False,
+    pulled: bool = flag("--pulled", "The cone is pulled out instead of pressed in."),
     yes: Yes = False,
     as_json: AsJson = False,
 ) -> None:

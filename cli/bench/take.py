@@ -20,6 +20,7 @@ from cli.words.options import (
     TestBox,
     Yes,
     one_of,
+    option,
 )
 
 if TYPE_CHECKING:
@@ -46,31 +47,21 @@ def take(
             **one_of(("sweep", "multisine", "stepped"), "excitation", "--excitation"),
         ),
     ] = None,
-    levels: Annotated[
-        str | None,
-        typer.Option(
-            metavar="X,X,...",
-            help="One take at each of these peak levels (full scale is 1), the lowest first.",
-        ),
-    ] = None,
-    repeats: Annotated[
-        int | None,
-        typer.Option(
-            metavar="N",
-            help="Pairs of sweeps, or periods of the multisine; from two pairs on, one that a door "
-            "spoilt is left out.",
-        ),
-    ] = None,
+    levels: str | None = option(
+        "X,X,...", "One take at each of these peak levels (full scale is 1), the lowest first."
+    ),
+    repeats: int | None = option(
+        "N",
+        "Pairs of sweeps, or periods of the multisine; from two pairs on, one that a door "
+        "spoilt is left out.",
+    ),
     substitution: Substitution = None,
     source_resistance: SourceResistance = None,
-    swap_seconds: Annotated[
-        float | None,
-        typer.Option(
-            metavar="S",
-            help="With --substitution: time to put the driver in the resistor's place, where "
-            "nobody can press Enter.",
-        ),
-    ] = None,
+    swap_seconds: float | None = option(
+        "S",
+        "With --substitution: time to put the driver in the resistor's place, where "
+        "nobody can press Enter.",
+    ),
     out: Out = Path("takes"),
     yes: Yes = False,
     quiet: Quiet = False,

@@ -11,7 +11,7 @@ import typer
 
 from cli.terminal import show
 from cli.words import values
-from cli.words.options import AsJson, Yes
+from cli.words.options import AsJson, Yes, option
 from meas.errors import UsageError
 
 if TYPE_CHECKING:
@@ -32,15 +32,9 @@ _ASCII = " .:-=+*#@"
 
 def watch(
     rig: Annotated[Path, typer.Option(metavar="FILE", help="The bench (freeair rig new).")],
-    low: Annotated[
-        str | None, typer.Option(metavar="F", help="Lowest frequency; a woofer's is 15Hz.")
-    ] = None,
-    high: Annotated[
-        str | None, typer.Option(metavar="F", help="Highest frequency; a woofer's is 200Hz.")
-    ] = None,
-    seconds: Annotated[
-        float | None, typer.Option(metavar="S", min=1.0, help="End by itself after so long.")
-    ] = None,
+    low: str | None = option("F", "Lowest frequency; a woofer's is 15Hz."),
+    high: str | None = option("F", "Highest frequency; a woofer's is 200Hz."),
+    seconds: float | None = option("S", "End by itself after so long.", min=1.0),
     yes: Yes = False,
     as_json: AsJson = False,
 ) -> None:

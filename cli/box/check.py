@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 import typer
 
 from cli.words import units
-from cli.words.options import AsJson, Report, TableTolerance, valued
+from cli.words.options import AsJson, Report, TableTolerance, flag, option, valued
 from cli.words.values import Value
 from meas.errors import Finding, UsageError
 
@@ -32,23 +32,16 @@ def box_check(
     driver: Annotated[
         Path, typer.Option(metavar="FIT.json", help="The fit of the driver in it, in free air.")
     ],
-    plan: Annotated[
-        Path | None,
-        typer.Option(metavar="PLAN.json", help="What was meant, from freeair box --save."),
-    ] = None,
-    closed: Annotated[bool, typer.Option("--closed", help="The box has no vent.")] = False,
-    vented: Annotated[bool, typer.Option("--vented", help="The box has a vent.")] = False,
-    bore: Annotated[
-        Value | None,
-        valued(units.LENGTH, "--bore", "D", "Tube in it, where it is not as planned."),
-    ] = None,
-    tube_length: Annotated[
-        Value | None,
-        valued(units.LENGTH, "--tube-length", "L", "Tube in it, where it is not as planned."),
-    ] = None,
-    picture: Annotated[
-        Path | None, typer.Option(metavar="FILE.png|svg", help="Draw curve and model.")
-    ] = None,
+    plan: Path | None = option("PLAN.json", "What was meant, from freeair box --save."),
+    closed: bool = flag("--closed", "The box has no vent."),
+    vented: bool = flag("--vented", "The box has a vent."),
+    bore: Value | None = valued(
+        units.LENGTH, "--bore", "D", "Tube in it, where it is not as planned."
+    ),
+    tube_length: Value | None = valued(
+        units.LENGTH, "--tube-length", "L", "Tube in it, where it is not as planned."
+    ),
+    picture: Path | None = option("FILE.png|svg", "Draw curve and model."),
     table_tolerance: TableTolerance = None,
     report: Report = None,
     as_json: AsJson = False,

@@ -17,6 +17,8 @@ from cli.words.options import (
     AsJson,
     RelativeHumidity,
     Report,
+    flag,
+    option,
     valued,
 )
 from cli.words.values import Value
@@ -34,73 +36,48 @@ def box(
     fit: Annotated[
         Path, typer.Argument(metavar="FIT.json", help="A fit that knows Vas, saved as JSON.")
     ],
-    vented: Annotated[
-        bool, typer.Option("--vented", help="With a vent; without this word the box is closed.")
-    ] = False,
-    volume: Annotated[
-        Value | None, valued(units.VOLUME, "--volume", "V", "Net volume of the box, such as 22L.")
-    ] = None,
-    qtc: Annotated[
-        Value | None, valued(units.NUMBER, "--qtc", "Q", "Closed: wished total Q. Default 0.707.")
-    ] = None,
-    space: Annotated[
-        Value | None,
-        valued(units.VOLUME, "--space", "V", "Closed: the flattest box in at most V net."),
-    ] = None,
-    fb: Annotated[
-        Value | None, valued(units.FREQUENCY, "--fb", "F", "Vented: tuning, with --volume.")
-    ] = None,
-    bore: Annotated[
-        Value | None, valued(units.LENGTH, "--bore", "D", "Vented: inner diameter of the tube.")
-    ] = None,
-    tube_length: Annotated[
-        Value | None,
-        valued(units.LENGTH, "--tube-length", "L", "Vented: length of a tube that is there."),
-    ] = None,
-    tubes: Annotated[int, typer.Option(metavar="N", help="Vented: number of equal tubes.")] = 1,
-    ql: Annotated[
-        Value | None,
-        valued(units.NUMBER, "--ql", "Q", "Vented: leakage Q. Default 7, usual for a tight box."),
-    ] = None,
-    drive: Annotated[
-        str, typer.Option(metavar="V|W", help="Sine at the source: volts, or watts into --rated.")
-    ] = _DRIVE,
-    rated: Annotated[
-        str | None,
-        typer.Option(metavar="R", help="Load that the watts are meant for. Default 8ohm."),
-    ] = None,
-    source_resistance: Annotated[
-        Value | None,
-        valued(
-            units.RESISTANCE,
-            "--source-resistance",
-            "R",
-            "Resistance of amplifier and leads, such as 0.2ohm.",
-        ),
-    ] = None,
-    xmax: Annotated[
-        Value | None,
-        valued(units.LENGTH, "--xmax", "X", "Peak excursion the driver takes, such as 4mm."),
-    ] = None,
-    board: Annotated[
-        Value | None,
-        valued(units.LENGTH, "--board", "T", "Thickness of the board, for a cutting list."),
-    ] = None,
-    driver_volume: Annotated[
-        Value | None,
-        valued(units.VOLUME, "--driver-volume", "V", "What the driver takes inside, such as 0.5L."),
-    ] = None,
+    vented: bool = flag("--vented", "With a vent; without this word the box is closed."),
+    volume: Value | None = valued(
+        units.VOLUME, "--volume", "V", "Net volume of the box, such as 22L."
+    ),
+    qtc: Value | None = valued(
+        units.NUMBER, "--qtc", "Q", "Closed: wished total Q. Default 0.707."
+    ),
+    space: Value | None = valued(
+        units.VOLUME, "--space", "V", "Closed: the flattest box in at most V net."
+    ),
+    fb: Value | None = valued(units.FREQUENCY, "--fb", "F", "Vented: tuning, with --volume."),
+    bore: Value | None = valued(units.LENGTH, "--bore", "D", "Vented: inner diameter of the tube."),
+    tube_length: Value | None = valued(
+        units.LENGTH, "--tube-length", "L", "Vented: length of a tube that is there."
+    ),
+    tubes: int = option("N", "Vented: number of equal tubes.", default=1),
+    ql: Value | None = valued(
+        units.NUMBER, "--ql", "Q", "Vented: leakage Q. Default 7, usual for a tight box."
+    ),
+    drive: str = option("V|W", "Sine at the source: volts, or watts into --rated.", default=_DRIVE),
+    rated: str | None = option("R", "Load that the watts are meant for. Default 8ohm."),
+    source_resistance: Value | None = valued(
+        units.RESISTANCE,
+        "--source-resistance",
+        "R",
+        "Resistance of amplifier and leads, such as 0.2ohm.",
+    ),
+    xmax: Value | None = valued(
+        units.LENGTH, "--xmax", "X", "Peak excursion the driver takes, such as 4mm."
+    ),
+    board: Value | None = valued(
+        units.LENGTH, "--board", "T", "Thickness of the board, for a cutting list."
+    ),
+    driver_volume: Value | None = valued(
+        units.VOLUME, "--driver-volume", "V", "What the driver takes inside, such as 0.5L."
+    ),
     air_temperature: AirTemperature = None,
     air_pressure: AirPressure = None,
     relative_humidity: RelativeHumidity = None,
-    picture: Annotated[
-        Path | None, typer.Option(metavar="FILE.png|svg", help="Draw what to expect.")
-    ] = None,
+    picture: Path | None = option("FILE.png|svg", "Draw what to expect."),
     report: Report = None,
-    save: Annotated[
-        Path | None,
-        typer.Option(metavar="PLAN.json", help="Keep the plan, for freeair box-check."),
-    ] = None,
+    save: Path | None = option("PLAN.json", "Keep the plan, for freeair box-check."),
     as_json: AsJson = False,
 ) -> None:
     """Design a box for a driver from its fit, and say what it will do.

@@ -13,7 +13,7 @@ import typer
 
 from cli.terminal import show
 from cli.words import options
-from cli.words.options import AsJson, OpenPage, Report
+from cli.words.options import AsJson, OpenPage, Report, option
 from meas.errors import UsageError
 
 if TYPE_CHECKING:
@@ -30,22 +30,13 @@ def compare(
     after: Annotated[
         list[str], typer.Argument(metavar="AFTER", help="One later state, or several in order.")
     ],
-    margin: Annotated[
-        str | None,
-        typer.Option(
-            metavar="PCT", help="A change that does not matter, such as 5%; decides 'unchanged'."
-        ),
-    ] = None,
-    hours: Annotated[
-        str | None,
-        typer.Option(
-            metavar="H,H,…", help="Hours of use until each state, such as 0,2,8,24: tells the end."
-        ),
-    ] = None,
-    targets: Annotated[
-        Path | None,
-        typer.Option(metavar="FILE", help="What was meant: judge the last state, and the first."),
-    ] = None,
+    margin: str | None = option(
+        "PCT", "A change that does not matter, such as 5%; decides 'unchanged'."
+    ),
+    hours: str | None = option(
+        "H,H,…", "Hours of use until each state, such as 0,2,8,24: tells the end."
+    ),
+    targets: Path | None = option("FILE", "What was meant: judge the last state, and the first."),
     report: Report = None,
     open_page: OpenPage = False,
     as_json: AsJson = False,

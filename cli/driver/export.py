@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import typer
 
 from cli.terminal import show
+from cli.words.options import option
 from meas.errors import UsageError
 from meas.files.outside_text import one_line
 
@@ -24,35 +25,17 @@ def export(
             metavar="TAKE|FIT", help="A take's folder, a table or .s1p, or a fit saved as JSON."
         ),
     ],
-    csv: Annotated[
-        Path | None,
-        typer.Option(
-            "--csv",
-            metavar="FILE",
-            help="A table for a spreadsheet: a take's impedance, or a fit's parameters.",
-        ),
-    ] = None,
-    columns: Annotated[
-        Path | None,
-        typer.Option(
-            "--columns",
-            metavar="FILE",
-            help="Bare columns of a curve for other programs: Hz, ohm, degrees.",
-        ),
-    ] = None,
-    touchstone: Annotated[
-        Path | None,
-        typer.Option(
-            metavar="FILE.s1p", help="A one-port of Z: a take's impedance, or the fitted model's."
-        ),
-    ] = None,
-    touchstone_version: Annotated[
-        int, typer.Option(metavar="1|2", help="Version of the Touchstone format.")
-    ] = 1,
-    spice: Annotated[
-        Path | None,
-        typer.Option(metavar="FILE", help="A fit's electrical equivalent as a subcircuit."),
-    ] = None,
+    csv: Path | None = option(
+        "FILE", "A table for a spreadsheet: a take's impedance, or a fit's parameters.", "--csv"
+    ),
+    columns: Path | None = option(
+        "FILE", "Bare columns of a curve for other programs: Hz, ohm, degrees.", "--columns"
+    ),
+    touchstone: Path | None = option(
+        "FILE.s1p", "A one-port of Z: a take's impedance, or the fitted model's."
+    ),
+    touchstone_version: int = option("1|2", "Version of the Touchstone format.", default=1),
+    spice: Path | None = option("FILE", "A fit's electrical equivalent as a subcircuit."),
 ) -> None:
     """Write a take or a fit in open formats: CSV, Touchstone, SPICE.
 

@@ -25,6 +25,8 @@ from cli.words.options import (
     RelativeHumidity,
     Report,
     TableTolerance,
+    flag,
+    option,
 )
 from meas.errors import UsageError
 
@@ -50,71 +52,41 @@ def fit(
             help="Takes of any condition; impedance tables (CSV) measured in free air.",
         ),
     ],
-    added_mass: Annotated[
-        list[str] | None,
-        typer.Option(metavar="FILE=M", help="A table measured with mass M on the cone."),
-    ] = None,
-    test_box: Annotated[
-        list[str] | None,
-        typer.Option(metavar="FILE=V", help="A table measured on a sealed box of net volume V."),
-    ] = None,
-    diameter: Annotated[
-        str | None,
-        typer.Option(metavar="D", help="Cone from mid-surround to mid-surround, such as 118mm."),
-    ] = None,
-    area: Annotated[
-        str | None, typer.Option(metavar="A", help="Effective cone area instead, such as 113cm2.")
-    ] = None,
-    measured_re: Annotated[
-        str | None, typer.Option(metavar="R", help="Coil resistance by multimeter, such as 6.2ohm.")
-    ] = None,
-    moving_parts: Annotated[
-        str | None,
-        typer.Option(metavar="M", help="Weighed moving parts without their air, such as 9.3g."),
-    ] = None,
-    mounting: Annotated[
-        str,
-        typer.Option(
-            metavar="free|baffle",
-            help="Which air moves with the weighed parts. A face plate is a baffle.",
-        ),
-    ] = "free",
+    added_mass: list[str] | None = option("FILE=M", "A table measured with mass M on the cone."),
+    test_box: list[str] | None = option(
+        "FILE=V", "A table measured on a sealed box of net volume V."
+    ),
+    diameter: str | None = option("D", "Cone from mid-surround to mid-surround, such as 118mm."),
+    area: str | None = option("A", "Effective cone area instead, such as 113cm2."),
+    measured_re: str | None = option("R", "Coil resistance by multimeter, such as 6.2ohm."),
+    moving_parts: str | None = option("M", "Weighed moving parts without their air, such as 9.3g."),
+    mounting: str = option(
+        "free|baffle",
+        "Which air moves with the weighed parts. A face plate is a baffle.",
+        default="free",
+    ),
     held: HowHeld = None,
     air_temperature: AirTemperature = None,
     air_pressure: AirPressure = None,
     relative_humidity: RelativeHumidity = None,
     table_tolerance: TableTolerance = None,
     model: Model = "auto",
-    unit: Annotated[
-        str | None, typer.Option(metavar="NAME", help="Name of the driver, for tables.")
-    ] = None,
-    targets: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="What was meant: judge against this file.")
-    ] = None,
+    unit: str | None = option("NAME", "Name of the driver, for tables."),
+    targets: Path | None = option("FILE", "What was meant: judge against this file."),
     report: Report = None,
-    save: Annotated[
-        Path | None,
-        typer.Option(
-            metavar="FILE.json",
-            help="Keep the fit here, for freeair compare; else it is kept in fits.",
-        ),
-    ] = None,
+    save: Path | None = option(
+        "FILE.json", "Keep the fit here, for freeair compare; else it is kept in fits."
+    ),
     keep: Annotated[
         bool,
         typer.Option(
             "--keep/--no-keep", help="Whether a fit that is not saved is kept all the same."
         ),
     ] = True,
-    profile: Annotated[
-        bool,
-        typer.Option(
-            "--profile",
-            help="Show intervals by profile likelihood too, computed by lmfit; takes seconds.",
-        ),
-    ] = False,
-    everything: Annotated[
-        bool, typer.Option("--all", help="Show the rarer values, the curves and the model, too.")
-    ] = False,
+    profile: bool = flag(
+        "--profile", "Show intervals by profile likelihood too, computed by lmfit; takes seconds."
+    ),
+    everything: bool = flag("--all", "Show the rarer values, the curves and the model, too."),
     judge_by_status: ByStatus = False,
     open_page: OpenPage = False,
     as_json: AsJson = False,

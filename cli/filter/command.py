@@ -9,7 +9,7 @@ import typer
 
 from cli.filter.branches import ATTENUATION
 from cli.words import units
-from cli.words.options import AsJson, Report, valued
+from cli.words.options import AsJson, Report, option, valued
 from cli.words.values import Value
 from meas.errors import UsageError
 
@@ -26,75 +26,35 @@ def filter_(
             help="A network file; without one a standard crossover is designed.",
         ),
     ] = None,
-    woofer: Annotated[
-        str | None,
-        typer.Option(metavar="FILE", help="The woofer: take, table, .s1p, or a fit's JSON."),
-    ] = None,
-    midrange: Annotated[
-        str | None, typer.Option(metavar="FILE", help="The midrange, for a network file.")
-    ] = None,
-    tweeter: Annotated[str | None, typer.Option(metavar="FILE", help="The tweeter.")] = None,
-    crossover: Annotated[
-        Value | None,
-        valued(
-            units.FREQUENCY, "--crossover", "F", "Corner of a standard crossover, such as 3kHz."
-        ),
-    ] = None,
-    order: Annotated[int, typer.Option(metavar="1|2", help="Order of a standard crossover.")] = 1,
-    q: Annotated[
-        float, typer.Option("--q", metavar="Q", help="Q of a second-order section.")
-    ] = 0.7071,
-    compensate: Annotated[
-        list[str] | None,
-        typer.Option(metavar="BRANCH", help="Level the coil's inductance of this driver first."),
-    ] = None,
-    attenuate: Annotated[
-        Value | None,
-        valued(ATTENUATION, "--attenuate", "DB", "Attenuate the tweeter, such as 3dB."),
-    ] = None,
-    series: Annotated[
-        str, typer.Option(metavar="E12|...|exact", help="Preferred values to design with.")
-    ] = "E12",
-    amplifier_minimum: Annotated[
-        Value | None,
-        valued(
-            units.RESISTANCE,
-            "--amplifier-minimum",
-            "R",
-            "Least load the amplifier tolerates: 4ohm.",
-        ),
-    ] = None,
-    drive: Annotated[
-        str | None, typer.Option(metavar="P|V", help="Drive for heat and travel: 10W or 9V.")
-    ] = None,
-    rated: Annotated[
-        str | None,
-        typer.Option(metavar="R", help="Load that the watts are meant for. Default 8ohm."),
-    ] = None,
-    at_hand: Annotated[
-        list[Path] | None,
-        typer.Option(metavar="FILE", help="Parts at hand: a stock file, or a part's JSON."),
-    ] = None,
-    measured_transfer: Annotated[
-        str | None,
-        typer.Option(
-            metavar="TAKE",
-            help="A finished section: source input before it, driver input on its driver.",
-        ),
-    ] = None,
-    branch: Annotated[
-        str | None, typer.Option(metavar="BRANCH", help="Which section was measured.")
-    ] = None,
-    picture: Annotated[
-        Path | None, typer.Option(metavar="FILE.png|svg", help="Draw levels and load.")
-    ] = None,
+    woofer: str | None = option("FILE", "The woofer: take, table, .s1p, or a fit's JSON."),
+    midrange: str | None = option("FILE", "The midrange, for a network file."),
+    tweeter: str | None = option("FILE", "The tweeter."),
+    crossover: Value | None = valued(
+        units.FREQUENCY, "--crossover", "F", "Corner of a standard crossover, such as 3kHz."
+    ),
+    order: int = option("1|2", "Order of a standard crossover.", default=1),
+    q: float = option("Q", "Q of a second-order section.", "--q", default=0.7071),
+    compensate: list[str] | None = option(
+        "BRANCH", "Level the coil's inductance of this driver first."
+    ),
+    attenuate: Value | None = valued(
+        ATTENUATION, "--attenuate", "DB", "Attenuate the tweeter, such as 3dB."
+    ),
+    series: str = option("E12|...|exact", "Preferred values to design with.", default="E12"),
+    amplifier_minimum: Value | None = valued(
+        units.RESISTANCE, "--amplifier-minimum", "R", "Least load the amplifier tolerates: 4ohm."
+    ),
+    drive: str | None = option("P|V", "Drive for heat and travel: 10W or 9V."),
+    rated: str | None = option("R", "Load that the watts are meant for. Default 8ohm."),
+    at_hand: list[Path] | None = option("FILE", "Parts at hand: a stock file, or a part's JSON."),
+    measured_transfer: str | None = option(
+        "TAKE", "A finished section: source input before it, driver input on its driver."
+    ),
+    branch: str | None = option("BRANCH", "Which section was measured."),
+    picture: Path | None = option("FILE.png|svg", "Draw levels and load."),
     report: Report = None,
-    save_network: Annotated[
-        Path | None, typer.Option(metavar="FILE.toml", help="Keep the network, to edit it.")
-    ] = None,
-    spice: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="Write it for SPICE; needs fits as loads.")
-    ] = None,
+    save_network: Path | None = option("FILE.toml", "Keep the network, to edit it."),
+    spice: Path | None = option("FILE", "Write it for SPICE; needs fits as loads."),
     as_json: AsJson = False,
 ) -> None:
     """Compute a crossover into the measured impedance of this woofer and this tweeter.

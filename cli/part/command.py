@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from cli.terminal import show
-from cli.words.options import AsJson, TableTolerance, one_of
+from cli.words.options import AsJson, TableTolerance, flag, one_of, option
 from meas.errors import UsageError
 
 if TYPE_CHECKING:
@@ -40,15 +40,10 @@ def part(
             "(.s1p). Several takes of an inductor at different levels show saturation.",
         ),
     ],
-    back_to_back: Annotated[
-        bool,
-        typer.Option(
-            "--back-to-back", help="The capacitor is made of polarised ones, equal poles joined."
-        ),
-    ] = False,
-    save: Annotated[
-        Path | None, typer.Option(metavar="FILE.json", help="Keep the part, for freeair filter.")
-    ] = None,
+    back_to_back: bool = flag(
+        "--back-to-back", "The capacitor is made of polarised ones, equal poles joined."
+    ),
+    save: Path | None = option("FILE.json", "Keep the part, for freeair filter."),
     table_tolerance: TableTolerance = None,
     as_json: AsJson = False,
 ) -> None:

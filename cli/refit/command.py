@@ -9,7 +9,15 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from cli.terminal import show
-from cli.words.options import AirPressure, AirTemperature, HowHeld, Model, RelativeHumidity
+from cli.words.options import (
+    AirPressure,
+    AirTemperature,
+    HowHeld,
+    Model,
+    RelativeHumidity,
+    flag,
+    option,
+)
 from meas.errors import UsageError
 
 if TYPE_CHECKING:
@@ -27,64 +35,38 @@ def refit(
     archive: Annotated[
         Path, typer.Argument(metavar="ARCHIVE", help="Folder with takes and tables, at any depth.")
     ],
-    diameter: Annotated[
-        list[str] | None,
-        typer.Option(
-            metavar="[UNITS=]D",
-            help="Cone from mid-surround to mid-surround, such as 118mm; or of some units, such as "
-            "'lantern-*=118mm'; a bare one is for the rest.",
-        ),
-    ] = None,
-    area: Annotated[
-        list[str] | None,
-        typer.Option(
-            metavar="[UNITS=]A", help="Effective cone area instead, such as 113cm2; as --diameter."
-        ),
-    ] = None,
+    diameter: list[str] | None = option(
+        "[UNITS=]D",
+        "Cone from mid-surround to mid-surround, such as 118mm; or of some units, such as "
+        "'lantern-*=118mm'; a bare one is for the rest.",
+    ),
+    area: list[str] | None = option(
+        "[UNITS=]A", "Effective cone area instead, such as 113cm2; as --diameter."
+    ),
     air_temperature: AirTemperature = None,
     air_pressure: AirPressure = None,
     relative_humidity: RelativeHumidity = None,
     held: HowHeld = None,
-    table_tolerance: Annotated[
-        str | None,
-        typer.Option(
-            metavar="[NAME=]PCT",
-            help="Tolerance of the ohms in tables as a whole, such as 0.5%. Default 1% for each "
-            "table; a name makes it the same error in all.",
-        ),
-    ] = None,
+    table_tolerance: str | None = option(
+        "[NAME=]PCT",
+        "Tolerance of the ohms in tables as a whole, such as 0.5%. Default 1% for each "
+        "table; a name makes it the same error in all.",
+    ),
     model: Model = "auto",
-    from_captures: Annotated[
-        bool,
-        typer.Option(
-            "--from-captures",
-            help="Analyse the recordings anew too, those of refused takes among them.",
-        ),
-    ] = False,
-    out: Annotated[
-        Path | None,
-        typer.Option(metavar="DIR", help="Folder for results; default ARCHIVE/refitted."),
-    ] = None,
-    workers: Annotated[
-        int | None, typer.Option(metavar="N", min=1, help="Fits at once; default one a core.")
-    ] = None,
-    scheduler: Annotated[
-        str | None,
-        typer.Option(
-            metavar="ADDRESS",
-            help="Use the workers of this dask scheduler, on machines that see ARCHIVE under the "
-            "same path. It runs whatever it is sent: only on a network that you trust.",
-        ),
-    ] = None,
-    parquet: Annotated[
-        bool, typer.Option("--parquet", help="Write the table as Parquet besides CSV.")
-    ] = False,
-    as_json: Annotated[
-        bool,
-        typer.Option(
-            "--json", help="One JSON object a line for each fit or refusal, then one that sums up."
-        ),
-    ] = False,
+    from_captures: bool = flag(
+        "--from-captures", "Analyse the recordings anew too, those of refused takes among them."
+    ),
+    out: Path | None = option("DIR", "Folder for results; default ARCHIVE/refitted."),
+    workers: int | None = option("N", "Fits at once; default one a core.", min=1),
+    scheduler: str | None = option(
+        "ADDRESS",
+        "Use the workers of this dask scheduler, on machines that see ARCHIVE under the "
+        "same path. It runs whatever it is sent: only on a network that you trust.",
+    ),
+    parquet: bool = flag("--parquet", "Write the table as Parquet besides CSV."),
+    as_json: bool = flag(
+        "--json", "One JSON object a line for each fit or refusal, then one that sums up."
+    ),
 ) -> None:
     """Fit every take and table of an archive again.
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from cli.terminal import show
-from cli.words.options import Yes
+from cli.words.options import Yes, flag, option
 from meas.errors import UsageError
 
 if TYPE_CHECKING:
@@ -23,23 +23,16 @@ DEFAULT_INDUCTANCE_H = 1e-6
 
 def calibrate(
     file: Annotated[Path, typer.Argument(metavar="FILE", help="Rig file; gets the standard.")],
-    standard: Annotated[
-        str,
-        typer.Option(
-            metavar="S",
-            help="same-node (both inputs on the source node), open, short, or resistor=8.2ohm±1% "
-            "in the driver's place.",
-        ),
-    ] = "same-node",
-    inductance: Annotated[
-        str | None,
-        typer.Option(
-            metavar="L", help="Most inductance the known resistor may have, such as 0.2uH."
-        ),
-    ] = None,
-    only: Annotated[
-        bool, typer.Option("--only", help="Forget the standards measured before.")
-    ] = False,
+    standard: str = option(
+        "S",
+        "same-node (both inputs on the source node), open, short, or resistor=8.2ohm±1% "
+        "in the driver's place.",
+        default="same-node",
+    ),
+    inductance: str | None = option(
+        "L", "Most inductance the known resistor may have, such as 0.2uH."
+    ),
+    only: bool = flag("--only", "Forget the standards measured before."),
     yes: Yes = False,
 ) -> None:
     """Measure one standard and store it in the rig; each one takes out more.

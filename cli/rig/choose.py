@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from cli.terminal import show
-from cli.words.options import AsJson, ResistorSide, one_of
+from cli.words.options import AsJson, ResistorSide, one_of, option
 from meas.errors import Refused, UsageError
 
 if TYPE_CHECKING:
@@ -29,42 +29,23 @@ def choose(
             **one_of(tuple(TYPICAL), "kind of driver known here", "--driver"),
         ),
     ] = "woofer",
-    coil: Annotated[
-        str | None, typer.Option("--re", metavar="R", help="Its resistance, such as 5.6ohm.")
-    ] = None,
-    resonance: Annotated[
-        str | None, typer.Option("--fs", metavar="F", help="Its resonance, such as 38Hz.")
-    ] = None,
-    qms: Annotated[float | None, typer.Option("--qms", metavar="Q", help="Its Qms.")] = None,
-    qes: Annotated[float | None, typer.Option("--qes", metavar="Q", help="Its Qes.")] = None,
-    output_volts: Annotated[
-        str, typer.Option(metavar="V", help="Peak volts of the output at full scale, no load.")
-    ] = "1.4V",
-    output_impedance: Annotated[
-        str,
-        typer.Option(
-            metavar="R", help="Resistance of the output; headphone outputs have 0.1 to 30 ohm."
-        ),
-    ] = "1ohm",
-    least_load: Annotated[
-        str, typer.Option(metavar="R", help="Smallest load that the output is made for.")
-    ] = "16ohm",
-    input_volts: Annotated[
-        str, typer.Option(metavar="V", help="Peak volts of an input at full scale.")
-    ] = "1.4V",
-    noise: Annotated[
-        str, typer.Option(metavar="V", help="Noise of an input, rms over the band.")
-    ] = "20uV",
-    tolerance: Annotated[
-        str, typer.Option(metavar="PCT", help="Tolerance of the resistor to be bought.")
-    ] = "1%",
+    coil: str | None = option("R", "Its resistance, such as 5.6ohm.", "--re"),
+    resonance: str | None = option("F", "Its resonance, such as 38Hz.", "--fs"),
+    qms: float | None = option("Q", "Its Qms.", "--qms"),
+    qes: float | None = option("Q", "Its Qes.", "--qes"),
+    output_volts: str = option(
+        "V", "Peak volts of the output at full scale, no load.", default="1.4V"
+    ),
+    output_impedance: str = option(
+        "R", "Resistance of the output; headphone outputs have 0.1 to 30 ohm.", default="1ohm"
+    ),
+    least_load: str = option("R", "Smallest load that the output is made for.", default="16ohm"),
+    input_volts: str = option("V", "Peak volts of an input at full scale.", default="1.4V"),
+    noise: str = option("V", "Noise of an input, rms over the band.", default="20uV"),
+    tolerance: str = option("PCT", "Tolerance of the resistor to be bought.", default="1%"),
     resistor_side: ResistorSide = "hot",
-    series: Annotated[
-        int, typer.Option(metavar="N", help="Preferred values, E6, E12, E24 ... (IEC 60063).")
-    ] = 12,
-    picture: Annotated[
-        Path | None, typer.Option(metavar="FILE.svg|png", help="Draw the uncertainty.")
-    ] = None,
+    series: int = option("N", "Preferred values, E6, E12, E24 ... (IEC 60063).", default=12),
+    picture: Path | None = option("FILE.svg|png", "Draw the uncertainty."),
     as_json: AsJson = False,
 ) -> None:
     """Say which series resistor suits a card and an expected driver, and how well it will do.
@@ -130,9 +111,9 @@ def _expected(
     from cli.words import values
     from fit.design.series_resistor import Expected
 
-    for given, option in ((qms, "--qms"), (qes, "--qes")):
+    for given, name in ((qms, "--qms"), (qes, "--qes")):
         if given is not None and not 0.05 <= given <= 100:
-            raise UsageError(f"a Q of {given:g}", where=option, remedy="Drivers have 0.05 to 100.")
+            raise UsageError(f"a Q of {given:g}", where=name, remedy="Drivers have 0.05 to 100.")
     (Re, fs, Qms, Qes, Le), lowest = TYPICAL[driver]
     return (
         Expected(

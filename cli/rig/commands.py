@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from cli.terminal import show
-from cli.words.options import AsJson, ResistorSide, one_of
+from cli.words.options import AsJson, ResistorSide, flag, one_of, option
 from meas.errors import UsageError
 
 if TYPE_CHECKING:
@@ -20,58 +20,29 @@ def new(
     series_resistor: Annotated[
         str, typer.Option(metavar="R", help="Resistor in series with the driver, such as 10ohm.")
     ],
-    tolerance: Annotated[
-        str, typer.Option(metavar="PCT", help="Tolerance of the series resistor, such as 1%.")
-    ] = "1%",
+    tolerance: str = option("PCT", "Tolerance of the series resistor, such as 1%.", default="1%"),
     resistor_side: ResistorSide = "hot",
-    input_resistance: Annotated[
-        str | None,
-        typer.Option(
-            metavar="R", help="Resistance of the driver input, such as 47kohm; taken out."
-        ),
-    ] = None,
-    source_input: Annotated[
-        int, typer.Option(metavar="N", help="Input on the source node; inputs count from 1.")
-    ] = 1,
-    driver_input: Annotated[
-        int, typer.Option(metavar="N", help="Input between resistor and driver.")
-    ] = 2,
-    device: Annotated[
-        str | None,
-        typer.Option(
-            metavar="NAME",
-            help="Sound device (see freeair rig devices); simulated needs no hardware.",
-        ),
-    ] = None,
-    sample_rate: Annotated[
-        str, typer.Option(metavar="HZ", help="Sample rate, such as 48000 or 96kHz.")
-    ] = "48000",
-    amplifier: Annotated[
-        str,
-        typer.Option(
-            metavar="none|grounded|bridged", help="What drives: the card itself, or an amplifier."
-        ),
-    ] = "none",
-    level: Annotated[
-        float, typer.Option(metavar="X", help="Peak of the drive, full scale is 1.")
-    ] = 0.25,
-    woofer: Annotated[
-        bool,
-        typer.Option(
-            "--woofer", help="Full drive at low frequencies too. Never for tweeters: they die."
-        ),
-    ] = False,
-    start: Annotated[
-        str, typer.Option(metavar="F", help="Lowest frequency of the sweep.")
-    ] = "10Hz",
-    stop: Annotated[str, typer.Option(metavar="F", help="Highest frequency.")] = "20kHz",
-    sweep_seconds: Annotated[
-        float, typer.Option(metavar="S", help="Length of one sweep; longer is less noisy.")
-    ] = 5.0,
-    repeats: Annotated[
-        int, typer.Option(metavar="N", help="Pairs of a sweep up and a sweep down.")
-    ] = 1,
-    mains: Annotated[int, typer.Option(metavar="50|60", help="Mains frequency, Hz.")] = 50,
+    input_resistance: str | None = option(
+        "R", "Resistance of the driver input, such as 47kohm; taken out."
+    ),
+    source_input: int = option("N", "Input on the source node; inputs count from 1.", default=1),
+    driver_input: int = option("N", "Input between resistor and driver.", default=2),
+    device: str | None = option(
+        "NAME", "Sound device (see freeair rig devices); simulated needs no hardware."
+    ),
+    sample_rate: str = option("HZ", "Sample rate, such as 48000 or 96kHz.", default="48000"),
+    amplifier: str = option(
+        "none|grounded|bridged", "What drives: the card itself, or an amplifier.", default="none"
+    ),
+    level: float = option("X", "Peak of the drive, full scale is 1.", default=0.25),
+    woofer: bool = flag(
+        "--woofer", "Full drive at low frequencies too. Never for tweeters: they die."
+    ),
+    start: str = option("F", "Lowest frequency of the sweep.", default="10Hz"),
+    stop: str = option("F", "Highest frequency.", default="20kHz"),
+    sweep_seconds: float = option("S", "Length of one sweep; longer is less noisy.", default=5.0),
+    repeats: int = option("N", "Pairs of a sweep up and a sweep down.", default=1),
+    mains: int = option("50|60", "Mains frequency, Hz.", default=50),
     simulate: Annotated[
         str | None,
         typer.Option(
@@ -239,12 +210,8 @@ def wiring_picture(
     file: Annotated[
         Path | None, typer.Argument(metavar="FILE", help="Rig file; without one, the usual way.")
     ] = None,
-    calibration: Annotated[
-        bool, typer.Option("--calibration", help="How the inputs go while calibrating.")
-    ] = False,
-    svg: Annotated[
-        Path | None, typer.Option(metavar="FILE.svg", help="Write the picture to a file.")
-    ] = None,
+    calibration: bool = flag("--calibration", "How the inputs go while calibrating."),
+    svg: Path | None = option("FILE.svg", "Write the picture to a file."),
 ) -> None:
     """Show how the bench is wired, with the cautions beside it.
 

@@ -9,7 +9,7 @@ import typer
 
 from cli.rig import meter
 from cli.terminal import show
-from cli.words.options import Yes
+from cli.words.options import Yes, flag, option
 from meas.errors import Refused
 
 if TYPE_CHECKING:
@@ -34,24 +34,15 @@ _NOT_HEARD = (
 
 def level(
     file: Annotated[Path, typer.Argument(metavar="FILE", help="Rig file.")],
-    set_: Annotated[
-        bool,
-        typer.Option("--set", help="Play the level suggested, even a higher one, and store it."),
-    ] = False,
-    tone: Annotated[
-        str | None,
-        typer.Option(
-            metavar="F", help="Play a steady tone instead, such as 100Hz, to read a multimeter."
-        ),
-    ] = None,
-    volts_at_driver: Annotated[
-        str | None,
-        typer.Option(
-            metavar="V",
-            help="What the multimeter read at the driver during the tone, such as 0.35V±2%; "
-            "stored, so that takes state volts.",
-        ),
-    ] = None,
+    set_: bool = flag("--set", "Play the level suggested, even a higher one, and store it."),
+    tone: str | None = option(
+        "F", "Play a steady tone instead, such as 100Hz, to read a multimeter."
+    ),
+    volts_at_driver: str | None = option(
+        "V",
+        "What the multimeter read at the driver during the tone, such as 0.35V±2%; "
+        "stored, so that takes state volts.",
+    ),
     yes: Yes = False,
 ) -> None:
     """Set and verify how loud the bench plays.

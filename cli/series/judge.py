@@ -17,7 +17,7 @@ from cli.series.units import Diameter, Temperature, Tolerance
 from cli.terminal import show
 from cli.terminal.sections import Block, Drawing, Findings, Rows, Section
 from cli.terminal.tables import numbers
-from cli.words.options import AsJson, ByStatus, HowHeld, Report
+from cli.words.options import AsJson, ByStatus, HowHeld, Report, option
 from meas.errors import Finding, Refused, UsageError
 
 if TYPE_CHECKING:
@@ -48,9 +48,7 @@ def judge(
     air_temperature: Temperature = None,
     held: HowHeld = None,
     table_tolerance: Tolerance = None,
-    picture: Annotated[
-        Path | None, typer.Option(metavar="FILE.png|svg", help="Draw it among the good ones.")
-    ] = None,
+    picture: Path | None = option("FILE.png|svg", "Draw it among the good ones."),
     report: Report = None,
     judge_by_status: ByStatus = False,
     as_json: AsJson = False,

@@ -27,19 +27,12 @@ def limits(
     save: Annotated[
         Path, typer.Option(metavar="FILE.toml", help="File to make, commented and editable.")
     ],
-    coverage: Annotated[
-        Value | None,
-        valued(
-            units.PERCENT,
-            "--coverage",
-            "PCT",
-            "Share of good units within each limit. Default 99%.",
-        ),
-    ] = None,
-    confidence: Annotated[
-        Value | None,
-        valued(units.PERCENT, "--confidence", "PCT", "How sure that is to be. Default 90%."),
-    ] = None,
+    coverage: Value | None = valued(
+        units.PERCENT, "--coverage", "PCT", "Share of good units within each limit. Default 99%."
+    ),
+    confidence: Value | None = valued(
+        units.PERCENT, "--confidence", "PCT", "How sure that is to be. Default 90%."
+    ),
     model: Model = None,
     diameter: Diameter = None,
     air_temperature: Temperature = None,

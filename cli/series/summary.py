@@ -5,15 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
-
-import typer
+from typing import TYPE_CHECKING, Any
 
 from cli.series import units as series_units
 from cli.series.units import Diameter, Model, Temperature, Tolerance, Units
 from cli.terminal.sections import Drawing, Listed, Rows, Section
 from cli.terminal.tables import Column, numbers
-from cli.words.options import AsJson, HowHeld, Report
+from cli.words.options import AsJson, HowHeld, Report, option
 
 if TYPE_CHECKING:
     from cli.series.units import Unit
@@ -23,10 +21,7 @@ if TYPE_CHECKING:
 
 def summary(
     units: Units,
-    limits: Annotated[
-        Path | None,
-        typer.Option(metavar="FILE", help="Tell how many lie, and how many to expect, outside."),
-    ] = None,
+    limits: Path | None = option("FILE", "Tell how many lie, and how many to expect, outside."),
     model: Model = None,
     diameter: Diameter = None,
     air_temperature: Temperature = None,

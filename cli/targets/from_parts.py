@@ -10,10 +10,18 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from cli.targets.wind import FormerOption, GapHeightOption, LayersOption, MetalOption, TurnsOption
+from cli.targets.wind import FORMER, GAP_HEIGHT, LAYERS, METAL, TURNS
 from cli.terminal import show
 from cli.words import units
-from cli.words.options import AirPressure, AirTemperature, AsJson, RelativeHumidity, valued
+from cli.words.options import (
+    AirPressure,
+    AirTemperature,
+    AsJson,
+    RelativeHumidity,
+    flag,
+    option,
+    valued,
+)
 from cli.words.values import Value
 from meas.errors import UsageError
 
@@ -45,74 +53,43 @@ def from_parts(
     file: Annotated[
         Path, typer.Argument(metavar="FILE", help="Targets file to make or to add to (TOML).")
     ],
-    cone: Annotated[Value | None, _part("cone", _MASS)] = None,
-    former_mass: Annotated[
-        Value | None, _part("former-mass", "The tube of the coil, weighed.")
-    ] = None,
-    coil: Annotated[
-        Value | None, _part("coil", "Weighed wire, where no winding is described.")
-    ] = None,
-    surround: Annotated[
-        Value | None, _part("surround", "Weighed as a whole; half of it counts.")
-    ] = None,
-    spider: Annotated[
-        Value | None, _part("spider", "Weighed as a whole; half of it counts.")
-    ] = None,
-    glue: Annotated[Value | None, _part("glue", _MASS)] = None,
-    dust_cap: Annotated[Value | None, _part("dust-cap", _MASS)] = None,
-    diameter: Annotated[
-        Value | None,
-        valued(
-            units.DIAMETER,
-            "--diameter",
-            "D",
-            "Cone from mid-surround to mid-surround, such as 118mm.",
-        ),
-    ] = None,
-    fs: Annotated[
-        Value | None, valued(units.FREQUENCY, "--fs", "F", "Wished resonance, free air.")
-    ] = None,
-    box: Annotated[
-        Value | None, valued(units.VOLUME, "--box", "V", "Wished closed box, net volume.")
-    ] = None,
-    fc: Annotated[
-        Value | None, valued(units.FREQUENCY, "--fc", "F", "Wished resonance in that box.")
-    ] = None,
-    qts: Annotated[
-        Value | None, valued(units.NUMBER, "--qts", "Q", "Wished total Q, free air.")
-    ] = None,
-    qtc: Annotated[
-        Value | None, valued(units.NUMBER, "--qtc", "Q", "Wished total Q in the box.")
-    ] = None,
-    qms: Annotated[
-        Value | None, valued(units.NUMBER, "--qms", "Q", f"Expected mechanical Q. Default {_QMS}.")
-    ] = None,
-    re: Annotated[
-        Value | None,
-        valued(units.RESISTANCE, "--re", "R", "Coil resistance, where no winding says it."),
-    ] = None,
-    wire: Annotated[
-        str | None,
-        typer.Option(metavar="D", help="Wire of the coil: 0.2mm, 0.2mm/0.22mm or AWG32."),
-    ] = None,
-    metal: MetalOption = "copper",
-    former: FormerOption = None,
-    layers: LayersOption = None,
-    turns: TurnsOption = None,
-    height: Annotated[
-        Value | None,
-        valued(units.LENGTH, "--height", "H", "Height of the winding, instead of the turns."),
-    ] = None,
-    gap_height: GapHeightOption = None,
-    tolerance: Annotated[
-        Value, valued(units.PERCENT, "--tolerance", "PCT", "Limits of the targets, at least.")
-    ] = _TOLERANCE,
+    cone: Value | None = _part("cone", _MASS),
+    former_mass: Value | None = _part("former-mass", "The tube of the coil, weighed."),
+    coil: Value | None = _part("coil", "Weighed wire, where no winding is described."),
+    surround: Value | None = _part("surround", "Weighed as a whole; half of it counts."),
+    spider: Value | None = _part("spider", "Weighed as a whole; half of it counts."),
+    glue: Value | None = _part("glue", _MASS),
+    dust_cap: Value | None = _part("dust-cap", _MASS),
+    diameter: Value | None = valued(
+        units.DIAMETER, "--diameter", "D", "Cone from mid-surround to mid-surround, such as 118mm."
+    ),
+    fs: Value | None = valued(units.FREQUENCY, "--fs", "F", "Wished resonance, free air."),
+    box: Value | None = valued(units.VOLUME, "--box", "V", "Wished closed box, net volume."),
+    fc: Value | None = valued(units.FREQUENCY, "--fc", "F", "Wished resonance in that box."),
+    qts: Value | None = valued(units.NUMBER, "--qts", "Q", "Wished total Q, free air."),
+    qtc: Value | None = valued(units.NUMBER, "--qtc", "Q", "Wished total Q in the box."),
+    qms: Value | None = valued(
+        units.NUMBER, "--qms", "Q", f"Expected mechanical Q. Default {_QMS}."
+    ),
+    re: Value | None = valued(
+        units.RESISTANCE, "--re", "R", "Coil resistance, where no winding says it."
+    ),
+    wire: str | None = option("D", "Wire of the coil: 0.2mm, 0.2mm/0.22mm or AWG32."),
+    metal: str = METAL,
+    former: Value | None = FORMER,
+    layers: list[int] | None = LAYERS,
+    turns: int | None = TURNS,
+    height: Value | None = valued(
+        units.LENGTH, "--height", "H", "Height of the winding, instead of the turns."
+    ),
+    gap_height: Value | None = GAP_HEIGHT,
+    tolerance: Value = valued(
+        units.PERCENT, "--tolerance", "PCT", "Limits of the targets, at least.", default=_TOLERANCE
+    ),
     air_temperature: AirTemperature = None,
     air_pressure: AirPressure = None,
     relative_humidity: RelativeHumidity = None,
-    replace: Annotated[
-        bool, typer.Option("--replace", help="Values that stand there already may be replaced.")
-    ] = False,
+    replace: bool = flag("--replace", "Values that stand there already may be replaced."),
     as_json: AsJson = False,
 ) -> None:
     """Turn the parts on the scales and what you wish for into targets.

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING
 
 import typer
 
 from cli.targets.coil_words import COIL_TEMPERATURE
 from cli.terminal import show
 from cli.words import units
-from cli.words.options import AsJson, Report, one_of, valued
+from cli.words.options import AsJson, Report, flag, one_of, option, valued
 from cli.words.values import Value
 from meas.errors import UsageError, refusals
 
@@ -21,108 +21,60 @@ if TYPE_CHECKING:
 
 _HOT_K = 373.15
 
-WireOption = Annotated[
-    list[str] | None,
-    typer.Option(
-        metavar="D",
-        help="Bare diameter 0.2mm, bare/overall 0.2mm/0.22mm, or AWG32; repeat for several at "
-        "hand.",
-    ),
-]
-MetalOption = Annotated[
-    str,
-    typer.Option(
-        help="Metal of the wire.",
-        **one_of(("copper", "aluminium"), "metal of winding wire", "--metal"),
-    ),
-]
-FormerOption = Annotated[
-    Value | None,
-    valued(units.LENGTH, "--former", "D", "Outside diameter of the former, such as 20mm."),
-]
-LayersOption = Annotated[
-    list[int] | None,
-    typer.Option(metavar="N", help="Layers; repeat for several to try (default then: 2, 4, 8)."),
-]
-TurnsOption = Annotated[int | None, typer.Option(metavar="N", help="Turns in all layers together.")]
-GapHeightOption = Annotated[
-    Value | None, valued(units.LENGTH, "--gap-height", "H", "Height of the plate at the gap.")
-]
+METAL = typer.Option(
+    "copper",
+    help="Metal of the wire.",
+    **one_of(("copper", "aluminium"), "metal of winding wire", "--metal"),
+)
+FORMER = valued(units.LENGTH, "--former", "D", "Outside diameter of the former, such as 20mm.")
+LAYERS = option("N", "Layers; repeat for several to try (default then: 2, 4, 8).")
+TURNS = option("N", "Turns in all layers together.")
+GAP_HEIGHT = valued(units.LENGTH, "--gap-height", "H", "Height of the plate at the gap.")
 
 
 def wind(
-    wire: WireOption = None,
-    metal: MetalOption = "copper",
-    former: FormerOption = None,
-    former_thickness: Annotated[
-        Value | None,
-        valued(
-            units.LENGTH, "--former-thickness", "T", "Wall of the former, paper and glue included."
-        ),
-    ] = None,
-    metal_former: Annotated[
-        bool, typer.Option("--metal-former", help="The former conducts.")
-    ] = False,
-    layers: LayersOption = None,
-    turns: TurnsOption = None,
-    height: Annotated[
-        Value | None,
-        valued(
-            units.LENGTH,
-            "--height",
-            "H",
-            "Height of the winding; with --resistance the most it may.",
-        ),
-    ] = None,
-    pole: Annotated[
-        Value | None, valued(units.LENGTH, "--pole", "D", "Diameter of the pole inside the coil.")
-    ] = None,
-    plate: Annotated[
-        Value | None,
-        valued(units.LENGTH, "--plate", "D", "Diameter of the hole in the plate around it."),
-    ] = None,
-    gap_height: GapHeightOption = None,
-    resistance: Annotated[
-        Value | None,
-        valued(units.RESISTANCE, "--resistance", "R", "Wished at 20 C: which coils can be wound?"),
-    ] = None,
-    at_least: Annotated[
-        bool, typer.Option("--at-least", help="No wire within its limits may give less than R.")
-    ] = False,
-    temperature: Annotated[
-        Value | None,
-        valued(
-            COIL_TEMPERATURE, "--temperature", "T", "Temperature of the hot coil. Default 100C."
-        ),
-    ] = None,
-    power: Annotated[
-        Value | None, valued(units.POWER, "--power", "P", "Lasting power, such as 10W.")
-    ] = None,
-    sample_length: Annotated[
-        Value | None,
-        valued(units.LENGTH, "--sample-length", "L", "Unknown wire: a piece of this length ..."),
-    ] = None,
-    sample_resistance: Annotated[
-        Value | None,
-        valued(
-            units.RESISTANCE,
-            "--sample-resistance",
-            "R",
-            "... and this resistance, leads taken off ...",
-        ),
-    ] = None,
-    sample_overall: Annotated[
-        Value | None,
-        valued(units.LENGTH, "--sample-overall", "D", "... and this diameter over its enamel."),
-    ] = None,
-    targets: Annotated[
-        Path | None,
-        typer.Option(metavar="FILE", help="Put Re and the facts of the coil into this file."),
-    ] = None,
+    wire: list[str] | None = option(
+        "D",
+        "Bare diameter 0.2mm, bare/overall 0.2mm/0.22mm, or AWG32; repeat for several at hand.",
+    ),
+    metal: str = METAL,
+    former: Value | None = FORMER,
+    former_thickness: Value | None = valued(
+        units.LENGTH, "--former-thickness", "T", "Wall of the former, paper and glue included."
+    ),
+    metal_former: bool = flag("--metal-former", "The former conducts."),
+    layers: list[int] | None = LAYERS,
+    turns: int | None = TURNS,
+    height: Value | None = valued(
+        units.LENGTH, "--height", "H", "Height of the winding; with --resistance the most it may."
+    ),
+    pole: Value | None = valued(
+        units.LENGTH, "--pole", "D", "Diameter of the pole inside the coil."
+    ),
+    plate: Value | None = valued(
+        units.LENGTH, "--plate", "D", "Diameter of the hole in the plate around it."
+    ),
+    gap_height: Value | None = GAP_HEIGHT,
+    resistance: Value | None = valued(
+        units.RESISTANCE, "--resistance", "R", "Wished at 20 C: which coils can be wound?"
+    ),
+    at_least: bool = flag("--at-least", "No wire within its limits may give less than R."),
+    temperature: Value | None = valued(
+        COIL_TEMPERATURE, "--temperature", "T", "Temperature of the hot coil. Default 100C."
+    ),
+    power: Value | None = valued(units.POWER, "--power", "P", "Lasting power, such as 10W."),
+    sample_length: Value | None = valued(
+        units.LENGTH, "--sample-length", "L", "Unknown wire: a piece of this length ..."
+    ),
+    sample_resistance: Value | None = valued(
+        units.RESISTANCE, "--sample-resistance", "R", "... and this resistance, leads taken off ..."
+    ),
+    sample_overall: Value | None = valued(
+        units.LENGTH, "--sample-overall", "D", "... and this diameter over its enamel."
+    ),
+    targets: Path | None = option("FILE", "Put Re and the facts of the coil into this file."),
     report: Report = None,
-    replace: Annotated[
-        bool, typer.Option("--replace", help="Values that stand there already may be replaced.")
-    ] = False,
+    replace: bool = flag("--replace", "Values that stand there already may be replaced."),
     as_json: AsJson = False,
 ) -> None:
     """Plan a voice coil, in either direction.

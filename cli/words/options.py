@@ -13,17 +13,38 @@ from cli.words.units import Quantity
 from meas.errors import UsageError
 
 
-def valued(quantity: Quantity, option: str, metavar: str, about: str) -> Any:
+def option(metavar: str, about: str, *names: str, default: Any = None, **more: Any) -> Any:
+    """Declare an option, as the default of a command's parameter.
+
+    Args:
+        metavar: What stands for the value in the help.
+        about: What it is, with an example.
+        names: Other names than the parameter's, such as ``--rig``.
+        default: Value where nobody writes the option.
+        more: What typer knows besides, such as ``min``.
+    """
+    return typer.Option(default, *names, metavar=metavar, help=about, **more)
+
+
+def flag(name: str, about: str) -> Any:
+    """Declare an option without a value: off unless it is written."""
+    return typer.Option(False, name, help=about)
+
+
+def valued(
+    quantity: Quantity, name: str, metavar: str, about: str, default: str | None = None
+) -> Any:
     """Declare an option that is written with a unit; its command receives a `values.Value`.
 
     Args:
         quantity: Kind of value, with its units.
-        option: Its name, such as ``--volume``, for messages as well.
+        name: Its name, such as ``--volume``, for messages as well.
         metavar: What stands for the value in the help.
         about: What it is, with an example.
+        default: As it would be written.
     """
-    return typer.Option(
-        option, metavar=metavar, help=about, parser=lambda text: values.read(quantity, text, option)
+    return option(
+        metavar, about, name, default=default, parser=lambda text: values.read(quantity, text, name)
     )
 
 
