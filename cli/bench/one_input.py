@@ -19,8 +19,6 @@ if TYPE_CHECKING:
     from meas.excitation.stimulus import Stimulus
     from meas.takes.take import Take
 
-_DEFAULT_LIMIT = 0.5
-
 
 def described(rig: Rig, resistor: str | None, source: str | None) -> Rig | None:
     """The rig with what is known of the substitution; None when none is wanted.

@@ -35,7 +35,7 @@ class AcousticEstimate:
         sum: For 1 V of the amplifier.
         drive: What the amplifier puts out; None: 2.83 V, and no travel is stated.
         findings: Doubts about polarity and levels.
-        air: That of the estimate.
+        air: Air that the estimate is for.
     """
 
     sum: AcousticSum

@@ -25,8 +25,6 @@ if TYPE_CHECKING:
 
 BRANCHES = ("woofer", "midrange", "tweeter")
 _REMEDY = "Mend those lines and run it again."
-_UNITS = {"resistor": "ohm", "capacitor": "F", "inductor": "H"}
-_LETTER = {"resistor": "R", "capacitor": "C", "inductor": "L"}
 _UNWRITTEN = "Keep the network file and the files of its parts: they say it already."
 
 _MOST_ARMS = 40  # ten times what anybody solders into one branch
@@ -128,12 +126,13 @@ def read(path: Path) -> dict[str, tuple[NetworkArm, ...]]:
 
 def _arms(arms: Sequence[_Arm], folder: Path) -> tuple[NetworkArm, ...]:
     from fit.crossover.network import NetworkArm
+    from fit.parts.passive import LETTER
 
-    counts = dict.fromkeys(_LETTER, 0)
+    counts = dict.fromkeys(LETTER, 0)
 
     def name(kind: str) -> str:
         counts[kind] += 1
-        return f"{_LETTER[kind]}{counts[kind]}"
+        return f"{LETTER[kind]}{counts[kind]}"
 
     made = []
     for arm in arms:
@@ -177,14 +176,11 @@ def measured_part(saved: SavedPart, name: str, back_to_back: bool = False) -> Ne
     """A saved part as part of a network; flaws that were not resolved count as none."""
     from fit.crossover.ladder import Part
     from fit.crossover.network import NetworkPart
+    from fit.parts.passive import LETTER
     from fit.results.error_sources import named_apart
 
-    main, flaw = {"resistor": ("R", ""), "capacitor": ("C", "ESR"), "inductor": ("L", "R")}[
-        saved.kind
-    ]
-    fields = {"value": main, "series_ohm": flaw}
-    if saved.kind == "inductor":
-        fields["core_ohm"] = "Rcore"
+    flaw = {"capacitor": "ESR", "inductor": "R"}.get(saved.kind, "")
+    fields = {"value": LETTER[saved.kind], "series_ohm": flaw, "core_ohm": "Rcore"}
     known = {field: saved.values[key] for field, key in fields.items() if key in saved.values}
     errors: dict[str, dict[str, float]] = {}
     for field, value in known.items():
@@ -235,7 +231,7 @@ def _block(place: str, parts: Sequence[NetworkPart]) -> dict[str, str | bool]:
                 remedy=_UNWRITTEN,
             )
         limits = 100 * named.total_uncertainty * math.sqrt(3) / part.value
-        block[part.kind] = f"{_exact(part.value, _UNITS[part.kind])} ± {limits:.3g}%"
+        block[part.kind] = f"{_exact(part.value, part.unit)} ± {limits:.3g}%"
         if math.isfinite(part.core_ohm):
             block["core_resistance"] = _exact(part.core_ohm, "ohm")
         if named.rated_watt is not None:
@@ -261,7 +257,7 @@ def _exact(value: float, unit: str) -> str:
 def in_words(named: NetworkPart) -> str:
     """Value and winding of a part, such as ``0.820 mH (0.40 Ω)``."""
     part = named.part
-    text = with_prefix(part.value, _UNITS[part.kind])
+    text = with_prefix(part.value, part.unit)
     if part.series_ohm > 0 and part.kind != "resistor":
         text += f" ({with_prefix(part.series_ohm, 'ohm', 2)})"
     return text

@@ -92,8 +92,8 @@ def sum_figure(found: AcousticSum, volt: float, words: str) -> Any:
 
     Args:
         found: For 1 V.
-        volt: Of the amplifier [V].
-        words: For that.
+        volt: Output of the amplifier, rms [V].
+        words: The drive in words.
     """
     f, gain = found.frequency_hz, 20 * np.log10(volt)
     with style():

@@ -28,8 +28,6 @@ if TYPE_CHECKING:
     from fit.results.result import Estimate
     from meas.errors import Finding
 
-_UNITS = {"resistor": "ohm", "capacitor": "F", "inductor": "H"}
-
 
 @dataclass(frozen=True)
 class NetworkOptions:
@@ -204,7 +202,7 @@ def _stock_table(result: NetworkResult, options: NetworkOptions) -> Rows:
                 (
                     branch if k == 0 else "",
                     f"{named.name} {part_words(named)}" if k == 0 else "",
-                    with_prefix(combination.value, _UNITS[named.part.kind]),
+                    with_prefix(combination.value, named.part.unit),
                     signed_percent(combination.value / named.part.value - 1),
                     combination.text,
                 )
@@ -278,7 +276,7 @@ def document(
                 "branch": branch,
                 "part": named.name,
                 "wanted": named.part.value,
-                "unit": _UNITS[named.part.kind],
+                "unit": named.part.unit,
                 "combinations": [
                     {"value": c.value, "parts": list(c.parts), "text": c.text}
                     for c in options.stock.near(named)
@@ -309,7 +307,7 @@ def _part_json(arm: NetworkArm, named: NetworkPart, stress: Stress | None) -> di
         "place": arm.place,
         "kind": part.kind,
         "value": part.value,
-        "unit": _UNITS[part.kind],
+        "unit": part.unit,
         "standard_uncertainty": named.total_uncertainty,
         "series_resistance_ohm": part.series_ohm,
     }

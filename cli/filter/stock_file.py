@@ -95,9 +95,10 @@ def read(files: Sequence[Path]) -> Stock:
 
 
 def _add_measured(stock: Stock, path: Path) -> None:
+    from fit.parts.passive import LETTER
+
     saved = opened.part(path)
-    main = {"resistor": "R", "capacitor": "C", "inductor": "L"}[saved.kind]
-    stock.add(saved.kind, saved.name, saved.values[main].value)
+    stock.add(saved.kind, saved.name, saved.values[LETTER[saved.kind]].value)
 
 
 def _add_file(stock: Stock, path: Path) -> None:

@@ -11,6 +11,7 @@ from rich.console import RenderableType
 from rich.text import Text
 
 from cli.terminal.tables import PARAMETER_COLUMNS, Column, numbers, plain_table
+from fit.parts.passive import LETTER, UNIT
 from fit.results.numbers import decimals_for, figures, number, prefixed, significant
 from fit.results.result import Z95
 from fit.results.shares import shares
@@ -47,8 +48,7 @@ def _cells(estimate: Estimate, sources: Mapping[str, str]) -> tuple[str, str, st
 
 def against_frequency(found: PartFit) -> RenderableType:
     """Equivalent series values of thirds of an octave."""
-    unit = {"inductor": "H", "capacitor": "F", "resistor": "ohm"}[found.kind]
-    symbol = {"inductor": "L", "capacitor": "C", "resistor": "R"}[found.kind]
+    unit, symbol = UNIT[found.kind], LETTER[found.kind]
     known = [row.value for row in found.table if row.value is not None]
     factor, sign = prefixed(float(np.median(known)) if known else 1.0, unit)
     rows = []

@@ -16,7 +16,6 @@ if TYPE_CHECKING:
 
     from fit.crossover.network import Branch, NetworkArm, NetworkPart
 
-_UNITS = {"resistor": "ohm", "capacitor": "F", "inductor": "H"}
 _WIDE, _HIGH = 1.5, 1.25  # room of a part in the line, and of one across it
 _LEAD, _DRIVER = 1.4, 2.1
 _INCH = 0.72
@@ -121,7 +120,7 @@ def _part(
         for k in range(4):
             centre = -0.225 + 0.15 * k
             draw([(centre - 0.075 * np.cos(t), 0.1 * np.sin(t)) for t in turns])
-    value = with_prefix(named.part.value, _UNITS[named.part.kind], 3)
+    value = with_prefix(named.part.value, named.part.unit, 3)
     if along[1] == 0:
         axes.text(middle[0], middle[1] + 0.3, f"{named.name}\n{value}", ha="center", va="bottom",
                   fontsize=8.5, linespacing=1.1)  # fmt: skip

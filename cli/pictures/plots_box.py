@@ -60,7 +60,7 @@ def prediction_figure(
         xmax: Peak excursion that the driver takes [m].
         limit_m_s: Air speed above which the vent is heard [m/s].
         only: Which of the panels; what is not known is left out.
-        width: Of the figure [inch].
+        width: Width of the figure [inch].
     """
     reach = Z95 * widening
     most = None if xmax is None else (xmax * 1e3, f"what it takes: {xmax * 1e3:.3g} mm")

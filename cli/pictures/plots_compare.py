@@ -44,9 +44,9 @@ def overlay_figure(
 
     Args:
         fits: The first is what the others are compared with.
-        names: Of the fits.
-        differences: Of each later fit from the first.
-        width: Of the figure [inch].
+        names: Names of the fits.
+        differences: Difference of each later fit from the first.
+        width: Width of the figure [inch].
     """
     with style():
         figure = new_figure(width, 5.4)

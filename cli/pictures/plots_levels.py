@@ -20,7 +20,7 @@ def levels_figure(followed: Sequence[AgainstLevel], scale: str, *, width: float 
     Args:
         followed: What to draw, a panel each.
         scale: Unit of the levels, in words.
-        width: Of the figure [inch].
+        width: Width of the figure [inch].
     """
     rows = -(-len(followed) // 2)
     with style():

@@ -37,7 +37,7 @@ class Compared:
         steps: The first against each later one.
         same_unit: One driver at several times, in contrast to several drivers.
         settled: Whether a series has come to rest, word and sentence; empty for two states.
-        run: Of the resonance over a series; None for two states or several drivers.
+        run: Trend of the resonance over a series; None for two states or several drivers.
         pairs: How the drivers match; empty for one driver.
         against_plan: How the last state stands to the targets; empty without any.
     """

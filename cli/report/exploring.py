@@ -30,7 +30,7 @@ class Exploring:
         data: JSON, safe inside a script element.
         script: The library and our script.
         style: The library's style.
-        names: Of the curves.
+        names: Names of the curves.
         rows: Frequency, then |Z| and phase of every curve, as text.
     """
 
@@ -54,7 +54,7 @@ def exploring(
 
     Args:
         curves: At least one.
-        names: Of the curves, told apart.
+        names: Names of the curves, no two alike.
         what: What the curves are, as the head of a column: ``take`` or ``state``.
         third: The lowest chart: ``label``, ``name``, ``least`` and ``rows``, see `residuals`.
         models: Whether to show the fitted models too.

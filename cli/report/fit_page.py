@@ -48,7 +48,7 @@ class Origin:
     Attributes:
         rig: The bench, where the takes know it.
         how: Name and text of everything that another person would need to repeat it.
-        version: Of the program.
+        version: Version of the program.
         made_on: Date of the page.
     """
 
@@ -79,7 +79,7 @@ def content(
         warnings: Doubts besides the fit's own.
         origin: How the data came about.
         advice: What would narrow the intervals.
-        air: Of the sitting, to say what the driver will do; None leaves that out.
+        air: Air of the sitting, to say what the driver will do; None leaves that out.
     """
     rows = {symbol: _parameter_row(fit, symbol) for symbol in in_order(fit.parameters)}
     usual = tuple(row for symbol, row in rows.items() if symbol in USUAL)

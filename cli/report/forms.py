@@ -61,7 +61,7 @@ def write_sections(
 
     Args:
         path: The file.
-        title: Of the page.
+        title: Title of the page.
         lead: The result in a sentence.
         sections: All that is said about it.
         units: Drivers that the page is about, for an index of pages.
@@ -89,7 +89,7 @@ def give(
     """Give what a command found: a report, words or JSON, and the names of the files made.
 
     Args:
-        title: Of the report.
+        title: Title of the report.
         lead: The result in a sentence.
         sections: All that is said about it.
         document: Makes the same as JSON.

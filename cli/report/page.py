@@ -164,7 +164,7 @@ class Page:
         lead: The result in a sentence.
         parts: All that is said about it.
         units: Drivers that it is about, for an index of pages.
-        version: Of the program.
+        version: Version of the program.
         made_on: Date of the page.
     """
 

@@ -48,8 +48,8 @@ def unit_figure(
     """Magnitude of a unit in the band of good ones, and what its fit leaves over in theirs.
 
     Args:
-        mask: Of good units.
-        unit: In bands.
+        mask: Band of good units.
+        unit: The unit to be judged, in bands.
         measured: Its frequencies [Hz] and magnitudes [ohm], shape (n,) each.
         departures: From `fit.series.mask.judge`; bands outside are marked.
         title: Name of the unit and its verdict.

@@ -36,7 +36,7 @@ class Boards:
     Attributes:
         inside: Depth, width and height [m].
         outside: Likewise [m].
-        thickness: Of the board [m].
+        thickness: Thickness of the board [m].
         driver_volume: Taken off for the driver [m3].
         vent_volume: Taken off for the vent [m3].
     """
@@ -73,7 +73,7 @@ def cut(net: float, thickness: float, driver: float, vent: float) -> Boards:
 
     Args:
         net: Volume net of driver and vent [m3].
-        thickness: Of the board [m].
+        thickness: Thickness of the board [m].
         driver: Volume that the driver takes [m3].
         vent: Volume that the vent takes [m3].
     """

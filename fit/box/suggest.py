@@ -44,7 +44,7 @@ def suggest(parameters: Mapping[str, Estimate]) -> Suggestion:
     """Say what a driver is good for, by its fs, Qts and Vas.
 
     Args:
-        parameters: Of a fit; ``fs`` and ``Qts`` at least. Without ``Vas`` no box is suggested.
+        parameters: Symbol to estimate; ``fs`` and ``Qts`` at least, and ``Vas`` for a box.
     """
     fs, Qts = parameters["fs"].value, parameters["Qts"].value
     kind = "woofer" if fs < _MIDRANGE_FROM_HZ else "midrange"

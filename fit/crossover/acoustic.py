@@ -70,7 +70,7 @@ class AcousticSum:
         voices: In the order of the branches.
         together_db: Every plus terminal at the amplifier's plus [dB], shape (n,).
         turned_db: The last driver with its terminals swapped [dB], shape (n,).
-        standard_uncertainty_db: Of the first, by fits and parts [dB], shape (n,).
+        standard_uncertainty_db: Of ``together_db``, by fits and parts [dB], shape (n,).
     """
 
     frequency_hz: FloatArray

@@ -13,6 +13,7 @@ from typing import Literal
 
 import numpy as np
 
+from fit.parts.passive import UNIT
 from meas.curve import ComplexArray, FloatArray
 
 
@@ -31,6 +32,11 @@ class Part:
     value: float
     series_ohm: float = 0.0
     core_ohm: float = math.inf
+
+    @property
+    def unit(self) -> str:
+        """Unit of the value."""
+        return UNIT[self.kind]
 
     def impedance(self, frequency_hz: FloatArray) -> ComplexArray:
         """Complex impedance [ohm], shape (n,)."""

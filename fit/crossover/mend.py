@@ -39,8 +39,8 @@ def mend(
     A steeper branch at the same corner comes before a higher corner. None where nothing suffices.
 
     Args:
-        resonance_hz: Of the tweeter [Hz].
-        corner_hz: Of the branch that is not enough [Hz].
+        resonance_hz: Resonance of the tweeter [Hz].
+        corner_hz: Corner of the branch that is not enough [Hz].
         wanted_db: Level at the resonance re the largest, below zero [dB].
         frequency_hz: Where to look [Hz], shape (n,).
     """

@@ -29,8 +29,8 @@ def subcircuit(
     capacitance Mms/Bl^2 (R. H. Small, J. Audio Eng. Soc. 20(5), 1972), which need no Bl: they are
     Res/(Qms 2 pi fs) and Qms/(Res 2 pi fs). A suspension that gives slowly is a chain of
     resistances and inductances instead. A closed former is one loop of resistance and inductance
-    between coil and motion: its inductance carries the coil's current and its own, its own drives
-    the moving system as the coil's does.
+    between coil and motion: its inductance carries the coil's current and its own. Its own current
+    drives the moving system as the coil's does.
 
     Args:
         name: Name of the subcircuit; anything but letters, digits and _ is replaced.
@@ -118,11 +118,11 @@ def _motion(
 def _ring(known: KnownModel, values: Mapping[str, float], here: str, there: str) -> list[str]:
     """A closed former, seen from the coil, between the coil and the motion.
 
-    Referred to the coil's turns the ring is a loop of R = R_former and L = R/(2 pi f_former). Both
-    currents pass L. Beside R the motion induces in it the share `turn` of what it induces in the
-    coil, and its current pushes by the same share: an ideal transformer. Solved for the current of
-    the loop, this is what `fit.driver.laws.former` says: R h in the coil, a force factor of 1 -
-    turn h, and turn^2/R (1 - h) beside the conductances of the motion.
+    Referred to the coil's turns the ring is a loop of R = R_former and L = R/(2 pi f_former). L
+    carries the currents of coil and ring. The motion induces in the ring the share `turn` of what
+    it induces in the coil, and the ring's current pushes by the same share: an ideal transformer.
+    Solved for the current of the ring, this is what `fit.driver.laws.former` says: R h in the coil,
+    a force factor of 1 - turn h, and turn^2/R (1 - h) beside the conductances of the motion.
     """
     f_former, R = values["f_former"], values["R_former"]
     laws = known.driver.of_laws(known.internal)

@@ -15,6 +15,7 @@ from fit.crossover.ladder import (
 from fit.crossover.load import Load
 from fit.crossover.network import NetworkArm, NetworkPart
 from fit.design.preferred import nearest
+from fit.parts.passive import LETTER
 
 TOLERANCE = {"capacitor": 0.10, "inductor": 0.05, "resistor": 0.05}
 """Half-widths of the limits of bought parts (common practice, no source)."""
@@ -82,8 +83,7 @@ def _magnitude(load: Load, hz: float) -> float:
 def _named(
     steps: list[tuple[str, tuple[tuple[str, float], ...]]], series: int | None
 ) -> tuple[NetworkArm, ...]:
-    counts = {"resistor": 0, "capacitor": 0, "inductor": 0}
-    letters = {"resistor": "R", "capacitor": "C", "inductor": "L"}
+    counts = dict.fromkeys(LETTER, 0)
     arms = []
     for place, parts in steps:
         made = []
@@ -92,7 +92,7 @@ def _named(
             value = exact if series is None else nearest(exact, series)
             made.append(
                 NetworkPart(
-                    f"{letters[kind]}{counts[kind]}",
+                    f"{LETTER[kind]}{counts[kind]}",
                     Part(kind, value),  # type: ignore[arg-type]  # one of the three kinds above
                     TOLERANCE[kind] * value / math.sqrt(3),
                 )

@@ -1,10 +1,10 @@
 """Small resonances beside the main one: loose dust cap, panel, rim, frame.
 
-Anything that resonates while the cone drives it adds to the impedance, near its own frequency,
-the curve of a damped resonator: A/(1 + j Q (f/f0 - f0/f)) with a complex A, which far from the
-main resonance is close to real and positive (a resonator of mass m on the cone adds Bl^2 m Q/(w
-Mms^2), the mechanical impedance of the cone being its mass there). In the residual of a fit that
-stands out by its shape from what a coil model fails to follow, which is broad.
+Anything that resonates while the cone drives it adds the curve of a damped resonator to the
+impedance near its own frequency: A/(1 + j Q (f/f0 - f0/f)) with a complex A. Far from the main
+resonance the mechanical impedance of the cone is that of its mass. There A is nearly real and
+positive: a resonator of mass m on the cone gives Bl^2 m Q/(w Mms^2). Its narrow shape stands out in
+the residual of a fit; what a coil model fails to follow is broad.
 """
 
 from __future__ import annotations
@@ -58,10 +58,9 @@ class Bump:
 def bumps(curve: FittedCurve) -> tuple[Bump, ...]:
     """Find resonances in the residual, the clearest first; none in a healthy driver.
 
-    Over stretches of the curve a resonator and a parabola (for smooth misfit) are fitted to
-    measured minus model by least squares; a resonator counts when it explains most of what the
-    parabola leaves, is clear of the scatter and worth mention. The clearest is subtracted and the
-    search repeated.
+    A resonator and a parabola (for smooth misfit) are fitted to stretches of measured minus model
+    by least squares. A resonator counts when it explains most of what the parabola leaves, is clear
+    of the scatter and worth mention. The clearest is subtracted and the search repeated.
     """
     f, z = curve.frequency_hz, np.abs(curve.measured_ohm)
     turn: ComplexArray | None = None
@@ -116,8 +115,8 @@ class _Stretches:
         places: Points of its stretch, shape (c, l).
         inside: One where a place belongs to the stretch, else zero, shape (c, l).
         smooth: Orthonormal parabolas, shape (c, l, 3).
-        shape: Of one unit of each unknown, shape (c, l, u).
-        inverse: Of the unknowns' normal matrix, shape (c, u, u).
+        shape: Curve of one unit of each unknown, shape (c, l, u).
+        inverse: Inverse of the unknowns' normal matrix, shape (c, u, u).
         freedom: Rows less unknowns, shape (c,).
     """
 

@@ -100,7 +100,7 @@ def completed(
     are.
 
     Args:
-        frequency_hz: Of the fit's curve in free air [Hz], shape (n,).
+        frequency_hz: Frequencies of the fit's curve in free air [Hz], shape (n,).
         model_ohm: The fitted model there [ohm], shape (n,).
     """
     from scipy.optimize import minimize_scalar

@@ -48,7 +48,7 @@ class StatedValues:
         return pressure, temperature, float(np.clip(humidity, 0.0, 1.0))
 
     def bulk_modulus(self, theta: FloatArray) -> float:
-        """Of the air, freed of the errors of its state and of the equations for it [Pa]."""
+        """Modulus of the air, free of the errors of its state and of its equations [Pa]."""
         error = self.air_equations * theta[self._columns["air-equations"]]
         return air.bulk_modulus(*self.air_state(theta)) * math.exp(-error)
 

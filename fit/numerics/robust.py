@@ -111,8 +111,8 @@ def share_outside(
 
     Args:
         n: Values behind centre and spread.
-        centre: Of these values.
-        spread: Of these values, more than 0.
+        centre: Robust mean of the values.
+        spread: Robust standard deviation of the values, more than 0.
         lower: Limit in the same unit; None where there is none.
     """
     from scipy.special import ndtr

@@ -24,7 +24,8 @@ class Slope:
     Attributes:
         middle: Median of the slopes between all pairs (P. K. Sen, J. Am. Stat. Assoc. 63, 1968).
         low: Lower end of its 95 % interval.
-        probability: Of such an order by chance, both ways (H. B. Mann, Econometrica 13(3), 1945).
+        probability: Probability that chance puts the values in such an order, two-sided (H. B.
+            Mann, Econometrica 13(3), 1945).
     """
 
     middle: float

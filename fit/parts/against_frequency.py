@@ -102,7 +102,7 @@ def _at(
         values: Shape (n,).
         slopes: Derivative of each value by the measured part of the impedance [1/ohm].
         noise: Standard uncertainty of that part [ohm], or None.
-        effects: Of each common error on that part [ohm], shape (n,).
+        effects: Effect of each common error on that part [ohm], shape (n,).
     """
     from scipy.special import ndtri, stdtrit
 

@@ -27,7 +27,6 @@ from meas.errors import Finding, Refused
 
 Quantity = Callable[[FloatArray], float]
 PartKind = Literal["inductor", "capacitor", "resistor"]
-KINDS: tuple[PartKind, ...] = ("inductor", "capacitor", "resistor")
 
 LEADS_OHM = 0.02
 LEADS_H = 0.1e-6

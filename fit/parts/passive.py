@@ -10,6 +10,10 @@ import numpy as np
 
 from meas.curve import ComplexArray, FloatArray
 
+LETTER = {"resistor": "R", "capacitor": "C", "inductor": "L"}
+"""Kind of part to the letter of its value, and of its name in a circuit."""
+UNIT = {"resistor": "ohm", "capacitor": "F", "inductor": "H"}
+"""Kind of part to the unit of its value."""
 REFERENCE_HZ = 1000.0
 """Where ESR, C and Q are stated [Hz]."""
 _OMEGA = 2 * np.pi * REFERENCE_HZ

@@ -11,6 +11,7 @@ from pydantic import Field
 from fit.parts.against_frequency import PartRow
 from fit.parts.against_level import AtLevel
 from fit.parts.part_fit import PartFit, PartKind
+from fit.parts.passive import LETTER
 from fit.results.result import Estimate
 from fit.results.saved import (
     AtLeast0,
@@ -95,7 +96,7 @@ def from_json(document: object, *, where: str = "") -> SavedPart:
         UnreadableInput: If the document is no saved part, or was written by a newer version.
     """
     saved = read(_SavedPart, document, format_=FORMAT, kind=_KIND, where=where, remedy=REMEDY)
-    needed = {"inductor": "L", "capacitor": "C", "resistor": "R"}[saved.kind]
+    needed = LETTER[saved.kind]
     if needed not in saved.parameters:
         raise UnreadableInput(f"has no {needed}", where=where, remedy=REMEDY)
     values = {

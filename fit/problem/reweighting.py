@@ -60,8 +60,8 @@ class Reweighting(Generic[P, F]):
         bounded: Parameters to the nearest ones that mean something.
         rounds: Greatest number of fits in each of the two stages.
         close: Relative change of a variance from which another fit is due.
-        tolerance: Of each fit, as for `least_squares`.
-        worth: Of each fit, as for `least_squares`.
+        tolerance: Tolerance of each fit, as for `least_squares`.
+        worth: Change of cost at which each fit stops, as for `least_squares`.
         restate: Whether common errors are restated on the model after every fit, not only after
             the first.
     """

@@ -285,7 +285,7 @@ def widening(contributions: Mapping[str, float], degrees: Mapping[tuple[str, ...
 
     Args:
         contributions: By source.
-        degrees: Of groups of sources, by what their names begin with.
+        degrees: Degrees of freedom of groups of sources, by what their names begin with.
     """
     from scipy.special import stdtrit
 

@@ -74,9 +74,9 @@ def update(path: Path, rig: Rig, *, since: Rig | None = None) -> None:
     """Make a rig file say what ``rig`` says; comments, order and untouched values stay.
 
     Args:
-        since: What it said when ``rig`` was made from it. Then only what differs between the two
-            is put in, and what somebody else has changed in the meantime stays. None: the file
-            is taken to be as it was.
+        since: Content of the file when ``rig`` was made from it. Only what differs between the
+            two is put in; what somebody else has changed meanwhile stays. None: the file is taken
+            to be as it was.
 
     Raises:
         UnreadableInput: If the file cannot be read as a rig.

@@ -34,7 +34,7 @@ class What:
     """What a capture is said to be of.
 
     Attributes:
-        resistance_ohm: Of a known resistor; None for the others.
+        resistance_ohm: Resistance of a known resistor [ohm]; None for the other standards.
         tolerance_percent: Its limits.
         inductance_limit_h: Limits of its inductance around none [H].
     """

@@ -19,7 +19,7 @@ def from_ratio(
 
     Args:
         ratio: H, driver input over source input, complex, shape (n,).
-        variance: Of the real and of the imaginary part of H each, shape (n,).
+        variance: Variance of the real and of the imaginary part of H each, shape (n,).
 
     Returns:
         Impedance [ohm], complex, and the standard uncertainty of each part [ohm], both (n,).

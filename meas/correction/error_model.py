@@ -195,7 +195,7 @@ def corrected(
 
     Args:
         ratio: Driver input over source input as recorded, complex, shape (n,).
-        ratio_variance: Of each part of it, shape (n,).
+        ratio_variance: Variance of its real and imaginary part each, shape (n,).
 
     Returns:
         Impedance [ohm], complex, and the standard uncertainty of each part [ohm], both (n,); NaN

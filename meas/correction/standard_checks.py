@@ -39,7 +39,7 @@ def check_kind(
     Args:
         frequency: Frequencies [Hz], shape (n,).
         ratio: Driver input over source input, complex, shape (n,).
-        variance: Of each part of it, shape (n,).
+        variance: Variance of its real and imaginary part each, shape (n,).
 
     Raises:
         Refused: If it does not.

@@ -75,7 +75,7 @@ def choose_lines(
     """Odd lines about evenly spaced in log frequency.
 
     Args:
-        spacing_hz: Of the lines, one over the period [Hz].
+        spacing_hz: Spacing of the lines, one over the period [Hz].
 
     Returns:
         Excited lines, and those left out: one at random of every four, never the outermost.
@@ -100,8 +100,8 @@ def low_crest_phases(lines: NDArray[np.intp], amplitude: FloatArray, length: int
 
     Args:
         lines: Line numbers, increasing, shape (k,).
-        amplitude: Of the lines, shape (k,).
-        length: Of a period in frames.
+        amplitude: Amplitudes of the lines, shape (k,).
+        length: Length of a period [frames].
 
     Returns:
         Phases, shape (k,); deterministic.

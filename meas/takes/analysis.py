@@ -59,7 +59,7 @@ class Analysis:
         band_hz: Lowest and highest frequency of the curve [Hz]; None without one.
         passes: Where the excitation is in the recording.
         transfer: Driver input over source input as recorded, before calibration.
-        distortion: Of the driver against frequency, where the excitation tells it.
+        distortion: Distortion by the driver against frequency, where the excitation tells it.
     """
 
     curve: ImpedanceCurve | None

@@ -31,7 +31,7 @@ def tone_rms(signal: FloatArray, sample_rate_hz: int, frequency_hz: float) -> fl
 
     Args:
         signal: A recording with a tone in the middle, shape (n,).
-        frequency_hz: Of the tone.
+        frequency_hz: Frequency of the tone [Hz].
     """
     loud = np.flatnonzero(np.abs(signal) > _LOUD * np.abs(signal).max(initial=0.0))
     if loud.size < 2:

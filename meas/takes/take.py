@@ -50,7 +50,7 @@ class Take:
         label: Free text.
         taken_at: ISO 8601 with offset.
         rig: The bench as used, with the calibration applied (None: none was).
-        sample_rate_hz: Of the capture [Hz].
+        sample_rate_hz: Sample rate of the capture [Hz].
         peak: Largest magnitude at source and driver input, full scale 1.
         excitation: The stimulus played, or the file that was imported.
         software: Program and version that made the take.
@@ -59,7 +59,7 @@ class Take:
         stream: What recorded it: device, latency, versions.
         events: Irregularities that the audio path reported.
         environment: Air temperature [K], pressure [Pa] and the like, if given.
-        distortion: Of the driver; written beside the curve, for people, and not read back.
+        distortion: Distortion by the driver; kept beside the curve for people, not read back.
         path: Its folder; None before it is saved.
     """
 

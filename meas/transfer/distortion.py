@@ -19,7 +19,7 @@ class Distortion:
     gets more current and less voltage drive.
 
     Attributes:
-        frequency_hz: Of the fundamental [Hz], shape (n,).
+        frequency_hz: Frequencies of the fundamental [Hz], shape (n,).
         parts: Name (``harmonic_2`` ..., ``even``, ``odd``) to amplitude over that of the
             fundamental at the driver input, shape (n,); NaN where it cannot be told.
         noise: What noise alone would show, same measure, shape (n,); parts below it are noise.

@@ -54,7 +54,7 @@ def estimate_periodic(
     """Estimate driver input over source input at the excited lines.
 
     Args:
-        first_frame: Of the first period that counts, in the recording.
+        first_frame: First frame of the first period that counts, in the recording.
 
     Returns:
         The estimate; None when fewer than two periods are in the recording or no line is driven

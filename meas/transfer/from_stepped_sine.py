@@ -32,7 +32,7 @@ def fit_sine(
     Args:
         signal: Shape (n,), n at least 4.
         frequency_hz: Known frequency [Hz].
-        weight: Of every sample, shape (n,); None: all alike, as in the standard.
+        weight: Weight of every sample, shape (n,); None: all alike, as in the standard.
 
     Returns:
         The phasor A - j B, so that x = Re{phasor exp(j w t)} + C with t = 0 at the first
@@ -61,7 +61,7 @@ def estimate_tones(
     silences alone.
 
     Args:
-        lag: How much later it stands in the recording [frames].
+        lag: How much later the excitation stands in the recording [frames].
 
     Returns:
         Transfer function and harmonics; None when no tone is driven well enough to tell.

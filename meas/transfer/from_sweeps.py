@@ -33,7 +33,7 @@ class Transfer:
         frequency_hz: Increasing [Hz], shape (n,); about 40 to the octave, single lines where the
             record is too short for that, none where there was no drive.
         ratio: H, driver input over source input, complex, shape (n,).
-        variance: Of the real and of the imaginary part of H each, shape (n,): the larger of
+        variance: Variance of the real and of the imaginary part of H, shape (n,): the larger of
             what the scatter and what the silences say.
         scatter_variance: The same from scatter alone (between passes, within windows),
             shape (n,); NaN where nothing was left to scatter.

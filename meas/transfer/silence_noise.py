@@ -29,7 +29,7 @@ class Noise:
     a mean square of s^2 in every bin.
 
     Attributes:
-        frequency_hz: Of the bins [Hz], shape (k,).
+        frequency_hz: Frequencies of the bins [Hz], shape (k,).
         source: Spectra of the source input, complex, shape (segments, k).
         driver: Spectra of the driver input, complex, shape (segments, k).
     """
