@@ -21,14 +21,12 @@ from meas.transfer.clock_judgement import OneClock, settle
 from meas.transfer.distortion import Distortion
 from meas.transfer.from_sweeps import Transfer
 from meas.transfer.passes import Passes
-from meas.validity.judge import Evidence, judge
+from meas.validity.judge import BRINGS_ABOUT, Evidence, causes, judge
 from meas.validity.of_delay import InputDifference, difference_shown_by_coil
 from meas.validity.of_side import wrong_side
 
 _SHORTEST_SECONDS = 0.3
 _HIGHEST_RESONANCE_HZ = 4000.0
-# Refusals that a coil which rubs brings about by itself; it is then named in their place.
-_OF_THE_DRIVER = {"nonlinear", "gain-riding", "channel-slip", "dropout"}
 # Beyond this the impedance is no longer a linear function of the noise: H is next to 1 (hot
 # side) or next to 0 (ground side), and all it says is "open".
 _LARGEST_RELATIVE_UNCERTAINTY = 0.3
@@ -153,7 +151,7 @@ def analyse(
         findings = _with_rubbing(estimated, sample_rate_hz, curve, findings)
     return Analysis(
         curve=curve,
-        findings=tuple(findings),
+        findings=tuple(causes(findings)),
         peak=_peak(samples),
         band_hz=None
         if curve is None
@@ -183,7 +181,7 @@ def _with_rubbing(
     """The findings with rub and buzz, which replaces the refusals that it brings about itself."""
     refusing = {finding.code for finding in findings if finding.refuses}
     bass = curve.frequency_hz < _HIGHEST_RESONANCE_HZ
-    if estimated.transfer is None or refusing - _OF_THE_DRIVER or not bass.any():
+    if estimated.transfer is None or refusing - BRINGS_ABOUT["rub"] or not bass.any():
         return findings
     resonance_hz = float(curve.frequency_hz[bass][np.argmax(curve.impedance_ohm.real[bass])])
     rub = rub_and_buzz(
@@ -191,8 +189,7 @@ def _with_rubbing(
     )
     if not (rub and refusing):
         return [*findings, *rub]
-    kept = [finding for finding in findings if finding.code not in refusing]
-    return [*(replace(one, refuses=True) for one in rub), *kept]
+    return [*(replace(one, refuses=True) for one in rub), *findings]
 
 
 def _check_samples(samples: TwoInputs, sample_rate_hz: int) -> None:

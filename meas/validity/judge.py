@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
 
 import numpy as np
 
@@ -28,6 +30,36 @@ _LEAST_MISMATCH_PERCENT = {"driver": 0.5, "part": 0.1, "system": 0.5}
 _BAND_MARGIN = 1.1
 _LOUD_SILENCE = 0.02
 _INVERTED = 0.3  # share of negative resistance that no delay makes of a driver
+_LOST_IN_NOISE = 0.1  # noise in the silences re what an input records, beyond which it is to blame
+
+_OF_CURVE = frozenset({"not-passive", "not-causal", "no-resonance", "two-resonances"})
+_OF_DRIVER = frozenset({"nonlinear", "gain-riding", "channel-slip", "dropout"})
+BRINGS_ABOUT: Mapping[str, frozenset[str]] = MappingProxyType(
+    {
+        "silent-input": frozenset({"outside-calibration"}),
+        "same-signal": frozenset({"outside-calibration"}),
+        "shorted-driver": frozenset({"faint"}),
+        "rub": _OF_DRIVER,
+        "hum": _OF_DRIVER | _OF_CURVE,
+        "clipped": _OF_CURVE,
+        "dropout": _OF_CURVE,
+        "channel-slip": _OF_CURVE,
+        "gain-riding": _OF_CURVE,
+        "nonlinear": _OF_CURVE,
+        "not-causal": frozenset({"two-resonances"}),
+        "no-resonance": frozenset({"not-causal"}),
+        "not-passive": frozenset({"not-causal"}),
+    }
+)
+"""A reason for a refusal, and the refusals that it brings about by itself: these are left out."""
+
+
+def causes(findings: Iterable[Finding]) -> list[Finding]:
+    """Leave out the refusals that another one brings about; those that refuse come first."""
+    findings = refusals_first(findings)
+    there = {finding.code for finding in refusals(findings)}
+    explained = frozenset[str]().union(*(BRINGS_ABOUT.get(code, frozenset()) for code in there))
+    return [one for one in findings if not (one.refuses and one.code in explained)]
 
 
 @dataclass(frozen=True, eq=False)
@@ -74,7 +106,7 @@ def judge(take: Evidence) -> tuple[Finding, ...]:
     findings = _findings(take)
     if not take.calibrated and not refusals(findings):
         findings.append(of_ratio.uncalibrated(take.sample_rate_hz, take.unlike))
-    return refusals_first(findings)
+    return tuple(causes(findings))
 
 
 def _findings(take: Evidence) -> list[Finding]:
@@ -129,7 +161,12 @@ def _at_an_end(transfer: Transfer, take: Evidence) -> tuple[Finding, ...]:
     ratio = transfer.ratio if take.matched is None else take.matched
     delay_s = 0.0 if take.calibrated else assumed.mismatch_delay_samples / take.sample_rate_hz
     return of_ratio.not_connected(
-        transfer.frequency_hz, ratio, take.rig.wiring.resistor_side, alike, delay_s
+        transfer.frequency_hz,
+        ratio,
+        take.rig.wiring.resistor_side,
+        alike,
+        delay_s,
+        transfer.variance,
     ) or of_ratio.swapped(transfer.ratio, assumed.mismatch_percent / 100.0)
 
 
@@ -146,7 +183,7 @@ def _in_time_and_curve(
     relation: Relation,
     relative_noise: FloatArray,
 ) -> list[Finding]:
-    """Findings in the residual, then in the curve: a broken recording gives a broken curve."""
+    """Findings in the residual and in the curve."""
     samples, rate, passes = take.samples, take.sample_rate_hz, take.passes
     in_curve, resonance_hz, missed = _in_curve(
         curve, take, swept_band(samples, rate, passes) or transfer.band_hz
@@ -159,33 +196,36 @@ def _in_time_and_curve(
         resonance_hz,
         wanted=take.kind == "driver" and not missed,
     )
-    findings = list(hum)
-    if not refusals(findings):
-        left = _in_residual(take, relation, resonance_hz, humming=bool(hum))
-        findings += _hum_of(lines, left, take, relation) + left
-    if not refusals(findings):
-        findings += in_curve
-    if not refusals(findings):
-        findings += not_causal(curve, take.rig, rate, calibrated=take.calibrated, kind=take.kind)
-    return findings
+    left, distorted = _in_residual(take, relation, resonance_hz, humming=bool(hum))
+    known = relative_noise[np.isfinite(relative_noise)]
+    if known.size and any(one.code == "faint" for one in in_curve):
+        left = [one for one in left if not one.refuses] if of_ratio.mostly_noise(known) else left
+    findings = [*left, *in_curve]
+    if not refusals(left):
+        findings += not_causal(
+            curve, take.rig, rate, calibrated=take.calibrated, kind=take.kind, distorted=distorted
+        )
+    return [*(_hum_of(lines, findings, take, relation) or hum), *findings]
 
 
 def _hum_of(
-    lines_hz: tuple[float, ...], left: list[Finding], take: Evidence, relation: Relation
+    lines_hz: tuple[float, ...], found: list[Finding], take: Evidence, relation: Relation
 ) -> list[Finding]:
     """Hum as the reason of refusals where the silences are loud enough to bring them about."""
-    loud = _LOUD_SILENCE * float(np.std(relation.predicted))
-    if not (lines_hz and refusals(left)):
+    if not (lines_hz and refusals(found)):
         return []
-    if of_record.silence_rms(take.samples, take.passes).max() < loud:
+    silence = of_record.silence_rms(take.samples, take.passes)
+    if silence.max() < _LOUD_SILENCE * float(np.std(relation.predicted)):
         return []
     return [of_ratio.hum_first(lines_hz[0])]
 
 
 def _unheard(findings: list[Finding], take: Evidence, relation: Relation) -> list[Finding]:
     """Nothing is known well enough: because the recording is broken, or else too faint."""
-    if not refusals(findings):
-        findings = [*findings, *_in_residual(take, relation, None, humming=False)]
+    heard = take.samples.std(axis=0, dtype=np.float64)
+    noisy = of_record.silence_rms(take.samples, take.passes) > _LOST_IN_NOISE * heard
+    if not refusals(findings) and not noisy.any():
+        findings = [*findings, *_in_residual(take, relation, None, humming=False)[0]]
     return findings if refusals(findings) else [*findings, of_ratio.unheard()]
 
 
@@ -226,28 +266,28 @@ def _turned(frequency_hz: float, impedance_ohm: complex, take: Evidence) -> floa
 
 def _in_residual(
     take: Evidence, relation: Relation, resonance_hz: float | None, *, humming: bool
-) -> list[Finding]:
-    """The first reason that the residual shows; later ones would be its consequences."""
+) -> tuple[list[Finding], float]:
+    """The first reason that the residual shows, and the share of distortion."""
     samples, swept = take.samples, take.passes.swept
     moves = track(relation, take.passes)
     quiet = quiet_rms(relation, take.passes, moves)
     silence = of_record.silence_rms(samples, take.passes)
     saturated = saturation(samples, relation, moves, resonance_hz, swept=swept, silence_rms=silence)
     if saturated:
-        return list(saturated)
+        return list(saturated), 0.0
     broken = of_residual.bursts(samples, relation, moves)
-    distorted = of_residual.distortion_size(moves, quiet, swept=swept)
+    distorted = of_residual.recurring_distortion(moves, quiet, take.passes, take.sample_rate_hz)
     moved = of_residual.drift(moves, quiet, humming=humming, distorted=distorted)
     slipped = [finding for finding in moved if finding.code == "channel-slip"]
     if slipped and not any(finding.code == "dropout" for finding in broken):
-        return slipped
+        return slipped, distorted
     if refusals(broken):
-        return list(broken)
+        return list(broken), distorted
     if moved:
-        return [*broken, *moved]
+        return [*broken, *moved], distorted
     if humming:  # what hum leaves unexplained is no distortion
-        return list(broken)
-    return [*broken, *of_residual.distortion(moves, quiet, swept=swept)]
+        return list(broken), 0.0
+    return [*broken, *of_residual.distortion(moves, quiet, swept=swept)], distorted
 
 
 def quiet_rms(relation: Relation, passes: Passes, moves: Track) -> float:

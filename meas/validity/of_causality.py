@@ -37,7 +37,13 @@ def enough_points(curve: ImpedanceCurve) -> bool:
 
 
 def not_causal(
-    curve: ImpedanceCurve, rig: Rig, sample_rate_hz: int, *, calibrated: bool, kind: str
+    curve: ImpedanceCurve,
+    rig: Rig,
+    sample_rate_hz: int,
+    *,
+    calibrated: bool,
+    kind: str,
+    distorted: float = 0.0,
 ) -> tuple[Finding, ...]:
     """Find a reactance that cannot belong to the resistance.
 
@@ -49,7 +55,14 @@ def not_causal(
     the rest: refused from 0.3 % on, which finds a glide of 10 % and more, and half of those of
     3 %; the intervals of such a bench hold a gain that is off by 3 % anyway.
 
+    A driver whose stiffness or force factor follows its excursion is no linear one-port either. It
+    departs from one by about as much as it distorts; what changes by itself has no harmonics. So
+    where the misfit is within the share of distortion, the driver is ``nonlinear``.
+
     Not seen: what is causal by itself, such as a wrong resistor or one more in parallel.
+
+    Args:
+        distorted: Share of distortion that comes again in every sweep.
     """
     if curve.standard_uncertainty_ohm is None or not enough_points(curve):
         return ()
@@ -66,7 +79,20 @@ def not_causal(
         found, _ = with_delay(curve, rig, sample_rate_hz, capacitive=capacitive)
     if found.misfit < (_REFUSED if calibrated else _REFUSED_UNCALIBRATED):
         return ()
+    if found.misfit < distorted:
+        return (_follows_excursion(found.misfit, distorted),)
     return (finding(found, curve),)
+
+
+def _follows_excursion(misfit: float, distorted: float) -> Finding:
+    return Finding(
+        "nonlinear",
+        f"The driver distorts by {100 * distorted:.2g} %, and its impedance is bent by it: by "
+        f"{100 * misfit:.2g} % of |Z| reactance and resistance do not belong together",
+        refuses=True,
+        ground="Kramers-Kronig relations",
+        next_step="Lower the drive by 10 dB and repeat",
+    )
 
 
 def table_not_causal(curve: Curve) -> tuple[Finding, ...]:

@@ -26,7 +26,8 @@ _LEAST = 0.02
 """Standard uncertainty of the delay at best [samples]."""
 _CORNERS = 16  # of the coil's sections, from the low end of the band to 20 times its high end
 _FEWEST, _MOST = 40, 150  # points
-_WORTH = 0.5  # uncertainty found, re that of the rig, from which on nothing is gained
+_WORTH = 0.8  # uncertainty found, re that of the rig, from which on nothing is gained
+_SHOWN_GAIN = 0.5  # the same of a gain, which half of what is told of it would move
 _SHOWN = 2.0  # uncertainties from which on a difference is no chance
 _LEAST_SPAN = 4.0  # highest over lowest frequency
 _FROM = 0.6  # of the resonance, from where the curve is looked at
@@ -174,7 +175,7 @@ def difference_shown_by_coil(
     # Most cards sample both inputs at once: what may be nothing is taken for nothing.
     if abs(delay) < _SHOWN * uncertainty:
         delay, uncertainty = 0.0, float(np.hypot(delay, uncertainty))
-    shown = of_gain < _WORTH * spreads[1] and abs(gain) > _SHOWN * of_gain
+    shown = of_gain < _SHOWN_GAIN * spreads[1] and abs(gain) > _SHOWN * of_gain
     return InputDifference(delay, uncertainty, gain if shown else 0.0)
 
 

@@ -18,12 +18,14 @@ _MOST_NEGATIVE = 0.08
 _MOST_NEGATIVE_OF_PART = 0.3
 
 _SIGNIFICANT = 5.0
+_NOISE = 4.0
 
 _HUM_NEAR = 1.5
 _HUM_REFUSED = 0.03
 _HUM_MENTIONED = 0.01
 _LOST = 0.3
 _GAP = 1.8
+_HIDES, _WIDE_GAP = 0.15, 0.1
 
 
 def not_connected(
@@ -32,6 +34,7 @@ def not_connected(
     resistor_side: str,
     mismatch: float,
     delay_s: float,
+    variance: FloatArray,
 ) -> tuple[Finding, ...]:
     """Find an open driver (resistor on the hot side) and a shorted one (on the ground side).
 
@@ -41,18 +44,22 @@ def not_connected(
     R/mismatch to infinity gives this. On the ground side the driver is shorted, or so small
     against R that it cannot be told. The opposite ends leave nothing at the driver input and are
     found by `follows` and `shorted`. A part may be open or shorted in part of the band, so all
-    points must be.
+    points must be, each within four standard uncertainties of its noise (``variance`` of each part
+    of the ratio, shape (n,)), which may hide nothing of the typical one.
     """
     known = np.isfinite(ratio)
     if not known.any():
         return ()
     ratio, turn = ratio[known], 2 * np.pi * frequency_hz[known]
+    noise = np.sqrt(2 * variance[known])
     delay = -float(turn @ np.unwrap(np.angle(ratio)) / (turn @ turn))
     delay = float(np.clip(delay, -delay_s, delay_s))
-    apart = float(np.max(np.abs(1.0 - ratio * np.exp(1j * turn * delay))))
-    if apart >= mismatch:
+    distance = np.abs(1.0 - ratio * np.exp(1j * turn * delay))
+    apart = float(np.max(distance - _NOISE * noise))
+    if max(apart, float(np.median(distance))) >= mismatch or np.median(noise) > mismatch:
         return ()
-    alike = f"Both inputs are alike within {100 * apart:.2g} % at all frequencies: "
+    apart = float(np.quantile(distance, 0.9))
+    alike = f"Both inputs are alike within {100 * apart:.2g} % and noise at all frequencies: "
     if resistor_side == "hot":
         return (
             Finding(
@@ -95,7 +102,8 @@ def dead_or_at_an_end(resistor_side: str) -> tuple[Finding, ...]:
         refuses=True,
         next_step="Check its cable and gain",
     )
-    return (silent, _shorted() if resistor_side == "hot" else _no_current())
+    # The driver is changed from take to take, the input's cable stays; few coils are shorted.
+    return (silent, _shorted()) if resistor_side == "hot" else (_no_current(), silent)
 
 
 def _shorted() -> Finding:
@@ -163,6 +171,11 @@ def faint(relative_uncertainty: FloatArray) -> tuple[Finding, ...]:
     )
 
 
+def mostly_noise(relative_noise: FloatArray) -> bool:
+    """Whether what the silences hold is half of what makes a signal too weak, or more."""
+    return float(np.median(relative_noise)) > _FAINT_REFUSED / 2
+
+
 def unheard() -> Finding:
     """No frequency at all is known well enough."""
     return Finding(
@@ -225,7 +238,8 @@ def hum(
     is hum. It is a bias there rather than noise, the same in the whole point; a point that is
     missing just there was lost to it. A dozen points make up the peak; 3 % of |Z| at one of
     them moves Res and Q by some tenths of a per cent. Within 1.5 times the resonance to either
-    side that is refused, as it is when the resonance that was wanted could not be found.
+    side that is refused, as it is where the resonance that was wanted was not found and may hide
+    there: behind 15 % of |Z|, or in a gap of a tenth of the frequency.
     Elsewhere the fit gives such a point its small weight, and from 1 % it is mentioned.
 
     Args:
@@ -243,15 +257,15 @@ def hum(
         if not frequency_hz[0] < at < frequency_hz[-1]:
             continue
         right = int(np.searchsorted(frequency_hz, at))
-        size = float(excess[max(0, right - 2) : right + 2].max())
+        size = hidden = float(excess[max(0, right - 2) : right + 2].max())
         gap = right - 1
         others = np.delete(spacing[max(0, gap - 2) : gap + 3], min(gap, 2))
         if spacing[gap] > _GAP * others.max(initial=0.0):
             size = max(size, _LOST)
-        near = wanted
+        hides = wanted and (hidden > _HIDES or spacing[gap] > _WIDE_GAP * at)
         if resonance_hz is not None:
-            near = 1 / _HUM_NEAR < at / resonance_hz < _HUM_NEAR
-        if near and size > _HUM_REFUSED:
+            hides = size > _HUM_REFUSED and 1 / _HUM_NEAR < at / resonance_hz < _HUM_NEAR
+        if hides:
             return (_hum(size, at, resonance_hz, refuses=True),)
         if size > _HUM_MENTIONED and (worst is None or size > worst[0]):
             worst = (size, at)

@@ -13,6 +13,7 @@ from scipy import ndimage
 
 from meas.curve import FloatArray, TwoInputs
 from meas.errors import Finding
+from meas.transfer.passes import Passes
 from meas.validity.of_record import INPUT_NAMES
 from meas.validity.relation import Relation
 from meas.validity.track import BLOCKS_TOGETHER, Track
@@ -30,6 +31,8 @@ _CLICK_SCORE = 15.0
 # --- relation moving in time ------------------------------------------------------------------
 _GAIN_REFUSED = 0.004
 _PHASE_REFUSED = 0.0025
+_LEAST_ABOVE_NOISE = 3.0  # level of a block re the noise, below which its gain is a whim of that
+_NOISE_OF_FILTER = 25.0  # of a block; the filter, fitted to fewer lines, has more than its own
 _GAIN_EXPLAINS = 0.1  # a gain that moves leaves no more of the signal unexplained than this
 
 _NOISE_MARGIN = 1.5  # in power, over the noise of the silences
@@ -205,7 +208,7 @@ def drift(
     fixed delay. Sweeping up and down is what makes them visible. Gain that moves alike in both
     inputs cancels and does no harm.
     """
-    good = moves.driven
+    good = moves.driven & (moves.level > _LEAST_ABOVE_NOISE * quiet_rms)
     if np.count_nonzero(good) < 4 * BLOCKS_TOGETHER:
         return ()
     gain, phase, times = moves.gain[good], moves.phase[good], moves.time_s[good]
@@ -213,6 +216,8 @@ def drift(
     left, right = np.quantile(phase, [0.05, 0.95])
     steps = np.diff(gain[::BLOCKS_TOGETHER], n=2)
     noise = 10.0 * float(np.median(np.abs(steps))) / 1.65
+    faintest = float(np.quantile(moves.level[good], 0.05))
+    noise = max(noise, _NOISE_OF_FILTER * quiet_rms / (faintest * float(np.sqrt(moves.frames))))
     rest = float(np.quantile(_unexplained_share(moves, quiet_rms), 0.98))
     turn, change = float(right - left), float(high - low)
     if max(_DISTORTION_REFUSED, turn, change) < distorted < _MOST_DISTORTION:
@@ -261,6 +266,28 @@ def distortion_size(moves: Track, quiet_rms: float, *, swept: bool) -> float:
         return 0.0
     share = _unexplained_share(moves, quiet_rms)
     return float(share.max() if swept else np.median(share))
+
+
+def recurring_distortion(
+    moves: Track, quiet_rms: float, passes: Passes, sample_rate_hz: int
+) -> float:
+    """Share of distortion that every sweep has at the same frequency, within a third of an octave.
+
+    A break of the stream leaves as much unexplained, but once.
+    """
+    if not passes.swept or len(passes.passes) < 2:
+        return distortion_size(moves, quiet_rms, swept=passes.swept)
+    good = moves.driven
+    share = np.zeros(moves.level.size)
+    share[good] = _unexplained_share(moves, quiet_rms)
+    place = np.round(3.0 * np.log2(np.maximum(moves.frequency_hz, 1.0))).astype(int)
+    found = np.full((len(passes.passes), int(place.max(initial=0)) + 1), np.nan)
+    for row, one in zip(found, passes.passes, strict=True):
+        time = moves.time_s * sample_rate_hz
+        inside = good & (time >= one.start) & (time <= one.stop)
+        row[place[inside]] = 0.0
+        np.maximum.at(row, place[inside], share[inside])
+    return float(np.max(np.nan_to_num(np.min(found, axis=0)), initial=0.0))
 
 
 def distortion(

@@ -131,7 +131,9 @@ def outside(
     Below its resonance the cone is an inductance, above it a capacitance, which a coil never is:
     a reactance of less than -3 % of |Z| at the low end is the tail of a resonance further down.
     The inductance of the cone grows with frequency up to the resonance, where that of a coil only
-    falls (eddy currents).
+    falls (eddy currents). Where losses hide that, the resistance grows by more per unit of ln f
+    than the reactance: of sR/(s + p), and so of any network of resistors and inductors, it grows by
+    2 w p/(w^2 + p^2) times the reactance at the most (inputs must be compared to tell).
 
     Args:
         frequency_hz: Increasing [Hz], shape (n,).
@@ -144,8 +146,12 @@ def outside(
         return "below"
     if f[-1] > _BASS_HZ:
         return None
+    R = impedance_ohm.real
     grown = float(X[-1] / f[-1]) > _GROWS * float(X[end] / f[end])
-    climbs = impedance_ohm.real[-1] > impedance_ohm.real[end]
+    climbs = R[-1] > R[end]
+    if turned == 0.0:
+        of_coil = float(np.trapezoid(X[end:], np.log(f[end:])))
+        grown = grown or float(R[-1] - R[end]) > max(_GROWS * of_coil, _TAIL * float(R[end]))
     return "above" if bool(climbs) and grown and bool(np.all(X[end:] > 0)) else None
 
 
@@ -154,6 +160,8 @@ def _no_resonance(frequency_hz: FloatArray, place: str | None) -> Finding:
     nothing = f"There is no resonance between {low:.0f} Hz and {high:.0f} Hz: "
     if place is None:
         text = "this is no free driver, or its cone or coil is blocked"
+        if low > _WOOFER_SWEEP_HZ:
+            text = f"it lies below the sweep, or {text}"
         step = (
             "Check what is connected; a passive part or a driver in its box is measured with "
             "--kind part or --kind system"

@@ -1,4 +1,4 @@
-"""Saturation of one input, seen as a bent static characteristic."""
+"""A bent static characteristic: of an input that saturates, or of a driver driven too far."""
 
 from __future__ import annotations
 
@@ -26,6 +26,10 @@ _HEAVY_BEND = 0.01  # no driver gets there; in heavy clipping the filter itself 
 _ABOVE_RESONANCE = 4.0
 _NEAR_RESONANCE = 0.9
 _SIGNIFICANT = 8.0
+_FREE_OF_CONE = 2.0  # times the resonance: a cubic force of the spring is down to 1 % there
+_SAME = 0.2  # of the bend that a static cubic law expects at another level
+_TOP = 5e-4  # re the extreme value
+_CROWDED = 0.6
 
 
 def saturation(
@@ -56,8 +60,14 @@ def saturation(
     above 0.9 of the resonance has to show it as well as the whole. Nothing is lost by it: the
     source input is as loud elsewhere, the driver input louder at the resonance.
 
-    Noise bends as well: what is loudest is so by its noise too. Twice what an input holds in the
-    silences (``silence_rms``) is allowed for it.
+    What is bent is the input's own doing where it cuts its peaks flat (`_flat`), wherever that is,
+    or where it bends as much at the same voltage from twice the resonance on. Else it is the
+    driver's, and called ``nonlinear``: displacement falls as 1/f^2, the force of a spring that
+    stiffens or softens as its third power, and what the cone makes of that as 1/f once more.
+
+    Noise bends as well: what is loudest is so by its noise too. Three times what an input holds in
+    the silences (``silence_rms``) is allowed for it, the mean of the outermost 0.3 % of a normal
+    distribution.
 
     Not seen: saturation of both inputs at exactly proportional levels.
     """
@@ -68,32 +78,71 @@ def saturation(
         near = usable & (moves.frequency_hz > _NEAR_RESONANCE * resonance_hz)
         far = usable & (moves.frequency_hz > _ABOVE_RESONANCE * resonance_hz)
         looks = [([usable, near], _BEND_ANYWHERE), ([far], _BEND_FAR_ABOVE)]
-    found = []
+    found: list[tuple[_Bend, int, bool]] = []
     for channel in (0, 1):
-        peak = max(float(np.max(np.abs(samples[:, channel]))), 1e-12)
-        noisy = 0.0 if silence_rms is None else 2 * float(silence_rms[channel]) / peak
+        voltage = samples[:, channel]
+        noisy = 3 * _silence(silence_rms, channel) / max(float(np.max(np.abs(voltage))), 1e-12)
         for parts, limit in looks:
-            bends = [_bend(relation, moves, samples[:, channel], part, length) for part in parts]
+            bends = [_bend(relation, moves, voltage, part, length) for part in parts]
             bent = [bend for bend in bends if bend is not None and bend.beyond(limit + noisy)]
             if len(bent) == len(parts):
-                found.append((bent[-1].static, channel, bent[-1]))
+                found.append((bent[-1], channel, len(parts) == 1))
+            elif bent and bends[0] is bent[0] and _flat(voltage, _silence(silence_rms, channel)):
+                found.append((bent[0], channel, True))
     if not found:
         return ()
     # Behind a divider that is nearly real both inputs explain it; the guilty one explains more.
-    _, channel, bend = max(found, key=lambda one: one[0])
+    bend, channel, _ = max(found, key=lambda one: one[0].static)
+    if resonance_hz is not None and not any(everywhere for _, _, everywhere in found):
+        voltage, silence = samples[:, channel], _silence(silence_rms, channel)
+        above = usable & (moves.frequency_hz > _FREE_OF_CONE * resonance_hz)
+        there = _bend(relation, moves, voltage, above, length)
+        if not (_flat(voltage, silence) or (there is not None and there.follows_from(bend))):
+            return (_bent_by_driver(bend, resonance_hz),)
     if min(bend.low, bend.high) > bend.worst / 3.0:
         ends = "at both ends"
     else:
         ends = "at its upper end only" if bend.high > bend.low else "at its lower end only"
-    peak = max(float(np.max(np.abs(samples[:, channel]))), 1e-12)
     return (
         Finding(
             "clipped",
             f"The {INPUT_NAMES[channel]} saturates {ends}: there it departs from the other input "
-            f"by {100 * bend.worst:.2g} % of its peak ({20 * np.log10(peak):.1f} dB re full scale)",
+            f"by {100 * bend.worst:.2g} % of its peak "
+            f"({20 * np.log10(np.max(np.abs(samples[:, channel]))):.1f} dB re full scale)",
             refuses=True,
             next_step="Turn that input's gain or the drive down by 6 dB and repeat",
         ),
+    )
+
+
+def _silence(silence_rms: FloatArray | None, channel: int) -> float:
+    return 0.0 if silence_rms is None else float(silence_rms[channel])
+
+
+def _flat(voltage: NDArray[np.float32], silence: float) -> bool:
+    """Whether samples crowd at an extreme, as where a converter or amplifier ends.
+
+    Of what a sine has within 10 e of its extreme it has sqrt(1/10) = 0.32 within e, a peak made
+    as flat as a third harmonic can make it (fourth order) 0.56; one cut off by half a per cent has
+    0.71 (e = 0.05 %), and more where more is cut off.
+    """
+    for side in (voltage, -voltage):
+        top = float(np.max(side))
+        reach = max(_TOP * top, 4 * silence)
+        near = side[side > top - 10 * reach]
+        if np.count_nonzero(near > top - reach) > _CROWDED * max(near.size, _END_SAMPLES):
+            return True
+    return False
+
+
+def _bent_by_driver(bend: _Bend, resonance_hz: float) -> Finding:
+    return Finding(
+        "nonlinear",
+        f"Near the resonance of {resonance_hz:.3g} Hz the driver departs from a linear one by "
+        f"{100 * bend.worst:.2g} % at the peaks, and at the same voltage further up it does not: "
+        "its suspension or motor is driven too far",
+        refuses=True,
+        next_step="Lower the drive by 10 dB and repeat",
     )
 
 
@@ -104,12 +153,14 @@ class _Bend:
     Attributes:
         static: Share of the residual's power that is a function of the voltage.
         error: Standard error of ``low`` and ``high``.
+        peak: Largest voltage, full scale 1.
     """
 
     low: float
     high: float
     static: float
     error: float
+    peak: float
 
     @property
     def worst(self) -> float:
@@ -120,6 +171,11 @@ class _Bend:
         if self.worst <= max(limit, _SIGNIFICANT * self.error):
             return False
         return self.static > _STATIC_SHARE or (self.worst > _HEAVY_BEND and self.static > 0.1)
+
+    def follows_from(self, other: _Bend) -> bool:
+        """Whether one characteristic makes both, cubic to the least: as the square of the peak."""
+        expected = other.worst * min(self.peak / other.peak, 1.0) ** 2
+        return self.worst > max(_SAME * expected, 3 * self.error)
 
 
 def _bend(
@@ -168,4 +224,4 @@ def _bend(
         return None
     order = np.argpartition(voltages, (few, voltages.size - few))
     low, high = float(np.mean(off[order[:few]])), float(np.mean(off[order[-few:]]))
-    return _Bend(abs(low), abs(high), static, float(np.sqrt(power / few)))
+    return _Bend(abs(low), abs(high), static, float(np.sqrt(power / few)), peak)

@@ -122,7 +122,9 @@ def _read(
 def _misfit(
     f: FloatArray, z: ComplexArray, noise: FloatArray, resonance: tuple[float, float] | None
 ) -> float:
-    """Misfit of the coil re |Z|."""
+    """Misfit of the coil re |Z|; infinite where a reading is beyond all numbers (one node)."""
+    if not (np.all(np.isfinite(z)) and np.all(np.abs(z) > 0) and np.all(np.isfinite(noise))):
+        return math.inf
     s = np.asarray(1j * f[:, None], np.complex128)
     corners = np.geomspace(max(f[0], 50.0), 10 * f[-1], _CORNERS)
     places = _BELOW if resonance is None else (resonance,)

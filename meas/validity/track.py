@@ -38,6 +38,7 @@ class Track:
         phase: The same in quadrature [rad]; positive leads.
         unexplained: Rms of the driver input that no gain and no phase of the prediction explains.
         driven: Where the block holds enough drive for gain and phase to mean anything.
+        frames: That gain, phase and remainder rest on.
     """
 
     time_s: FloatArray
@@ -47,6 +48,7 @@ class Track:
     phase: FloatArray
     unexplained: FloatArray
     driven: NDArray[np.bool_]
+    frames: int
 
 
 def track(relation: Relation, passes: Passes) -> Track:
@@ -108,6 +110,7 @@ def track(relation: Relation, passes: Passes) -> Track:
         phase=phase,
         unexplained=unexplained,
         driven=driven,
+        frames=length * together.size,
     )
 
 

@@ -29,7 +29,10 @@ FREE = Condition("free-air")
 
 @dataclass(frozen=True)
 class Bench:
-    """``later`` is what the bench turns into at a time [s] of the first take."""
+    """``later`` is what the bench turns into at a time [s] of the first take.
+
+    ``in_software`` happens to takes after conversion, the noise of the inputs included.
+    """
 
     driver: Driver
     state: State
@@ -47,6 +50,7 @@ class Bench:
     rate_told: int = RATE
     on_take: tuple[Effect, ...] = ()
     on_calibration: tuple[Effect, ...] = ()
+    in_software: tuple[Effect, ...] = ()
     later: tuple[float, State] | None = None
     late_by: float = 0.0
     input_stated: float | None = None
@@ -78,7 +82,10 @@ class Bench:
             volts = spliced(volts, made(self.later[1]), self.later[0])
         volts = volts[round(self.late_by * RATE) :]
         gain, delay = self.gain * (1 + self.drift[0]), self.delay + self.drift[1]
-        return self._heard(volts, self.on_take, gain, delay, rng)
+        heard = self._heard(volts, self.on_take, gain, delay, rng)
+        for effect in self.in_software:
+            heard = effect(heard)
+        return heard
 
     def check(self, ohm: float, rng: np.random.Generator) -> np.ndarray:
         """What both inputs record of a known resistor in the driver's place after the takes."""

@@ -2,6 +2,8 @@
 
 Benches come from `world`, which shares no code with what judges them. Each cause is put on a
 healthy bench in a size that can happen; of what is refused, the reason that stands first counts.
+What is accepted is fitted: it is right, outside its intervals, wrong by more than three half-widths
+of them, or refused by the fit.
 """
 
 from __future__ import annotations
@@ -20,13 +22,18 @@ from world import card, driver, faults
 from world.bench import FREE, Bench
 from world.circuit import RATE, Drive
 
+from fit.compare.sitting import of_driver as sitting_of
+from fit.given import in_python
+from fit.joint import fit_driver
 from meas.correction.calibration import join
+from meas.curve import ImpedanceCurve
 from meas.errors import Refused
 from meas.takes.analysis import analyse
 from meas.takes.standard import measure_standard
 
 Rng = np.random.Generator
 CAUSES: dict[str, tuple[Callable[[Bench, Rng], Bench], frozenset[str]]] = {}
+ACCEPTED, WRONG = "accepted", "silently wrong"
 BELOW, ABOVE = "no-resonance: below", "no-resonance: above"
 
 
@@ -74,7 +81,7 @@ def input_not_connected(bench, rng):
 
 @_cause("open-driver")
 def driver_open(bench, rng):
-    return bench.with_state(lead_ohm=_log(rng, 1e6, 1e8), input_ohm=1e9)
+    return bench.with_state(lead_ohm=_log(rng, 1e6, 1e8))
 
 
 @_cause("shorted-driver")
@@ -92,7 +99,8 @@ def inputs_swapped(bench, rng):
 
 @_cause("same-signal")
 def one_input_twice(bench, rng):
-    return bench.effect(lambda x: x[:, [0, 0]])
+    which = int(rng.integers(2))
+    return replace(bench, in_software=(lambda x: x[:, [which, which]],))
 
 
 @_cause("dropout")
@@ -127,7 +135,8 @@ def mains_hum(bench, rng):
 
 @_cause("nonlinear", "rub", "gain-riding")
 def driven_too_far(bench, rng):
-    stiff, change = 1 / bench.driver.C, _log(rng, 0.1, 0.3)
+    stiff = 1 / bench.driver.C
+    change = _log(rng, 0.1, 0.3) * float(rng.choice([-1, 1]))
 
     def force(x, v):
         return -stiff * x * change * (x / np.max(np.abs(x))) ** 2
@@ -192,7 +201,7 @@ def vented_box(bench, rng):
 
 
 def told(bench: Bench, rng: Rng) -> str:
-    """The reason that stands first, or nothing where the take is good."""
+    """The reason that stands first; of an accepted take what its fit is worth."""
     said = replace(bench, state=replace(bench.state, side=bench.faults[0]))
     rig, calibration = campaign_world._rig(said), None
     with warnings.catch_warnings():
@@ -207,14 +216,36 @@ def told(bench: Bench, rng: Rng) -> str:
             found = analyse(bench.take(FREE, rng), bench.rate_told, rig, calibration=calibration)
         except Refused as refused:
             return refused.reasons[0].code
-    reasons = [finding for finding in found.findings if finding.refuses]
-    if not reasons:
-        return "good"
+        reasons = [finding for finding in found.findings if finding.refuses]
+        if not reasons:
+            assert found.curve is not None
+            return f"{ACCEPTED}: {worth(bench, found.curve)}"
     first = reasons[0]
     if first.code != "no-resonance":
         return first.code
     place = next((at for at in ("below", "above") if f"lies {at}" in first.text), "none")
     return f"no-resonance: {place}"
+
+
+def worth(bench: Bench, curve: ImpedanceCurve) -> str:
+    """What a fit makes of an accepted curve, and by how many half-widths the worst is off."""
+    try:
+        fit = fit_driver([in_python.in_free_air(curve)], campaign_world._session(bench))
+        fit = sitting_of(fit, "magnet-down")
+    except Refused as refused:
+        return f"fit refuses, {refused.reasons[0].code}"
+    truth = bench.driver.truth
+    away = {
+        name: abs(campaign_world._distance(fit.parameters[name], truth[name], False))
+        for name in campaign_world.JUDGED
+        if name in fit.parameters
+    }
+    worst = max(away, key=lambda name: away[name])
+    if away[worst] <= 1:
+        return "right"
+    error = 100 * (fit.parameters[worst].value / truth[worst] - 1)
+    size = f"{worst} by {error:+.2g} %, {away[worst]:.1f} half-widths"
+    return f"{'outside' if away[worst] <= 3 else WRONG}, {size}"
 
 
 def one(seed: int, cause: str, index: int) -> str:
@@ -242,16 +273,23 @@ def matrix(seed: int, healthy: int, each: int, jobs: int) -> dict[str, Counter[s
     return table
 
 
+def accepted(reasons: Counter[str]) -> Counter[str]:
+    """What fits make of the accepted takes of a cause."""
+    return Counter({told: n for told, n in reasons.items() if told.startswith(ACCEPTED)})
+
+
 def named_rightly(table: dict[str, Counter[str]]) -> tuple[int, int]:
     """Refusals that name the true cause first, and all refusals; those of healthy benches count."""
-    right = wrong = 0
+    right = refused = 0
     for cause, reasons in table.items():
         wanted = CAUSES[cause][1] if cause in CAUSES else frozenset()
-        for reason, count in reasons.items():
-            if reason != "good":
-                right += count * (reason in wanted)
-                wrong += count * (reason not in wanted)
-    return right, right + wrong
+        right += sum(reasons[name] for name in wanted)
+        refused += reasons.total() - accepted(reasons).total()
+    return right, refused
+
+
+def _listed(reasons: Counter[str]) -> str:
+    return ", ".join(f"{count} {name}" for name, count in reasons.most_common())
 
 
 def main() -> None:
@@ -262,13 +300,19 @@ def main() -> None:
     table = matrix(asked.seed, asked.healthy, asked.draws, asked.jobs)
     rows = []
     for cause, reasons in table.items():
-        wanted = CAUSES[cause][1] if cause in CAUSES else frozenset({"good"})
-        others = ", ".join(f"{n} {name}" for name, n in reasons.most_common() if name not in wanted)
+        wanted = CAUSES[cause][1] if cause in CAUSES else frozenset()
+        passed = accepted(reasons)
+        others = reasons - passed - Counter({name: reasons[name] for name in wanted})
         right = sum(reasons[name] for name in wanted)
-        rows.append([cause, sum(reasons.values()), ", ".join(sorted(wanted)), right, others])
-    print(runs.markdown(["cause", "drawn", "its name", "named first", "otherwise"], rows))
+        named = ", ".join(sorted(wanted))
+        rows.append([cause, named, reasons.total(), passed.total(), right, _listed(others)])
+    head = ["cause", "its name", "draws", "accepted", "true cause first", "another first"]
+    print(runs.markdown(head, rows))
     right, refused = named_rightly(table)
-    print(f"\n{right} of {refused} refusals name the true cause first")
+    print(f"\n{right} of {refused} refusals name the true cause first. What is accepted:")
+    for cause, reasons in table.items():
+        if passed := accepted(reasons):
+            print(f"- {cause}: {_listed(passed)}")
 
 
 if __name__ == "__main__":
