@@ -1,0 +1,53 @@
+"""The reduced form of `world/causes.py`: what a refusal is called against what is truly wrong."""
+
+from __future__ import annotations
+
+import pytest
+from world import causes
+
+from meas.errors import Finding
+from meas.validity.judge import causes as left_after
+
+SEED = 2026
+# Each was once called by the name of a consequence, or is the plain case of its kind.
+DRAWN = (
+    ("input clips", 13),  # the peaks of the first periods alone, far below the resonance
+    ("too quiet", 3),
+    ("input not connected", 10),
+    ("driver open", 16),
+    ("one input twice", 0),
+    ("frames lost", 0),
+    ("one channel slips", 0),
+    ("gain moves", 9),  # over a single sweep: a bump in the curve, which is no second resonance
+    ("mains hum", 15),
+    ("driven too far", 14),
+    ("driven too far", 19),
+    ("other side", 0),
+    ("sweep above the resonance", 2),
+    ("sweep below the resonance", 5),
+    ("coil blocked", 18),  # beside a weak hum, which hides no resonance
+    ("vented box", 0),
+)
+
+
+@pytest.mark.parametrize(("cause", "index"), DRAWN)
+def test_the_true_cause_stands_first(cause: str, index: int) -> None:
+    assert causes.one(SEED, cause, index) in causes.CAUSES[cause][1]
+
+
+@pytest.mark.parametrize("index", [2, 38])
+def test_a_healthy_bench_is_accepted_and_not_wrong(index: int) -> None:
+    told = causes.one(SEED, "none", index)
+    assert told.startswith(causes.ACCEPTED), told
+    assert causes.WRONG not in told, told
+
+
+def test_a_reason_leaves_out_what_it_brings_about() -> None:
+    curve, hum, faint, caution = (
+        Finding("not-passive", "", refuses=True),
+        Finding("hum", "", refuses=True),
+        Finding("faint", "", refuses=True),
+        Finding("not-passive", ""),
+    )
+    assert left_after([curve, caution, hum, faint]) == [hum, faint, caution]
+    assert left_after([curve, Finding("hum", "")])[0] == curve
