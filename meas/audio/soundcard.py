@@ -27,6 +27,9 @@ from meas.errors import BenchFailure, Finding, UsageError
 
 OPEN_SECONDS = 20.0  # a sound server that has to start first is slow
 CLOSE_SECONDS = 5.0
+_BUFFERED_S = 0.3
+"""Delay asked of the card each way. PortAudio's own "high" (32 ms over a sound server) lost output
+in three of five runs of ten seconds on a busy machine and kept half a processor busy waiting."""
 COMMON_RATES_HZ = (44100, 48000, 88200, 96000, 176400, 192000)
 
 # PaErrorCode of portaudio.h; tests/measuring/audio/test_soundcard.py holds them against the
@@ -236,7 +239,7 @@ def _open(
                 device=(source.index, sink.index),
                 channels=(inputs, min(2, sink.outputs)),
                 dtype="float32",
-                latency="high",
+                latency=_BUFFERED_S,
                 callback=duplex.callback,
                 finished_callback=duplex.finished.set,
             )
