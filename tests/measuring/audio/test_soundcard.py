@@ -77,7 +77,9 @@ def test_one_duplex_stream_is_opened_no_wider_than_needed(install: Install) -> N
     assert len(library.opened) == 1
     assert opened["channels"] == (3, 2)
     assert opened["samplerate"] == RATE
-    assert (opened["dtype"], opened["blocksize"], opened["latency"]) == ("float32", 0, "high")
+    assert (opened["dtype"], opened["blocksize"]) == ("float32", 0)
+    # Meters move ten times a second or more: half a buffer a call at most (measured over a server).
+    assert 0.1 < opened["latency"] < 0.4
     # Source is input 3, driver input 1: a third and the whole of the output.
     np.testing.assert_allclose(capture.samples[:, 0], capture.samples[:, 1] / 3, rtol=1e-6)
 
