@@ -26,6 +26,7 @@ from pathlib import Path
 from cli.words import values
 from meas.errors import Refused, UsageError, refusals
 from meas.files.json_file import read_json
+from meas.files.outside_text import composed
 from meas.files.reading import read_bytes
 from meas.takes import record
 from meas.takes.record import TakeCondition, is_time
@@ -258,9 +259,8 @@ def _take(archive: Path, folder: Path, root: Path, *, captures: bool) -> Measure
         return _unreadable(archive, folder, error)
     except (UsageError, Refused) as error:
         return left_out(source, "", error)
-    return Measured(
-        source, True, said.unit, said.label, said.taken_at, said.condition, digest, rows
-    )
+    unit, label = composed(said.unit), composed(said.label)
+    return Measured(source, True, unit, label, said.taken_at, said.condition, digest, rows)
 
 
 def _table(archive: Path, path: Path) -> Measured | LeftOut:
@@ -272,7 +272,7 @@ def _table(archive: Path, path: Path) -> Measured | LeftOut:
         condition = _condition(said, str(path))
     except UsageError as error:
         return left_out(source, "", error)
-    unit = said.get("unit") or path.stem
+    unit = said.get("unit") or composed(path.stem)
     return Measured(
         source, False, unit, said.get("label", ""), said.get("taken-at", ""), condition,
         digest_of(content), _rows(content, sign),
@@ -329,7 +329,7 @@ def _comments(content: bytes, sign: str) -> Mapping[str, str]:
             )
         key, colon, text = comment.partition(":")
         if colon and key.strip().lower() in _KEYS:
-            said[key.strip().lower()] = text.strip()
+            said[key.strip().lower()] = composed(text.strip())
     return said
 
 

@@ -16,6 +16,7 @@ import typer
 from cli.terminal import show
 from cli.words import values
 from meas.errors import Finding, Refused, UnreadableInput, UsageError, refusals
+from meas.files.outside_text import composed
 
 if TYPE_CHECKING:
     from meas.bench.rig import Calibration, Kind, Rig
@@ -53,7 +54,7 @@ def subject(
             "the unit has no name", where="UNIT", remedy="Give it one, such as lantern-1."
         )
     condition = _condition(kind, added_mass, test_box)
-    return Subject(unit.strip(), cast("Kind", kind), condition, label.strip())
+    return Subject(composed(unit.strip()), cast("Kind", kind), condition, composed(label.strip()))
 
 
 def _condition(kind: str, added_mass: str | None, test_box: str | None) -> TakeCondition:

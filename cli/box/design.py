@@ -170,7 +170,7 @@ def _closed(options: BoxOptions, driver: SavedDriver, ohm: float) -> Design:
 
 def _vented(options: BoxOptions, driver: SavedDriver, air: Air, ohm: float) -> Design:
     from fit.box.predict import Box, total_Q
-    from fit.box.vent import tuning
+    from fit.box.vent import check_room, tuning
     from fit.box.vented import TIGHT, vented_flattest
 
     fs, Vas = math.exp(driver.theta[1]), math.exp(driver.theta[4])
@@ -188,6 +188,7 @@ def _vented(options: BoxOptions, driver: SavedDriver, air: Air, ohm: float) -> D
             fb = options.fb.value
         else:
             length = options.tube_length.value
+            check_room(length, volume, bore or 0.0, options.tubes, "Take a narrower or shorter one")
             fb = tuning(length, volume, bore or 0.0, air.sound_speed, options.tubes)
             vent = Vent(bore or 0.0, length, 0.0, options.tubes)
             why = f"vented box of {volume * 1e3:.3g} L with the tube there is"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from itertools import combinations
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, NamedTuple
 
@@ -125,12 +126,10 @@ def _level(written: str, where: str) -> tuple[float, str]:
 def _check(sources: Sequence[_Source]) -> None:
     """Refuse takes that do not belong together."""
     first = sources[0]
-    seen = {Path(first.opened.text).resolve()}
-    for one in sources[1:]:
-        path = Path(one.opened.text).resolve()
-        if path in seen:
+    for before, one in combinations(sources, 2):
+        if Path(before.opened.text).samefile(one.opened.text):
             raise UsageError("is given twice", where=one.opened.text, remedy="Name it once.")
-        seen.add(path)
+    for one in sources[1:]:
         if one.unit != first.unit:
             raise UsageError(
                 "has a level in another unit than the first take",

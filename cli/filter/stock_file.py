@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
+from os.path import realpath
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
 
@@ -76,7 +78,8 @@ def read(files: Sequence[Path]) -> Stock:
 
     Raises:
         UnreadableInput: If a file is neither a stock file nor a measured part.
-        UsageError: If together they hold more parts of one kind than can be tried.
+        UsageError: If together they hold more parts of one kind than can be tried, or a stock file
+            names a part that lies outside its folder, through a link too.
     """
     stock = Stock()
     for path in files:
@@ -118,4 +121,17 @@ def _add_file(stock: Stock, path: Path) -> None:
         else:
             waiting[part.value] = part.written
     for name in file.parts:
-        _add_measured(stock, path.parent / name)
+        part = path.parent / name
+        if _leads_out(part, path.parent):
+            raise UsageError(
+                f"names a part outside its folder: '{name}'",
+                where=str(path),
+                remedy="Copy the part into that folder, or give it by an --at-hand of its own.",
+            )
+        _add_measured(stock, part)
+
+
+def _leads_out(part: Path, folder: Path) -> bool:
+    with suppress(ValueError):  # a zero byte in a name: its reader complains
+        return not Path(realpath(part)).is_relative_to(realpath(folder))
+    return False

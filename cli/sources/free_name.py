@@ -10,10 +10,12 @@ _MOST = 10_000
 
 def names(folder: Path, stem: str, ending: str) -> Iterator[Path]:
     """``stem.ending``, ``stem-2.ending`` and so on, safe on any file system."""
+    from meas.files.windows_names import refused_by_windows
     from meas.takes.take import safe_name
 
     base = safe_name(stem)
-    return (folder / f"{base}{'' if k == 1 else f'-{k}'}{ending}" for k in range(1, _MOST))
+    numbered = (f"{base}{'' if k == 1 else f'-{k}'}{ending}" for k in range(1, _MOST))
+    return (folder / name for name in numbered if not refused_by_windows(Path(name)))
 
 
 def free_name(folder: Path, stem: str, ending: str) -> Path:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from cli.terminal import show
 from meas.errors import Refused, UnreadableInput, UsageError
+from meas.files.outside_text import composed
 
 if TYPE_CHECKING:
     from cli.sources.targets_file import TargetsFile
@@ -94,7 +95,7 @@ def curve(text: str, kinds: Sequence[Kind] = ()) -> OpenedCurve:
     path = Path(text)
     _refuse_other(path, "curve", "Give a take, an impedance table (CSV) or a Touchstone file.")
     if not takes.is_take(path):
-        return OpenedCurve(text, path.stem, _table(path, kinds), None)
+        return OpenedCurve(text, composed(path.stem), _table(path, kinds), None)
     take = takes.load(path)
     if take.refused or take.curve is None:
         raise Refused(
@@ -109,7 +110,7 @@ def curve(text: str, kinds: Sequence[Kind] = ()) -> OpenedCurve:
             where=text,
             remedy=f"Take it with --kind {kinds[0]}: each kind has checks of its own.",
         )
-    return OpenedCurve(text, take.unit, take.curve, take, take.findings)
+    return OpenedCurve(text, composed(take.unit), take.curve, take, take.findings)
 
 
 def _table(path: Path, kinds: Sequence[Kind]) -> Curve:
@@ -154,7 +155,7 @@ def fit_in(document: Any, path: Path) -> tuple[str, DriverFit]:
             remedy="Its reasons say what to do; measure again and fit again.",
         )
     found = store.from_json(document, where=str(path))
-    return str(document["unit"]), found
+    return composed(str(document["unit"])), found
 
 
 def part(path: Path) -> SavedPart:

@@ -12,6 +12,7 @@ from cli.words import assumed, table_scale, values
 from cli.words.session import GRAMS, LITRES, stated
 from cli.words.values import Value
 from meas.errors import UsageError
+from meas.files.outside_text import composed
 
 if TYPE_CHECKING:
     from cli.words.table_scale import TableScale
@@ -43,7 +44,7 @@ class _Sources:
     """What has been read so far: curves with their takes, names and short names of tables."""
 
     scale: TableScale
-    seen: set[Path] = field(default_factory=set)
+    seen: dict[bytes, str] = field(default_factory=dict)
     curves: list[tuple[MeasuredCurve, Take | None]] = field(default_factory=list)
     names: list[str] = field(default_factory=list)
     scaled: list[str] = field(default_factory=list)
@@ -139,20 +140,26 @@ def _split(text: str, option: str, example: str) -> tuple[str, str]:
 def _add(sources: _Sources, text: str, condition: str | None, value: Value | None) -> None:
     from fit.given.measured import FreeAir, MeasuredCurve
 
-    path = Path(text)
-    if path.resolve() in sources.seen:
-        raise UsageError(
-            "is given twice", where=text, remedy="Name every take and every table once."
-        )
-    sources.seen.add(path.resolve())
     source = opened.curve(text, ("driver",))
     take, curve = source.take, source.curve
+    # By what it holds: a copy, a link or another case of its letters is another name for it.
+    first = sources.seen.setdefault(
+        curve.frequency_hz.tobytes() + curve.magnitude_ohm.tobytes(), text
+    )
+    if len(sources.seen) == len(sources.curves):
+        as_what = "" if first == text else f", as {first}"
+        raise UsageError(
+            f"is given twice{as_what}",
+            where=text,
+            remedy="Name every take and every table once: one measurement counts once.",
+        )
     if take is None:
         under = FreeAir() if value is None else condition_of(condition or "free-air", value)
+        path = Path(text)
         curve = sources.scale.on(path, curve)
         if curve is not source.curve:
             sources.scaled.append(path.name)
-        sources.names.append(path.stem)
+        sources.names.append(source.name)
     else:
         if condition is not None and value is not None:
             _check_agreement(take, text, condition, value)
@@ -206,9 +213,9 @@ def condition_of(name: str, value: Value) -> Condition:
 
 
 def _unit(sources: _Sources, unit: str | None) -> str:
-    named = list(dict.fromkeys(take.unit for _, take in sources.curves if take))
+    named = list(dict.fromkeys(composed(take.unit) for _, take in sources.curves if take))
     if unit is not None:
-        named = list(dict.fromkeys([unit, *named]))
+        named = list(dict.fromkeys([composed(unit), *named]))
     if len(named) > 1:
         raise UsageError(
             f"these are different units: {', '.join(named)}",

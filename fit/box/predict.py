@@ -16,6 +16,7 @@ import numpy as np
 from fit.box.circuit import Air, Behaviour, Box, Mounted, behaviour
 from fit.box.saved_driver import SavedDriver
 from fit.box.sealed import SealedBox, sealed_by_volume
+from fit.box.vent import STRAIGHT
 from fit.box.vented import VentedBox, vented_by_volume
 from fit.driver.elements.quantity import rounded
 from fit.driver.impedance import RE, STRENGTH
@@ -263,7 +264,7 @@ def cautions(
                 "a vented box: keep such signals away (a high-pass before the amplifier)",
             )
         )
-    if tube_length is not None and tube_length > 0.8 * box.volume ** (1 / 3):
+    if tube_length is not None and tube_length > STRAIGHT * box.volume ** (1 / 3):
         found.append(
             Finding(
                 "tube-long",

@@ -18,6 +18,9 @@ FLANGED_END = 0.8216
 """End correction of a circular tube in an infinite flange over its radius, low frequency
 (A. N. Norris, I. C. Sheng, J. Sound Vib. 135, 1989, as cited by Dalmont et al. 2001)."""
 _ENDS = FREE_END + FLANGED_END
+STRAIGHT = 0.8
+"""Length of a tube that fits straight into a box, over the edge of a cube of the same volume: a
+bore's width stays free behind its end (common practice, no source)."""
 
 
 def effective_length(fb: float, volume: float, area: float, sound_speed: float) -> float:
@@ -47,7 +50,7 @@ def tube_length(
     109 mm
 
     Raises:
-        Refused: If even a mere hole would tune lower than wished.
+        Refused: If even a mere hole would tune lower than wished, or no tube fits.
     """
     radius = bore / 2
     plug = effective_length(fb, volume, tubes * math.pi * radius**2, sound_speed)
@@ -58,9 +61,39 @@ def tube_length(
             "vent-too-narrow",
             f"a bore of {bore * 1e3:.0f} mm cannot tune {volume * 1e3:.3g} L to {fb:.3g} Hz: even "
             f"a bare hole gives {highest:.3g} Hz",
-            next_step="Take a wider bore or more tubes",
+            next_step=f"Take a wider bore, {_bores(fb, volume, sound_speed, tubes)}, or more tubes",
         )
+    narrower = f"Take a narrower bore, {_bores(fb, volume, sound_speed, tubes)}"
+    check_room(length, volume, bore, tubes, narrower)
     return length
+
+
+def check_room(length: float, volume: float, bore: float, tubes: int, next_step: str) -> None:
+    """Refuse tubes that hold more air than the box.
+
+    Where they do, the air in a tube is no plug either: its length, with its ends, is then above
+    c/(2 pi fb), a sixth of a wave, and the formulas here do not hold.
+
+    Raises:
+        Refused: If they do.
+    """
+    inside = tubes * math.pi / 4 * bore**2 * length
+    if inside > volume:
+        raise Refused.because(
+            "vent-too-large",
+            f"{tubes} tube{'s' * (tubes > 1)} of {bore * 1e3:.0f} mm bore and {length:.3g} m "
+            f"would hold more air than the box of {volume * 1e3:.3g} L: nobody can build that",
+            next_step=next_step,
+        )
+
+
+def _bores(fb: float, volume: float, sound_speed: float, tubes: int) -> str:
+    """Bores that can be built: from that of a bare hole to that of a tube that fits straight."""
+    slope = tubes * effective_length(fb, volume, math.pi, sound_speed)  # of the length over r^2
+    room = STRAIGHT * volume ** (1 / 3)
+    widest = (_ENDS + math.sqrt(_ENDS**2 + 4 * slope * room)) / slope
+    bare = 2 * _ENDS / slope
+    return f"{math.ceil(1e3 * bare)} mm to {math.floor(1e3 * widest)} mm"
 
 
 def tuning(

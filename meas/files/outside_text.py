@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import unicodedata
 
 # What a name out of a file could do to a terminal: move the cursor, set colours and title, turn
 # the direction of writing (Unicode 15, C0 and C1 controls, and the explicit directional
@@ -23,6 +24,14 @@ _ESCAPED = {code: f"\\u{code:04x}" for code in _CONTROLS}
 def harmless(text: str) -> str:
     """Text without control characters, whatever file it came from."""
     return text.translate(_CONTROLS)
+
+
+def composed(text: str) -> str:
+    """A name with its letters composed (Unicode Standard Annex 15, NFC).
+
+    macOS keeps names of files in pieces, so that one name has two spellings that look alike.
+    """
+    return unicodedata.normalize("NFC", text)
 
 
 def one_line(text: str) -> str:

@@ -346,6 +346,22 @@ def test_wrong_stock_files(invoke, text, said, tmp_path):
     assert said in ran.told
 
 
+@pytest.mark.parametrize("name", ["../coil.json", "link.json", "out/coil.json", "ABSOLUTE"])
+def test_a_stock_file_names_no_part_outside_its_folder(invoke, name, tmp_path):
+    """Nor by a link: a drawer from somebody else reads nothing that was not put beside it."""
+    drawer = tmp_path / "drawer"
+    drawer.mkdir()
+    (tmp_path / "coil.json").write_text("no part, and never read", encoding="utf-8")
+    (drawer / "link.json").symlink_to("../coil.json")
+    (drawer / "out").symlink_to("..", target_is_directory=True)
+    name = name.replace("ABSOLUTE", str(tmp_path / "coil.json"))
+    stock = drawer / "stock.toml"
+    stock.write_text(f'format = "freeair-stock/1"\nparts = ["{name}"]\n', encoding="utf-8")
+    ran = invoke("filter", "net.toml", *BOTH, "--at-hand", stock)
+    assert ran.status == 2, ran.told
+    assert "outside its folder" in ran.told and "--at-hand" in ran.told
+
+
 def test_two_full_drawers_are_more_than_can_be_tried(invoke, tmp_path):
     path = tmp_path / "drawer.toml"
     path.write_text(f'format = "freeair-stock/1"\nresistors = {["1R5"] * 200}\n')

@@ -102,6 +102,16 @@ def test_json_holds_the_truth(invoke, words, truth):
         assert found["parameters"]["Q_1kHz"]["frequency_hz"] == 1000
 
 
+def test_the_ohms_of_a_table_are_as_good_as_is_said(invoke, bench):
+    """All of them 3 % too high: beyond the 1 % of a meter that is assumed, within 4 %."""
+    f = np.geomspace(20, 20000, 200)
+    csv_table.write(bench / "high.csv", ImpedanceCurve(f, 1.03 * PARTS["coil"](f)))
+    for words, holds in (((), False), (("--table-tolerance", "4%"), True)):
+        found = json.loads(invoke("part", "inductor", "high.csv", *words, "--json").stdout)
+        low, high = found["parameters"]["L"]["interval_95"]
+        assert (low <= 0.83e-3 <= high) == holds, words
+
+
 def test_words_of_an_inductor(invoke):
     ran = invoke("part", "inductor", "coil-1")
     assert "coil: inductor" in ran.stdout

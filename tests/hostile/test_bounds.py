@@ -178,10 +178,12 @@ def test_layers_beyond_any_coil():
 @pytest.mark.parametrize(
     "words",
     [
-        ("box", "noise.csv", "--closed", "--volume", "20L"),
+        ("box", "noise.csv", "--volume", "20L"),
+        ("box", "broken.json", "--volume", "20L"),
         ("box-check", "noise.csv", "--driver", "broken.json"),
-        ("filter", "--woofer", "noise.csv", "--crossover", "2kHz"),
-        ("part", "noise.csv", "--kind", "capacitor"),
+        ("filter", "--woofer", "noise.csv", "--tweeter", "noise.csv", "--crossover", "2kHz"),
+        ("part", "capacitor", "noise.csv"),
+        ("part", "inductor", "few.csv"),
         ("wind", "--resistance", "-6ohm"),
         ("polarity", "press", "lantern", "--rig", "noise.csv"),
         ("levels", "noise.csv=0.1", "few.csv=0.2"),
@@ -201,6 +203,8 @@ def test_what_a_command_cannot_use_is_told(words, tmp_path, monkeypatch):
     Path("broken.json").write_text('{"format": "freeair-fit/1", "parameters": {')
     done = watched(*words)
     assert done.status in (1, 2), done.told
+    assert any(Path(word.partition("=")[0]).name in done.told for word in words[1:]), done.told
+    assert "No such option" not in done.told
     assert "Traceback" not in done.told
     assert "mistake in freeair" not in done.told
     assert done.seconds < MOST_SECONDS

@@ -5,7 +5,10 @@ import shlex
 from pathlib import Path
 
 import pytest
+import typer
 from typer.testing import CliRunner
+
+from cli.terminal.lazy_commands import Deferred
 
 ROOT = Path(__file__).resolve().parents[2]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -87,6 +90,27 @@ def test_every_command_is_in_the_readme_and_every_option_in_a_command():
         assert re.search(rf"freeair ({' '.join(words)}|{words[0]}`)", text), words
     known = {option for text in helps.values() for option in re.findall(r"--[a-z][a-z0-9-]*", text)}
     assert set(re.findall(r"(?<![\w-])--[a-z][a-z0-9-]*", README)) <= known
+
+
+def test_every_option_that_can_be_typed_is_explained_by_the_help_that_the_readme_names():
+    """The README leads to pages of help; nothing that can be typed is hidden from them."""
+    assert "Every command has `--help`." in README
+    from cli.main import app
+
+    whole = typer.main.get_command(app)
+    helps = _helps()
+    for words, text in helps.items():
+        command = whole
+        for word in words:
+            command = command.loaded() if isinstance(command, Deferred) else command
+            command = command.commands[word]
+        for one in command.loaded().params:
+            assert not getattr(one, "hidden", False), (words, one.name)
+            for name in (*one.opts, *one.secondary_opts):
+                if name.startswith("-"):
+                    assert re.search(rf"(?<![\w-]){name}(?![\w-])", text), (words, name)
+            assert one.help and one.help.split()[0] in text, (words, one.name)
+    assert sum(len(re.findall(r"(?m)^  --", text)) for text in helps.values()) > 100
 
 
 def test_defaults_that_the_readme_names_are_those_of_the_help():

@@ -139,6 +139,19 @@ def test_a_fit_loads_what_it_needs(tmp_path: Path) -> None:
     assert loaded_by("fit", str(table), of=looked_for) == "LOADED scipy.special STATUS 0"
 
 
+@pytest.mark.parametrize("command", ["part resistor {}", "part capacitor {} --json"])
+def test_a_part_loads_neither_statistics_nor_pictures_nor_a_server(
+    command: str, tmp_path: Path
+) -> None:
+    f = np.geomspace(20, 2e4, 60)
+    reactance = -1 / (2 * np.pi * f * 1e-5) if "capacitor" in command else 0 * f
+    rows = (f"{at},8.2,{x}\n" for at, x in zip(f.tolist(), reactance.tolist(), strict=True))
+    table = tmp_path / "part.csv"
+    table.write_text("frequency_hz,resistance_ohm,reactance_ohm\n" + "".join(rows), "utf-8")
+    looked_for = ("scipy.stats", "scipy.signal", "lmfit", "matplotlib", "starlette", "uvicorn")
+    assert loaded_by(*command.format(table).split(), of=looked_for) == "LOADED STATUS 0"
+
+
 def test_an_import_of_a_recording_draws_nothing(tmp_path: Path) -> None:
     """Nor does it interpolate or optimise: a recording made elsewhere has no harmonics."""
     capture, rig = write_wav(tmp_path / "capture.wav", Bench().record()), str(tmp_path / "rig.toml")

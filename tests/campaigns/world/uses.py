@@ -275,7 +275,10 @@ def network(rng, low: world.Driver, here: Bench, low_fit) -> dict[str, bool]:
 
 
 def levels(rng) -> dict[str, bool]:
-    """Stiffness up and force factor down with the square of the level, and its fourth power."""
+    """Stiffness up and force factor down with the square of the level, and its fourth power.
+
+    What the takes alone say is of the driver as it is mounted now, the result of any mounting.
+    """
     unit, here = drawn(rng, "woofer", "mid"), bench(rng)
     now, f = mounted(unit, rng), grid(unit)
     stiffer, fading = float(rng.uniform(0, 0.1)), float(rng.uniform(0, 0.06))
@@ -289,7 +292,9 @@ def levels(rng) -> dict[str, bool]:
     followed = against_level.against_level(fits)
     small = {one.name: one.small_signal for one in followed}
     whole = of_driver(replace(fits[0][1], parameters=small), unit=unit.name).parameters
-    return {name: held(whole[name], unit.truth[name]) for name in small}
+    counted = {name: held(whole[name], unit.truth[name]) for name in small}
+    alone = {f"{name} as mounted": held(small[name], now.truth[name]) for name in small}
+    return counted | alone
 
 
 def of_series(rng) -> dict[str, bool]:

@@ -1,6 +1,7 @@
 """Boxes against published alignments; sources beside the numbers."""
 
 import math
+import re
 
 import numpy as np
 import pytest
@@ -103,3 +104,27 @@ def test_vent_end_corrections_and_round_trip():
 def test_a_bore_too_narrow_for_the_tuning_is_said():
     with pytest.raises(Refused, match="wider bore"):
         tube_length(fb=90.0, volume=0.05, bore=0.02, sound_speed=343.2)
+
+
+def test_tubes_that_nobody_can_build_are_refused_with_those_that_one_can():
+    """The bores that the refusal names give what it says: a bare hole, and a tube that fits."""
+    box = {"fb": 41.0, "volume": 0.024, "sound_speed": 343.2}
+    with pytest.raises(Refused, match="more air than the box") as refused:
+        tube_length(bore=5.0, **box)
+    advice = refused.value.reasons[0].next_step
+    low, high = map(float, re.findall(r"([0-9]+) mm", advice))
+    assert 0 <= tube_length(bore=low / 1e3, **box) < 2e-3
+    edge = 0.024 ** (1 / 3)
+    assert 0.75 * edge < tube_length(bore=high / 1e3, **box) <= 0.8 * edge
+    with pytest.raises(Refused):
+        tube_length(bore=(low - 1) / 1e3, **box)
+
+
+def test_a_tube_is_refused_where_its_air_is_no_plug_any_more():
+    """At the edge of what is refused the tube is c/(2 pi fb) long with its ends, less one."""
+    fb, volume, c = 41.0, 0.024, 343.2
+    wave = c / (2 * math.pi * fb)
+    bore = 2 * math.sqrt(volume / (math.pi * wave))
+    assert tube_length(fb, volume, bore, c) < wave
+    with pytest.raises(Refused, match="more air"):
+        tube_length(fb, volume, 1.1 * bore, c)
