@@ -12,11 +12,10 @@ from cli.pictures.plots import (
     DASHES,
     INK,
     LEVEL,
+    drawing,
     frequency_axis,
     look,
     magnitude_axis,
-    new_figure,
-    style,
 )
 from fit.results.numbers import significant
 from fit.results.result import Z95
@@ -47,8 +46,7 @@ def figure(
     """
     solution = result.solution
     f = solution.frequency_hz
-    with style():
-        made = new_figure(7.4, 6.2)
+    with drawing(6.2) as made:
         top, bottom = made.subplots(2, 1, sharex=True, gridspec_kw={"height_ratios": (1.25, 1)})
         names = []
         for index, one in enumerate(solution.branches):
@@ -83,7 +81,6 @@ def figure(
         bottom.set_title("Load of the amplifier")
         for axes in (top, bottom):
             axes.legend(loc="lower right", bbox_to_anchor=(1, 1), ncols=4, borderpad=0)
-        marks.settle(made)
         return made
 
 
@@ -96,8 +93,7 @@ def sum_figure(found: AcousticSum, volt: float, words: str) -> Any:
         words: The drive in words.
     """
     f, gain = found.frequency_hz, 20 * np.log10(volt)
-    with style():
-        made = new_figure(7.4, 3.8)
+    with drawing(3.8) as made:
         axes = made.subplots()
         for index, one in enumerate(found.voices):
             colour, dash = look(index)
@@ -123,8 +119,7 @@ def sum_figure(found: AcousticSum, volt: float, words: str) -> Any:
 def travel_figure(found: AcousticSum, volt: float, words: str) -> Any:
     """Peak excursion of every driver whose mass is known; arguments as for `sum_figure`."""
     f = found.frequency_hz
-    with style():
-        made = new_figure(7.4, 3.2)
+    with drawing(3.2) as made:
         axes = made.subplots()
         for index, one in enumerate(found.voices):
             if one.excursion_m is None:
@@ -144,7 +139,6 @@ def travel_figure(found: AcousticSum, volt: float, words: str) -> Any:
         axes.set_ylabel("excursion (peak), mm")
         axes.set_title(f"How far the cones move at {words}")
         made.legend(loc="outside lower center", ncols=4)
-        marks.settle(made)
         return made
 
 

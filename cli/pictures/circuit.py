@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from cli.pictures.plots import INK, new_figure, short_name, style
+from cli.pictures.plots import INK, drawing, short_name
 from fit.results.numbers import with_prefix
 
 if TYPE_CHECKING:
@@ -28,8 +28,7 @@ def circuit_figure(branches: Sequence[Branch]) -> Figure:
     wide = _LEAD + _DRIVER + max(sum(_room(arm) for arm in one.arms) for one in branches)
     deep = [max((_depth(arm) for arm in one.arms), default=_HIGH) for one in branches]
     height = sum(deep) + 1.15 * len(branches)
-    with style():
-        figure = new_figure(max(7.4, _INCH * wide), _INCH * height + 0.3)
+    with drawing(_INCH * height + 0.3, max(7.4, _INCH * wide)) as figure:
         axes = figure.subplots()
         axes.set_axis_off()
         top = 0.0

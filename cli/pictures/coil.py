@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from cli.pictures.plots import COLOURS, FAINT, INK, new_figure, style
+from cli.pictures.plots import COLOURS, FAINT, INK, drawing
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -32,8 +32,7 @@ def coil_figure(coil: Coil, gap: Gap | None, gap_height: float | None) -> Figure
     high = gap_height * mm if gap_height is not None else long
     half = 0.62 * max(long, high)
     outer = coil.outside_diameter / 2 * mm
-    with style():
-        figure = new_figure(7.4, 3.4)
+    with drawing(3.4) as figure:
         axes = figure.subplots()
         if gap is not None:
             pole, plate = gap.pole_diameter / 2 * mm, gap.plate_diameter / 2 * mm

@@ -85,12 +85,15 @@ def short_name(name: str, letters: int = 40) -> str:
     return f" {text}" if text.startswith("_") else text
 
 
-def new_figure(width: float, height: float) -> Figure:
-    """Make an empty figure [inch]."""
-    settings.matplotlib()
-    from matplotlib.figure import Figure
+@contextmanager
+def drawing(height: float, width: float = 7.4) -> Iterator[Figure]:
+    """Draw on an empty figure [inch] in the style of all; labels find their places at the end."""
+    with style():
+        from matplotlib.figure import Figure
 
-    return Figure(figsize=(width, height), layout="constrained")
+        figure = Figure(figsize=(width, height), layout="constrained")
+        yield figure
+        marks.settle(figure)
 
 
 def _phase_deg(curve: FittedCurve) -> FloatArray | None:
@@ -99,14 +102,9 @@ def _phase_deg(curve: FittedCurve) -> FloatArray | None:
     return np.degrees(np.angle(curve.measured_ohm))
 
 
-def curve_label(curve: FittedCurve) -> str:
-    """Name a curve in a legend by its condition."""
-    return condition_words(curve.condition, curve.condition_value)
-
-
 def labels(curves: Sequence[FittedCurve]) -> list[str]:
     """Name curves, told apart by a number where they are alike."""
-    named = [curve_label(curve) for curve in curves]
+    named = [condition_words(one.condition, one.condition_value) for one in curves]
     return [
         f"{label} ({named[:index].count(label) + 1})" if named.count(label) > 1 else label
         for index, label in enumerate(named)
@@ -210,10 +208,9 @@ def draw_residual(axes: Axes, curves: Sequence[FittedCurve]) -> None:
     axes.set_ylabel("off model, %")
 
 
-def curve_figure(fit: DriverFit, *, width: float = 7.4) -> Figure:
+def curve_figure(fit: DriverFit) -> Figure:
     """Draw magnitude, phase and residual of all curves of a fit."""
-    with style():
-        figure = new_figure(width, 6.4)
+    with drawing(6.4) as figure:
         top, middle, bottom = figure.subplots(
             3, 1, sharex=True, gridspec_kw={"height_ratios": (5, 2.4, 2)}
         )
@@ -226,7 +223,6 @@ def curve_figure(fit: DriverFit, *, width: float = 7.4) -> Figure:
         marks.draw(top, marks.of_fit(fit), INK)
         top.set_title("Impedance: measured (broad) and model (thin)")
         top.legend(loc="best")
-        marks.settle(figure)
         return figure
 
 
@@ -276,10 +272,9 @@ def draw_locus(axes: Axes, curves: Sequence[FittedCurve]) -> None:
     axes.set_ylabel("reactance, Ω")
 
 
-def motional_figure(fit: DriverFit, *, width: float = 7.4) -> Figure:
+def motional_figure(fit: DriverFit) -> Figure:
     """Draw the motional part near resonance: over frequency, and as a circle."""
-    with style():
-        figure = new_figure(width, 3.4)
+    with drawing(3.4) as figure:
         left, right = figure.subplots(1, 2, gridspec_kw={"width_ratios": (1.25, 1)})
         draw_motional(left, fit.curves)
         draw_locus(right, fit.curves)

@@ -13,10 +13,9 @@ from cli.pictures.plots import (
     DASHES,
     INK,
     LEVEL,
+    drawing,
     frequency_axis,
-    new_figure,
     short_name,
-    style,
 )
 from fit.results.numbers import significant
 from fit.results.result import Z95
@@ -49,7 +48,6 @@ def prediction_figure(
     xmax: float | None = None,
     limit_m_s: float | None = None,
     only: Sequence[str] = ("level", "excursion", "vent", "delay", "impedance"),
-    width: float = 7.4,
 ) -> Figure:
     """Draw level, excursion, air speed in the vent, group delay and impedance over frequency.
 
@@ -60,7 +58,6 @@ def prediction_figure(
         xmax: Peak excursion that the driver takes [m].
         limit_m_s: Air speed above which the vent is heard [m/s].
         only: Which of the panels; what is not known is left out.
-        width: Width of the figure [inch].
     """
     reach = Z95 * widening
     most = None if xmax is None else (xmax * 1e3, f"what it takes: {xmax * 1e3:.3g} mm")
@@ -77,8 +74,7 @@ def prediction_figure(
         for label, band, scale, limit in (known[name] for name in only)
         if band is not None
     ]
-    with style():
-        figure = new_figure(width, 1.7 * len(panels) + 1.4)
+    with drawing(1.7 * len(panels) + 1.4) as figure:
         ratios = [2.2, *(1.0 for _ in panels[1:])]
         rows = figure.subplots(
             len(panels), 1, sharex=True, squeeze=False, gridspec_kw={"height_ratios": ratios}
@@ -101,10 +97,9 @@ def prediction_figure(
         return figure
 
 
-def system_figure(found: SystemFit, title: str, *, width: float = 7.4) -> Figure:
+def system_figure(found: SystemFit, title: str) -> Figure:
     """Draw the finished box: |Z| measured (broad) and model (thin), and what is left."""
-    with style():
-        figure = new_figure(width, 4.6)
+    with drawing(4.6) as figure:
         top, bottom = figure.subplots(2, 1, sharex=True, gridspec_kw={"height_ratios": (3, 1)})
         size, model = np.abs(found.measured_ohm), np.abs(found.model_ohm)
         top.plot(found.frequency_hz, size, color=COLOURS[0], linewidth=3.4, alpha=0.4)
@@ -122,5 +117,4 @@ def system_figure(found: SystemFit, title: str, *, width: float = 7.4) -> Figure
         frequency_axis(top, low, high, label=False)
         frequency_axis(bottom, low, high)
         top.set_title(f"{short_name(title, 70)}:\nmeasured (broad) and model (thin)")
-        marks.settle(figure)
         return figure

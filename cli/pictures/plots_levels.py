@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from cli.pictures.plots import COLOURS, INK, new_figure, style
+from cli.pictures.plots import COLOURS, INK, drawing
 from fit.results.quantities import shown
 
 if TYPE_CHECKING:
@@ -14,17 +14,15 @@ if TYPE_CHECKING:
     from fit.diagnosis.against_level import AgainstLevel
 
 
-def levels_figure(followed: Sequence[AgainstLevel], scale: str, *, width: float = 7.4) -> Figure:
+def levels_figure(followed: Sequence[AgainstLevel], scale: str) -> Figure:
     """Draw each parameter's change from its small-signal value, in per cent, over level.
 
     Args:
         followed: What to draw, a panel each.
         scale: Unit of the levels, in words.
-        width: Width of the figure [inch].
     """
     rows = -(-len(followed) // 2)
-    with style():
-        figure = new_figure(width, 0.4 + 1.5 * rows)
+    with drawing(0.4 + 1.5 * rows) as figure:
         places = figure.subplots(rows, 2, sharex=True, squeeze=False).ravel()
         for axes, one in zip(places, followed, strict=False):
             base = one.small_signal.value

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from cli.pictures import marks
-from cli.pictures.plots import COLOURS, DASHES, INK, new_figure, short_name, style
+from cli.pictures.plots import COLOURS, DASHES, INK, drawing, short_name
 from fit.results.numbers import with_unit
 from fit.results.quantities import shown
 
@@ -27,17 +27,15 @@ _POINTS = 400
 _BANDS = 60
 
 
-def distribution_figure(series: Series, usual: Sequence[Usual], *, width: float = 7.4) -> Figure:
+def distribution_figure(series: Series, usual: Sequence[Usual]) -> Figure:
     """One small picture for each quantity; what stands apart is marked by shape and colour."""
     rows = -(-len(usual) // 2)
-    with style():
-        figure = new_figure(width, 0.35 + (1.5 if len(series.names) <= _NAMED else 1.15) * rows)
+    with drawing(0.35 + (1.5 if len(series.names) <= _NAMED else 1.15) * rows) as figure:
         places = figure.subplots(rows, 2, squeeze=False).ravel()
         for axes, one in zip(places, usual, strict=False):
             _distribution(axes, series, one)
         for axes in places[len(usual) :]:
             axes.set_axis_off()
-        marks.settle(figure)
         figure.legend(*places[0].get_legend_handles_labels(), loc="outside lower right", ncols=2)
         return figure
 
@@ -109,14 +107,12 @@ def _heights(values: FloatArray) -> FloatArray:
     return heights
 
 
-def drift_figure(series: Series, usual: Sequence[Usual], *, width: float = 7.4) -> Figure:
+def drift_figure(series: Series, usual: Sequence[Usual]) -> Figure:
     """Quantities over the time at which they were measured, below each other."""
-    with style():
-        figure = new_figure(width, 0.5 + 1.35 * len(usual))
+    with drawing(0.5 + 1.35 * len(usual)) as figure:
         places = figure.subplots(len(usual), 1, sharex=True, squeeze=False).ravel()
         for axes, one in zip(places, usual, strict=True):
             _drift(axes, series, one)
-        marks.settle(figure)
         return figure
 
 

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from cli.pictures.plots import frequency_axis, new_figure, style
+from cli.pictures.plots import drawing, frequency_axis
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -16,8 +16,7 @@ if TYPE_CHECKING:
 
 def choice_figure(best: Choice, side: Side) -> Figure:
     """The expected |Z| with the resistor, and the 95 % limits of |Z| by cause below."""
-    with style():
-        figure = new_figure(7.4, 5.2)
+    with drawing(5.2) as figure:
         upper, lower = figure.subplots(2, 1, sharex=True)
         frequency = best.frequency_hz
         upper.plot(frequency, np.abs(best.impedance_ohm), color="black")

@@ -13,11 +13,10 @@ from cli.pictures.plots import (
     COLOURS,
     DASHES,
     INK,
+    drawing,
     frequency_axis,
     magnitude_axis,
-    new_figure,
     short_name,
-    style,
 )
 from fit.results.quantities import shown
 from fit.results.result import DECIBEL
@@ -42,8 +41,6 @@ def unit_figure(
     departures: Sequence[Departure],
     title: tuple[str, str],
     fs: float | None = None,
-    *,
-    width: float = 7.4,
 ) -> Figure:
     """Magnitude of a unit in the band of good ones, and what its fit leaves over in theirs.
 
@@ -57,8 +54,7 @@ def unit_figure(
     """
     rest = [name for name in EXPLAINED if name in mask.layers and name in unit.layers]
     outside = {one.layer: one.outside_hz for one in departures}
-    with style():
-        figure = new_figure(width, 3.4 + 1.7 * len(rest))
+    with drawing(3.4 + 1.7 * len(rest)) as figure:
         heights = [3.0, *[1.7] * len(rest)]
         places = figure.subplots(
             len(heights), 1, sharex=True, squeeze=False, gridspec_kw={"height_ratios": heights}
@@ -85,7 +81,6 @@ def unit_figure(
             frequency_axis(axes, low, high, label=axes is places[-1])
         marks.draw(places[0], marks.of_curve(*measured, fs=fs), INK)
         places[0].legend(loc="best")
-        marks.settle(figure)
         return figure
 
 
@@ -121,8 +116,7 @@ def _places(layer: Layer) -> NDArray[np.intp]:
 def mask_figure(mask: Mask) -> Figure:
     """The band of good units."""
     layer = mask.layers["magnitude"]
-    with style():
-        figure = new_figure(7.4, 3.4)
+    with drawing(3.4) as figure:
         axes = figure.subplots()
         low, high = _band(axes, mask)
         magnitude_axis(axes, low / 1.1, high * 1.1)
@@ -140,8 +134,7 @@ def spread_figure(units: Sequence[tuple[str, DriverFit]], found: Sequence[Statis
         found: What is said of each quantity.
     """
     found = [one for one in found if any(one.parameter in fit.parameters for _, fit in units)]
-    with style():
-        figure = new_figure(7.4, 1.2 + 0.3 * len(found))
+    with drawing(1.2 + 0.3 * len(found)) as figure:
         axes = figure.subplots()
         for row, one in enumerate(found):
             strangers = {outlier.name for outlier in one.outliers}

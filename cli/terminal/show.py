@@ -199,13 +199,12 @@ def refusal(reason: Finding) -> str:
     return text if read_by_a_person else f"{text} [{reason.code}]"
 
 
-def indented(text: str, width: int, by: int = 2) -> str:
+def indented(text: str, width: int) -> str:
     """Text wrapped and set in, without the trailing blanks of a padded box."""
     import textwrap
 
-    edge = " " * by
     return "\n".join(
-        textwrap.fill(spelt(part), width, initial_indent=edge, subsequent_indent=edge,
+        textwrap.fill(spelt(part), width, initial_indent="  ", subsequent_indent="  ",
                       break_on_hyphens=False, break_long_words=False)
         for part in text.splitlines()
     )  # fmt: skip

@@ -150,8 +150,7 @@ def test_pictures_show_names_as_they_are(name):
     """SVG is XML: nothing out of a name may end an element, and none is read as a formula."""
     from xml.etree import ElementTree
 
-    with plots.style():
-        figure = plots.new_figure(4, 3)
+    with plots.drawing(3, 4) as figure:
         axes = figure.subplots()
         axes.plot([1, 2], [1, 2], label=plots.short_name(name))
         axes.set_title(plots.short_name(name))
