@@ -12,6 +12,7 @@ import typer
 from cli.terminal import show
 from cli.words import values
 from cli.words.options import AsJson, Yes, option
+from fit.results.numbers import signed
 from meas.errors import UsageError
 
 if TYPE_CHECKING:
@@ -137,7 +138,7 @@ class _Shown:
         if seen.peak_hz is None or seen.peak_ohm is None:
             return f"no peak in this band       {bars}"
         moved = seen.peak_hz - self.peaks_hz[0]
-        return f"{seen.peak_hz:7.1f} Hz {moved:+6.1f}  {seen.peak_ohm:6.1f} ohm  {bars}"
+        return f"{seen.peak_hz:7.1f} Hz {signed(moved, 1):>6}  {seen.peak_ohm:6.1f} ohm  {bars}"
 
 
 def _bars(seen: Seen) -> str:

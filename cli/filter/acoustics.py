@@ -85,8 +85,8 @@ def estimate(
             drivers[name] = saved_driver.of_fit(opened.fit(path)[1])
         except Refused:
             return None, (
-                f"the fit of the {name} does not know Vas: fit it with a known mass on the cone "
-                "and the diameter"
+                f"the fit of the {name} does not know Vas: fit it with its diameter, and a known "
+                "mass on the cone or its weighed moving parts"
             )
     usual = (assumed.air_pressure, assumed.air_temperature, assumed.relative_humidity)
     air = Air.at(*(one(None)[0].value for one in usual))

@@ -11,6 +11,7 @@ import typer
 
 from cli.terminal import show
 from cli.words.options import AsJson, Yes
+from fit.results.numbers import signed
 from meas.errors import Finding, Refused, refusals
 
 if TYPE_CHECKING:
@@ -205,9 +206,9 @@ def _print(bands: list[Band], resistor_ohm: float) -> None:
         (
             f"{band.low_hz:g} … {band.high_hz:g}",
             f"{band.resistance_ohm:.4f}",
-            f"{100 * (band.resistance_ohm / resistor_ohm - 1):+.3f} %",
+            f"{signed(100 * (band.resistance_ohm / resistor_ohm - 1), 3)} %",
             f"± {100 * band.limits_ohm[0] / resistor_ohm:.2g} %",
-            f"{band.reactance_ohm:+.4f}",
+            signed(band.reactance_ohm, 4),
             f"± {band.limits_ohm[1]:.2g}",
             Text("agrees", style="green") if band.agrees else Text("is off", style="bold red"),
         )

@@ -33,12 +33,14 @@ def steps(advice: Sequence[Advice]) -> list[Section]:
 
 
 def helping(advice: Sequence[Advice]) -> dict[str, list[str]]:
-    """Each step and its effects; first the one that narrows the most quantities."""
+    """Each step and its effects; first the one that narrows most, added up over quantities."""
     found: dict[str, list[str]] = {}
+    gains: dict[str, float] = {}
     for one in advice:
-        if one.cheapest is not None:
-            found.setdefault(one.cheapest.words, []).append(_effect(one, one.cheapest))
-    return dict(sorted(found.items(), key=lambda step: -len(step[1])))
+        if (step := one.cheapest) is not None:
+            found.setdefault(step.words, []).append(_effect(one, step))
+            gains[step.words] = gains.get(step.words, 0.0) + step.gain
+    return dict(sorted(found.items(), key=lambda step: -gains[step[0]]))
 
 
 def tell(advice: Sequence[Advice]) -> None:
