@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 
+from fit.results.numbers import significant
 from meas.errors import Refused
 
 FREE_END = 0.6133
@@ -81,7 +82,7 @@ def check_room(length: float, volume: float, bore: float, tubes: int, next_step:
     if inside > volume:
         raise Refused.because(
             "vent-too-large",
-            f"{tubes} tube{'s' * (tubes > 1)} of {bore * 1e3:.0f} mm bore and {length:.3g} m "
+            f"{tubes} tube{'s' * (tubes > 1)} of {bore * 1e3:.0f} mm bore and {significant(length, 2)} m "
             f"would hold more air than the box of {volume * 1e3:.3g} L: nobody can build that",
             next_step=next_step,
         )
