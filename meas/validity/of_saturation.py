@@ -139,8 +139,8 @@ def _bent_by_driver(bend: _Bend, resonance_hz: float) -> Finding:
     return Finding(
         "nonlinear",
         f"Near the resonance of {resonance_hz:.3g} Hz the driver departs from a linear one by "
-        f"{100 * bend.worst:.2g} % at the peaks, and at the same voltage further up it does not: "
-        "its suspension or motor is driven too far",
+        f"{100 * bend.worst:.2g} % at the peaks, and at the same voltage further up it does not. "
+        "Its suspension or motor is driven too far",
         refuses=True,
         next_step="Lower the drive by 10 dB and repeat",
     )
