@@ -83,7 +83,8 @@ def check_room(length: float, volume: float, bore: float, tubes: int, next_step:
         raise Refused.because(
             "vent-too-large",
             f"{tubes} tube{'s' * (tubes > 1)} of {bore * 1e3:.0f} mm bore and "
-            f"{significant(length, 2)} m would hold more air than the box of {volume * 1e3:.3g} L: nobody can build that",
+            f"{significant(length, 2)} m would hold more air than the box of "
+            f"{volume * 1e3:.3g} L: nobody can build that",
             next_step=next_step,
         )
 
