@@ -4,18 +4,22 @@ from __future__ import annotations
 
 import math
 from functools import partial
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from cli.terminal.sections import Drawing, Facts, Findings, Rows, Section
+import numpy as np
+
+from cli.box.design import Design
+from cli.box.plan_file import FORMAT, PlannedBox
+from cli.pictures.plots_box import prediction_figure
+from cli.terminal.sections import Drawing, Facts, Findings, Rows, Section, measured
 from cli.terminal.tables import Column, numbers
-
-if TYPE_CHECKING:
-    from cli.box.design import Design
-    from fit.box.boards import Boards
-    from fit.box.circuit import Air
-    from fit.box.predict import Prediction
-    from fit.box.saved_driver import SavedDriver
-    from meas.errors import Finding
+from fit.box.boards import Boards
+from fit.box.circuit import Air
+from fit.box.predict import CHUFFS, Prediction
+from fit.box.saved_driver import SavedDriver
+from fit.results.result import Z95
+from fit.results.saved import value_of
+from meas.errors import Finding
 
 _LISTED_HZ = (20, 25, 31.5, 40, 50, 63, 80, 100, 125, 160, 200, 315, 500)
 
@@ -30,10 +34,6 @@ def document(
     ohm: float,
 ) -> dict[str, Any]:
     """Plan and prediction in SI units."""
-    from cli.box.plan_file import FORMAT, PlannedBox
-    from fit.results.result import Z95
-    from fit.results.saved import value_of
-
     curves: dict[str, Any] = {"frequency_hz": found.frequency_hz.tolist()}
     for name in ("level_db", "excursion_m", "vent_speed_m_s", "group_delay_s", "magnitude_ohm"):
         band = getattr(found, name)
@@ -77,8 +77,6 @@ def sections(
         xmax: Peak excursion that the driver takes [m].
         air: In and around the box.
     """
-    from fit.results.result import Z95
-
     draw = partial(picture, found, driver, f"{design.why}, at {drive}", xmax)
     all_sections = [
         Section("The box", (Facts(_rows(design, found)), *design.notes)),
@@ -102,9 +100,6 @@ def sections(
 
 def picture(found: Prediction, driver: SavedDriver, title: str, xmax: float | None) -> Any:
     """The picture of what to expect."""
-    from cli.pictures.plots_box import prediction_figure
-    from fit.box.predict import CHUFFS
-
     return prediction_figure(found, title, widening=driver.widening, xmax=xmax, limit_m_s=CHUFFS)
 
 
@@ -137,8 +132,6 @@ def cutting_list(found: Boards) -> Section:
 
 
 def _rows(design: Design, found: Prediction) -> list[tuple[str, str, str, str]]:
-    from cli.terminal.sections import measured
-
     of = found.parameters
     plan = design.box
     rows = [("volume", f"{plan.volume * 1e3:.3g}", "L", "net of driver, vent and braces")]
@@ -170,8 +163,6 @@ def _rows(design: Design, found: Prediction) -> list[tuple[str, str, str, str]]:
 
 
 def _table(found: Prediction, reach: float) -> Rows:
-    import numpy as np
-
     columns = [("dB at 1 m", found.level_db, 1.0, 1)]
     if found.excursion_m is not None:
         columns.append(("cone mm", found.excursion_m, 1e-3, 2))

@@ -6,23 +6,23 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from cli.filter import picture
+from cli.sources import opened
 from cli.terminal.sections import Block, Drawing, Findings, Rows, Section
 from cli.terminal.tables import Column, numbers
 from cli.words import assumed
+from cli.words.amplifier import Drive
+from fit.box import saved_driver
+from fit.box.circuit import Air
+from fit.crossover.acoustic import LEFT_OUT, AcousticSum, acoustic_sum, judged
+from fit.crossover.evaluate import NetworkResult
 from fit.results.numbers import kilo, significant
 from fit.results.result import Z95
-
-if TYPE_CHECKING:
-    from cli.words.amplifier import Drive
-    from fit.box.circuit import Air
-    from fit.crossover.acoustic import AcousticSum
-    from fit.crossover.evaluate import NetworkResult
-    from meas.errors import Finding
+from meas.errors import Finding, Refused
 
 _SHOWN_HZ = (100, 200, 500, 1000, 1500, 2000, 3000, 4000, 5000, 7000, 10000)
 
@@ -69,12 +69,6 @@ def estimate(
         files: Branch to the file of its driver.
         drive: What the amplifier puts out.
     """
-    from cli.sources import opened
-    from fit.box import saved_driver
-    from fit.box.circuit import Air
-    from fit.crossover.acoustic import acoustic_sum, judged
-    from meas.errors import Refused
-
     drivers = {}
     for one in result.solution.branches:
         name = one.branch.name
@@ -97,8 +91,6 @@ def estimate(
 
 def sections(found: AcousticEstimate) -> list[Section]:
     """Sum and travel."""
-    from fit.crossover.acoustic import LEFT_OUT
-
     f = found.sum.frequency_hz
     shown = [hz for hz in _SHOWN_HZ if f[0] <= hz <= f[-1]]
     last = found.sum.voices[-1].name

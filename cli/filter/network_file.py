@@ -6,7 +6,7 @@ import json
 import math
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Literal, Self
+from typing import Annotated, Any, Literal, Self
 
 from pydantic import BeforeValidator, Field, model_validator
 
@@ -14,14 +14,16 @@ from cli.sources import opened
 from cli.terminal import show
 from cli.words.values import Value
 from cli.words.written import Capacitance, Inductance, Power, Resistance
+from fit.crossover.ladder import Part
+from fit.crossover.network import NetworkArm, NetworkPart
+from fit.crossover.textbook import TOLERANCE
+from fit.parts.passive import LETTER
+from fit.parts.store import SavedPart
+from fit.results.error_sources import named_apart
 from fit.results.numbers import with_prefix
 from meas.errors import UsageError
 from meas.files.schema_errors import validate
 from meas.files.settings import Settings, fault, read_settings
-
-if TYPE_CHECKING:
-    from fit.crossover.network import NetworkArm, NetworkPart
-    from fit.parts.store import SavedPart
 
 BRANCHES = ("woofer", "midrange", "tweeter")
 _REMEDY = "Mend those lines and run it again."
@@ -125,9 +127,6 @@ def read(path: Path) -> dict[str, tuple[NetworkArm, ...]]:
 
 
 def _arms(arms: Sequence[_Arm], folder: Path) -> tuple[NetworkArm, ...]:
-    from fit.crossover.network import NetworkArm
-    from fit.parts.passive import LETTER
-
     counts = dict.fromkeys(LETTER, 0)
 
     def name(kind: str) -> str:
@@ -146,10 +145,6 @@ def _arms(arms: Sequence[_Arm], folder: Path) -> tuple[NetworkArm, ...]:
 
 
 def _valued(kind: str, value: Value, arm: _Arm, name: str) -> NetworkPart:
-    from fit.crossover.ladder import Part
-    from fit.crossover.network import NetworkPart
-    from fit.crossover.textbook import TOLERANCE
-
     half_width = value.half_width
     if half_width is None:
         half_width = TOLERANCE[kind] * value.value
@@ -174,11 +169,6 @@ def _valued(kind: str, value: Value, arm: _Arm, name: str) -> NetworkPart:
 
 def measured_part(saved: SavedPart, name: str, back_to_back: bool = False) -> NetworkPart:
     """A saved part as part of a network; flaws that were not resolved count as none."""
-    from fit.crossover.ladder import Part
-    from fit.crossover.network import NetworkPart
-    from fit.parts.passive import LETTER
-    from fit.results.error_sources import named_apart
-
     flaw = {"capacitor": "ESR", "inductor": "R"}.get(saved.kind, "")
     fields = {"value": LETTER[saved.kind], "series_ohm": flaw, "core_ohm": "Rcore"}
     known = {field: saved.values[key] for field, key in fields.items() if key in saved.values}

@@ -11,22 +11,23 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from rich.text import Text
 
-from cli.filter import acoustics
+from cli.filter import acoustics, picture
+from cli.filter.acoustics import AcousticEstimate
 from cli.filter.network_file import in_words as part_words
+from cli.filter.stock_file import Stock
+from cli.pictures.circuit import circuit_figure
 from cli.terminal.sections import Block, Drawing, Findings, Rows, Section
 from cli.terminal.tables import VERDICT_STYLE, Column, numbers
+from cli.words.amplifier import Drive
+from fit.crossover.evaluate import NetworkResult
+from fit.crossover.network import NetworkArm, NetworkPart, Stress
 from fit.results.numbers import decimals_for, kilo, number, signed_percent, significant, with_prefix
+from fit.results.result import Estimate
 from fit.results.saved import value_of
+from meas.errors import Finding
 
 if TYPE_CHECKING:
-    from cli.filter.acoustics import AcousticEstimate
     from cli.filter.measured import MeasuredTransfer
-    from cli.filter.stock_file import Stock
-    from cli.words.amplifier import Drive
-    from fit.crossover.evaluate import NetworkResult
-    from fit.crossover.network import Branch, NetworkArm, NetworkPart, Stress
-    from fit.results.result import Estimate
-    from meas.errors import Finding
 
 
 @dataclass(frozen=True)
@@ -49,7 +50,7 @@ def sections(
     """Circuit, parts, levels, load, what may reach the ear (or why nothing), and doubts."""
     branches = [one.branch for one in result.solution.branches]
     parts: list[Block] = [
-        Drawing("circuit", partial(_circuit, branches), "The circuit of the crossover",
+        Drawing("circuit", partial(circuit_figure, branches), "The circuit of the crossover",
                 "From the amplifier on the left to the drivers; plus is the upper line."),
         _parts_table(result),
     ]  # fmt: skip
@@ -105,18 +106,10 @@ def lead(result: NetworkResult) -> str:
     return f"Crosses at {crossed}; {load}." if crossed else f"{load[0].upper()}{load[1:]}."
 
 
-def _circuit(branches: Sequence[Branch]) -> Any:
-    from cli.pictures.circuit import circuit_figure
-
-    return circuit_figure(branches)
-
-
 def curves(
     result: NetworkResult, options: NetworkOptions, transfer: MeasuredTransfer | None
 ) -> Any:
     """The picture of levels and load."""
-    from cli.filter import picture
-
     return picture.figure(
         result,
         amplifier_minimum_ohm=options.minimum_ohm,

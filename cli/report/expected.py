@@ -5,20 +5,20 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
+from cli.pictures.plots_box import prediction_figure
 from cli.terminal.sections import Block, Drawing, Fact, Facts, Findings, Section, measured
+from fit.box import saved_driver
+from fit.box.circuit import Air, Box
+from fit.box.predict import Prediction, predict
+from fit.box.suggest import Suggestion, suggest
+from fit.box.vented import TIGHT
+from fit.results.judge import Verdict
 from fit.results.numbers import significant
+from fit.results.result import DriverFit, Estimate
 from meas.errors import Refused
-
-if TYPE_CHECKING:
-    from fit.box.circuit import Air, Box
-    from fit.box.predict import Prediction
-    from fit.box.suggest import Suggestion
-    from fit.results.judge import Verdict
-    from fit.results.result import DriverFit
 
 _DRIVE_VOLT = 2.83
 _TWEETER = (
@@ -35,11 +35,6 @@ def section(fit: DriverFit, verdicts: Sequence[Verdict], air: Air) -> Section:
         verdicts: Against the targets: a planned Vas stands in where the takes do not tell it.
         air: The air of the sitting.
     """
-    from cli.pictures.plots_box import prediction_figure
-    from fit.box import saved_driver
-    from fit.box.predict import predict
-    from fit.box.suggest import suggest
-
     title = f"What it will do at {_DRIVE_VOLT:g} V"
     planned = _with_planned_volume(fit, verdicts)
     try:
@@ -76,8 +71,6 @@ def section(fit: DriverFit, verdicts: Sequence[Verdict], air: Air) -> Section:
 
 
 def _with_planned_volume(fit: DriverFit, verdicts: Sequence[Verdict]) -> DriverFit:
-    from fit.results.result import Estimate
-
     for one in verdicts:
         target = one.target
         if target.parameter == "Vas" and "Vas" not in fit.parameters:
@@ -90,9 +83,6 @@ def _with_planned_volume(fit: DriverFit, verdicts: Sequence[Verdict]) -> DriverF
 
 def _boxes(use: Suggestion) -> dict[str, Box]:
     """Find the boxes that suit, by name; without any a large baffle."""
-    from fit.box.circuit import Box
-    from fit.box.vented import TIGHT
-
     boxes = {}
     if use.closed is not None:
         boxes["flattest closed box"] = Box(use.closed.volume)

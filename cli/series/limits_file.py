@@ -279,18 +279,8 @@ def read(path: Path) -> SeriesLimits:
 
 
 def _limit(symbol: str, r: _Reference) -> Limit:
-    return Limit(
-        parameter=symbol,
-        unit=r.unit,
-        centre=r.centre,
-        lower=r.lower,
-        upper=r.upper,
-        spread=r.spread,
-        measuring=r.measuring,
-        common=Common(r.effects, r.model),
-        frequency_hz=r.frequency_hz,
-        judged=False,
-    )
+    same = r.model_dump(exclude={"effects", "model"})
+    return Limit(parameter=symbol, common=Common(r.effects, r.model), judged=False, **same)
 
 
 def _judged(derived: Limit, lower: float | None, upper: float | None) -> Limit:

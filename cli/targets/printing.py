@@ -4,16 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from functools import partial
+from typing import Any
 
+from cli.pictures.coil import coil_figure
 from cli.terminal.sections import Drawing, Facts, Findings, Rows, Section
 from cli.terminal.tables import numbers
-
-if TYPE_CHECKING:
-    from fit.design.winding import Coil, Gap
-    from fit.design.wire import Identified
-    from fit.results.result import Estimate
-    from meas.errors import Finding
+from fit.design.winding import CAUTIOUS_DENSITY, Coil, Gap, cautions
+from fit.design.wire import Identified, in_words
+from fit.results.result import Estimate
+from meas.errors import Finding
 
 _SHOWN = 10
 
@@ -38,15 +38,11 @@ class CoilUse:
 
     def cautions(self, coil: Coil) -> tuple[Finding, ...]:
         """What to mind with a coil in this use."""
-        from fit.design.winding import cautions
-
         return tuple(cautions(coil, self.gap, self.watt, metal_former=self.metal_former))
 
 
 def identified(found: tuple[Identified, ...]) -> Section:
     """What an unknown wire may be, in words."""
-    from fit.design.wire import in_words
-
     return Section("Unknown wire", (Findings([in_words(found)]),))
 
 
@@ -92,8 +88,6 @@ def ranking(coils: Sequence[Coil], gap: Gap | None) -> Section:
 
 def coil_sections(coil: Coil, use: CoilUse, *, first: bool) -> list[Section]:
     """One coil with all that follows from it."""
-    from fit.design.winding import CAUTIOUS_DENSITY
-
     gap, gap_height, kelvin = use.gap, use.gap_height, use.kelvin
     low, nominal, high = coil.resistance
     wire = coil.wire
@@ -122,16 +116,12 @@ def coil_sections(coil: Coil, use: CoilUse, *, first: bool) -> list[Section]:
         rows.append(("wire in the gap", f"{coil.length_in_gap(gap_height):.3g}", "m",
                      "coil centred, stray field left out"))  # fmt: skip
     title = f"{'The closest: ' if first else ''}{coil.layers} layers of {coil.turns} turns"
-
-    def draw() -> Any:
-        from cli.pictures.coil import coil_figure
-
-        return coil_figure(coil, gap, gap_height)
-
     section = Drawing(
-        "winding", draw, "Cross section of the winding in its gap",
+        "winding",
+        partial(coil_figure, coil, gap, gap_height),
+        "Cross section of the winding in its gap",
         "One side of the coil, cut through its axis, to scale; the thickest wire allowed.",
-    )  # fmt: skip
+    )
     all_sections = [Section(title, (Facts(rows), section))]
     if found := use.cautions(coil):
         all_sections.append(Section("Mind", (Findings(found),)))
