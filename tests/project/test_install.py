@@ -104,7 +104,7 @@ def test_wheel_holds_our_three_packages_whole(built: tuple[Path, Path]) -> None:
     assert {name for name in names if not name.startswith(about)} == own_files(*PACKAGES)
     for licence in PROJECT["license-files"]:
         assert f"{about}/licenses/{licence}" in names
-    for needed in ("report/fit.html.j2", "report/style.css", "report/explore.js"):
+    for needed in ("report/page.html.j2", "report/style.css", "report/explore.js"):
         assert f"cli/{needed}" in names
     assert {"meas/py.typed", "fit/py.typed"} <= names
 
