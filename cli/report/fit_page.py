@@ -128,7 +128,7 @@ def _measured(fit: DriverFit, origin: Origin) -> Measured:
 def _verdict_row(verdict: Verdict) -> VerdictRow:
     symbol = verdict.target.parameter
     estimate = verdict.estimate
-    how = shown(symbol, estimate.unit if estimate else "")
+    how = shown(symbol, estimate.unit if estimate else "", verdict.target.target)
     value, interval = "unknown", ""
     if estimate is not None:
         found = figures(estimate, how.scale)
@@ -159,7 +159,7 @@ def _allowed(target: Target, how: Shown) -> str:
 
 def _parameter_row(fit: DriverFit, symbol: str) -> ParameterRow:
     estimate = fit.parameters[symbol]
-    how = shown(symbol, estimate.unit)
+    how = shown(symbol, estimate.unit, estimate.value)
     found = figures(estimate, how.scale)
     words = how.words
     if estimate.frequency_hz is not None:

@@ -165,7 +165,7 @@ def _add(unit: Unit, fit: DriverFit, document: Mapping[str, Any], changed: int) 
     for symbol in SHOWN:
         if symbol in fit.parameters:
             estimate = fit.parameters[symbol]
-            how = shown(symbol, estimate.unit)
+            how = shown(symbol, estimate.unit, estimate.value)
             found = figures(estimate, how.scale)
             text = with_unit(f"{found.value} ± {found.reach}", how.unit)
             told.append((Markup(how.markup), text))  # markup of symbols is ours

@@ -136,7 +136,7 @@ def parameters(fit: DriverFit, symbols: Container[str] | None = None) -> Rendera
         if symbols is not None and symbol not in symbols:
             continue
         estimate = fit.parameters[symbol]
-        how = shown(symbol, estimate.unit)
+        how = shown(symbol, estimate.unit, estimate.value)
         name, written = how.symbol, figures(estimate, how.scale)
         if estimate.frequency_hz is not None:
             name = f"{name} {estimate.frequency_hz / 1000:g} kHz"
@@ -186,7 +186,7 @@ def verdicts(items: Sequence[Verdict]) -> RenderableType:
     rows = []
     for item in items:
         target = item.target
-        how = shown(target.parameter, item.estimate.unit if item.estimate else "")
+        how = shown(target.parameter, item.estimate.unit if item.estimate else "", target.target)
         measured = figures(item.estimate, how.scale).value if item.estimate else "unknown"
         rows.append(
             (
@@ -295,7 +295,7 @@ class ChangeFigures:
 
 def change_figures(change: Change) -> ChangeFigures:
     """A change in shown units, rounded to what its uncertainty deserves."""
-    how = shown(change.parameter, change.unit)
+    how = shown(change.parameter, change.unit, change.before)
     ends = (change.change_relative, *change.interval_95)
     sign = "%"
     if change.unit == "dB":

@@ -132,7 +132,7 @@ def values(saved: SavedFit, only: tuple[str, ...] = ()) -> list[dict[str, Any]]:
         if only and symbol not in only:
             continue
         estimate = saved.fit.parameters[symbol]
-        how = shown(symbol, estimate.unit)
+        how = shown(symbol, estimate.unit, estimate.value)
         found = figures(estimate, how.scale)
         words = how.words
         if estimate.frequency_hz is not None:

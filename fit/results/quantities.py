@@ -104,15 +104,23 @@ class Shown:
     scale: float
 
 
-def shown(symbol: str, unit: str) -> Shown:
-    """Say how ``symbol`` is shown; one that is not known by its SI ``unit``."""
+_SMALL_M3 = 1e-4
+
+
+def shown(symbol: str, unit: str, value: float | None = None) -> Shown:
+    """Say how ``symbol`` is shown; one that is not known by its SI ``unit``.
+
+    A volume whose ``value`` is less than a tenth of a litre is shown in cubic centimetres.
+    """
     from fit.driver.models import OF_COILS, OF_LAWS
 
     known = QUANTITIES.get(symbol) or OF_LAWS.get(symbol)
     short, markup = _SHORT.get(symbol, symbol), _MARKUP.get(symbol, escape(symbol))
     if known is not None:
-        sign = SIGNS.get(known.shown_unit, known.shown_unit)
-        return Shown(short, markup, known.name, sign, known.scale)
+        sign, scale = SIGNS.get(known.shown_unit, known.shown_unit), known.scale
+        if sign == "L" and value is not None and value < _SMALL_M3:
+            sign, scale = "cm³", 1e-6
+        return Shown(short, markup, known.name, sign, scale)
     words = OF_COILS[symbol].name if symbol in OF_COILS else _WORDS.get(symbol, "of the model")
     scale, sign = workshop(unit)
     return Shown(short, markup, words, sign, scale)

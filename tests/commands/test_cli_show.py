@@ -6,6 +6,7 @@ import math
 from dataclasses import replace
 
 import pytest
+from every_figure import SPARK
 from made_fits import Physical, curve, fit_of
 from program import freeair
 from rich.console import Console
@@ -63,6 +64,13 @@ def test_parameters_are_shown_in_workshop_units(fit: DriverFit) -> None:
     assert "17.58" in rows["Vas"] and " L " in rows["Vas"]
     assert "0.6000" in rows["Le"] and "mH" in rows["Le"] and "1 kHz" in rows["Le"]
     assert "resistor:bench-a in words" in rows["Re"]
+
+
+def test_a_volume_of_a_few_cubic_centimetres_is_shown_so() -> None:
+    rows = {line.split()[0]: line for line in printed(tables.parameters(fit_of(SPARK)))[2:]}
+    Vas = fit_of(SPARK).parameters["Vas"].value
+    assert Vas < 1e-4 and "cm³" in rows["Vas"]
+    assert float(rows["Vas"].split()[1]) == pytest.approx(1e6 * Vas, rel=0.01)
 
 
 def test_digits_follow_the_uncertainty() -> None:

@@ -2,6 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
+from driver_bench import SESSION
+from every_figure import SPARK
+from made_fits import fit_of
+
+from cli.driver import mass_to_add
 from cli.report.headline import headline, next_step, standing
 from fit.results.judge import Target, Verdict, judge
 from fit.results.result import DriverFit, Estimate
@@ -44,6 +51,15 @@ def test_what_misses_the_plan_and_why() -> None:
     assert standing((), (stiff,)) == ""
     assert next_step((Finding("other", "nothing"), stiff), ()) == "Next: run it in."
     assert next_step((), ()) == ""
+
+
+def test_a_dome_is_to_be_weighed_and_not_loaded() -> None:
+    """One piece of advice, as the guide gives it: a mass on a dome is rarely wise."""
+    whole = fit_of(SPARK)
+    known = {name: whole.parameters[name] for name in ("Re", "fs", "Qms", "Qes", "Qts")}
+    found = mass_to_add.next_step(replace(whole, parameters=known), SESSION)
+    assert found is not None
+    assert "weigh its moving parts" in found.text and "--added-mass" not in found.text
 
 
 def test_every_cause_of_the_diagnosis_is_half_a_sentence() -> None:
