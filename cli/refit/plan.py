@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import fnmatch
 import json
+import stat
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -112,9 +113,13 @@ def read(root: Path, wanted: RefitOptions) -> Archive:
     Raises:
         UsageError: If it is no folder or holds nothing of ours, or an option cannot be read.
     """
-    if not root.is_dir():
+    try:
+        mode = root.stat().st_mode  # a name that is too long is told so by the system
+    except (FileNotFoundError, NotADirectoryError, ValueError):
+        mode = 0
+    if not stat.S_ISDIR(mode):
         raise UsageError(
-            "is a file, not a folder" if root.exists() else "does not exist",
+            "is a file, not a folder" if mode else "does not exist",
             where=str(root),
             remedy="Give the folder in which takes and tables lie, at any depth.",
         )
