@@ -200,7 +200,8 @@ def test_rig_model_is_what_the_options_promise() -> None:
     from cli.rig.commands import new
 
     rig = Rig(name="a")
-    defaults = {name: p.default for name, p in signature(new).parameters.items()}
+    stated = {name: p.default for name, p in signature(new).parameters.items()}
+    defaults = {name: getattr(one, "default", one) for name, one in stated.items()}
     assert defaults["level"] == rig.drive.level
     assert defaults["repeats"] == rig.drive.repeats
     assert defaults["sweep_seconds"] == rig.drive.sweep_seconds
