@@ -85,8 +85,9 @@ def _greet() -> None:
         "Everything goes into this folder, nothing is overwritten, and each step is shown as the "
         "command that you could type yourself.\n"
         "At every question: Enter takes what stands in brackets, ? explains, back returns to the "
-        "step before, skip goes on without, leave (or Ctrl-D) stops and keeps everything. Nothing sounds without Enter "
-        "or a yes. Without hardware: freeair demo. All commands: freeair --help."
+        "step before, skip goes on without, leave (or Ctrl-D) stops and keeps everything. Nothing "
+        "sounds without Enter or a yes. Without hardware: freeair demo. All commands: "
+        "freeair --help."
     )
 
 
