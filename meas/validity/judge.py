@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 
 import numpy as np
@@ -185,14 +185,13 @@ def _in_time_and_curve(
 ) -> list[Finding]:
     """Findings in the residual and in the curve."""
     samples, rate, passes = take.samples, take.sample_rate_hz, take.passes
-    in_curve, resonance_hz, missed = _in_curve(
-        curve, take, swept_band(samples, rate, passes) or transfer.band_hz
-    )
+    low, high = swept_band(samples, rate, passes) or transfer.band_hz
+    in_curve, resonance_hz, missed = _in_curve(curve, take, (low, high))
     lines = of_record.mains_lines(samples, rate, passes)
     hum = of_ratio.hum(
         transfer.frequency_hz,
         relative_noise,
-        lines,
+        tuple(at for at in lines if low < at < high),
         resonance_hz,
         wanted=take.kind == "driver" and not missed,
     )
@@ -205,6 +204,8 @@ def _in_time_and_curve(
         findings += not_causal(
             curve, take.rig, rate, calibrated=take.calibrated, kind=take.kind, distorted=distorted
         )
+    if any(one.code == "two-resonances" for one in in_curve):
+        hum = tuple(replace(one, refuses=False) for one in hum)  # a line beside makes no resonance
     return [*(_hum_of(lines, findings, take, relation) or hum), *findings]
 
 

@@ -23,6 +23,7 @@ _THIRD = 2 ** (1 / 3)
 _TAIL = 0.03
 _GROWS = 1.03
 _WOOFER_SWEEP_HZ = 300.0  # what starts higher was not meant for a woofer
+_TWEETER_SWEEP_HZ = 1000.0  # what ends lower was not meant for a tweeter
 _BASS_HZ = 4000.0  # no moving coil resonates higher (common practice, no source)
 
 
@@ -160,8 +161,8 @@ def _no_resonance(frequency_hz: FloatArray, place: str | None) -> Finding:
     nothing = f"There is no resonance between {low:.0f} Hz and {high:.0f} Hz: "
     if place is None:
         text = "this is no free driver, or its cone or coil is blocked"
-        if low > _WOOFER_SWEEP_HZ:
-            text = f"it lies below the sweep, or {text}"
+        if low > _WOOFER_SWEEP_HZ or high < _TWEETER_SWEEP_HZ:
+            text = f"it lies {'below' if low > _WOOFER_SWEEP_HZ else 'above'} the sweep, or {text}"
         step = (
             "Check what is connected; a passive part or a driver in its box is measured with "
             "--kind part or --kind system"

@@ -64,7 +64,9 @@ def input_clips(bench, rng):
 
 @_cause("faint")
 def too_quiet(bench, rng):
-    return replace(bench, noise=_log(rng, 0.02, 0.2))
+    """A hundredth of the level, and noise as if it had been raised again."""
+    faint = replace(bench.drive, level=0.01 * bench.drive.level)
+    return replace(bench, drive=faint, noise=_log(rng, 2e-4, 2e-3))
 
 
 @_cause("silent-input")
