@@ -240,7 +240,17 @@ def _in_curve(
     f, z = curve.frequency_hz, curve.impedance_ohm
     findings = [
         *of_ratio.faint(uncertainty / curve.magnitude_ohm),
-        *of_ratio.not_passive(f, z, uncertainty, calibrated=take.calibrated, kind=take.kind),
+        *of_ratio.not_passive(
+            f,
+            z,
+            uncertainty,
+            calibrated=take.calibrated,
+            kind=take.kind,
+            # Half-widths of rectangular limits.
+            unknown_ohm=np.sqrt(
+                sum(3 * np.abs(one.derivative_ohm) ** 2 for one in curve.systematics)
+            ),
+        ),
     ]
     if take.kind != "driver":
         return findings, None, False

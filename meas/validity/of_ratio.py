@@ -193,6 +193,7 @@ def not_passive(
     *,
     calibrated: bool,
     kind: str,
+    unknown_ohm: FloatArray | float = 0.0,
 ) -> tuple[Finding, ...]:
     """Find a negative resistance, which no passive thing has.
 
@@ -200,15 +201,20 @@ def not_passive(
     of one channel turns Z at high frequencies (a sample turns H by 180 degrees at half the
     sample rate). From 8 % of the points of a logarithmic axis on, most of an octave, no model of a
     driver follows the curve any more. A passive part, whose Z may be all reactance, is refused
-    from 30 % on; uncalibrated, a few degrees make half of a good capacitor negative.
+    from 30 % on; uncalibrated, a few degrees make half of a good capacitor negative, and a gain
+    that nobody compared a small resistance: what the bench may err by (``unknown_ohm``, shape (n,))
+    is no evidence against a part.
     """
-    negative = impedance_ohm.real < -np.maximum(
+    least = np.maximum(
         _SIGNIFICANT * uncertainty_ohm, (0.02 if kind != "part" else 0.2) * np.abs(impedance_ohm)
     )
+    lenient = kind == "part" and not calibrated
+    if lenient:
+        least = np.maximum(least, unknown_ohm)
+    negative = impedance_ohm.real < -least
     share = float(np.mean(negative))
     if share < 0.01:
         return ()
-    lenient = kind == "part" and not calibrated
     refuses = share > (_MOST_NEGATIVE_OF_PART if lenient else _MOST_NEGATIVE)
     first = float(frequency_hz[np.argmax(negative)])
     return (
