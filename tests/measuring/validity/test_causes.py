@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import campaign_runs as runs
+import campaign_world
 import pytest
-from world import causes
+from world import bench, causes, circuit, driver
 
+from fit.parts.part_fit import fit_part
 from meas.errors import Finding
+from meas.takes.analysis import analyse
 from meas.validity.judge import causes as left_after
 
 SEED = 2026
@@ -51,3 +55,27 @@ def test_a_reason_leaves_out_what_it_brings_about() -> None:
     )
     assert left_after([curve, caution, hum, faint]) == [hum, faint, caution]
     assert left_after([curve, Finding("hum", "")])[0] == curve
+
+
+class _Coil(driver.Driver):
+    def impedance(self, s, held=None, moved=()):
+        return 0.13 + 1e-4 * s
+
+
+@pytest.mark.parametrize("gain", [0.97, 1.028])
+def test_a_small_coil_is_no_negative_part_where_nobody_compared_the_gain(gain: float) -> None:
+    """0.1 mH beside 10 ohm on the ground side: 3 % of gain are 0.3 ohm, more than it has."""
+    rng = runs.rng_of(7, 99)
+    made = bench.healthy(rng, calibrated=False, loaded=False)
+    coil = _Coil("coil", 0.13, 0.0, 1.0, 1.0, 1.0, 1.0)
+    state = circuit.State(coil, 10.0, "ground", input_ohm=5e4)
+    made = bench.replace(
+        made, driver=coil, state=state, drive=circuit.Drive(20.0), resistor_stated=10.0,
+        gain=gain, delay=0.7, input_stated=5e4,
+    )  # fmt: skip
+    found = analyse(
+        made.take(bench.FREE, rng), circuit.RATE, campaign_world._rig(made), kind="part"
+    )
+    assert not found.refused
+    low, high = fit_part(found.curve, "inductor").parameters["L"].interval_95
+    assert low**1.5 / high**0.5 < 1e-4 < high**1.5 / low**0.5  # within twice the interval
