@@ -103,7 +103,7 @@ def fit(
     from cli.report import forms
     from cli.sources import opened, takes_and_tables
     from cli.words import session as sessions
-    from fit.uncertainty.multimeter import not_visible
+    from fit.uncertainty.unproven import unproven
     from meas.files.json_file import write_json
 
     words = sessions.SessionWords(
@@ -128,7 +128,7 @@ def fit(
     held = sessions.how_held(words)
     found = _judged(gathered, session, held, model, meant, with_profiles=profile)
     document = _document(found)
-    unseen = [] if measured_re else [not_visible(gathered.takes)]
+    unseen = unproven(gathered.curves, gathered.takes, session)
     document["not_visible"] = [one.as_json() for one in unseen]
     if save is not None:
         write_json(save, document)
@@ -143,7 +143,7 @@ def fit(
             verdicts=found.verdicts,
             findings=found.findings,
             warnings=found.warnings,
-            origin=origin.of_fit(gathered, words),
+            origin=origin.of_fit(gathered, words, unseen),
             advice=found.advice,
             air=sessions.around(session),
         )

@@ -7,21 +7,26 @@ from datetime import date
 from typing import TYPE_CHECKING
 
 from cli.report.fit_page import Origin
+from cli.terminal import show
 from cli.terminal.version import program_version
-from fit.uncertainty.multimeter import not_visible
 
 if TYPE_CHECKING:
     from cli.sources.takes_and_tables import Gathered
     from cli.words.session import SessionWords
     from meas.bench.rig import Rig
+    from meas.errors import Finding
     from meas.takes.take import Take
 
 
-def of_fit(gathered: Gathered, words: SessionWords) -> Origin:
-    """List benches, takes and everything that was stated beside them."""
+def of_fit(gathered: Gathered, words: SessionWords, unseen: Sequence[Finding]) -> Origin:
+    """List benches, takes, everything that was stated beside them, and what they cannot show."""
     return Origin(
         rig=next((take.rig for take in gathered.takes if take), None),
-        how=(*_stated(words, not_visible(gathered.takes).text), *of_takes(gathered.takes)),
+        how=(
+            *_stated(words),
+            *(("Unproven", show.sentence(one.text)) for one in unseen),
+            *of_takes(gathered.takes),
+        ),
         version=program_version(),
         made_on=date.today().isoformat(),
     )
@@ -107,11 +112,11 @@ def take_text(take: Take) -> str:
     return ", ".join(words)
 
 
-def _stated(words: SessionWords, unseen: str) -> list[tuple[str, str]]:
+def _stated(words: SessionWords) -> list[tuple[str, str]]:
     named = (
         ("Cone diameter", words.diameter),
         ("Cone area", words.area),
-        ("Coil resistance by multimeter", words.measured_re or f"not given. {unseen}"),
+        ("Coil resistance by multimeter", words.measured_re or "not given"),
         ("Moving parts, weighed", words.moving_parts),
         ("Tolerance of the tables' ohms", words.table_tolerance),
         ("Air temperature", words.air_temperature or "not given: 20 °C ± 8 K taken"),

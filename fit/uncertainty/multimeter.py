@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,33 +15,10 @@ from fit.results.error_sources import RANDOM
 from meas.curve import FloatArray
 from meas.errors import Finding
 
-_IN_TAKES = Finding(
-    "ohms-unproven",
-    "Not visible in takes alone: another series resistor than stated, one forgotten across the "
-    "driver, channels that mix, a gain touched since calibration",
-    next_step="Read the coil by multimeter (--measured-re), and check the bench on a known "
-    "resistor after the takes (freeair rig check)",
-)
-_IN_TABLES = Finding(
-    "ohms-unproven",
-    "Not visible in tables alone: ohms that are off by one factor, one resistor forgotten across "
-    "the driver",
-    next_step="Read the coil by another multimeter (--measured-re), and a known resistor with the "
-    "meter that made the tables",
-)
 WARNS = 2.0
 """Difference over its standard uncertainty from which the two are doubted."""
 _RANDOM = 2.0
 """Standard uncertainties of noise that count as its limit."""
-
-
-def not_visible(takes: Iterable[object | None]) -> Finding:
-    """Say what the curves do not show where no multimeter has read the coil.
-
-    Args:
-        takes: The take of each curve; None for a table.
-    """
-    return _IN_TAKES if any(take is not None for take in takes) else _IN_TABLES
 
 
 def against_bench(problem: Problem, theta: FloatArray) -> list[Finding]:
