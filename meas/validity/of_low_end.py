@@ -8,6 +8,7 @@ from meas.curve import ComplexArray, FloatArray
 from meas.errors import Finding
 
 _NO_WOOFER_HZ = 500.0  # resonance above which a cone bears no full drive at 20 Hz
+_NO_TWEETER_HZ = 2500.0
 _BELOW = 1.3  # resonance over the highest frequency looked at
 _FEWEST = 8  # points below the resonance
 _LEAST_RISE = 0.03  # re the lowest resistance: coupling capacitors that differ make 2 %
@@ -57,19 +58,23 @@ def rising(
 
 
 def too_high(resonance_hz: float, woofer: bool) -> tuple[Finding, ...]:
-    """Doubt a resonance that no woofer has on a bench that is said to hold one.
+    """Doubt a resonance that no such driver has in free air.
 
-    Criterion: from 500 Hz on (common practice, no source). The air shut in below a driver on its
-    face lifts the resonance by ten times and more, and leaves nothing else in the curve.
+    Criterion: from 500 Hz on for a woofer, from 2500 Hz on for a tweeter (common practice, no
+    source). The air shut in below a driver on its face lifts the resonance by a factor of three
+    to ten and more, and leaves nothing else in the curve.
     """
-    if not woofer or resonance_hz < _NO_WOOFER_HZ:
+    if resonance_hz < (_NO_WOOFER_HZ if woofer else _NO_TWEETER_HZ):
         return ()
     return (
         Finding(
-            "not-a-woofer",
-            f"The resonance lies at {resonance_hz:.4g} Hz, though the rig says that this is a "
-            "woofer: the air shut in below a driver on its face lifts it so far",
+            "not-a-woofer" if woofer else "high-resonance",
+            f"The resonance lies at {resonance_hz:.4g} Hz, higher than that of a "
+            f"{'woofer' if woofer else 'tweeter'}, which this is by its rig: the air shut in below "
+            "a driver on its face lifts it so far",
             next_step="Lay the driver on its magnet and measure again; if it is a tweeter, say so "
-            "in the rig (woofer = false), for full drive at low frequencies destroys it",
+            "in the rig (woofer = false), for full drive at low frequencies destroys it"
+            if woofer
+            else "Lay it on its magnet, nothing before its dome, and measure again",
         ),
     )

@@ -50,7 +50,10 @@ def _woofer_like(bench: Bench) -> bool:
     return bench.driver.truth["fs"] < 400
 
 
-SHAPE = ("poor-fit", "two-resonances", "not-a-woofer", "not-causal", "set-up", "no-resonance")
+SHAPE = (
+    "poor-fit", "two-resonances", "not-a-woofer", "high-resonance", "not-causal", "set-up",
+    "no-resonance",
+)  # fmt: skip
 """Refusals that say: the curve is not that of one driver in free air."""
 
 
