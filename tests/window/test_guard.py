@@ -267,7 +267,7 @@ def peak_memory(pid: int) -> int:
     [
         ("../../evil.csv", "evil.csv"),
         ("..\\..\\evil.csv", "evil-2.csv"),
-        ("nul\0.csv", "nul.csv"),
+        ("nul\0.csv", "nul-2.csv"),  # nul.csv is a device on Windows
         ("<img src=x>.csv", "img-src-x.csv"),
         ("-rf.csv", "rf.csv"),
         (".csv", None),
