@@ -23,6 +23,7 @@ _THIRD = 2 ** (1 / 3)
 _TAIL = 0.03
 _GROWS = 1.03
 _WOOFER_SWEEP_HZ = 300.0  # what starts higher was not meant for a woofer
+_LOW_HZ = 12.0  # what starts lower was meant for a woofer, and for one with a mass on it
 _TWEETER_SWEEP_HZ = 1000.0  # what ends lower was not meant for a tweeter
 _BASS_HZ = 4000.0  # no moving coil resonates higher (common practice, no source)
 
@@ -168,11 +169,13 @@ def _no_resonance(frequency_hz: FloatArray, place: str | None) -> Finding:
             "--kind part or --kind system"
         )
     else:
-        hz = 5 * high if place == "above" else 10.0 if low < _WOOFER_SWEEP_HZ else low / 5
-        hz = float(f"{hz:.2g}")
+        start = low / 2 if low <= _LOW_HZ else 10.0 if low < _WOOFER_SWEEP_HZ else low / 5
+        hz = float(f"{5 * high if place == 'above' else start:.2g}")
         text = f"it lies {place} the sweep, where |Z| still rises"
         name = "stop" if place == "above" else "start"
         step = f"Set {name}_hz in the rig file to about {hz:g} Hz (rig new --{name} {hz:g}Hz)"
+        if place == "below" and low <= _LOW_HZ:
+            step = f"If a mass is on the cone, use a smaller one. {step}"
     return Finding("no-resonance", nothing + text, refuses=True, next_step=step)
 
 
