@@ -168,6 +168,15 @@ def test_a_healthy_driver_does_not_rub(unit: Limited) -> None:
     assert "rub" not in {finding.code for finding in judged(unit).findings}
 
 
+@pytest.mark.parametrize("stiffening", [2e6, 6e6, -6e5])
+def test_a_suspension_driven_too_far_is_no_clipped_input(stiffening: float) -> None:
+    """Stepped through time, stiffness growing by some ten per cent or falling by five with the
+    excursion; no input bends anything here."""
+    codes = {finding.code for finding in judged(Limited(stiffening=stiffening)).findings}
+    assert "clipped" not in codes
+    assert codes & {"nonlinear", "distortion"}
+
+
 def test_a_click_of_the_stream_is_no_rub() -> None:
     samples = recorded(Limited(), 2.0)
     at = samples.shape[0] // 5
