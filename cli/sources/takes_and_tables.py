@@ -143,9 +143,10 @@ def _add(sources: _Sources, text: str, condition: str | None, value: Value | Non
     source = opened.curve(text, ("driver",))
     take, curve = source.take, source.curve
     # By what it holds: a copy, a link or another case of its letters is another name for it.
-    first = sources.seen.setdefault(
-        curve.frequency_hz.tobytes() + curve.magnitude_ohm.tobytes(), text
-    )
+    content = curve.frequency_hz.tobytes() + curve.magnitude_ohm.tobytes()
+    # A simulated bench of one seed repeats itself: what is taken anew is another take.
+    when = b"" if take is None else take.taken_at.encode("utf-8", "replace")
+    first = sources.seen.setdefault(content + when, text)
     if len(sources.seen) == len(sources.curves):
         as_what = "" if first == text else f", as {first}"
         raise UsageError(
