@@ -98,7 +98,7 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
         _bench("spark.toml", "tweeter")
         stamped = ("Lantern_free-air_20260214-101500", "lantern_free-air_20260302-090000")
         free = _taken("Lantern", named=stamped[1:])
-        shutil.copytree(free, f"takes/{stamped[0]}")
+        free = shutil.move(free, f"takes/{stamped[0]}")  # under the name that examples have
         heavy = _taken("Lantern", "--added-mass", "7.5g±0.1g")
         for line in SHARED:
             _done(*shlex.split(line)[1:])
