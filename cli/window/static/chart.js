@@ -3,6 +3,7 @@
 const colour = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
 const tick = (f) => (f >= 1000 ? `${f / 1000}k` : `${f}`);
 const DASHES = [[], [9, 4], [3, 3], [9, 3, 2, 3], [14, 3]];
+const AXES = { Hz: "frequency, Hz", s: "time, s" };
 const STEPS = [[1, 2, 3, 5, 7], [1, 2, 5], [1, 3], [1]];
 
 export function digits(value, count = 4) {
@@ -82,7 +83,7 @@ export function chart(place, { unit, sets, logY = false, x = "Hz", logX = true, 
         x: { time: false, distr: logX ? 3 : 1, range: () => place.xRange ?? xRange },
         y: { distr: logY ? 3 : 1, range: () => yRange },
       },
-      axes: [axis(x === "Hz" ? "frequency, Hz" : x, logX, 44), { ...axis(place.dataset.axis ?? unit, logY, 26), size: 54 }],
+      axes: [axis(AXES[x] ?? x, logX, 44), { ...axis(place.dataset.axis ?? unit, logY, 26), size: 54 }],
       legend: { live: true, markers: { width: 2 } },
       cursor: { drag: { x: false, y: false }, points: { size: 7 } },
       hooks: { draw: [(u) => marks(u, lines)] },
