@@ -241,6 +241,24 @@ def test_finished_box_against_its_plan(folder: Path, tmp_path: Path, invoke: Inv
     assert low < 0.0135 < high
 
 
+@pytest.mark.ngspice
+def test_ohms_of_a_table_that_are_off_by_their_tolerance(
+    folder: Path, tmp_path: Path, invoke: Invoke
+) -> None:
+    """4 % too many ohms in every row: within the meter's 4 % the box is what it is."""
+    true = table(tmp_path / "porch.csv", STRONG, BoxCircuit.vented(0.0135, 50.0, 7.0), tmp_path)
+    head, *rows = true.read_text(encoding="utf-8").splitlines()
+    off = [[float(cell) for cell in row.split(",")] for row in rows]
+    lines = [head, *(",".join(f"{v}" for v in (f, *(1.04 * x for x in xs))) for f, *xs in off)]
+    read = tmp_path / "meter.csv"
+    read.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    words = ("box-check", read, "--driver", folder / "strong.json", "--table-tolerance", "4%")
+    found = json.loads(invoke(*words, "--json").stdout)["parameters"]
+    for symbol, truth in (("Vb", 0.0135), ("fb", 50.0)):
+        low, high = found[symbol]["interval_95"]
+        assert low < truth < high, symbol
+
+
 def test_cutting_as_told_meets_the_tuning() -> None:
     """Helmholtz: with the moving air longer by (50/47)^2 the tuning is 47 Hz."""
     from fit.box.vent import tuning
