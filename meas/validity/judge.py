@@ -42,8 +42,8 @@ BRINGS_ABOUT: Mapping[str, frozenset[str]] = MappingProxyType(
         "rub": _OF_DRIVER,
         "hum": _OF_DRIVER | _OF_CURVE,
         "clipped": _OF_CURVE,
-        "dropout": _OF_CURVE,
-        "channel-slip": _OF_CURVE,
+        "dropout": _OF_CURVE | {"faint"},
+        "channel-slip": _OF_CURVE | {"faint"},
         "gain-riding": _OF_CURVE,
         "nonlinear": _OF_CURVE,
         "not-causal": frozenset({"two-resonances"}),
@@ -197,8 +197,9 @@ def _in_time_and_curve(
     )
     left, distorted = _in_residual(take, relation, resonance_hz, humming=bool(hum))
     known = relative_noise[np.isfinite(relative_noise)]
-    if known.size and any(one.code == "faint" for one in in_curve):
-        left = [one for one in left if not one.refuses] if of_ratio.mostly_noise(known) else left
+    faint = known.size and any(one.code == "faint" for one in in_curve)
+    if faint and of_ratio.mostly_noise(known) and _noisy(take):
+        left = [one for one in left if not one.refuses]
     findings = [*left, *in_curve]
     if not refusals(left):
         findings += not_causal(
@@ -221,11 +222,16 @@ def _hum_of(
     return [of_ratio.hum_first(lines_hz[0])]
 
 
+def _noisy(take: Evidence) -> bool:
+    """Whether an input's silences are loud enough to be to blame; an endless drive has none."""
+    heard = take.samples.std(axis=0, dtype=np.float64)
+    silence = of_record.silence_rms(take.samples, take.passes)
+    return bool(np.any(silence > _LOST_IN_NOISE * heard))
+
+
 def _unheard(findings: list[Finding], take: Evidence, relation: Relation) -> list[Finding]:
     """Nothing is known well enough: because the recording is broken, or else too faint."""
-    heard = take.samples.std(axis=0, dtype=np.float64)
-    noisy = of_record.silence_rms(take.samples, take.passes) > _LOST_IN_NOISE * heard
-    if not refusals(findings) and not noisy.any():
+    if not refusals(findings) and not _noisy(take):
         findings = [*findings, *_in_residual(take, relation, None, humming=False)[0]]
     return findings if refusals(findings) else [*findings, of_ratio.unheard()]
 
@@ -288,7 +294,8 @@ def _in_residual(
         return list(saturated), 0.0
     broken = of_residual.bursts(samples, relation, moves)
     distorted = of_residual.recurring_distortion(moves, quiet, take.passes, take.sample_rate_hz)
-    moved = of_residual.drift(moves, quiet, humming=humming, distorted=distorted)
+    endless = not take.passes.silences
+    moved = of_residual.drift(moves, quiet, humming=humming, distorted=distorted, endless=endless)
     slipped = [finding for finding in moved if finding.code == "channel-slip"]
     if slipped and not any(finding.code == "dropout" for finding in broken):
         return slipped, distorted

@@ -69,9 +69,9 @@ def too_high(resonance_hz: float, woofer: bool) -> tuple[Finding, ...]:
     return (
         Finding(
             "not-a-woofer" if woofer else "high-resonance",
-            f"The resonance lies at {resonance_hz:.4g} Hz, higher than that of a "
-            f"{'woofer' if woofer else 'tweeter'}, which this is by its rig: the air shut in below "
-            "a driver on its face lifts it so far",
+            f"The resonance lies at {resonance_hz:.4g} Hz, too high for the "
+            f"{'woofer' if woofer else 'tweeter'} that the rig names: the air shut in below a "
+            "driver on its face lifts it so far",
             next_step="Lay the driver on its magnet and measure again; if it is a tweeter, say so "
             "in the rig (woofer = false), for full drive at low frequencies destroys it"
             if woofer

@@ -187,7 +187,12 @@ def _clicks(signal: NDArray[np.float32], frame: int, rate: int) -> bool:
 
 
 def drift(
-    moves: Track, quiet_rms: float, *, humming: bool, distorted: float = 0.0
+    moves: Track,
+    quiet_rms: float,
+    *,
+    humming: bool,
+    distorted: float = 0.0,
+    endless: bool = False,
 ) -> tuple[Finding, ...]:
     """Find a gain of one channel that moves, or a channel that slipped, from the track.
 
@@ -208,7 +213,8 @@ def drift(
     fixed delay. Sweeping up and down is what makes them visible. Gain that moves alike in both
     inputs cancels and does no harm.
     """
-    good = moves.driven & (moves.level > _LEAST_ABOVE_NOISE * quiet_rms)
+    silence_rms = 0.0 if endless else quiet_rms  # without silences it holds what a slip leaves
+    good = moves.driven & (moves.level > _LEAST_ABOVE_NOISE * silence_rms)
     if np.count_nonzero(good) < 4 * BLOCKS_TOGETHER:
         return ()
     gain, phase, times = moves.gain[good], moves.phase[good], moves.time_s[good]
@@ -217,7 +223,7 @@ def drift(
     steps = np.diff(gain[::BLOCKS_TOGETHER], n=2)
     noise = 10.0 * float(np.median(np.abs(steps))) / 1.65
     faintest = float(np.quantile(moves.level[good], 0.05))
-    noise = max(noise, _NOISE_OF_FILTER * quiet_rms / (faintest * float(np.sqrt(moves.frames))))
+    noise = max(noise, _NOISE_OF_FILTER * silence_rms / (faintest * float(np.sqrt(moves.frames))))
     rest = float(np.quantile(_unexplained_share(moves, quiet_rms), 0.98))
     turn, change = float(right - left), float(high - low)
     if max(_DISTORTION_REFUSED, turn, change) < distorted < _MOST_DISTORTION:

@@ -292,7 +292,7 @@ BOXED = replace(DRIVER, box=12e-3)
 
 def table(path: Path, load: Impedance, scale: float = 1.0, phase_unit: float = 1.0) -> Path:
     """Magnitude and phase with noise of 1e-4 of |Z| per component."""
-    rng = np.random.default_rng(len(path.name))
+    rng = np.random.default_rng(list(path.name.encode()))
     z = scale * load(FREQUENCY)
     sigma = 1e-4 * np.abs(z)
     z = z + sigma * (rng.normal(size=z.size) + 1j * rng.normal(size=z.size))
