@@ -195,7 +195,8 @@ def under(title: str, items: Sequence[Finding]) -> None:
 def refusal(reason: Finding) -> str:
     """A reason in words; its code behind it where no person reads but a script or a log."""
     text = sentence(reason.text)
-    read_by_a_person = sys.stderr is not None and sys.stderr.isatty()
+    stream = sys.stderr
+    read_by_a_person = getattr(stream, "in_window", False) or (stream and stream.isatty())
     return text if read_by_a_person else f"{text} [{reason.code}]"
 
 

@@ -265,6 +265,7 @@ class _JobOutput(io.StringIO):
     """Hand on printed words and tables to the window as they come."""
 
     line_length = 10_000
+    in_window = True
 
     def __init__(self, job: Job, changed: Callable[[], None]) -> None:
         super().__init__()
