@@ -10,6 +10,7 @@ from markupsafe import Markup
 
 from cli.pictures import plots
 from cli.report.picture import inline
+from cli.terminal import show
 from cli.terminal.tables import strip_range
 from fit.results.numbers import with_unit
 from fit.results.quantities import shown
@@ -57,15 +58,11 @@ def finding_lines(findings: Iterable[Finding]) -> tuple[FindingLine, ...]:
     """Write findings as sentences, the next step apart so that the eye finds it."""
     return tuple(
         FindingLine(
-            _ended(finding.statement),
-            _ended(f"{finding.next_step[:1].upper()}{finding.next_step[1:]}"),
+            show.sentence(finding.statement),
+            show.sentence(f"{finding.next_step[:1].upper()}{finding.next_step[1:]}"),
         )
         for finding in findings
     )
-
-
-def _ended(text: str) -> str:
-    return text if not text or text[-1] in ".?!" else f"{text}."
 
 
 @dataclass(frozen=True)
@@ -92,7 +89,7 @@ class Strip:
 def strip(target: Target, estimate: Estimate | None, spoken: str) -> Strip:
     """Lay out limits, target, interval and value on one line."""
     low, high = strip_range(target, estimate)
-    how = shown(target.parameter, estimate.unit if estimate else "")
+    how = shown(target.parameter, estimate.unit if estimate else "", target.target)
 
     def place(value: float) -> float:
         return round(4 + 352 * (value - low) / (high - low), 2)

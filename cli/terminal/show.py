@@ -240,11 +240,6 @@ def counted(number: int, one: str, several: str = "") -> str:
     return f"{number} {one if number == 1 else several or f'{one}s'}"
 
 
-def listed(names: Sequence[str]) -> str:
-    """Names as in a sentence: ``fs, Qts and Re``."""
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
-
-
 def sentence(text: str) -> str:
     """Text with its full stop."""
     return text if not text or text[-1] in ".?!]" else f"{text}."

@@ -54,20 +54,43 @@ class Change:
 
 
 @dataclass(frozen=True)
+class Remark:
+    """An assumption, or what could not be compared.
+
+    Attributes:
+        names: States it is about; empty where the text says so.
+        text: In words.
+    """
+
+    names: tuple[str, ...]
+    text: str
+
+    def __str__(self) -> str:
+        """The remark as a sentence, its states before it."""
+        named = " and ".join(filter(None, (", ".join(self.names[:-1]), *self.names[-1:])))
+        return f"{named}: {self.text}" if named else self.text
+
+
+@dataclass(frozen=True)
 class Comparison:
     """Two fits side by side.
 
     Attributes:
         margin: Relative change that does not matter.
         changes: Most significant first.
-        notes: Assumptions, and what could not be compared, in words.
+        remarks: Assumptions, and what could not be compared.
     """
 
     before: str
     after: str
     margin: float
     changes: tuple[Change, ...]
-    notes: tuple[str, ...]
+    remarks: tuple[Remark, ...]
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """The remarks in words."""
+        return tuple(map(str, self.remarks))
 
     def change(self, parameter: str) -> Change | None:
         """The change of one parameter, None where it was not compared."""
@@ -102,15 +125,18 @@ def compare(
     """
     if not 0 < margin < 1:
         raise ValueError("the margin is a fraction between 0 and 1")
-    notes = [_assumption(name, fit) for name, fit in zip(names, (before, after), strict=True)]
     if is_repeated(before) == is_repeated(after):
-        notes = [_assumption(" and ".join(names), before)]
+        remarks = [Remark(names, _assumption(before))]
+    else:
+        fits = zip(names, (before, after), strict=True)
+        remarks = [Remark((name,), _assumption(fit)) for name, fit in fits]
+    left_out: list[str] = []
     ratios = {
         symbol: after.parameters[symbol].change_from(
             before.parameters[symbol],
             assumed=(assumed_effects(before, {symbol: 1.0}), assumed_effects(after, {symbol: 1.0})),
         )
-        for symbol in _comparable(before, after, notes, names)
+        for symbol in _comparable(before, after, left_out, names)
     }
     changes = [
         _change(symbol, before.parameters[symbol], after.parameters[symbol], ratio, margin)
@@ -119,12 +145,13 @@ def compare(
     changes.sort(key=lambda change: -abs(change.significance))
     led = [c.parameter for c in changes if _is_led_by_the_air(ratios[c.parameter])]
     if led:
-        notes.append(
+        left_out.append(
             f"{_symbols(led)}: most of the uncertainty is that of the air. Each fit brings its "
             "own, for rooms and weather change between sittings. A closer temperature and pressure "
             "with each fit narrow it."
         )
-    return Comparison(*names, margin, tuple(changes), tuple(notes))
+    remarks += [Remark((), text) for text in left_out]
+    return Comparison(*names, margin, tuple(changes), tuple(remarks))
 
 
 def _comparable(
@@ -201,15 +228,15 @@ def _is_led_by_the_air(ratio: Estimate) -> bool:
     return part_of(ratio.contributions, *WEATHER) ** 2 > ratio.standard_uncertainty**2 / 2
 
 
-def _assumption(names: str, fit: DriverFit) -> str:
-    listed = "; ".join(REPEATABILITY[part][1] for part in assumed_parts(fit))
+def _assumption(fit: DriverFit) -> str:
+    parts = "; ".join(REPEATABILITY[part][1] for part in assumed_parts(fit))
     if is_repeated(fit):
         return (
-            f"{names}: the free-air takes show their own scatter; assumed besides, as standard "
-            f"uncertainties of a driver clamped anew: {listed}"
+            "the free-air takes show their own scatter; assumed besides, as standard "
+            f"uncertainties of a driver clamped anew: {parts}"
         )
     return (
-        f"{names}: one free-air take cannot show how far another would differ; assumed, as "
-        f"standard uncertainties of a driver clamped anew: {listed}. Two or more free-air takes in "
+        "one free-air take cannot show how far another would differ; assumed, as "
+        f"standard uncertainties of a driver clamped anew: {parts}. Two or more free-air takes in "
         "one fit, clamped anew, show it better."
     )

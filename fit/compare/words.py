@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from itertools import pairwise
 from typing import Any
 
-from fit.compare.changes import Change, Comparison, compare
+from fit.compare.changes import Change, Comparison, Remark, compare
 from fit.compare.pair import pairs
 from fit.compare.trend import Trend, trend
 from fit.driver.elements.quantity import rounded
@@ -40,17 +40,9 @@ def assumptions(comparisons: Sequence[Comparison]) -> tuple[str, ...]:
     """Collect the notes of comparisons; one that several states share is said once, with names."""
     found: dict[str, dict[str, None]] = {}
     for one in comparisons:
-        both = f"{one.before} and {one.after}"
-        named = {one.before: (one.before,), one.after: (one.after,), both: (one.before, one.after)}
-        for note in one.notes:
-            who, _, what = note.partition(": ")
-            known = who in named
-            found.setdefault(what if known else note, {}).update(dict.fromkeys(named.get(who, ())))
-    return tuple(f"{_listed([*names])}: {what}" if names else what for what, names in found.items())
-
-
-def _listed(names: Sequence[str]) -> str:
-    return " and ".join(filter(None, (", ".join(names[:-1]), names[-1])))
+        for remark in one.remarks:
+            found.setdefault(remark.text, {}).update(dict.fromkeys(remark.names))
+    return tuple(str(Remark(tuple(names), text)) for text, names in found.items())
 
 
 def known_and_unsure(comparison: Comparison, *, same_unit: bool = True) -> tuple[str, str]:
