@@ -49,10 +49,12 @@ def guide(
 
 
 def _lead() -> None:
+    from cli.guide import desk
     from cli.guide import state as guide_state
     from cli.guide.steps import another_unit, next_step, step_back
     from cli.terminal.ask import Left, WentBack, confirmed
 
+    desk.begin()
     try:
         state = guide_state.read()
         if state is None:

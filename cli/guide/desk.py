@@ -36,6 +36,12 @@ def run(*words: str) -> None:
 
 
 _GIVEN: dict[str, str] = {}
+"""Answers of this sitting that no finished step has taken up yet, by their question."""
+
+
+def begin() -> None:
+    """Forget the answers of another sitting."""
+    _GIVEN.clear()
 
 
 def asked(question: Question) -> str:

@@ -146,14 +146,15 @@ def _add(sources: _Sources, text: str, condition: str | None, value: Value | Non
     content = curve.frequency_hz.tobytes() + curve.magnitude_ohm.tobytes()
     # A simulated bench of one seed repeats itself: what is taken anew is another take.
     when = b"" if take is None else take.taken_at.encode("utf-8", "replace")
-    first = sources.seen.setdefault(content + when, text)
-    if len(sources.seen) == len(sources.curves):
+    first = sources.seen.get(content + when)
+    if first is not None:
         as_what = "" if first == text else f", as {first}"
         raise UsageError(
             f"is given twice{as_what}",
             where=text,
             remedy="Name every take and every table once: one measurement counts once.",
         )
+    sources.seen[content + when] = text
     if take is None:
         under = FreeAir() if value is None else condition_of(condition or "free-air", value)
         path = Path(text)

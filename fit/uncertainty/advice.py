@@ -84,14 +84,12 @@ IMPROVEMENTS: tuple[Improvement, ...] = (
         1,
         "measure what the bench reads of a short (freeair rig calibrate --standard short)",
         part=0.1,
-        where="no short",
     ),
     Improvement(
         ("crosstalk:",),
         1,
         "measure what the bench reads of a short and of nothing (freeair rig calibrate)",
         part=0.1,
-        where="not measured",
     ),
     Improvement(
         ("air-pressure",),
