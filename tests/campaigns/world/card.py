@@ -157,9 +157,10 @@ def echo_cancelled(depth, drive):
     """What is played is taken off both inputs, more and more of it as the system learns."""
 
     def apply(x):
-        learned = depth * (1 - np.exp(-np.arange(x.shape[0]) / RATE / 1.5))
-        fitted = [float(x[:, k] @ drive / (drive @ drive)) for k in (0, 1)]
-        return np.stack([x[:, k] - learned * fitted[k] * drive for k in (0, 1)], 1)
+        played = drive[len(drive) - len(x) :]  # a recording that begins late misses the first of it
+        learned = depth * (1 - np.exp(-np.arange(len(x)) / RATE / 1.5))
+        fitted = [float(x[:, k] @ played / (played @ played)) for k in (0, 1)]
+        return np.stack([x[:, k] - learned * fitted[k] * played for k in (0, 1)], 1)
 
     return apply
 
