@@ -77,7 +77,7 @@ def fit_driver(curves: Sequence[MeasuredCurve], session: Session, model: str = A
     Raises:
         ValueError: If no model has the given name.
         Refused: When the data cannot support a result: ``no-free-air no-resonance poor-fit
-            wrong-condition unit-changed leaky-box unknown-resistor``.
+            not-a-coil two-resonances wrong-condition unit-changed leaky-box unknown-resistor``.
     """
     # One order for all, so that the same takes give the same digits however they are named.
     order = sorted(range(len(curves)), key=lambda index: _ORDER[curves[index].condition.name])
@@ -198,6 +198,7 @@ def reported(found: Chosen, *, linear: bool = False) -> DriverFit:
     findings = [
         *doubts.about(found.settled, limits.estimates, band),
         *doubts.about_model(found.settled, found.rivals, found.scores, at),
+        *doubts.about_coil(found.settled, found.scores),
         *doubts.about_second(found.settled, found.second, limits.estimates),
         *model_findings.doubts(problem.driver.name, limits.estimates, band),
         *(_doubts_about_air(problem.session) if "Vas" in limits.estimates else []),

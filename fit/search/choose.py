@@ -188,14 +188,14 @@ def _admissible(candidate: Settled) -> bool:
     laws = theta[driver.law_columns]
     damping = math.exp(theta[3] - theta[2])  # 1/Qms
     return (
-        not _imitates(candidate)
+        imitating_section(candidate) is None
         and driver.mechanics.plausible(laws)
         and driver.mechanics.loss(laws) <= _OVERDONE * damping
     )
 
 
-def _imitates(candidate: Settled) -> bool:
-    """Whether a section of the coil model imitates the resonance, or a resistance.
+def imitating_section(candidate: Settled) -> tuple[float, float] | None:
+    """Corner [Hz] and resistance [ohm] of a coil section that imitates the resonance or Re.
 
     A bridged inductor whose corner lies below half the resonance, with a resistance that shows
     (5 % of Re), is no eddy current: those begin near the resonance of a tweeter and far above
@@ -205,9 +205,10 @@ def _imitates(candidate: Settled) -> bool:
     problem, theta = candidate.problem, candidate.theta
     w0, Re = math.exp(theta[2]), math.exp(theta[0])
     lowest = min(abs(take.s[0]) for take in problem.takes)
-    return any(
-        R / L < lowest or (R / L < 0.5 * w0 and R > 0.05 * Re) for L, R in _sections(candidate)
-    )
+    for L, R in _sections(candidate):
+        if R / L < lowest or (R / L < 0.5 * w0 and R > 0.05 * Re):
+            return R / L / (2 * math.pi), R
+    return None
 
 
 def _rarity(candidate: Settled) -> float:

@@ -14,7 +14,7 @@ from fit.problem.joint_problem import Problem
 from fit.problem.reported import Extremes, derived
 from fit.problem.settle import Settled
 from fit.results.result import Estimate
-from fit.search.choose import BETTER
+from fit.search.choose import BETTER, imitating_section
 from fit.uncertainty import multimeter
 from fit.uncertainty.rivals import Rival
 from meas.curve import FloatArray
@@ -139,6 +139,31 @@ def about_model(
     ]
 
 
+def about_coil(settled: Settled, choice: Mapping[str, float]) -> list[Finding]:
+    """Refuse takes that every model follows by a coil section only that no coil has.
+
+    Args:
+        choice: Model to its criterion; without the one chosen, if there are better ones.
+    """
+    section = imitating_section(settled)
+    if section is None or settled.problem.driver.name not in choice:
+        return []
+    corner, ohm = section
+    return [
+        Finding(
+            "not-a-coil",
+            f"the takes ask for a coil that gains {ohm:.2g} ohm from {corner:.2g} Hz on, which "
+            "would be missing in Re",
+            ground="no winding does: eddy currents add resistance near the resonance of a tweeter "
+            "at the earliest, far above that of a woofer. Inputs that differ at low frequencies "
+            "look like it, and contacts that change",
+            refuses=True,
+            next_step="Calibrate both inputs, move every contact once, and repeat. Read the coil "
+            "by a multimeter too",
+        )
+    ]
+
+
 def about_second(
     settled: Settled, second: Settled | None, estimates: Mapping[str, Estimate]
 ) -> list[Finding]:
@@ -153,8 +178,9 @@ def about_second(
     """
     if second is None:
         return []
-    own, its_own = _below_and_near(settled), _below_and_near(second)
-    if own < FOLLOWS * its_own or own < FOLLOWS * _below_and_near(settled, noise=True):
+    top = 4 * math.exp(settled.theta[2])
+    own, its_own = _below(top, settled), _below(top, second)
+    if own < FOLLOWS * its_own or own < FOLLOWS * _below(top, settled, noise=True):
         return []
     w0, loss = np.exp(second.theta[[2, 3]])
     strength = math.exp(second.theta[1] - second.theta[0])
@@ -185,9 +211,9 @@ def about_second(
     ]
 
 
-def _below_and_near(settled: Settled, *, noise: bool = False) -> float:
-    """Root mean square of residual (or noise) over |Z| up to two octaves above the resonance."""
-    problem, top = settled.problem, 4 * math.exp(settled.theta[2])
+def _below(top: float, settled: Settled, *, noise: bool = False) -> float:
+    """Root mean square of residual (or noise) over |Z| below an angular frequency."""
+    problem = settled.problem
     squares = []
     for index, take in enumerate(problem.takes):
         near = np.abs(take.s) < top

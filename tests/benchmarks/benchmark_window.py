@@ -126,10 +126,12 @@ def of_takes(folder: Path, takes: int, minutes: float) -> None:
                 if time.monotonic() > end:
                     break
                 left, seconds, counts, used = watched(client, process.pid, f"rowan-{number}")
+                refused["with the window"].append(codes(folder / left) if left else ["no take"])
+                if not seconds:  # it ended before it sounded, or told nothing while it did
+                    continue
                 meters.append(counts["job"] / seconds)
                 curves.append(counts["curve"] / seconds)
                 shares.append(used / seconds)
-                refused["with the window"].append(codes(folder / left))
         for _ in range(max(2, takes // 10)):
             words = ("--rig", folder / "bench.toml", "--yes", "--quiet", "--out", folder / "alone")
             freeair("take", "rowan", *words, environment=card.environment)
@@ -149,7 +151,7 @@ def of_takes(folder: Path, takes: int, minutes: float) -> None:
         row(f"takes refused {name}", f"{len(lost)} of {len(found)}", why or "aim: none")
 
 
-def watched(client: Client, pid: int, unit: str) -> tuple[str, float, dict[str, int], float]:
+def watched(client: Client, pid: int, unit: str) -> tuple[str | None, float, dict[str, int], float]:
     """One take: its path, and the seconds, events and seconds of processor while it played."""
     client.do("take", UNIT=unit, rig="bench.toml")
     first, seconds, used, share, counts = None, 0.0, 0.0, 0.0, {"job": 0, "curve": 0}
@@ -162,6 +164,8 @@ def watched(client: Client, pid: int, unit: str) -> tuple[str, float, dict[str, 
         if said and (name == "curve" or said["playing"]):
             counts[name] += 1
         if name == "job" and said["status"] is not None:
+            if not seconds:
+                print(f"{unit} told nothing while it played: {said}", file=sys.stderr, flush=True)
             return said["left"], seconds, counts, share
     raise RuntimeError("the window ended before its take did")
 

@@ -6,8 +6,8 @@ a person would have goes in: two channels, a rig, masses and boxes as stated. A 
 - right when every parameter lies inside its 95 % interval, outside when one does not, and silently
   wrong when one is beyond three half-widths;
 - doubted when it is wrong by more than its interval and a warning names a fault of it;
-- unproven when it would be silently wrong, but the result itself says of this fault that its curves
-  cannot show it, and what would;
+- unproven when it would be silently wrong, but the result itself says, for the faults behind every
+  such value, that its curves cannot show them, and what would;
 - refused, with a reason that names a fault of it or with another.
 
 ``--owner`` tells what the owner does beside the takes: nothing, reads the coil by a multimeter, or
@@ -47,13 +47,15 @@ OUTCOMES = (
     "refused otherwise",
 )  # fmt: skip
 COLUMNS = (*OUTCOMES[:4], "with remedy", *OUTCOMES[4:])
-_BY_LOAD = ("Mms", "Bl", "Vas")
-_NAMED_BY = {
-    "ohms-unproven": {"neighbour-value", "forgotten-resistor", "mixed-channels", "knob-touched",
-                      "contact-in-leads", "contact-at-resistor", "common-ground"},
-    "load-unproven": {"wrong-mass", "wrong-box", "lined-box"},
+_UNSEEN = {
+    "ohms-unproven": (
+        {"neighbour-value", "forgotten-resistor", "mixed-channels", "knob-touched",
+         "contact-in-leads", "contact-at-resistor", "common-ground"},
+        {"Re", "Qms", "Qes", "Qts", "Mms", "Bl", "Vas"},
+    ),
+    "load-unproven": ({"wrong-mass", "wrong-box", "lined-box"}, {"Mms", "Bl", "Vas"}),
 }  # fmt: skip
-"""Faults that the result's own list of what its curves cannot show names."""
+"""Faults that each line of what the curves cannot show names, and the values that they reach."""
 OWNERS = ("plain", "meter", "careful")
 _THEN = "2026-11-01T10:00:00+00:00"
 _NUMBER_OF_FAULTS = (0.25, 0.25, 0.25, 0.25)
@@ -187,7 +189,7 @@ def one(
         outcome = "doubted"
     if outcome == "silently wrong" and owner == "plain":
         unseen = [finding.code for finding in unproven(curves, curves, session)]
-        if _names(unseen, worst, bench.faults):
+        if all(_named(name, unseen, bench.faults) for name in away if abs(away[name]) > 3):
             outcome = "unproven"
         again = one(seed, index, only, healthy, sitting, "careful")
         row |= {"remedied": again["outcome"], "remedied by": again["told"]}
@@ -197,11 +199,10 @@ def one(
     }  # fmt: skip
 
 
-def _names(unseen: list[str], worst: str, faults: tuple[str, ...]) -> bool:
-    """Whether what stands under the result names one of the faults for the worst value."""
+def _named(name: str, unseen: list[str], faults: tuple[str, ...]) -> bool:
+    """Whether what stands under the result names a fault of the bench that reaches this value."""
     return any(
-        _NAMED_BY[code].intersection(faults) and (code == "ohms-unproven" or worst in _BY_LOAD)
-        for code in unseen
+        _UNSEEN[code][0].intersection(faults) and name in _UNSEEN[code][1] for code in unseen
     )
 
 

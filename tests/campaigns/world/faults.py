@@ -183,7 +183,7 @@ def input_loads(bench: Bench, rng: Rng) -> Bench:
     return replace(bench.with_state(input_ohm=_log(rng, 3e3, 5e4)), input_stated=None)
 
 
-@_fault("card", "not-causal", *SCALE)
+@_fault("card", "not-causal", "not-a-coil", *SCALE)
 def unlike_high_pass(bench: Bench, rng: Rng) -> Bench:
     first = _log(rng, 1, 15)
     return bench.effect(card.high_passed(first, first * (1 + _sign(rng) * _log(rng, 0.03, 0.3))))
