@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from enum import StrEnum
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +13,15 @@ FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
 TwoInputs = NDArray[np.float32]
 """Source input and driver input of a recording, full scale 1, shape (n, 2)."""
+
+
+class Cause(StrEnum):
+    """Cause of a bench error whose identity stands for several; advice is looked up by it."""
+
+    SERIES_RESISTOR = "series-resistor"
+    KNOWN_RESISTOR = "known-resistor"
+    UNCALIBRATED_INPUTS = "uncalibrated-inputs"
+    UNSTATED_INPUT_RESISTANCE = "unstated-input-resistance"
 
 
 @dataclass(frozen=True, eq=False)
@@ -24,11 +34,13 @@ class Systematic:
         text: The cause in words, with its size, for budgets and reports.
         derivative_ohm: Change of the measured impedance for plus one standard uncertainty of
             the cause [ohm], complex, shape (n,). For a magnitude curve: real, of the magnitude.
+        cause: Which of several causes it is; None where the identity says all.
     """
 
     source: str
     text: str
     derivative_ohm: ComplexArray
+    cause: Cause | None = None
 
 
 @dataclass(frozen=True, eq=False)

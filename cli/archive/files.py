@@ -27,10 +27,11 @@ from cli.words import values
 from meas.errors import Refused, UsageError, refusals
 from meas.files.json_file import read_json
 from meas.files.outside_text import composed
-from meas.files.reading import read_bytes
+from meas.files.reading import leads_out, read_bytes
+from meas.tables import csv_table
 from meas.takes import record
 from meas.takes.record import TakeCondition, is_time
-from meas.takes.take import CAPTURE, DISTORTION, IMPEDANCE, RECORD
+from meas.takes.take import CAPTURE, DISTORTION, IMPEDANCE, RANDOM_ONLY, RECORD
 
 MARK = "refit.json"
 """In every folder that a refit made."""
@@ -134,7 +135,8 @@ def _file(archive: Path, path: Path, root: Path) -> Measured | LeftOut | None:
     if path.suffix.lower() in _TABLES:
         why = _no_file(path, root)
         return _not_opened(archive, path, why) if why else _table(archive, path)
-    if path.is_symlink() and _leads_out(path, root):
+    # A link to a folder inside is passed by, for that is looked at where it lies.
+    if path.is_symlink() and path.is_dir() and leads_out(path, root):
         return _not_opened(archive, path, "is a link out of the archive")
     return None
 
@@ -148,22 +150,12 @@ def _no_file(path: Path, root: Path) -> str:
     try:
         about = path.lstat()
         if stat.S_ISLNK(about.st_mode):
-            target = path.resolve(strict=True)
-            if not target.is_relative_to(root):
+            about = path.stat()
+            if leads_out(path, root):
                 return "is a link out of the archive"
-            about = target.lstat()
-    except (OSError, RuntimeError):  # RuntimeError: a link to itself, before Python 3.13
+    except OSError:
         return "is a link that leads nowhere"
     return "" if stat.S_ISREG(about.st_mode) else "is a folder, a pipe or a device, not a file"
-
-
-def _leads_out(link: Path, root: Path) -> bool:
-    """Whether a link names a folder outside; one inside is looked at where it lies."""
-    try:
-        target = link.resolve(strict=True)
-        return target.is_dir() and not target.is_relative_to(root)
-    except (OSError, RuntimeError):
-        return False
 
 
 def _not_opened(archive: Path, path: Path, why: str) -> LeftOut:
@@ -318,11 +310,11 @@ def _comments(content: bytes, sign: str) -> Mapping[str, str]:
         if not bare.startswith(sign):
             continue
         comment = bare[1:].strip()
-        if comment.startswith("model in free air"):
+        if comment.startswith(csv_table.COMPUTED):
             raise UsageError(
                 "was computed from a fit, not measured", remedy="Move it out of the archive."
             )
-        if comment.startswith("random uncertainty only;"):
+        if comment.startswith(RANDOM_ONLY):
             raise UsageError(
                 f"belongs to a take, whose {RECORD} is not beside it",
                 remedy="Restore the take from a copy: alone this table claims too much.",

@@ -147,11 +147,12 @@ def as_touchstone(source: str, version: Literal[1, 2]) -> str:
 def _curve(source: str) -> tuple[Curve, tuple[str, ...]]:
     """What was measured, or the model of a fit in free air, and comments that say which."""
     from cli.sources import loads, opened
+    from meas.tables import csv_table
 
     path = Path(source)
     if opened.is_document(path):
         unit, fitted = loads.impedance_fit(path)
-        said = (f"unit: {one_line(unit)}", f"model in free air, model {fitted.model}")
+        said = (f"unit: {one_line(unit)}", f"{csv_table.COMPUTED}, model {fitted.model}")
         return _model_curve(fitted), said
     read = opened.curve(source)
     return read.curve, _comments(read)

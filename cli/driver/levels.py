@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from itertools import combinations
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, NamedTuple
 
@@ -125,11 +124,11 @@ def _level(written: str, where: str) -> tuple[float, str]:
 
 def _check(sources: Sequence[_Source]) -> None:
     """Refuse takes that do not belong together."""
-    first = sources[0]
-    for before, one in combinations(sources, 2):
-        if Path(before.opened.text).samefile(one.opened.text):
-            raise UsageError("is given twice", where=one.opened.text, remedy="Name it once.")
-    for one in sources[1:]:
+    from cli.sources import opened
+
+    first, seen = sources[0], dict[bytes, str]()
+    for one in sources:
+        opened.refuse_twice(one.opened, seen)
         if one.unit != first.unit:
             raise UsageError(
                 "has a level in another unit than the first take",

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from contextlib import suppress
 from dataclasses import dataclass, field
-from os.path import realpath
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
 
@@ -14,6 +12,7 @@ from pydantic import Field
 from cli.sources import opened
 from cli.words.written import Capacitance, Inductance, Resistance
 from meas.errors import UsageError
+from meas.files.reading import leads_out
 from meas.files.settings import Settings, read_settings
 
 if TYPE_CHECKING:
@@ -122,16 +121,10 @@ def _add_file(stock: Stock, path: Path) -> None:
             waiting[part.value] = part.written
     for name in file.parts:
         part = path.parent / name
-        if _leads_out(part, path.parent):
+        if "\0" not in name and leads_out(part, path.parent):  # else its reader complains
             raise UsageError(
                 f"names a part outside its folder: '{name}'",
                 where=str(path),
                 remedy="Copy the part into that folder, or give it by an --at-hand of its own.",
             )
         _add_measured(stock, part)
-
-
-def _leads_out(part: Path, folder: Path) -> bool:
-    with suppress(ValueError):  # a zero byte in a name: its reader complains
-        return not Path(realpath(part)).is_relative_to(realpath(folder))
-    return False

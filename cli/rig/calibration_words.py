@@ -51,12 +51,19 @@ def describe(standard: Standard) -> str:
     )
 
 
+def missing_standards(rig: Rig) -> dict[str, str]:
+    """Kind of each standard that would take something out yet, and what it costs to lack it."""
+    if rig.wiring.series_resistor_ohm is None:
+        return {}
+    known = rig.calibration
+    return {**_channels(rig, known), **_ends(rig, known), **_scale(rig, known)}
+
+
 def remaining(rig: Rig) -> list[str]:
-    """What is still not taken out, each with its cost, and the sum."""
-    calibration = rig.calibration
+    """Say what all that is not taken out adds up to, and what each missing standard costs."""
     if rig.wiring.series_resistor_ohm is None:
         return ["The rig does not say what its series resistor is: set series_resistor_ohm."]
-    missing = [*_channels(rig, calibration), *_ends(rig, calibration), *_scale(rig, calibration)]
+    missing = [f"  {kind}: {cost}" for kind, cost in missing_standards(rig).items()]
     coil, peak = (sum_percent(rig, ohm, ("",)) for ohm in (COIL_OHM, PEAK_OHM))
     total = (
         f"All common errors of this bench together (95 %, at 1 kHz): ±{coil:.2g} % of a coil of "
@@ -64,7 +71,7 @@ def remaining(rig: Rig) -> list[str]:
     )
     if not missing:
         return [f"Nothing is missing. {total}"]
-    return [total, "What further standards would take out:", *(f"  {one}" for one in missing)]
+    return [total, "What further standards would take out:", *missing]
 
 
 def sum_percent(rig: Rig, ohm: float, sources: tuple[str, ...]) -> float:
@@ -98,24 +105,23 @@ def _cost(rig: Rig, *sources: str) -> str:
     return f"±{coil:.2g} % at {COIL_OHM:g} ohm, ±{peak:.2g} % at {PEAK_OHM:g} ohm"
 
 
-def _channels(rig: Rig, calibration: Calibration | None) -> list[str]:
+def _channels(rig: Rig, calibration: Calibration | None) -> dict[str, str]:
     if calibration is not None and calibration.knows_channels(rig.wiring.resistor_side):
-        return []
-    return [
-        "same-node: gain and delay of the two inputs against each other are only assumed: "
+        return {}
+    return {
+        "same-node": "gain and delay of the two inputs against each other are only assumed: "
         + _cost(rig, "mismatch-")
-    ]
+    }
 
 
-def _ends(rig: Rig, calibration: Calibration | None) -> list[str]:
+def _ends(rig: Rig, calibration: Calibration | None) -> dict[str, str]:
     hot = rig.wiring.resistor_side == "hot"
-    found = []
+    found = {}
     heard = ("crosstalk:",)
     if calibration is None or calibration.find("short") is None:
         also = " and so does what the inputs hear of each other" if hot else ""
-        found.append(
-            f"short: leads and contacts count as the driver's own resistance{also}: "
-            + _cost(rig, "leads:", *(heard if hot else ()))
+        found["short"] = f"leads and contacts count as the driver's own resistance{also}: " + _cost(
+            rig, "leads:", *(heard if hot else ())
         )
     if calibration is None or calibration.find("open") is None:
         if not hot:
@@ -128,14 +134,14 @@ def _ends(rig: Rig, calibration: Calibration | None) -> list[str]:
                 "how much the driver input loads (not stated; a line input of 10 kohm would take "
                 f"{percent:.2g} % off a peak of {PEAK_OHM:g} ohm)"
             )
-        found.append(f"open: {cost}")
+        found["open"] = cost
     return found
 
 
-def _scale(rig: Rig, calibration: Calibration | None) -> list[str]:
+def _scale(rig: Rig, calibration: Calibration | None) -> dict[str, str]:
     if calibration is not None and calibration.resistors:
-        return []
-    return [
-        "resistor: every ohm stands on the series resistor; a known resistor of closer tolerance "
+        return {}
+    return {
+        "resistor": "every ohm stands on the series resistor; a known resistor of closer tolerance "
         "would take its place: " + _cost(rig, "resistor:")
-    ]
+    }

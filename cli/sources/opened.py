@@ -208,6 +208,29 @@ def _refuse_other(path: Path, wanted: Content, remedy: str) -> None:
         )
 
 
+def refuse_twice(source: OpenedCurve, seen: dict[bytes, str]) -> None:
+    """Refuse a measurement that was given before, under whatever name.
+
+    Args:
+        seen: What each one so far holds, and how it was named; this one is added.
+
+    Raises:
+        UsageError: Naming both.
+    """
+    # By what it holds: a copy, a link or another case of its letters is another name for it.
+    content = source.curve.frequency_hz.tobytes() + source.curve.magnitude_ohm.tobytes()
+    # A simulated bench of one seed repeats itself: what is taken anew is another take.
+    content += b"" if source.take is None else source.take.taken_at.encode("utf-8", "replace")
+    if content in seen:
+        first = seen[content]
+        raise UsageError(
+            "is given twice" if first == source.text else f"is given twice, as {first}",
+            where=source.text,
+            remedy="Name every take and every table once: one measurement counts once.",
+        )
+    seen[content] = source.text
+
+
 def scaled(sources: Sequence[OpenedCurve], table_tolerance: str | None) -> list[OpenedCurve]:
     """Curves of which those of tables have the error that all their ohms share.
 

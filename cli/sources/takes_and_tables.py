@@ -142,19 +142,7 @@ def _add(sources: _Sources, text: str, condition: str | None, value: Value | Non
 
     source = opened.curve(text, ("driver",))
     take, curve = source.take, source.curve
-    # By what it holds: a copy, a link or another case of its letters is another name for it.
-    content = curve.frequency_hz.tobytes() + curve.magnitude_ohm.tobytes()
-    # A simulated bench of one seed repeats itself: what is taken anew is another take.
-    when = b"" if take is None else take.taken_at.encode("utf-8", "replace")
-    first = sources.seen.get(content + when)
-    if first is not None:
-        as_what = "" if first == text else f", as {first}"
-        raise UsageError(
-            f"is given twice{as_what}",
-            where=text,
-            remedy="Name every take and every table once: one measurement counts once.",
-        )
-    sources.seen[content + when] = text
+    opened.refuse_twice(source, sources.seen)
     if take is None:
         under = FreeAir() if value is None else condition_of(condition or "free-air", value)
         path = Path(text)

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import math
-import re
-from collections.abc import Container, Mapping, Sequence
+from collections.abc import Container, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -140,25 +139,17 @@ def parameters(fit: DriverFit, symbols: Container[str] | None = None) -> Rendera
         name, written = how.symbol, figures(estimate, how.scale)
         if estimate.frequency_hz is not None:
             name = f"{name} {estimate.frequency_hz / 1000:g} kHz"
+        main = shares(estimate, fit.sources)[:1]
         rows.append(
             (
                 Text(show.spelt(name), style="bold"),
                 written.value,
                 written.reach if written.even else f"{written.low} to {written.high}",
                 how.unit,
-                _main_limit(estimate, fit.sources),
+                "".join(f"{100 * share:.0f} % {words}" for words, share in main),
             )
         )
     return plain_table(PARAMETER_COLUMNS, rows)
-
-
-def _main_limit(estimate: Estimate, sources: Mapping[str, str]) -> str:
-    found = shares(estimate, sources)
-    if not found:
-        return ""
-    words, share = found[0]
-    # What stands in brackets explains; there is room for that in the report.
-    return f"{100 * share:.0f} % {re.sub(r' ?[(][^)]*[)]', '', words)}"
 
 
 def curves(fit: DriverFit) -> RenderableType:

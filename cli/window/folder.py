@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from meas.errors import FreeairError, UsageError
+from meas.files.reading import leads_out
 
 if TYPE_CHECKING:
     from fit.results.result import DriverFit
@@ -91,15 +92,11 @@ def inside(name: str) -> Path:
         where=name[:200].replace("\0", "?"),
         remedy="Copy it into the folder, or open the folder in which it lies.",
     )
-    if not name or "\0" in name or Path(name).is_absolute() or "\\" in name:
+    path = Path(name)
+    unusual = not path.parts or "\0" in name or "\\" in name or path.is_absolute()
+    if unusual or leads_out(whole / path, whole):
         raise fault
-    try:
-        target = (whole / name).resolve()
-    except (OSError, RuntimeError) as error:
-        raise fault from error
-    if not target.is_relative_to(whole) or target == whole:
-        raise fault
-    return Path(name)
+    return path
 
 
 def entries() -> list[Entry]:
@@ -188,9 +185,9 @@ def _files() -> Iterator[tuple[Path, str]]:
             continue
         for entry in inner:
             path = folder / entry.name
-            if entry.name.startswith(".") or not path.resolve().is_relative_to(whole):
+            if entry.name.startswith(".") or leads_out(path, whole):
                 continue
-            if entry.is_dir():
+            if path.is_dir():  # False for a link to itself
                 if depth < _DEEPEST:
                     todo.append((path, depth + 1))
                 continue

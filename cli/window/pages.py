@@ -159,8 +159,7 @@ def _bench(here: Window, request: Request) -> dict[str, Any]:
     if chosen is None:
         return said
     rig = chosen.content
-    common, *further = calibration_words.remaining(rig)
-    worth = {kind: text for kind, _, text in (one.strip().partition(": ") for one in further[1:])}
+    worth = calibration_words.missing_standards(rig)
     picture = wiring.describe(rig.wiring)
     standards = []
     for kind in ("same-node", "short", "open", "resistor"):
@@ -174,7 +173,7 @@ def _bench(here: Window, request: Request) -> dict[str, Any]:
         "picture": Markup(wiring.as_svg(picture)),
         "note": picture.note,
         "cautions": cautions.for_rig(rig),
-        "common": common,
+        "common": calibration_words.remaining(rig)[0],
         "known": rig.calibration.words if rig.calibration else "",
         "standards": standards,
     }

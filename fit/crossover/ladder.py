@@ -74,13 +74,11 @@ class LadderSolution:
         input_ohm: Impedance that the source sees, complex, shape (n,).
         transfer: Load voltage over source voltage, complex, shape (n,).
         arm_current: Current of each arm per volt of the source [A/V], complex, shape (arms, n).
-        load_current: Current of the load per volt of the source [A/V], complex, shape (n,).
     """
 
     input_ohm: ComplexArray
     transfer: ComplexArray
     arm_current: ComplexArray
-    load_current: ComplexArray
 
 
 def solve_ladder(
@@ -109,7 +107,6 @@ def solve_ladder(
         input_ohm=voltage / current,
         transfer=load_ohm / voltage,
         arm_current=stacked / voltage,
-        load_current=np.asarray(1 / voltage),
     )
 
 

@@ -108,7 +108,6 @@ class Identified:
         bare: Diameter of the metal by its resistance [m].
         standard_uncertainty: Standard uncertainty of that diameter [m].
         preferred: Nearest preferred diameter [m].
-        enamel: Overall less bare diameter [m]; None where the overall one was not measured.
         plausible: Whether the enamel is as thick as enamel is.
     """
 
@@ -116,7 +115,6 @@ class Identified:
     bare: float
     standard_uncertainty: float
     preferred: float
-    enamel: float | None
     plausible: bool
 
 
@@ -222,7 +220,7 @@ def identify(
         thickest = 2.3 * _enamel(bare * 1e3, 2) / 1e3
         slack = 2 * relative * bare + 0.01e-3
         plausible = enamel is None or -slack <= enamel <= thickest + slack
-        found.append(Identified(metal, bare, relative * bare, _nearest(bare), enamel, plausible))
+        found.append(Identified(metal, bare, relative * bare, _nearest(bare), plausible))
     if not any(THINNEST <= one.bare <= THICKEST for one in found):
         raise UsageError(
             f"{resistance:g} ohm over {length:g} m means {found[0].bare * 1e3:.3g} mm of copper, "

@@ -42,8 +42,6 @@ class HandValues:
         Qms: fs sqrt(r0)/(f2 - f1).
         Qes: Qms/(r0 - 1).
         Qts: Qms Qes/(Qms + Qes) = Qms/r0.
-        departure: sqrt(f1 f2)/fs - 1, zero for a purely resistive coil: shows the bias by
-            inductance.
     """
 
     fs: float
@@ -53,7 +51,6 @@ class HandValues:
     Qms: float
     Qes: float
     Qts: float
-    departure: float
 
 
 def hand_values(
@@ -88,7 +85,7 @@ def hand_values(
     if np.count_nonzero((frequency_hz >= f1) & (frequency_hz <= f2)) < FEWEST_POINTS:
         raise _impossible(f"fewer than {FEWEST_POINTS} points between the two side frequencies")
     Qms = fs * math.sqrt(r0) / (f2 - f1)
-    return HandValues(fs, r0, f1, f2, Qms, Qms / (r0 - 1), Qms / r0, math.sqrt(f1 * f2) / fs - 1)
+    return HandValues(fs, r0, f1, f2, Qms, Qms / (r0 - 1), Qms / r0)
 
 
 def cross_check(fit: DriverFit) -> Finding | None:

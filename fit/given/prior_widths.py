@@ -2,6 +2,15 @@
 
 from __future__ import annotations
 
+DEPARTURES = {
+    "re": "coil resistance",
+    "compliance": "compliance",
+    "loss": "mechanical loss",
+    "air": "air load",
+    "leak": "leak of the box",
+}
+"""What may differ between takes of one driver."""
+
 DRIFT = {"re": 0.005, "compliance": 0.02, "loss": 0.15}
 """Standard deviation, in the logarithm, of the departure of a take with mass or box from free air.
 

@@ -12,7 +12,7 @@ from fit.driver.coils.coil import CoilModel
 from fit.driver.mechanics import Mechanics
 from fit.given import air
 from fit.given.measured import AddedMass, FreeAir, MeasuredCurve, Session, TestBox
-from fit.given.prior_widths import BOX, DRIFT
+from fit.given.prior_widths import BOX, DEPARTURES, DRIFT
 from fit.given.stated_values import AIR_LOAD_LIMITS
 from meas.curve import FloatArray
 
@@ -26,14 +26,6 @@ REFERENCE = ("re", "strength", "resonance", "loss")
 """Logarithms of Re, Bl^2/Mms, 2 pi fs and Rms/Mms in free air: the first parameters."""
 
 Role = Literal["driver", "coil", "law", "mass", "volume", "departure", "error"]
-
-_DEPARTURES = {
-    "re": "coil resistance",
-    "compliance": "compliance",
-    "loss": "mechanical loss",
-    "air": "air load",
-    "leak": "leak of the box",
-}
 
 
 @dataclass(frozen=True)
@@ -140,7 +132,7 @@ def _of_take(index: int, take: MeasuredCurve, repeat: dict[str, float] | None) -
             departure_name(kind, index),
             "departure",
             f"{group}:{kind}:{index + 1}",
-            f"{_DEPARTURES[kind]} of take {index + 1} ({take.source})",
+            f"{DEPARTURES[kind]} of take {index + 1} ({take.source})",
             size=size,
         )
     for error in take.curve.systematics:

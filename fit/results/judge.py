@@ -78,15 +78,12 @@ class Verdict:
         verdict: ``inside``, ``outside`` or ``undecided``.
         text: The verdict in words, with numbers and, where undecided, what would decide.
         estimate: Estimate judged; None where the takes do not give it.
-        probability_inside: Probability that the true value lies within the limits (JCGM
-            106:2012, 7.2), None where there is no estimate.
     """
 
     target: Target
     verdict: Word
     text: str
     estimate: Estimate | None = None
-    probability_inside: float | None = None
 
     def as_json(self) -> dict[str, str | float | None]:
         """Target, limits and verdict, as a fit is saved with them."""
@@ -128,17 +125,18 @@ def verdict(
     low, high = estimate.interval_95
     lower = -math.inf if target.lower is None else target.lower
     upper = math.inf if target.upper is None else target.upper
-    inside = estimate.probability_below(upper) - estimate.probability_below(lower)
     value = f"{name} {target.parameter} = {with_interval(target.parameter, estimate)}"
     limits = _limits(target)
     word = decide((low, high), lower, upper)
     if word != "undecided":
-        return Verdict(target, word, f"{value} lies {word} {limits}", estimate, inside)
+        return Verdict(target, word, f"{value} lies {word} {limits}", estimate)
+    # The probability of conformance (JCGM 106:2012, 7.2).
+    inside = estimate.probability_below(upper) - estimate.probability_below(lower)
     text = (
         f"{value} cannot be told from {limits}: inside with {100 * inside:.0f} % probability. "
         f"{_narrower(estimate, sources or {})}"
     )
-    return Verdict(target, "undecided", text, estimate, inside)
+    return Verdict(target, "undecided", text, estimate)
 
 
 def decide(interval: tuple[float, float], lower: float, upper: float) -> Word:

@@ -6,6 +6,7 @@ import re
 from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
+from fit.given.prior_widths import BOX, DEPARTURES, DRIFT
 from fit.results.error_sources import variance
 
 if TYPE_CHECKING:
@@ -14,8 +15,7 @@ if TYPE_CHECKING:
 
 REPEATS = "how well the driver repeats itself"
 DRIFTS = "drift between takes"
-_DEPARTURE = re.compile(r"random:(?:driver-)?(repeatability|drift):(?:re|compliance|loss)\b")
-_NUMBERED_TAKE = re.compile(r"(take \d+) \([^)]*\)")
+_DEPARTURE = re.compile(r"random:(?:driver-)?(repeatability|drift):([a-z]+):(\d+)")
 
 
 def shares(estimate: Estimate, sources: Mapping[str, str]) -> list[tuple[str, float]]:
@@ -39,8 +39,10 @@ def shares(estimate: Estimate, sources: Mapping[str, str]) -> list[tuple[str, fl
 
 
 def _words(source: str, sources: Mapping[str, str]) -> str:
-    departure = _DEPARTURE.match(source)
-    if departure:
-        return REPEATS if departure[1] == "repeatability" else DRIFTS
-    # Takes are numbered wherever they are shown; their paths would drown the cause.
-    return _NUMBERED_TAKE.sub(r"\1", sources.get(source, source))
+    if not (departure := _DEPARTURE.match(source)):
+        return sources.get(source, source)
+    group, kind, take = departure.groups()
+    if kind in BOX and kind not in DRIFT:
+        # Takes are numbered wherever they are shown; their paths would drown the cause.
+        return f"{DEPARTURES[kind]} of take {take}"
+    return REPEATS if group == "repeatability" else DRIFTS

@@ -19,7 +19,7 @@ from fit.results.shares import shares
 from fit.series.limits import Limit, SeriesLimits, written_difference
 from fit.series.mask import WORDS, Departure, Profile, profile
 from fit.series.mask import judge as judge_mask
-from fit.series.values import CMES, NAMES, Common, Unit, apart, one_model, quantities
+from fit.series.values import CMES, NAMES, REPEATS, Common, Unit, apart, one_model, quantities
 from meas.errors import Finding
 
 
@@ -134,8 +134,9 @@ def reference_units(units: Sequence[Unit], limits: SeriesLimits) -> tuple[Findin
     for name, fit in units:
         verdict = judge_unit(fit, limits)
         if verdict.verdict != "inside":
-            found_by = (finding.code.partition("-")[2] for finding in verdict.findings)
-            causes = ", ".join(spoken(one) if one in NAMES else one for one in found_by)
+            named = (spoken(j.limit.parameter) for j in _ranked(verdict.judged))
+            layers = (d.layer for d in verdict.departures if d.verdict != "inside")
+            causes = ", ".join((*named, *layers))
             found.append(
                 Finding(
                     "reference-not-inside",
@@ -163,15 +164,19 @@ def _verdict(judged: tuple[Judged, ...], departures: tuple[Departure, ...]) -> U
     word: Word = "inside" if words == {"inside"} else "undecided"
     if "outside" in words:
         word = "outside"
-    ranked = sorted(judged, key=lambda j: (j.verdict != "outside", -j.beyond / j.limit.spread))
-    findings = [Finding(f"{j.verdict}-{j.limit.parameter}", j.text) for j in ranked
-                if j.verdict != "inside"]  # fmt: skip
+    findings = [Finding(f"{j.verdict}-{j.limit.parameter}", j.text) for j in _ranked(judged)]
     findings += [
         Finding(f"{d.verdict}-{d.layer}", curve_text(d))
         for d in departures
         if d.verdict != "inside"
     ]
     return UnitVerdict(word, judged, departures, tuple(findings))
+
+
+def _ranked(judged: tuple[Judged, ...]) -> list[Judged]:
+    """Quantities that are not inside, those outside first, each kind from the farthest on."""
+    found = (j for j in judged if j.verdict != "inside")
+    return sorted(found, key=lambda j: (j.verdict != "outside", -j.beyond / j.limit.spread))
 
 
 def _judged(limit: Limit, estimate: Estimate | None, fit: DriverFit) -> Judged:
@@ -220,7 +225,7 @@ def _judged(limit: Limit, estimate: Estimate | None, fit: DriverFit) -> Judged:
 
 def _every_error(estimate: Estimate, causes: Mapping[str, float]) -> dict[str, float]:
     """All errors of the bench, and repeatability: for a limit on the true value."""
-    repeats = {k: v for k, v in causes.items() if k.startswith("how well")}
+    repeats = {REPEATS: causes[REPEATS]} if REPEATS in causes else {}
     effects = estimate.logarithmic_effects
     whole = math.hypot(*(part for s, part in effects.items() if not s.startswith(ASSUMED)))
     return {"errors of the bench": estimate.widening * whole, **repeats}

@@ -43,6 +43,9 @@ JUDGED = ("Re", "Le", "fs", "Qms", CMES)
 """Quantities that judge a unit by default: one take in free air gives them all, each part of the
 build shows in them, and no two of them are one number in other words."""
 
+REPEATS = "how well a driver repeats"
+"""Cause by which an uncertainty stands for the repetition of a measurement."""
+
 _MODEL = "random:model"
 _REPEATED = "random:repeatability"
 _CMES_POWERS = {"Qes": 1.0, "fs": -1.0, "Re": -1.0}
@@ -127,9 +130,7 @@ def apart(symbol: str, estimate: Estimate, fit: DriverFit, shared: Common) -> di
     found = {
         "noise, and errors that the others do not share": math.hypot(*plain),
         "what the model follows worse than in the others": estimate.widening * math.sqrt(beyond),
-        "how well a driver repeats": math.hypot(
-            _clamped(symbol, fit), estimate.widening * part_of(effects, _REPEATED)
-        ),
+        REPEATS: math.hypot(_clamped(symbol, fit), estimate.widening * part_of(effects, _REPEATED)),
     }
     return {cause: part for cause, part in found.items() if part > 0}
 

@@ -22,6 +22,7 @@ from fit.results.error_sources import HELD
 from fit.results.quantities import shown
 from fit.results.result import Z95, DriverFit, Estimate
 from fit.results.shares import shares
+from meas.curve import Cause
 
 PAYS = 0.15
 """Least part of an interval that a step must remove to be worth proposing."""
@@ -42,13 +43,12 @@ class Improvement:
     All limits are half-widths of rectangular errors.
 
     Attributes:
-        prefixes: Beginnings of the names of the sources that it reduces.
+        prefixes: Beginnings of the causes that it reduces, or of the sources that name none.
         effort: 1: read or click something; 2: a tool of the kitchen or the workshop; 3: a tool
             to buy or borrow; 4: measure again with more patience.
         words: What to do, as an order.
         limits: What is attainable, in the unit of the stated value; None where `part` says it.
         part: The same as part of the value; as part of the present error where none is stated.
-        where: What the description of an error says where the step applies and is not done yet.
         tempting: How readily people believe that it would help, 0 not at all.
     """
 
@@ -57,7 +57,6 @@ class Improvement:
     words: str
     limits: float | None = None
     part: float | None = None
-    where: str = ""
     tempting: int = 0
 
 
@@ -65,19 +64,17 @@ _DIAMETER_M = 0.3e-3
 # All common practice, no source: what each tool promises in patient hands.
 IMPROVEMENTS: tuple[Improvement, ...] = (
     Improvement(
-        ("mismatch-",),
+        (Cause.UNCALIBRATED_INPUTS,),
         1,
         "calibrate the bench (freeair rig calibrate)",
         part=0.1,
-        where="not calibrated",
         tempting=1,
     ),
     Improvement(
-        ("input-resistance:",),
+        (Cause.UNSTATED_INPUT_RESISTANCE,),
         1,
         "state the resistance of the driver input (freeair rig new --input-resistance)",
         part=0.1,
-        where="not stated",
     ),
     Improvement(
         ("leads:",),
@@ -125,33 +122,29 @@ IMPROVEMENTS: tuple[Improvement, ...] = (
         tempting=2,
     ),
     Improvement(
-        ("resistor:",),
+        (Cause.SERIES_RESISTOR,),
         2,
         "use a series resistor that is sold to 1 %",
         part=0.01,
-        where="series resistor",
     ),
     Improvement(
-        ("resistor:",),
+        (Cause.SERIES_RESISTOR,),
         3,
         "measure the series resistor with four wires to 0.1 %, or use one that is sold so",
         part=0.001,
-        where="series resistor",
         tempting=3,
     ),
     Improvement(
-        ("resistor:", "known-resistor:"),
+        (Cause.KNOWN_RESISTOR,),
         2,
         "use a known resistor that is sold to 1 %",
         part=0.01,
-        where="known resistor",
     ),
     Improvement(
-        ("resistor:", "known-resistor:"),
+        (Cause.KNOWN_RESISTOR,),
         3,
         "measure the known resistor with four wires to 0.1 %, or use one that is sold so",
         part=0.001,
-        where="known resistor",
         tempting=3,
     ),
     Improvement(
@@ -290,7 +283,8 @@ def advise(fit: DriverFit, curves: Iterable[MeasuredCurve], session: Session) ->
         one.of_readings and one.curve.frequency_hz.size < _BY_HAND for one in curves
     )
     steps = (*IMPROVEMENTS, MORE_ROWS) if by_hand else IMPROVEMENTS
-    ratios = {step: _ratios(step, fit, known) for step in steps}
+    causes = _causes(fit, curves)
+    ratios = {step: _ratios(step, fit, known, causes) for step in steps}
     estimates = {
         symbol: estimate
         for symbol in MAIN
@@ -355,13 +349,21 @@ def to_json(advice: Sequence[Advice]) -> list[dict[str, object]]:
     ]
 
 
-def _ratios(step: Improvement, fit: DriverFit, known: Mapping[str, Stated]) -> dict[str, float]:
+def _causes(fit: DriverFit, curves: Sequence[MeasuredCurve]) -> dict[str, str]:
+    """Each source of a fit with its cause, or itself where it stands for one alone."""
+    stated = {
+        error.source: error.cause or error.source
+        for one in reversed(curves)  # as in a fit, the first curve that has an error names it
+        for error in one.curve.systematics
+    }
+    return {source: stated.get(source, source) for source in fit.sources}
+
+
+def _ratios(
+    step: Improvement, fit: DriverFit, known: Mapping[str, Stated], causes: Mapping[str, str]
+) -> dict[str, float]:
     """New standard uncertainty over the old of each error that a step reduces."""
-    touched = [
-        source
-        for source, text in fit.sources.items()
-        if source.startswith(step.prefixes) and step.where in text
-    ]
+    touched = [source for source, cause in causes.items() if cause.startswith(step.prefixes)]
     of_ohms = [source for source in touched if source.startswith(_OF_OHMS)]
     seen = _seen_in_ohms(fit, of_ohms) if of_ohms else 0.0
     found = {}

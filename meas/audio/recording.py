@@ -19,15 +19,7 @@ Samples = NDArray[np.float32] | NDArray[np.float64]
 _CONTAINERS = ("WAV", "WAVEX", "RF64", "FLAC")
 # Bits of each format; everything else in these containers is compressed with loss, and what
 # loses bits by how they sound does not keep the ratio of two channels.
-_BITS = {
-    "PCM_U8": 8,
-    "PCM_S8": 8,
-    "PCM_16": 16,
-    "PCM_24": 24,
-    "PCM_32": 32,
-    "FLOAT": 0,
-    "DOUBLE": 0,
-}
+_WITHOUT_LOSS = ("PCM_U8", "PCM_S8", "PCM_16", "PCM_24", "PCM_32", "FLOAT", "DOUBLE")
 _RATES_HZ = (8000, 768000)
 _BLOCK_FRAMES = 4096  # what a broken FLAC file loses at most before the break
 # Writers into a pipe cannot go back to fill in the size; they leave one of these.
@@ -43,15 +35,12 @@ class Recording:
         samples: Source input and driver input, full scale 1, shape (n, 2); float32, or float64
             where the file resolves more.
         sample_rate_hz: As the file states it [Hz].
-        full_scale: Largest positive sample that the format can hold; 1 for floating point by
-            convention, where the converter's own ceiling is not known.
         description: File name, format, channels, for the record.
         findings: ``truncated`` when the file ends before its header says.
     """
 
     samples: Samples
     sample_rate_hz: int
-    full_scale: float
     description: Mapping[str, str | float]
     findings: tuple[Finding, ...] = ()
 
@@ -119,11 +108,9 @@ def _read(path: Path, source_input: int | None, driver_input: int) -> Recording:
     if not samples.size:
         raise _error(path, "holds no samples")
     _check_finite(path, samples, rate)
-    bits = _BITS[subtype]
-    full_scale = 1.0 - 2.0 ** (1 - bits) if bits else 1.0
     cut = broken or len(samples) < promised or _ends_early(path)
     findings = (_truncated(path, len(samples), rate),) if cut else ()
-    return Recording(samples, rate, full_scale, description, findings)
+    return Recording(samples, rate, description, findings)
 
 
 def _check_kind(path: Path) -> None:
@@ -156,7 +143,7 @@ def _check_kind(path: Path) -> None:
 
 
 def _check_coding(path: Path, file: Any) -> None:
-    if file.format not in _CONTAINERS or file.subtype not in _BITS:
+    if file.format not in _CONTAINERS or file.subtype not in _WITHOUT_LOSS:
         raise _error(path, f"is compressed with loss or unusual ({file.format}, {file.subtype})")
     low, high = _RATES_HZ
     if not low <= file.samplerate <= high:

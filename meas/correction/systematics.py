@@ -18,7 +18,7 @@ from meas.correction.error_model import (
     resistance_spread,
     solve,
 )
-from meas.curve import ComplexArray, FloatArray, Systematic
+from meas.curve import Cause, ComplexArray, FloatArray, Systematic
 
 Change = Callable[[Known, float], Known]
 
@@ -63,9 +63,9 @@ def bench_systematics(
     known = know(frequency_hz, rig, calibration, sample_rate_hz)
     causes: list[Systematic] = []
 
-    def add(source: str, text: str, change: ComplexArray) -> None:
+    def add(source: str, text: str, change: ComplexArray, cause: Cause | None = None) -> None:
         if np.any(np.abs(change) > _NOTHING * np.abs(impedance_ohm)):
-            causes.append(Systematic(source, text, change))
+            causes.append(Systematic(source, text, change, cause))
 
     def moved(change: Change, step: float) -> ComplexArray:
         return effect(known, impedance_ohm, change, step)
@@ -84,6 +84,7 @@ def bench_systematics(
         says,
         # A larger resistance is a smaller conductance.
         moved(lambda k, d: replace(k, loading=k.loading - d), _STEP_S) * (limit * RECTANGULAR),
+        Cause.UNSTATED_INPUT_RESISTANCE if wiring.input_resistance_ohm is None else None,
     )
     add(
         f"leads:{rig.name}",
@@ -101,7 +102,7 @@ def bench_systematics(
     return tuple(causes)
 
 
-_Add = Callable[[str, str, ComplexArray], None]
+_Add = Callable[..., None]
 _Moved = Callable[[Change, float], ComplexArray]
 
 
@@ -116,6 +117,7 @@ def _add_resistors(
         f"series resistor {wiring.series_resistor_ohm:g} ohm within ±{percent:g} %",
         moved(lambda k, d: replace(k, resistor_ohm=k.resistor_ohm * (1 + d)), _STEP)
         * (percent / 100.0 * RECTANGULAR),
+        Cause.SERIES_RESISTOR,
     )
     add(
         f"resistor-contact:{rig.name}",
@@ -138,6 +140,7 @@ def _add_resistors(
             f"known resistor {standard.resistance_ohm:g} ohm within "
             f"±{standard.tolerance_percent:g} %",
             scale,
+            Cause.KNOWN_RESISTOR,
         )
         add(
             f"standard-inductance:{rig.name}/{which}",
@@ -146,7 +149,8 @@ def _add_resistors(
             moved(_resistance_moved(place, imaginary), _STEP_H) * inductance_spread(standard),
         )
     if len(standards) > 1:
-        add(f"resistor:{rig.name}/all", "known resistors, as far as they err together", common)
+        text = "known resistors, as far as they err together"
+        add(f"resistor:{rig.name}/all", text, common, Cause.KNOWN_RESISTOR)
 
 
 def _resistance_moved(place: int, along: NDArray[np.inexact]) -> Change:
@@ -184,12 +188,14 @@ def _add_channels(
             f"gain of the two inputs equal within ±{gain:g} % ({state})",
             moved(lambda k, d: replace(k, node=k.node / (1 + d)), _STEP)
             * (gain / 100.0 * RECTANGULAR),
+            Cause.UNCALIBRATED_INPUTS,
         )
         add(
             f"mismatch-delay:{name}",
             f"delay of the two inputs known within ±{delay:.2g} samples ({state})",
             moved(lambda k, d: replace(k, node=k.node * np.exp(-turn * d)), _STEP)
             * (delay * RECTANGULAR),
+            Cause.UNCALIBRATED_INPUTS,
         )
         # A coupling that passes from fc on turns by 1 + j fc/f far above it.
         add(
@@ -197,6 +203,7 @@ def _add_channels(
             f"coupling of the two inputs equal within ±{assumed.coupling_hz:g} Hz ({state})",
             moved(lambda k, d: replace(k, node=k.node * np.exp(-1j * d / frequency_hz)), _STEP)
             * (assumed.coupling_hz * RECTANGULAR),
+            Cause.UNCALIBRATED_INPUTS,
         )
     if calibration is None:
         return

@@ -54,6 +54,15 @@ def read_bytes(path: Path, kind: str, largest: int, remedy: str) -> bytes:
     return content
 
 
+def leads_out(path: Path, folder: Path) -> bool:
+    """Tell whether a path leads out of a folder, through links too.
+
+    Raises:
+        ValueError: If there is a zero byte in a name.
+    """
+    return not Path(os.path.realpath(path)).is_relative_to(os.path.realpath(folder))
+
+
 def missing(path: Path) -> UnreadableInput:
     """The error that `path` does not exist, with the likeliest name beside it."""
     try:

@@ -26,6 +26,7 @@ from scipy import fft
 
 from meas.bench.rig import Rig, Substitution
 from meas.curve import (
+    Cause,
     ComplexArray,
     Curve,
     FloatArray,
@@ -180,9 +181,9 @@ def systematics(
     slope = _slope(circuit, ratio)
     causes: list[Systematic] = []
 
-    def add(source: str, text: str, effect: ComplexArray) -> None:
+    def add(source: str, text: str, effect: ComplexArray, cause: Cause | None = None) -> None:
         if np.any(effect != 0):
-            causes.append(Systematic(f"{source}:{rig.name}", text, effect))
+            causes.append(Systematic(f"{source}:{rig.name}", text, effect, cause))
 
     def moved(name: str, limit: float) -> ComplexArray:
         step = max(_STEP * circuit.series, 1e-9)
@@ -197,11 +198,13 @@ def systematics(
         "known-resistor",
         f"known resistor {circuit.known:g} ohm within ±{percent:g} %",
         moved("known", percent / 100.0 * circuit.known),
+        Cause.KNOWN_RESISTOR,
     )
     add(
         "resistor",
         f"series resistor {circuit.series:g} ohm within ±{wiring.tolerance_percent:g} %",
         moved("series", wiring.tolerance_percent / 100.0 * circuit.series),
+        Cause.SERIES_RESISTOR,
     )
     limit = using.source_resistance_limit_ohm
     add(
@@ -237,7 +240,7 @@ def systematics_of(curve: Curve, rig: Rig, using: Substitution) -> tuple[Systema
     size = curve.magnitude_ohm
     Z = size * np.exp(1j * phase_of_magnitude(f, np.log(size)))
     return tuple(
-        Systematic(one.source, one.text, (one.derivative_ohm / Z).real * size + 0j)
+        replace(one, derivative_ohm=(one.derivative_ohm / Z).real * size + 0j)
         for one in systematics(f, Z, rig, using)
     )
 

@@ -31,6 +31,9 @@ from meas.tables import error_columns
 from meas.tables.rounding import visible_limits
 from meas.tables.short_headers import NUMBER, by_units, of_numbers
 
+COMPUTED = "model in free air"
+"""Beginning of the comment by which a curve says that it was computed, not measured."""
+
 _FREQUENCY = "frequency_hz"
 _RESISTANCE = "resistance_ohm"
 _REACTANCE = "reactance_ohm"

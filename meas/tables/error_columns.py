@@ -1,7 +1,8 @@
 """The common errors of a bench beside the values of an impedance table.
 
 Each is a comment ``# error 1: resistor:bench-1a2b | series resistor 10 ohm ±1 %``, identity and
-words, and the columns ``error_1_resistance_ohm`` and ``error_1_reactance_ohm`` (or
+words (and behind them ``| series-resistor`` where the identity may have several causes), and the
+columns ``error_1_resistance_ohm`` and ``error_1_reactance_ohm`` (or
 ``error_1_magnitude_ohm``): the change of the values for plus one standard uncertainty. Other
 readers take the first for a comment and ignore the columns.
 """
@@ -13,18 +14,22 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from meas.curve import Curve, FloatArray, MagnitudeCurve, Systematic
+from meas.curve import Cause, Curve, FloatArray, MagnitudeCurve, Systematic
 
 COLUMN = re.compile(r"error_[0-9]{1,3}_(?:resistance|reactance|magnitude)_ohm")
 _NAMED = re.compile(
-    r'^"?# ?error ([0-9]{1,3}): ([^|\r\n]{1,200}?) \| ([^\r\n]{1,300}?)"?[,;\t ]*$', re.MULTILINE
+    r'^"?# ?error ([0-9]{1,3}): ([^|\r\n]{1,200}?) \| ([^\r\n]{1,300}?)'
+    rf'(?: \| ({"|".join(Cause)}))?"?[,;\t ]*$',
+    re.MULTILINE,
 )
+Named = tuple[str, str, Cause | None]
+"""Identity, words and cause of an error."""
 
 
 def comments(curve: Curve) -> list[str]:
-    """Identity and words of every common error of a curve."""
+    """Identity, words and cause of every common error of a curve."""
     return [
-        f"error {number}: {error.source} | {error.text}"
+        f"error {number}: {' | '.join(filter(None, (error.source, error.text, error.cause)))}"
         for number, error in enumerate(curve.systematics, start=1)
     ]
 
@@ -42,17 +47,20 @@ def columns(curve: Curve) -> dict[str, FloatArray]:
     return found
 
 
-def named(text: str) -> dict[str, tuple[str, str]]:
-    """Number of each error in the comments of a table to its identity and words."""
-    return {match[1]: (match[2].strip(), match[3].strip()) for match in _NAMED.finditer(text)}
+def named(text: str) -> dict[str, Named]:
+    """Number of each error in the comments of a table to its identity, words and cause."""
+    return {
+        number: (source.strip(), words.strip(), Cause(cause) if cause else None)
+        for number, source, words, cause in _NAMED.findall(text)
+    }
 
 
 def found(
-    names: Mapping[str, tuple[str, str]], numbers: Mapping[str, FloatArray], *, phase: bool
+    names: Mapping[str, Named], numbers: Mapping[str, FloatArray], *, phase: bool
 ) -> tuple[Systematic, ...]:
     """Errors that have both a comment and their columns."""
     errors = []
-    for number, (source, text) in names.items():
+    for number, (source, text, cause) in names.items():
         parts = [
             numbers.get(f"error_{number}_{part}_ohm")
             for part in (("resistance", "reactance") if phase else ("magnitude",))
@@ -61,5 +69,5 @@ def found(
         if len(known) < len(parts):
             continue
         effect = known[0] + 1j * known[1] if phase else known[0]
-        errors.append(Systematic(source, text, np.asarray(effect)))
+        errors.append(Systematic(source, text, np.asarray(effect), cause))
     return tuple(errors)

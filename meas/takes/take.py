@@ -35,6 +35,8 @@ CAPTURE = "capture.wav"
 IMPEDANCE = "impedance.csv"
 DISTORTION = "distortion.csv"
 RECORD = record.FILE
+RANDOM_ONLY = "random uncertainty only"
+"""Beginning of the comment by which a table says that it belongs to a take."""
 SUBSTITUTION = "substitution"
 """Kind of excitation of a take with one input; its capture holds the known resistor first."""
 
@@ -116,7 +118,7 @@ def save(take: Take, samples: Samples, out_dir: Path) -> Path:
     def fill(folder: Path) -> None:
         _write_capture(folder / CAPTURE, samples, take.sample_rate_hz)
         if curve is not None:
-            comments = ("random uncertainty only; common errors follow from the rig in take.json",)
+            comments = (f"{RANDOM_ONLY}; common errors follow from the rig in take.json",)
             _write(folder / IMPEDANCE, csv_table.as_text(curve, comments))
         if curve is not None and take.distortion is not None:
             comments = ("of the driver behind this bench's resistor, re the fundamental",)

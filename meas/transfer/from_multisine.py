@@ -106,7 +106,6 @@ def estimate_periodic(
         frequency_hz=frequency[keep],
         ratio=H[keep],
         variance=variance[keep],
-        scatter_variance=own_noise,
         noise_variance=own_noise,
         source_power=source[keep],
         band_hz=(float(frequency[keep][0]), float(frequency[keep][-1])),

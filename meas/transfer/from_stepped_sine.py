@@ -101,7 +101,6 @@ def estimate_tones(
         frequency_hz=frequency[keep],
         ratio=H[keep],
         variance=variance[keep],
-        scatter_variance=variance[keep],
         noise_variance=variance[keep],
         source_power=(source / share)[keep],
         band_hz=(float(frequency[keep][0]), float(frequency[keep][-1])),

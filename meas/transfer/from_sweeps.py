@@ -35,8 +35,6 @@ class Transfer:
         ratio: H, driver input over source input, complex, shape (n,).
         variance: Variance of the real and of the imaginary part of H, shape (n,): the larger of
             what the scatter and what the silences say.
-        scatter_variance: The same from scatter alone (between passes, within windows),
-            shape (n,); NaN where nothing was left to scatter.
         noise_variance: The same from the silences alone, shape (n,); NaN without silences.
         source_power: Mean |V1|^2 per line, with white noise of variance s^2 giving s^2 (full
             scale 1), shape (n,).
@@ -49,7 +47,6 @@ class Transfer:
     frequency_hz: FloatArray
     ratio: ComplexArray
     variance: FloatArray
-    scatter_variance: FloatArray
     noise_variance: FloatArray
     source_power: FloatArray
     band_hz: tuple[float, float]
@@ -84,7 +81,6 @@ def estimate(samples: TwoInputs, sample_rate_hz: int, passes: Passes) -> Transfe
         frequency_hz=frequency,
         ratio=points.ratio[keep],
         variance=variance[keep],
-        scatter_variance=scatter[keep],
         noise_variance=noise[keep],
         source_power=points.source_power[keep],
         band_hz=(float(frequency[0]), float(frequency[-1])),

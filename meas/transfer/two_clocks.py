@@ -52,14 +52,12 @@ class Drift:
 
     Attributes:
         ppm: Parts in a million by which it is faster.
-        standard_uncertainty_ppm: From the scatter of the phase.
         offset: Samples by which the driver input begins late.
         wander: Largest deviation from a steady drift [samples].
         slip: How far the inputs slip against each other during the recording [samples].
     """
 
     ppm: float
-    standard_uncertainty_ppm: float
     offset: float
     wander: float
     slip: float
@@ -106,7 +104,7 @@ def find_drift(samples: TwoInputs, sample_rate_hz: int) -> Drift | None:
         return None
     if abs(total) < max(_LEAST_PPM, _COVERAGE * fitted[1]) and not offset:
         return None
-    return Drift(total, fitted[1], offset, fitted[2], abs(total) * 1e-6 * len(samples))
+    return Drift(total, offset, fitted[2], abs(total) * 1e-6 * len(samples))
 
 
 def on_one_clock(samples: TwoInputs, drift: Drift) -> NDArray[np.float32]:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from fit.given.measured import AddedMass, FreeAir, MeasuredCurve, Session, Stated, TestBox
-from meas.curve import ImpedanceCurve, MagnitudeCurve, Systematic
+from meas.curve import Cause, ImpedanceCurve, MagnitudeCurve, Systematic
 
 GAMMA_P = 141.8e3
 """Stiffness of air at 1013.25 hPa, 20 C, 50 % [Pa]: 1.1994 x 343.96^2 (CoolProp)."""
@@ -86,7 +86,8 @@ def curve(z, rng, *, noise=1e-4, resistor=0.01, frequency=FREQUENCY):
     systematics = ()
     if resistor:
         text = f"series resistor ±{resistor:.1%}"
-        systematics = (Systematic("resistor:bench", text, data * resistor / 3**0.5),)
+        effect = data * resistor / 3**0.5
+        systematics = (Systematic("resistor:bench", text, effect, Cause.SERIES_RESISTOR),)
     return ImpedanceCurve(frequency, data, sigma, systematics)
 
 

@@ -28,6 +28,7 @@ def place(tmp_path_factory: pytest.TempPathFactory) -> Path:
     (below / "bench.toml").write_text('format = "freeair-rig/1"\nname = "shed"\n')
     (below / "away.csv").symlink_to(below.parent / "secret.csv")
     (below / "up").symlink_to(below.parent)
+    (below / "round").symlink_to("round")
     return below
 
 
@@ -132,7 +133,7 @@ def test_a_button_without_origin_is_not_pressed(client: Client) -> None:
 CLIMBS = (
     "../secret.csv", "..%2fsecret.csv", "%2e%2e/secret.csv", "/etc/passwd", "//etc/passwd",
     "up/secret.csv", "away.csv", "takes/../../secret.csv", "C:\\secret.csv", "..\\secret.csv",
-    "secret.csv%00.csv", "~/secret.csv", "file:///etc/passwd", ".", "..", "",
+    "secret.csv%00.csv", "~/secret.csv", "file:///etc/passwd", ".", "..", "", "round",
 )  # fmt: skip
 
 

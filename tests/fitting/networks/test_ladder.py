@@ -82,7 +82,7 @@ def test_power_balances():
     ]
     solution = solve_ladder(FREQUENCY, arms, DRIVER)
     heat = sum(p for arm in part_power(FREQUENCY, arms, solution, 2.83) for p in arm)
-    load = abs(solution.load_current * 2.83) ** 2 * DRIVER.real
+    load = abs(solution.transfer / DRIVER * 2.83) ** 2 * DRIVER.real
     delivered = 2.83**2 * (1 / solution.input_ohm).real
     assert heat + load == pytest.approx(delivered, rel=1e-12)
 

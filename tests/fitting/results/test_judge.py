@@ -38,7 +38,6 @@ def test_conformance_probability_of_jcgm_106():
     # JCGM 106:2012, 7.3.3, breakdown of a Zener diode: limit -5.40 V above, estimate -5.47 V,
     # u = 0.05 V, probability of conformance 0.92 (from memory; it is the normal integral to 1.4).
     judged = verdict(_plain(-5.47, 0.05), Target("sensitivity_1w", -6.0, upper=-5.4))
-    assert judged.probability_inside == pytest.approx(0.92, abs=0.005)
     assert judged.verdict == "undecided"
     assert "92 %" in judged.text
 
@@ -66,7 +65,8 @@ def test_a_wide_interval_reaches_no_farther_than_zero():
     assert judged.verdict == "inside"
     z = (math.log(50.0), math.log(8.0))  # distances to the limits in standard uncertainties
     expected = 1 - 0.5 * math.erfc(z[0] / 2**0.5) - 0.5 * math.erfc(z[1] / 2**0.5)
-    assert judged.probability_inside == pytest.approx(expected, rel=1e-9)
+    inside = wild.probability_below(400.0) - wild.probability_below(1.0)
+    assert inside == pytest.approx(expected, rel=1e-9)
 
 
 def test_few_repetitions_widen():
@@ -78,8 +78,7 @@ def test_few_repetitions_widen():
 
 def test_no_uncertainty_decides_at_the_limit():
     exact = _plain(88.5, 0.0)
-    judged = verdict(exact, Target("sensitivity_1w", 90.0, 88.0, 92.0))
-    assert (judged.verdict, judged.probability_inside) == ("inside", 1.0)
+    assert verdict(exact, Target("sensitivity_1w", 90.0, 88.0, 92.0)).verdict == "inside"
 
 
 @pytest.mark.parametrize(
@@ -98,7 +97,6 @@ def test_what_the_takes_cannot_give_is_undecided_and_says_what_would(symbol, sai
     (judged,) = judge(parameters, [Target(symbol, 0.01, 0.005, 0.02)])
     assert judged.verdict == "undecided"
     assert judged.estimate is None
-    assert judged.probability_inside is None
     assert said in judged.text
 
 

@@ -55,9 +55,9 @@ def _job(**better):
 def _gains(fit, curves, session):
     """Every step's effect, not only what is chosen to be told."""
     found = {}
-    known = improve.stated_beside(curves, session)
+    known, causes = improve.stated_beside(curves, session), improve._causes(fit, curves)
     for step in improve.IMPROVEMENTS:
-        ratios = improve._ratios(step, fit, known)
+        ratios = improve._ratios(step, fit, known, causes)
         for name in MAIN:
             gain = improve._gain(step, ratios, fit.parameters[name], fit.leverages)
             if gain is not None:
@@ -72,7 +72,7 @@ STEPS = {
     "scales": ({"mass": 5e-4}, {"mass": 1e-5}, "mass:"),
     "volume": ({}, {"volume": 0.005 * VOLUME}, "volume:"),
     "resistor that a multimeter checks": (
-        {"multimeter": 0.01 * D.Re}, {"resistor": 0.001}, "resistor:",
+        {"multimeter": 0.01 * D.Re}, {"resistor": 0.001}, "series-resistor",
     ),
     "multimeter": ({"multimeter": 0.02 * D.Re}, {"multimeter": 0.002 * D.Re}, "multimeter"),
 }  # fmt: skip
@@ -170,7 +170,9 @@ def test_what_gains_nothing_is_said_where_it_helps_nowhere(told):
     """A resistor of 1 % beside noise of 8 %; not where it is what limits Re."""
     sources = {"random:noise:1": "noise", "resistor:bench": "series resistor 10 ohm within ±1 %"}
     Re = Estimate(6.2, "ohm", {"random:noise:1": 0.5, "resistor:bench": 0.0358})
-    (one,) = advise(DriverFit("plain", {"Re": Re}, (), sources=sources), (), bench.SESSION)
+    fit = DriverFit("plain", {"Re": Re}, (), sources=sources)
+    curves = [bench.free("free", bench.curve(F + 0j, np.random.default_rng(1), frequency=F))]
+    (one,) = advise(fit, curves, bench.SESSION)
     assert one.useless is not None and "series resistor" in one.useless.words
     assert "gains nothing" in one.text
     _, advice = told

@@ -26,7 +26,7 @@ def test_departures_of_single_takes_count_together() -> None:
         "random:drift:air:4": 1.0,
         "resistor": 3.0,
     }
-    words = {"resistor": "series resistor", "random:drift:air:4": "air load of take 4 (a/b.csv)"}
+    words = {"resistor": "series resistor"}
     found = shares(Estimate(1.0, "Hz", parts), words)
     assert found[0] == (REPEATS, pytest.approx(12 / 23))
     assert dict(found)[DRIFTS] == pytest.approx(1 / 23)

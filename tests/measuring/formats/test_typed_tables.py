@@ -173,7 +173,7 @@ def test_an_exported_table_is_told_once_and_cancels(tmp_path, phase):
     text = csv_table.as_text(measured, ("unit: Lantern",), errors=True)
     again = csv_table.read(_written(tmp_path / "a.csv", text))
     (before,), (after,) = measured.systematics, again.systematics
-    assert (after.source, after.text) == (before.source, before.text)
+    assert (after.source, after.text, after.cause) == (before.source, before.text, before.cause)
     assert np.array_equal(after.derivative_ohm, before.derivative_ohm)
     assert table_scale.read(None).on(tmp_path / "a.csv", again) is again
     # Without its comments it is a table like any other.

@@ -65,7 +65,6 @@ def test_drift_and_offset_are_found(ppm: float, late: float) -> None:
     drift = find_drift(recorded(ppm, late), RATE)
     assert drift is not None and drift.steady
     assert drift.ppm == pytest.approx(ppm, abs=2e-3)
-    assert drift.standard_uncertainty_ppm < 2e-3
     moved = on_one_clock(recorded(ppm, late), drift)
     assert find_drift(moved, RATE) is None
 

@@ -250,7 +250,7 @@ def test_a_gain_that_differs_between_passes_shows_in_passes_and_scatter() -> Non
     inside = (f > 20) & (f < 15000)
     up, down = transfer.pass_ratio[:, inside]
     assert np.allclose(down / up, 1.01, atol=1e-3)
-    excess = transfer.scatter_variance[inside] / transfer.noise_variance[inside]
+    excess = transfer.variance[inside] / transfer.noise_variance[inside]
     assert np.median(excess) > 10
 
 
