@@ -142,7 +142,7 @@ class Chosen:
 
     @property
     def leaves_law_open(self) -> bool:
-        """Whether the takes leave open how large a law is: it may as well not be there.
+        """Tell whether the takes leave open how large a law is: it may as well not be there.
 
         Noise makes one or the other law gain more than its price in some per cent of fits. One
         whose size is then unknown makes the model no better, and leaves half a model for boxes.

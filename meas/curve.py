@@ -73,7 +73,7 @@ class ImpedanceCurve:
 
     @property
     def values_ohm(self) -> ComplexArray:
-        """What was measured, the impedance [ohm], shape (n,)."""
+        """Measured values, here the impedance [ohm], shape (n,)."""
         return self.impedance_ohm
 
     @property
@@ -119,7 +119,7 @@ class MagnitudeCurve:
 
     @property
     def values_ohm(self) -> FloatArray:
-        """What was measured, the magnitude [ohm], shape (n,)."""
+        """Measured values, here the magnitude [ohm], shape (n,)."""
         return self.magnitude_ohm
 
     def _repr_html_(self) -> str:
@@ -160,7 +160,7 @@ def together(curves: Sequence[Curve]) -> Curve:
 
 
 def random_ohm(curve: Curve) -> FloatArray:
-    """What is known of the random standard uncertainty of every point [ohm], shape (n,).
+    """Known random standard uncertainty of every point [ohm], shape (n,).
 
     As stated, but at least that of the rounding, rectangular between its limits (JCGM 100:2008,
     4.3.7). Where nothing is stated there may be any scatter beside it.

@@ -1,4 +1,4 @@
-"""How a curve shows itself in a notebook: escaped HTML."""
+"""A curve as escaped HTML, for notebooks."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
 
 def curve_html(curve: Curve) -> str:
-    """What a curve spans, where its extremes lie, and how well it is known."""
+    """Describe the span of a curve, its extremes and its uncertainty."""
     return table(curve_rows(curve))
 
 

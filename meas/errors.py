@@ -1,4 +1,4 @@
-"""Everything that can go wrong, as one tree.
+"""All errors, as one tree.
 
     FreeairError                 never raised itself
     ├── UsageError               exit 2: a wrong word on the command line
@@ -38,7 +38,7 @@ class Finding:
 
     @property
     def statement(self) -> str:
-        """What was found, and the ground for it."""
+        """The finding and the ground for it."""
         return _sentences(self.what, self.ground)
 
     @property

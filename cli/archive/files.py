@@ -1,4 +1,4 @@
-"""What lies in an archive: takes and impedance tables, with what each says of itself.
+"""Contents of an archive: takes and impedance tables, with what each says of itself.
 
 A folder with ``take.json`` is a take. Any other file that ends in .csv, .tsv or .s1p is an
 impedance table, and may say in its comments what a take knows of itself::
@@ -142,7 +142,7 @@ def _file(archive: Path, path: Path, root: Path) -> Measured | LeftOut | None:
 
 
 def _no_file(path: Path, root: Path) -> str:
-    """Why a path is not opened: only files are, and those that a link within the archive names.
+    """Say why a path is not opened: only files are, and those that a link inside the archive names.
 
     A pipe would be waited for without end, a device may have none, and what a link names outside
     is nobody's measurement here.
@@ -167,7 +167,7 @@ def _below(archive: Path, path: Path) -> str:
 
 
 def is_ours(mark: Path) -> bool:
-    """Whether a file is the mark of a folder that a refit made."""
+    """Tell whether a file is the mark of a folder that a refit made."""
     try:
         said = read_json(mark, "mark of a refit", "", _LARGEST_MARK)[0]
     except UsageError:
@@ -297,7 +297,7 @@ def _bare_rows(content: bytes, sign: str) -> Iterator[bytes]:
 
 
 def _comments(content: bytes, sign: str) -> Mapping[str, str]:
-    """What the comments at the head of a table say of it.
+    """Read what the comments at the head of a table say of it.
 
     Raises:
         UsageError: If they say that it was no measurement of its own.

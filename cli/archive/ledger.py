@@ -1,4 +1,4 @@
-"""What has been fitted: a ledger of segments to which lines are only ever appended.
+"""Ledger of all fits: segments to which lines are only ever appended.
 
 Every running refit writes a segment of its own, so that several on one archive cannot mix their
 lines, and ten thousand results are a few files. A line holds a checksum, a head, a row for tables
@@ -47,7 +47,7 @@ _ABOUT = (
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """Where a result lies: segment, and where head, row and body begin; ``end`` ends the line."""
+    """Place of a result: segment, and where head, row and body begin; ``end`` ends the line."""
 
     segment: int
     head: int
@@ -57,7 +57,7 @@ class Place:
 
 
 class Ledger:
-    """All that was fitted before, and what is being added.
+    """All earlier fits, and those that are being added.
 
     Args:
         out: Folder of the refit, made when missing.
@@ -90,7 +90,7 @@ class Ledger:
         """Keys of the last refit that was finished."""
 
     def place(self, key: str) -> Place | None:
-        """Where the result of a key lies; None where there is none."""
+        """Place of a key's result; None where there is none."""
         return self._places.get(key)
 
     def head(self, place: Place) -> dict[str, Any]:
@@ -98,7 +98,7 @@ class Ledger:
         return dict(json.loads(self._piece(place, place.head, place.row)))
 
     def row(self, place: Place) -> dict[str, Any]:
-        """What tables need of a result."""
+        """Part of a result that tables need."""
         return dict(json.loads(self._piece(place, place.row, place.body)))
 
     def body(self, place: Place) -> str:
@@ -149,7 +149,7 @@ class Ledger:
         del self._places[key]
 
     def _runs(self, segment: int) -> bool:
-        """Whether the refit that writes a segment is still there."""
+        """Tell whether the refit that writes a segment is still there."""
         if segment not in self._ended and not is_held(self._segments[segment]):
             self._ended.add(segment)
         return segment not in self._ended

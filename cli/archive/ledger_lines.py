@@ -19,7 +19,7 @@ Time = Annotated[str, Field(max_length=64)]
 
 
 class Result(BaseModel):
-    """What a fit was made from; its row and its body stand behind it.
+    """Inputs of a fit; its row and its body stand behind it.
 
     Attributes:
         key: Digest of all that the result depends on: inputs, options, models.
@@ -94,7 +94,7 @@ class _Row(BaseModel):
 
 
 def parse(pieces: list[bytes]) -> Line | None:
-    """What a line of head, row and body says; None where it is not as it should be."""
+    """Read a line of head, row and body; None where it is not as it should be."""
     try:
         line = _LINE.validate_json(pieces[0], strict=True)
         if isinstance(line, Result):
@@ -108,7 +108,7 @@ def parse(pieces: list[bytes]) -> Line | None:
 
 
 def _is_complete(row: _Row) -> bool:
-    """Whether a row has parameters that tables have columns for, or else a reason."""
+    """Tell whether a row has parameters that tables have columns for, or else a reason."""
     if row.parameters is None:
         return bool(row.reasons)
     return all(

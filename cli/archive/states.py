@@ -1,4 +1,4 @@
-"""Which takes belong together: one driver in one state is one fit.
+"""Takes that belong together: one driver in one state is one fit.
 
 Takes of one unit belong together. Labels tell states apart (before and after a break-in, say)
 where every label has a take in free air of its own; else they only name takes. Within that, a
@@ -24,7 +24,7 @@ Identity = tuple[str, str, str]
 
 @dataclass(frozen=True, slots=True)
 class State:
-    """Everything that goes into one fit.
+    """All that goes into one fit.
 
     Attributes:
         unit: The driver.
@@ -38,13 +38,13 @@ class State:
 
     @property
     def times(self) -> tuple[str, str]:
-        """When its first and its last take was made; empty where not known."""
+        """Times of its first and its last take; empty where not known."""
         known = sorted((s.taken_at for s in self.sources if s.taken_at), key=seconds)
         return (known[0], known[-1]) if known else ("", "")
 
     @property
     def identity(self) -> Identity:
-        """What stays the same when takes are added or measured again."""
+        """Name that stays the same when takes are added or measured again."""
         return self.unit, self.label, self.times[0]
 
     @property

@@ -122,7 +122,7 @@ class Usual:
 
 
 def series_of(unit: str) -> str:
-    """What units of a series have in common: the name without a number at its end."""
+    """Name that units of a series have in common, without a number at its end."""
     return re.sub(r"[\s._#/-]*[0-9]+\s*$", "", unit) or unit
 
 

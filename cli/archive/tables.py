@@ -84,7 +84,7 @@ def require_parquet() -> None:
 
 
 def write_parquet(file: BinaryIO, names: Sequence[str], lines: Iterable[Sequence[Any]]) -> None:
-    """The same table as Parquet: texts, counts and 64-bit floats."""
+    """Write the same table as Parquet: texts, counts and 64-bit floats."""
     import pyarrow
     from pyarrow import parquet
 

@@ -78,7 +78,7 @@ def open_path(
 
 @dataclass(frozen=True)
 class Played:
-    """What was played and what came back.
+    """Signal that was played, and what came back.
 
     Attributes:
         stimulus: What was played.

@@ -1,4 +1,4 @@
-"""How a take is driven: the rig's drive as the command line changes it, and its record."""
+"""Drive of a take: the rig's drive as the command line changes it, and its record."""
 
 from __future__ import annotations
 
@@ -53,7 +53,7 @@ def at_levels(rig: Rig, levels: str | None) -> list[Rig]:
 
 
 def recorded(rig: Rig, stimulus: Stimulus) -> dict[str, str | float | bool | None]:
-    """What was played, for the record of a take."""
+    """Record of what was played."""
     drive = rig.drive.model_dump()
     kind = drive.pop("excitation")
     record = {"kind": "sweep-pair" if kind == "sweep" else kind, **drive}

@@ -30,7 +30,7 @@ Recording = Annotated[
 
 @dataclass(frozen=True, eq=False)
 class Listened:
-    """What both inputs recorded while a cell touched or a hand pressed.
+    """Recording of both inputs while a cell touched or a hand pressed.
 
     Attributes:
         samples: Source input and driver input, shape (n, 2).

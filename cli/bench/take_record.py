@@ -1,4 +1,4 @@
-"""What `take` and `import` share: condition in, the take made, its verdict in words or JSON."""
+"""Shared by `take` and `import`: condition in, the take made, its verdict in words or JSON."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ _TABLES_BYTES = 1_000_000  # the other files of a take have a tenth of that
 
 @dataclass(frozen=True)
 class Subject:
-    """What is measured, in its owner's words.
+    """Unit that is measured, in its owner's words.
 
     Attributes:
         condition: Free air, mass or box.
@@ -136,7 +136,7 @@ def check_room(out: Path, frames: int) -> None:
 
 
 def unusable(error: UnreadableInput) -> Finding:
-    """Why a recording that was just made, and is kept all the same, gives nothing."""
+    """Say why a recording that was just made, and is kept all the same, gives nothing."""
     what = error.what[0].upper() + error.what[1:]
     return Finding("unusable-recording", what, True, next_step="Look to the card, and take again")
 
@@ -157,7 +157,7 @@ def now() -> str:
 def as_take(
     who: Subject, rig: Rig, curve: Curve | None, findings: tuple[Finding, ...], **more: Any
 ) -> Take:
-    """What was measured as a take of now, made by this version of the program.
+    """Make a take of now by this version of the program.
 
     Args:
         who: What was measured.
@@ -199,7 +199,7 @@ def report(take: Take, path: Path, *, as_json: bool, quiet: bool = False) -> Non
 
 
 def report_levels(made: Sequence[tuple[Take, Path]], *, as_json: bool) -> None:
-    """As `report` for takes of one unit at several levels that were already said in words.
+    """Report takes of one unit at several levels that were already said in words.
 
     Raises:
         typer.Exit: With status 1 if one of them is refused.

@@ -86,7 +86,7 @@ def watch(
 
 
 class _Shown:
-    """What has been seen, written over one line of the terminal."""
+    """Readings so far, written over one line of the terminal."""
 
     def __init__(self, rig: Rig, stimulus: Stimulus, seconds: float | None) -> None:
         self._rig, self._stimulus = rig, stimulus

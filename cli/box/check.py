@@ -94,7 +94,7 @@ def box_check(
 def _kind(
     closed: bool, vented: bool, plan: PlannedBox | None
 ) -> Literal["closed", "vented"] | None:
-    """What the box is, as said or as planned."""
+    """Kind of the box, as said or as planned."""
     said: Literal["closed", "vented"] | None = "closed" if closed else "vented" if vented else None
     if plan is None:
         return said

@@ -34,7 +34,7 @@ class PlannedVent(_Piece):
 
 
 class PlannedBox(_Piece):
-    """What was meant to be built."""
+    """Box that was meant to be built."""
 
     kind: Literal["closed", "vented"]
     volume_m3: _Size

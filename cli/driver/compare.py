@@ -90,7 +90,7 @@ def compare(
 def _compared(
     found: Sequence[DriverState], margin: float, hours: Sequence[float] | None
 ) -> Compared:
-    """Everything that can be said about the states side by side."""
+    """Compare the states side by side in every way that they allow."""
     from cli.report.comparison_page import Compared
     from fit.compare import words as compare_words
     from fit.compare.changes import compare as compare_two

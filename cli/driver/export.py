@@ -124,7 +124,7 @@ def as_columns(source: str) -> str:
 
 
 def as_touchstone(source: str, version: Literal[1, 2]) -> str:
-    """The same as a one-port.
+    """Write the same curve as a one-port.
 
     Raises:
         UnreadableInput: If the source has neither.
@@ -145,7 +145,7 @@ def as_touchstone(source: str, version: Literal[1, 2]) -> str:
 
 
 def _curve(source: str) -> tuple[Curve, tuple[str, ...]]:
-    """What was measured, or the model of a fit in free air, and comments that say which."""
+    """Measured curve, or the model of a fit in free air, and comments that say which."""
     from cli.sources import loads, opened
     from meas.tables import csv_table
 

@@ -61,7 +61,7 @@ def propose(fs_hz: float, moving_kg: float, start_hz: float) -> Proposal:
 
 
 def moving_mass(free_hz: float, loaded_hz: float, mass_kg: float) -> float:
-    """What moves, from the two resonances [kg]; the same law the other way round."""
+    """Moving mass from the two resonances [kg]; the same law the other way round."""
     return mass_kg / ((free_hz / loaded_hz) ** 2 - 1)
 
 

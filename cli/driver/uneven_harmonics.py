@@ -1,4 +1,4 @@
-"""What the harmonics kept with takes say about the build."""
+"""Faults of the build that the harmonics kept with takes show."""
 
 from __future__ import annotations
 

@@ -132,7 +132,7 @@ def _short(hertz: float) -> str:
 
 
 def _travel(found: AcousticEstimate) -> Section | None:
-    """How far the cones move, at a stated drive."""
+    """Travel of the cones at a stated drive."""
     known = [one for one in found.sum.voices if one.excursion_m is not None]
     if found.drive is None or not known:
         return None

@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class NetworkOptions:
-    """What is wanted besides the network: heat at a drive, a least load, parts at hand."""
+    """Wishes besides the network: heat at a drive, a least load, parts at hand."""
 
     drive: Drive | None
     minimum_ohm: float | None
@@ -215,7 +215,7 @@ def document(
     findings: Sequence[Finding],
     acoustic: AcousticEstimate | None,
 ) -> dict[str, Any]:
-    """What was found in SI units, format ``freeair-filter/1``."""
+    """Results in SI units, format ``freeair-filter/1``."""
     f = result.solution.frequency_hz
     found: dict[str, Any] = {
         "format": "freeair-filter/1",

@@ -59,7 +59,7 @@ class Stock:
 
     @property
     def has_pairs(self) -> bool:
-        """Whether polarised capacitors stand ready back to back."""
+        """Tell whether polarised capacitors stand ready back to back."""
         return any(_PAIRED in name for name in self.by_kind["capacitor"])
 
     def near(self, wished: NetworkPart) -> list[Combination]:

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 
 def at_terminal() -> bool:
-    """Whether somebody can be led: asked, and shown what comes of it."""
+    """Tell whether somebody can be led: asked, and shown what comes of it."""
     return show.can_ask() and sys.stdout is not None and sys.stdout.isatty()
 
 

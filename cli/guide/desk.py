@@ -1,4 +1,4 @@
-"""How a guided session acts: by the very commands that people could type themselves."""
+"""Actions of a guided session, by the very commands that people could type themselves."""
 
 from __future__ import annotations
 

@@ -125,7 +125,7 @@ def _with_mass(state: GuidedSession, step: str) -> GuidedSession:
 
 
 def _resonance(state: GuidedSession) -> float:
-    """Of the first fit; where there is none, of the curve."""
+    """Resonance by the first fit; where there is none, by the curve."""
     from cli.sources import opened
 
     if not state.files("look"):
@@ -135,7 +135,7 @@ def _resonance(state: GuidedSession) -> float:
 
 
 def _peak_hz(folder: str) -> float:
-    """Where |Z| of a take peaks; the resonance for what it is needed for here."""
+    """Peak of |Z| of a take; the resonance for what it is needed for here."""
     from cli.pictures import take_picture
     from meas.takes import take as takes
 
@@ -177,7 +177,7 @@ def _proposal(state: GuidedSession, free_hz: float) -> str | None:
 
 
 def shift_words(free_hz: float, loaded_hz: float, mass_kg: float) -> tuple[str, str]:
-    """How well a mass did, and which one would do better; empty where it is well chosen."""
+    """Say how well a mass did, and which would do better; empty where it is well chosen."""
     fell = 1 - loaded_hz / free_hz
     said = f"The mass lowered the resonance by {100 * fell:.0f} %"
     if mass_to_add.LEAST_SHIFT <= fell <= mass_to_add.MOST_SHIFT:

@@ -62,7 +62,7 @@ def suitable(driver: str) -> list[Path]:
 
 
 def suits(rig: Rig, driver: str) -> bool:
-    """Whether a bench may be used: what is made for woofers kills tweeters."""
+    """Tell whether a bench may be used: what is made for woofers kills tweeters."""
     return driver == "woofer" or not rig.drive.woofer
 
 

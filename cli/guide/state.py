@@ -1,4 +1,4 @@
-"""What a guided session remembers between sittings: answers, and what each step has left."""
+"""Memory of a guided session between sittings: answers, and what each step has left."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ class GuidedSession(BaseModel):
         return self.model_copy(update={"done": kept})
 
     def files(self, *steps: str) -> tuple[str, ...]:
-        """What some steps have left."""
+        """Files that some steps have left."""
         return tuple(file for step in steps for file in self.done.get(step, ()))
 
 

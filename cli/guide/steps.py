@@ -187,7 +187,7 @@ def _result(state: GuidedSession) -> GuidedSession:
 
 
 def _beside(state: GuidedSession) -> list[str]:
-    """What else was measured, as options of ``fit``."""
+    """Other measured values, as options of ``fit``."""
     words: list[str] = []
     for question in (*_BESIDE, *(_WEIGHED if not state.files("loaded") else ())):
         answer = desk.asked(question)

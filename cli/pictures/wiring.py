@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Picture:
-    """What a wiring picture says.
+    """Wiring picture: its parts and its words.
 
     Attributes:
         source: The live end, in two lines.

@@ -1,4 +1,4 @@
-"""What moved beyond uncertainty between two fits that are kept, and why it may have."""
+"""Changes beyond uncertainty between two fits that are kept, and their possible reasons."""
 
 from __future__ import annotations
 
@@ -73,7 +73,7 @@ def _moved(ledger: Ledger, old: Place, new: Place, unit: str, label: str, why: s
 
 
 def _why(old: Mapping[str, Any], new: Mapping[str, Any]) -> str:
-    """What differs in what two results were made from."""
+    """Differences in what two results were made from."""
     reasons = []
     was, now = old["inputs"], new["inputs"]
     for words, names in (
@@ -91,7 +91,7 @@ def _why(old: Mapping[str, Any], new: Mapping[str, Any]) -> str:
 
 
 def changed(ledger: Ledger, old: Place, new: Place) -> tuple[Change, ...]:
-    """What changed from one fit to another beyond uncertainty; what they share cancels."""
+    """Changes from one fit to another beyond uncertainty; what they share cancels."""
     if not _may_have(ledger.row(old), ledger.row(new)):
         return ()
     from fit.compare.changes import compare
@@ -104,7 +104,7 @@ def changed(ledger: Ledger, old: Place, new: Place) -> tuple[Change, ...]:
 
 
 def _may_have(old: Mapping[str, Any], new: Mapping[str, Any]) -> bool:
-    """Whether anything moved by more than the random parts alone, which cannot cancel.
+    """Tell whether anything moved by more than the random parts alone, which cannot cancel.
 
     Reading whole fits takes milliseconds, which is long where there are ten thousand.
     """

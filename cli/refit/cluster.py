@@ -52,7 +52,7 @@ def cluster(address: str) -> Iterator[Cluster]:
 
 
 class Cluster:
-    """As many jobs at once as the scheduler's workers have threads.
+    """Jobs at once on a cluster, as many as the scheduler's workers have threads.
 
     Raises:
         UsageError: If there are none.
@@ -108,7 +108,7 @@ class Cluster:
 
 
 def _answered(ask: Callable[[], T]) -> T:
-    """What the library returns or raises; it waits without end for whoever is silent.
+    """Return or raise what the library does; it waits without end for whoever is silent.
 
     Raises:
         TimeoutError: If nothing has come back in time.

@@ -1,4 +1,4 @@
-"""What a refit ended with."""
+"""Outcome of a refit."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from cli.archive.files import LeftOut
 
 @dataclass(frozen=True)
 class Done:
-    """What a refit ended with.
+    """Outcome of a refit.
 
     Attributes:
         archive: The folder, as given.
@@ -33,7 +33,7 @@ class Done:
         return sum(one.fault for one in self.left_out)
 
     def sentence(self) -> str:
-        """What came out, in a sentence."""
+        """The outcome in a sentence."""
         if not self.left_out:
             return f"{self.fitted} fitted, nothing left out."
         after = f", {self.faults} of them to look after" if self.faults else ""

@@ -39,7 +39,7 @@ class Source:
 
 @dataclass(frozen=True)
 class Job:
-    """Everything that a worker needs.
+    """All that a worker needs.
 
     Attributes:
         number: Place among all jobs.
@@ -73,7 +73,7 @@ class Job:
 
 @dataclass(frozen=True)
 class Outcome:
-    """What came out of a job.
+    """Outcome of a job.
 
     Attributes:
         number: Number of the job.
@@ -303,7 +303,7 @@ def _read(job: Job) -> _Read:
 
 
 def _changed(path: Path, source: Source, *, captures: bool) -> str:
-    """How a source differs from what the key of the job says; empty where it does not."""
+    """Difference of a source from what the key of the job says; empty where there is none."""
     try:
         digest = digest_take(path, captures=captures) if source.take else digest_table(path)
     except OSError as error:

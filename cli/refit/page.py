@@ -219,7 +219,7 @@ def _single(series: Series) -> Iterator[tuple[str, str]]:
 
 
 def _moved(found: Iterable[Moved], *, why: bool) -> tuple[int, int, list[Block]]:
-    """How many there are, how many have something to say, and the first of these in a table."""
+    """Count states and those with something to say, and list the first of these in a table."""
     count = 0
     kept: list[Moved] = []
     more = 0

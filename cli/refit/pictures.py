@@ -81,7 +81,7 @@ def _distribution(axes: Axes, series: Series, one: Usual) -> None:
 
 
 def _own_names(names: Sequence[str]) -> list[str]:
-    """What tells units from each other: their names without what all begin and end with."""
+    """Tell units apart: their names without what all begin and end with."""
     before = _beginning(names)
     after = _beginning([name[::-1] for name in names])
     ends = [name[len(before) : len(name) - len(after)] for name in names]
@@ -89,7 +89,7 @@ def _own_names(names: Sequence[str]) -> list[str]:
 
 
 def _beginning(names: Sequence[str]) -> str:
-    """What all names begin with, up to a number."""
+    """Beginning that all names share, up to a number."""
     alike = takewhile(lambda letters: len(set(letters)) == 1, zip(*names, strict=False))
     return "".join(letters[0] for letters in alike).rstrip("0123456789")
 

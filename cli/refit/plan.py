@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class RefitOptions:
-    """How the fits are made, as written on the command line.
+    """Options of the fits, as written on the command line.
 
     Attributes:
         diameters: Each bare or behind a pattern of units and an equals sign.
@@ -44,7 +44,7 @@ class RefitOptions:
 
 @dataclass(frozen=True)
 class Archive:
-    """Everything that is to be fitted.
+    """All that is to be fitted.
 
     Attributes:
         root: The folder, absolute.
@@ -63,7 +63,7 @@ class Archive:
     _conditions: _Conditions
 
     def job(self, number: int) -> Job:
-        """What a worker needs for the state of this number."""
+        """Job of a worker for the state of this number."""
         state = self.states[number]
         return Job(
             number=number,
@@ -85,7 +85,7 @@ class Archive:
         )
 
     def head(self, number: int) -> dict[str, object]:
-        """What is kept beside a result, to say later why another one differs."""
+        """Record kept beside a result, to say later why another one differs."""
         state = self.states[number]
         return {
             "id": list(state.identity),
@@ -198,7 +198,7 @@ def _sizes(wanted: RefitOptions) -> _Sizes:
 
 
 class _Sessions:
-    """What else was measured, for each unit."""
+    """Other measured values of each unit."""
 
     def __init__(self, wanted: RefitOptions, sizes: _Sizes, boxes: bool) -> None:
         self._areas = sizes

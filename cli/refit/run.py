@@ -50,7 +50,7 @@ class Run:
 
     @property
     def kept(self) -> int:
-        """How many states have a result in the ledger."""
+        """Number of states that have a result in the ledger."""
         return sum(self._ledger.place(key) is not None for key in self._archive.keys)
 
     def all(self) -> Done:
@@ -94,7 +94,7 @@ class Run:
         *,
         anyway: bool,
     ) -> Iterator[int]:
-        """What is to be fitted here; what another refit is at is added to ``elsewhere``."""
+        """Claim what is to be fitted here; what another refit is at is added to ``elsewhere``."""
         for number in waiting:
             key = self._archive.keys[number]
             if self._ledger.claim(key, anyway=anyway):
@@ -117,7 +117,7 @@ class Run:
             self._ledger.release(outcome.key)
 
     def _is_kept(self, number: int) -> bool:
-        """Whether a result is there; where scripts are to get it, it must be readable too."""
+        """Tell whether a result is there; where scripts are to get it, it must be readable too."""
         key = self._archive.keys[number]
         place = self._ledger.place(key)
         if place is not None and self._as_json and not _is_object(self._ledger.body(place)):
@@ -154,7 +154,7 @@ class Run:
         return None if place is None else self._ledger.body(place)
 
     def rows(self) -> Iterator[dict[str, Any]]:
-        """What tables need of every state, in order."""
+        """Rows of every state for tables, in order."""
         for number, key in enumerate(self._archive.keys):
             place = self._ledger.place(key)
             if place is not None:

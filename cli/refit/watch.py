@@ -1,4 +1,4 @@
-"""How far a refit is: a bar with the time left on a terminal, a line now and then elsewhere."""
+"""Progress of a refit: a bar with the time left on a terminal, a line now and then elsewhere."""
 
 from __future__ import annotations
 

@@ -41,7 +41,7 @@ class WorkerDied(Exception):
 
 
 class Engine(Protocol):
-    """Where jobs run.
+    """Place where jobs run.
 
     Attributes:
         workers: How many run at once.
@@ -57,7 +57,7 @@ class Engine(Protocol):
 def outcomes(
     numbers: Iterable[int], job: Callable[[int], Job], engine: Engine
 ) -> Iterator[Outcome]:
-    """What comes out of jobs, in the order in which it does.
+    """Outcomes of jobs, in the order in which they come.
 
     Jobs are made when a worker is free, and forgotten when they are done. One whose worker died
     (out of memory, killed) is tried once more when all others are done, by itself; if that worker

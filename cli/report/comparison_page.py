@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Compared:
-    """Everything that was found out about states or drivers side by side.
+    """Comparison of states or drivers: all that was found out.
 
     Attributes:
         title: What was compared.

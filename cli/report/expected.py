@@ -1,4 +1,4 @@
-"""What a measured driver will do: the boxes that suit it, its response and excursion in one."""
+"""Uses of a measured driver: the boxes that suit it, its response and excursion in one."""
 
 from __future__ import annotations
 

@@ -24,7 +24,7 @@ _THIRDS = (1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0)
 
 @dataclass(frozen=True)
 class Exploring:
-    """What the page needs to make curves explorable.
+    """Data that make curves of a page explorable.
 
     Attributes:
         data: JSON, safe inside a script element.

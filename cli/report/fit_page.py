@@ -43,7 +43,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Origin:
-    """How the data came about.
+    """Origin of the data.
 
     Attributes:
         rig: The bench, where the takes know it.

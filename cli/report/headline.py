@@ -1,4 +1,4 @@
-"""What a driver is, how it stands to its plan and why, and what to do next: three sentences."""
+"""The driver, its plan and the next step in three sentences."""
 
 from __future__ import annotations
 

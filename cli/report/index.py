@@ -63,7 +63,7 @@ class Unit:
 
 @dataclass(frozen=True)
 class IndexPage:
-    """Everything that the template shows."""
+    """Contents of the template."""
 
     title: str
     subtitle: str

@@ -1,4 +1,4 @@
-"""How the data came about, in rows of name and text, for the report."""
+"""Origin of the data, in rows of name and text, for the report."""
 
 from __future__ import annotations
 

@@ -53,7 +53,7 @@ class VerdictRow:
 
 @dataclass(frozen=True)
 class Verdicts:
-    """How a driver stands to its targets."""
+    """Standing of a driver by its targets."""
 
     verdicts: tuple[VerdictRow, ...]
 
@@ -80,7 +80,7 @@ class Parameters:
 
 @dataclass(frozen=True)
 class Measured:
-    """How something was measured.
+    """Way in which something was measured.
 
     Attributes:
         wiring: Picture of the bench, where the takes know it.
@@ -156,7 +156,7 @@ def part(title: str, *blocks: Any, pictured: bool = True) -> Part:
 
 @dataclass(frozen=True)
 class Page:
-    """Everything that a report shows, in whatever form.
+    """Contents of a report, in whatever form.
 
     Attributes:
         title: What it is about.

@@ -1,4 +1,4 @@
-"""What a calibration found, and what each standard that is missing costs, in words."""
+"""Words for what a calibration found, and for what each missing standard costs."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ AFTERWARDS: Mapping[str, str] = {
 
 
 def describe(standard: Standard) -> str:
-    """What a standard reads, in a sentence."""
+    """Say in a sentence what a standard reads."""
     import numpy as np
 
     from fit.results.numbers import signed

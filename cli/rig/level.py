@@ -103,7 +103,7 @@ def _steps(now: float, wanted: float) -> list[float]:
 
 
 def _at(rig: Rig, level: float) -> Rig:
-    """The same bench at another level."""
+    """Copy the bench with another level."""
     return rig.model_copy(update={"drive": rig.drive.model_copy(update={"level": level})})
 
 

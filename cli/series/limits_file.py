@@ -293,7 +293,7 @@ def _judged(derived: Limit, lower: float | None, upper: float | None) -> Limit:
 
 
 def _same(stated: float | None, derived: float | None, symbol: str) -> bool:
-    """Whether a limit is the derived one; a limit that was left out was not moved."""
+    """Tell whether a limit is the derived one; a limit that was left out was not moved."""
     if stated is None or derived is None:
         return True
     unit = NAMES[symbol].unit

@@ -127,7 +127,7 @@ def mask_figure(mask: Mask) -> Figure:
 
 
 def spread_figure(units: Sequence[tuple[str, DriverFit]], found: Sequence[Statistics]) -> Figure:
-    """How far every unit lies from the centre, a row for each quantity.
+    """Draw how far every unit lies from the centre, a row for each quantity.
 
     Args:
         units: Name and fit.

@@ -146,7 +146,7 @@ def words(
     table_tolerance: str | None,
     held: str | None,
 ) -> SessionWords:
-    """What else was measured, as written; it holds for all units."""
+    """Other measured values, as written; they hold for all units."""
     from cli.words.session import SessionWords
 
     return SessionWords(
@@ -223,7 +223,7 @@ def _watched(items: Sequence[Item], what: str) -> Iterable[Item]:
 
 
 def in_order_of_time(units: Sequence[Unit]) -> bool:
-    """Whether the order of the units is that of their takes."""
+    """Tell whether the order of the units is that of their takes."""
     return all(unit.made_at for unit in units)
 
 

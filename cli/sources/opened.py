@@ -72,7 +72,7 @@ def naming(where: str) -> Iterator[None]:
 
 
 def is_document(path: Path) -> bool:
-    """Whether a path names a saved fit or part rather than a take or a table."""
+    """Tell whether a path names a saved fit or part rather than a take or a table."""
     return _content(path) == "document"
 
 
@@ -141,7 +141,7 @@ def fit(path: Path) -> tuple[str, DriverFit]:
 
 
 def fit_in(document: Any, path: Path) -> tuple[str, DriverFit]:
-    """The same out of what such a file holds.
+    """Name of the driver and its fit, out of the document of a saved fit.
 
     Raises:
         UnreadableInput: If it is no saved fit.
@@ -170,7 +170,7 @@ def part(path: Path) -> SavedPart:
 
 
 def targets(path: Path) -> TargetsFile:
-    """What a driver is meant to become, and what is known of its coil.
+    """Read what a driver is meant to become, and what is known of its coil.
 
     Raises:
         UnreadableInput: If it cannot be read or is no targets file.
@@ -189,7 +189,7 @@ def _document(path: Path, kind: str, remedy: str) -> Any:
 
 
 def _content(path: Path) -> Content | None:
-    """What a path holds, by what it is and how its name ends; None where neither says so."""
+    """Content of a path, by what it is and how its name ends; None where neither says so."""
     from meas.takes import take as takes
 
     return "curve" if takes.is_take(path) else _BY_SUFFIX.get(path.suffix.lower())

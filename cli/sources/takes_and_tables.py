@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Gathered:
-    """Everything that was measured, ready to be fitted.
+    """All measured curves, ready to be fitted.
 
     Attributes:
         curves: One per table or take, free air first.
@@ -41,7 +41,7 @@ class Gathered:
 
 @dataclass
 class _Sources:
-    """What has been read so far: curves with their takes, names and short names of tables."""
+    """Sources read so far: curves with their takes, names and short names of tables."""
 
     scale: TableScale
     seen: dict[bytes, str] = field(default_factory=dict)

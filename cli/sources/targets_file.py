@@ -127,7 +127,7 @@ def _target(symbol: str, aim: Any) -> Target:
 
 
 class Winding(Settings):
-    """What is known of a coil, as written; None where it is not.
+    """Known values of a coil, as written; None where one is not known.
 
     Attributes:
         wire_diameter: Diameter of the bare metal.
@@ -163,7 +163,7 @@ def _metres(length: Value | None) -> float | None:
 
 
 class TargetsFile(Settings):
-    """What a driver is meant to become, and what is known of its coil.
+    """Plan of a driver: its targets, and what is known of its coil.
 
     Attributes:
         targets: In the order of the file; may be empty.

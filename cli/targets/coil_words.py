@@ -25,7 +25,7 @@ COIL_TEMPERATURE = replace(
 
 @dataclass(frozen=True)
 class CoilWords:
-    """What was said about a coil; None or empty where nothing was.
+    """Stated values of a coil; None or empty where nothing was said.
 
     Attributes:
         wire: ``0.2mm``, ``0.2mm/0.22mm`` (bare/overall) or ``AWG32``, one for each wire at hand.

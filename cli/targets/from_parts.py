@@ -232,7 +232,7 @@ def _area(diameter: Value | None) -> Stated:
 
 
 def _expected_q(value: Value | None) -> Stated:
-    """What to expect of the suspension."""
+    """Say which Q to expect of the suspension."""
     from cli.words import values
     from fit.given.measured import Stated
 

@@ -20,7 +20,7 @@ _SHOWN = 10
 
 @dataclass(frozen=True)
 class CoilUse:
-    """What a coil is wound for.
+    """Use that a coil is wound for.
 
     Attributes:
         gap: Pole and plate around it; None where they are not known.
@@ -37,17 +37,17 @@ class CoilUse:
     metal_former: bool
 
     def cautions(self, coil: Coil) -> tuple[Finding, ...]:
-        """What to mind with a coil in this use."""
+        """Cautions for a coil in this use."""
         return tuple(cautions(coil, self.gap, self.watt, metal_former=self.metal_former))
 
 
 def identified(found: tuple[Identified, ...]) -> Section:
-    """What an unknown wire may be, in words."""
+    """Name the candidates for an unknown wire, in words."""
     return Section("Unknown wire", (Findings([in_words(found)]),))
 
 
 def wire_json(found: tuple[Identified, ...]) -> list[dict[str, Any]]:
-    """What an unknown wire may be, in SI units."""
+    """List the candidates for an unknown wire, in SI units."""
     return [
         {
             "metal": one.metal.name,
@@ -141,7 +141,7 @@ _OPEN = {
 
 
 def open_sections(open_by: Mapping[str, Estimate]) -> list[Section]:
-    """What the limits given with former and gap leave open; nothing where none were."""
+    """Say what the limits given with former and gap leave open; nothing where none were."""
     rows = []
     for name, estimate in open_by.items():
         if estimate.standard_uncertainty > 0:

@@ -170,7 +170,7 @@ def _refuse_misfit(coil: Coil, gap: Gap | None) -> None:
 def _identified(
     length: Value | None, resistance: Value | None, overall: Value | None
 ) -> tuple[Identified, ...] | None:
-    """What a piece of unknown wire may be; None where none was given."""
+    """Identify a piece of unknown wire; None where none was given."""
     from cli.words import assumed
     from fit.design.wire import identify
 
@@ -234,7 +234,7 @@ def _solutions(
 
 
 def aims(coil: Coil) -> dict[str, dict[str, str]]:
-    """What a finished driver should show of the coil, as a targets file says it."""
+    """Values that a finished driver should show of the coil, as a targets file says them."""
     from fit.design.winding import targets
 
     return {

@@ -1,1 +1,1 @@
-"""What a command says and shows, and the one boundary where errors become exit status."""
+"""Words and pictures of a command, and the one boundary where errors become exit status."""

@@ -1,4 +1,4 @@
-"""What limits a fit and what would help, in words for the terminal and the page."""
+"""Limits of a fit and what would help, in words for the terminal and the page."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ def limited(advice: Sequence[Advice]) -> list[tuple[str, str]]:
 
 
 def steps(advice: Sequence[Advice]) -> list[Section]:
-    """What would narrow the intervals, a step an item; then what would not, each step once."""
+    """List the steps that narrow intervals, an item each, then those that would not, each once."""
     idle = dict.fromkeys(one.useless.words for one in advice if one.useless is not None)
     worth = [f"{_begun(words)}: {', '.join(found)}." for words, found in helping(advice).items()]
     not_worth = [f"{_begun(words)}: no value would be known better." for words in idle]

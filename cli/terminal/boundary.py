@@ -107,7 +107,7 @@ def _print_refusal(reasons: list[dict[str, str]]) -> None:
 
 
 def _of_system(error: OSError) -> UsageError:
-    """What the operating system has against a file, where no reader or writer put it in words."""
+    """Word what the operating system has against a file, where no reader or writer did."""
     return UsageError(
         f"cannot be used ({error.strerror or error})",
         where=os.fsdecode(error.filename),

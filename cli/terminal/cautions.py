@@ -1,4 +1,4 @@
-"""What can hurt someone or break something, and when to say so."""
+"""Cautions about what can hurt someone or break something, and when to say them."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Where the program imports from: what is installed, and no folder that merely lies around."""
+"""Import path of the program: what is installed, and no folder that merely lies around."""
 
 from __future__ import annotations
 

@@ -10,7 +10,7 @@ from cli.terminal import show
 
 
 def has_desktop() -> bool:
-    """Whether somebody sits before a desktop of this machine: not by ssh, not at a bare console."""
+    """Tell whether this machine has a desktop here: not by ssh, not at a bare console."""
     if os.environ.get("SSH_CONNECTION") or os.environ.get("SSH_TTY"):
         return False
     if sys.platform in ("win32", "darwin"):

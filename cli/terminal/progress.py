@@ -26,7 +26,7 @@ _TICKS_PER_SECOND = 10
 
 @dataclass(frozen=True, eq=False)
 class Playing:
-    """What plays while somebody watches.
+    """Display of what plays while somebody watches.
 
     Attributes:
         what: In a few words.
@@ -65,7 +65,7 @@ def level_text(peak: tuple[float, float]) -> str:
 
 
 def live_lines(what: str, told: Progress, sample_rate_hz: int, *, plain: bool) -> list[str]:
-    """What a watcher sees during a capture: a bar, then one meter for each input.
+    """Lines shown during a capture: a bar, then one meter for each input.
 
     The meter shows the moment on a scale of decibels with the highest so far marked; the word
     judges the latter, and faint ones not before half-time: a sweep begins quietly.

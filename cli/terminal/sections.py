@@ -1,4 +1,4 @@
-"""What a command says, in sections: in the terminal without pictures, on a page with them."""
+"""Sections of a command's words: in the terminal without pictures, on a page with them."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ class Listed:
 
 @dataclass(frozen=True)
 class Findings:
-    """What to mind, and what to do about it."""
+    """Findings to mind, and what to do about them."""
 
     items: Sequence[Finding]
 

@@ -104,7 +104,7 @@ def spelt(text: str, *, stderr: bool = False) -> str:
 
 
 def can_ask() -> bool:
-    """Whether somebody sits there who can read a question and answer it."""
+    """Tell whether somebody sits there who can read a question and answer it."""
     return all(
         stream is not None and not stream.closed and stream.isatty()
         for stream in (sys.stdin, sys.stderr)
@@ -112,7 +112,7 @@ def can_ask() -> bool:
 
 
 def can_draw(*, stderr: bool = False) -> bool:
-    """Whether the stream takes braille and block characters; the Linux console has no such font."""
+    """Tell whether the stream takes braille and blocks; the Linux console has no such font."""
     stream: TextIO = sys.stderr if stderr else sys.stdout
     try:
         "⠿█┤".encode(stream.encoding or "ascii")

@@ -52,7 +52,7 @@ def _lasting(stream: TextIO | None, descriptor: int) -> TextIO:
 
 
 def trouble() -> str:
-    """Why standard output did not take everything that was printed; empty where it did."""
+    """Reason why standard output did not take all that was printed; empty where it did."""
     raw: Any = getattr(getattr(sys.stdout, "buffer", None), "raw", None)
     if not isinstance(raw, _Lasting):
         return ""

@@ -153,7 +153,7 @@ def parameters(fit: DriverFit, symbols: Container[str] | None = None) -> Rendera
 
 
 def curves(fit: DriverFit) -> RenderableType:
-    """How well each curve is followed."""
+    """Tabulate how well each curve is followed."""
     rows = [
         (
             str(number_of),
@@ -248,7 +248,7 @@ def unchanged(comparison: Comparison) -> str:
 
 
 def changes(comparison: Comparison) -> RenderableType:
-    """What changed or is undecided, most significant first."""
+    """Tabulate what changed or is undecided, most significant first."""
     rows = []
     for change in comparison.changes:
         if change.verdict == "unchanged":

@@ -1,4 +1,4 @@
-"""Which version of the program this is."""
+"""Version of the program."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What can be done in the window: every action is one command with some of its options.
+"""Actions of the window, each one command with some of its options.
 
 The forms of the pages are made from this list, and what a window sends back is held against it:
 nothing else can be asked for. Values are passed on as written; the command itself reads them.

@@ -1,4 +1,4 @@
-"""What must be read before the bench sounds, and what to do next: remedies, a mass to add."""
+"""Cautions to read before the bench sounds, and what to do next: remedies, a mass to add."""
 
 from __future__ import annotations
 

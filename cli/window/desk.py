@@ -73,7 +73,7 @@ class Job:
 
     @property
     def said(self) -> str:
-        """All that it printed as text."""
+        """All text that it printed."""
         return "".join(one if isinstance(one, str) else _as_text(one) for one in self.parts)
 
 
@@ -149,7 +149,7 @@ class Desk:
 
     @property
     def running(self) -> bool:
-        """Whether something is being done."""
+        """Tell whether something is being done."""
         return self.job is not None and self.job.status is None
 
     def stop(self) -> None:

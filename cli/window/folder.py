@@ -1,4 +1,4 @@
-"""What lies in the folder, read anew whenever a window asks: takes, fits, rigs, targets, tables.
+"""Contents of the folder, read anew whenever a window asks: takes, fits, rigs, targets, tables.
 
 The folder is the current one. No name that comes from a window leads out of it, through links
 either. What was read is kept only as long as its file stays as it was.

@@ -1,4 +1,4 @@
-"""What may reach the window at all: only the browser that was given its address.
+"""Guard of the window: only the browser that was given its address gets in.
 
 A page of any other origin can make a browser send requests to this machine (by name too, where a
 name server of its own points here). So host and origin are checked, a cookie of the same site is

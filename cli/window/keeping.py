@@ -1,4 +1,4 @@
-"""What a window brings into the folder: files dropped on it, targets and networks set by hand.
+"""Files that a window brings into the folder: dropped ones, targets and networks set by hand.
 
 Files are kept whole, and looked at as their command would.
 """

@@ -33,7 +33,7 @@ _HEARTBEAT_SECONDS = 15.0
 
 @dataclass(frozen=True)
 class Window:
-    """What every answer needs: the desk, the sitting's yeses, the address for a phone."""
+    """State that every answer needs: the desk, the sitting's yeses, the address for a phone."""
 
     desk: Desk
     sitting: asking.Sitting

@@ -1,4 +1,4 @@
-"""What the pages say: units with their takes and values, a rig with what it still lacks."""
+"""Content of the pages: units with their takes and values, a rig with what it still lacks."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 @dataclass(eq=False)
 class Unit:
-    """Everything in the folder about one unit.
+    """All in the folder about one unit.
 
     Attributes:
         name: In its owner's words.
@@ -62,7 +62,7 @@ class Unit:
 
     @property
     def next_step(self) -> tuple[str, str]:
-        """What would give the next value, and the page where that is done; empty where all is."""
+        """Say what would give the next value, and on which page; empty where all is known."""
         own = urlencode({"unit": self.name})
         good = self.usable
         if self.kind != "driver" and good:
@@ -80,7 +80,7 @@ class Unit:
 
     @property
     def contents(self) -> str:
-        """What there is of it, counted."""
+        """Count what there is of it."""
         counted = (("take", self.takes), ("table", self.tables), ("fit", self.fits))
         return ", ".join(
             f"{len(found)} {name}{'s' * (len(found) > 1)}" for name, found in counted if found

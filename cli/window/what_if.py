@@ -1,4 +1,4 @@
-"""What sliders ask: a measured driver in a box, behind a crossover, with another coil.
+"""Answers to sliders: a measured driver in a box, behind a crossover, with another coil.
 
 Each answer is worked out within a tenth of a second on the grid of the command that stands beside
 it, with the band of 95 % that the fit's uncertainty draws.

@@ -1,1 +1,1 @@
-"""What people write on the command line, read strictly into SI values with limits."""
+"""Words of the command line, read strictly into SI values with limits."""

@@ -14,7 +14,7 @@ _RATED_OHM = 8.0
 
 @dataclass(frozen=True)
 class Drive:
-    """What the amplifier delivers.
+    """Output of the amplifier.
 
     Attributes:
         volt_rms: At its terminals [V].
@@ -26,7 +26,7 @@ class Drive:
 
 
 def read_optional(text: str | None, rated: str | None) -> Drive | None:
-    """As `read`, where a drive may be left out.
+    """Read a drive that may be left out.
 
     Raises:
         UsageError: If a rated impedance stands alone.

@@ -1,4 +1,4 @@
-"""What is assumed where nobody said otherwise: every default limit, and why.
+"""Assumptions where nobody said otherwise: every default limit, and why.
 
 Each function completes one `Value` and returns it with the sentence to print about what was
 assumed (empty when the limits were stated). All limits are half-widths of rectangular
@@ -46,7 +46,7 @@ def diameter(value: Value) -> Assumed:
 
 
 def area(value: Value) -> Assumed:
-    """What ±1 mm of the diameter does to the area, but at least half the last digit."""
+    """Limits of an area from ±1 mm of the diameter, but at least half the last digit."""
     half_width = math.sqrt(math.pi * value.value) * _RULER_M  # dA = pi D/2 dD, D = sqrt(4 A/pi)
     return _complete(value, half_width, 1e-4, "cm2", "1 mm of the diameter")
 

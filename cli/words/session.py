@@ -38,7 +38,7 @@ def stated(
 
 @dataclass(frozen=True)
 class SessionWords:
-    """What was measured besides curves, as written on the command line."""
+    """Values measured besides curves, as written on the command line."""
 
     diameter: str | None = None
     area: str | None = None
@@ -53,7 +53,7 @@ class SessionWords:
 
 
 def how_held(words: SessionWords) -> Held:
-    """How the driver was held, saying which way was taken where nobody said.
+    """Say how the driver was held, and which way was taken where nobody said.
 
     Raises:
         UsageError: If there is no such way.

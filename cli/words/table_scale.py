@@ -1,4 +1,4 @@
-"""What a table does not say of its bench: by how much all its ohms may be off together."""
+"""Error that all ohms of a table share, of which the table says nothing."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ _OF_TAKES = "a take knows its resistor from the rig file"
 
 @dataclass(frozen=True)
 class TableScale:
-    """How well the ohms of tables are known as a whole.
+    """Limits of the factor by which all ohms of tables may be off.
 
     A resistor or a meter that is off makes all ohms of a table off by one factor, which goes one
     to one into Re and Le, half into Bl, and not into fs or any Q.

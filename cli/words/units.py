@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 
 @dataclass(frozen=True)
 class Quantity:
-    """What may be written for one kind of value.
+    """Units and range in which one kind of value may be written.
 
     Attributes:
         name: For messages.

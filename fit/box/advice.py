@@ -44,7 +44,7 @@ def changes(found: SystemFit, plan: Box, tube: Tube | None = None) -> tuple[Find
 
 
 def tube_change(fb: Estimate, wished: float, tube: Tube) -> Estimate:
-    """How much longer the tube must become for a wished tuning [m]; negative: shorter.
+    """Lengthening of the tube for a wished tuning [m]; negative: shorter.
 
     The tuning goes with the root of one over the length of the moving air (Helmholtz resonator;
     L. L. Beranek, Acoustics, 1954), which is the tube and its ends: (L + ends) (fb/wished)^2 -

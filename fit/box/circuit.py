@@ -100,7 +100,7 @@ class Mounted:
 
 @dataclass(frozen=True, eq=False)
 class Behaviour:
-    """What the circuit does at a sinusoidal drive, every array of shape (n,).
+    """Response of the circuit to a sinusoidal drive, every array of shape (n,).
 
     Attributes:
         pressure_pa: At 1 m in half space, complex, rms [Pa].

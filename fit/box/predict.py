@@ -1,4 +1,4 @@
-"""What a driver will do in a box, and how uncertain that is.
+"""Prediction of a driver in a box, with its uncertainty.
 
 Every curve comes with its standard uncertainty per frequency: the effects of the fit's error
 sources, propagated to first order with all correlations (JCGM 102:2011, 6.2.1.3;
@@ -57,7 +57,7 @@ class Band:
 
 @dataclass(frozen=True, eq=False)
 class Prediction:
-    """What to expect of a driver in a box, at a stated drive.
+    """Prediction of a driver in a box, at a stated drive.
 
     Attributes:
         frequency_hz: Frequencies [Hz], shape (n,).

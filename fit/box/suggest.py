@@ -1,4 +1,4 @@
-"""What a measured driver is good for: the closed and the vented box that suit it plainly."""
+"""Uses of a measured driver: the closed and the vented box that suit it plainly."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ _LEAST, _MOST = 0.1, 5.0
 
 @dataclass(frozen=True)
 class Suggestion:
-    """What a driver is good for.
+    """Boxes that suit a driver.
 
     Attributes:
         kind: ``woofer``, ``midrange`` or ``tweeter``, by its resonance.

@@ -1,4 +1,4 @@
-"""How a change moved a driver against its targets, in words."""
+"""Motion of a driver towards its targets or away from them, in words."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What changed between fits, with the errors they share taken out first.
+"""Changes between fits, with the errors they share taken out first.
 
 Everything is done in logarithms, so that before against after and after against before say the
 same. A source that both fits name (same resistor, same ruler) enters once, with the difference of
@@ -224,7 +224,7 @@ def _symbols(names: Iterable[str]) -> str:
 
 
 def _is_led_by_the_air(ratio: Estimate) -> bool:
-    """Whether most of the variance of a change is that of the air."""
+    """Tell whether the air makes most of the variance of a change."""
     return part_of(ratio.contributions, *WEATHER) ** 2 > ratio.standard_uncertainty**2 / 2
 
 

@@ -48,7 +48,7 @@ class Decay:
 
 
 def is_flat(values: FloatArray, spread: FloatArray) -> bool:
-    """Whether chance scatters one value as much as the states do in more than 5 % of series."""
+    """Tell whether chance scatters one value as much as the states do, in over 5 % of series."""
     departures = (values - np.average(values, weights=spread**-2)) / spread
     return bool(np.sum(departures**2) < _chi2(len(values) - 1, 1.644854))
 

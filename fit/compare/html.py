@@ -1,4 +1,4 @@
-"""How a comparison shows itself in a notebook: escaped HTML."""
+"""A comparison as escaped HTML, for notebooks."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What a driver does between two takes when it is clamped anew, beyond what its fit can show."""
+"""Changes of a driver that is clamped anew, beyond what its fit can show."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ _SEEN_IN_TAKES = ("Re", "Cms", "Rms")
 
 
 def is_repeated(fit: DriverFit) -> bool:
-    """Whether several free-air takes show how far the driver departs from one to the next."""
+    """Tell whether several free-air takes show how far the driver departs from one to the next."""
     return sum(curve.condition == "free-air" for curve in fit.curves) > 1
 
 

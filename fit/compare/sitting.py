@@ -1,4 +1,4 @@
-"""What one sitting leaves open: from the interval of a recording to that of a driver."""
+"""Errors that one sitting leaves open: from the interval of a recording to that of a driver."""
 
 from __future__ import annotations
 

@@ -224,7 +224,7 @@ def _as_a_pair(comparison: Comparison) -> list[str]:
 
 
 def _cause(comparison: Comparison, same_unit: bool) -> tuple[str, set[str]]:
-    """What moved the resonance, and the symbols that only follow; (2 pi fs)^2 = 1/(Mms Cms)."""
+    """Cause of a moved resonance, with symbols that only follow; (2 pi fs)^2 = 1/(Mms Cms)."""
     fs, mass, compliance = (comparison.change(symbol) for symbol in ("fs", "Mms", "Cms"))
     if not fs or fs.verdict != "changed":
         return "", set()
@@ -253,7 +253,7 @@ def _cause(comparison: Comparison, same_unit: bool) -> tuple[str, set[str]]:
 
 
 def _softness(compliance: float) -> str:
-    """How much softer or stiffer a suspension of so many times the compliance is."""
+    """Word how much softer or stiffer a suspension of so many times the compliance is."""
     off = compliance if compliance > 1 else 1 / compliance
     return f"{100 * (off - 1):.0f} % {'softer' if compliance > 1 else 'stiffer'}"
 

@@ -1,4 +1,4 @@
-"""What reaches the ear: the drivers behind a crossover, summed on one large baffle.
+"""Sound of the drivers behind a crossover, summed on one large baffle.
 
 Each driver is a rigid piston in one large baffle, heard at 1 m from all of them, its rear open
 (`fit.box.circuit` without a box). The voltages at their terminals come from the network. What
@@ -149,7 +149,7 @@ def _level(pressure_pa: ComplexArray) -> FloatArray:
 
 
 def judged(found: AcousticSum, crossings_hz: Sequence[float]) -> tuple[Finding, ...]:
-    """What the sum says of polarity and of levels.
+    """Judge polarity and levels by the sum.
 
     Args:
         crossings_hz: Where the branches cross [Hz]; only a single one is judged.

@@ -38,7 +38,7 @@ Verdict = Literal["inside", "outside", "undecided"]
 
 @dataclass(frozen=True, eq=False)
 class Crossing:
-    """Where two drivers get the same voltage.
+    """Frequency at which two drivers get the same voltage.
 
     Attributes:
         lower: Name of the branch that leads below.
@@ -55,7 +55,7 @@ class Crossing:
 
 @dataclass(frozen=True, eq=False)
 class NetworkResult:
-    """All that is computed of a crossover.
+    """Everything that is computed of a crossover.
 
     Attributes:
         crossings: From low to high.

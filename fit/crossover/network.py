@@ -107,7 +107,7 @@ class NetworkSolution:
 
 
 def common_band(branches: Sequence[Branch]) -> tuple[float, float]:
-    """Where all loads are known [Hz].
+    """Band in which all loads are known [Hz].
 
     Raises:
         ValueError: If there is no such band.
@@ -150,7 +150,7 @@ def solve(
 
 
 def crossings(frequency_hz: FloatArray, above: FloatArray, below: FloatArray) -> list[float]:
-    """Where two curves cross [Hz], linear over ln f between points.
+    """Frequencies at which two curves cross [Hz], linear over ln f between points.
 
     Args:
         above: One curve, shape (n,).
@@ -180,7 +180,7 @@ def least_load(frequency_hz: FloatArray, load_ohm: ComplexArray) -> tuple[float,
 
 @dataclass(frozen=True)
 class Stress:
-    """What a part has to bear at a stated drive.
+    """Load on a part at a stated drive.
 
     Attributes:
         worst_watt: Heat of a steady sine at the worst frequency [W].

@@ -23,7 +23,7 @@ TOLERANCE = {"capacitor": 0.10, "inductor": 0.05, "resistor": 0.05}
 
 @dataclass(frozen=True)
 class BranchAim:
-    """What a branch is meant to do.
+    """Specification of a branch by its textbook filter.
 
     Attributes:
         low_pass: Low-pass, for a woofer; else high-pass, for a tweeter.

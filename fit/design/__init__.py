@@ -1,1 +1,1 @@
-"""What is settled before anything is built: wire, winding, wishes, the series resistor."""
+"""Decisions before anything is built: wire, winding, wishes, the series resistor."""

@@ -37,7 +37,7 @@ _AGREE = 0.05
 
 @dataclass(frozen=True)
 class Goals:
-    """Which goals are set for a driver, each an input of that name.
+    """Goals set for a driver, each an input of that name.
 
     Attributes:
         fs: Resonance in free air.

@@ -17,7 +17,7 @@ a loudspeaker (common practice, no source)."""
 
 @dataclass(frozen=True)
 class WantedCoil:
-    """What a coil should be.
+    """Requirements on a coil.
 
     Attributes:
         resistance: Resistance at 20 C [ohm].

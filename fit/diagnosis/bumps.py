@@ -92,7 +92,7 @@ def _ratio(seen: tuple[Bump, complex]) -> float:
 
 
 def _apart(one: Bump, other: Bump) -> bool:
-    """Whether two bumps are two, and not the rest of one that is no perfect resonator."""
+    """Tell whether two bumps are two, and not the rest of one that is no perfect resonator."""
     return abs(math.log(one.frequency_hz / other.frequency_hz)) > 1.5 / min(one.Q, other.Q)
 
 

@@ -177,7 +177,7 @@ def _peak_index(x: FloatArray, y: FloatArray, near_hz: float | None) -> int:
 
 
 def _crossings(x: FloatArray, y: FloatArray) -> FloatArray:
-    """Where a curve passes through zero: by the cubic through the four points around.
+    """Zeros of a curve, by the cubic through the four points around.
 
     ln|Z| over ln f is smooth; a chord would cut the corner.
     """

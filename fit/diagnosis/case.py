@@ -20,7 +20,7 @@ _MENDED = ("fs", "Qts")
 
 @dataclass(frozen=True)
 class Case:
-    """Everything known about one driver and its targets.
+    """Knowledge about one driver and its targets.
 
     Attributes:
         parameters: The fit.
@@ -39,7 +39,7 @@ class Case:
     shares: Mapping[str, float] = field(default_factory=dict)
 
     def outside(self, part: str) -> bool:
-        """Whether a part surely misses its target."""
+        """Tell whether a part surely misses its target."""
         return outside(part, self.parameters, self.part_targets, self.stated.values())
 
     def deviation(self, **powers: float) -> Deviation | None:
@@ -49,7 +49,7 @@ class Case:
         return deviation(powers, self.parameters, targets)
 
     def missed(self, symbol: str) -> bool:
-        """Whether a stated target is surely missed."""
+        """Tell whether a stated target is surely missed."""
         return symbol in self.stated and self.stated[symbol].verdict == "outside"
 
 

@@ -233,7 +233,7 @@ _MATERIAL = "another surround or spider material, or less glue and damping paint
 
 
 def _modelled(case: Case) -> Finding | None:
-    """What the shape of the curves says by the laws of the fitted model; None if it is not most.
+    """Read the shape of the curves by the fitted laws; None if they do not take most of the loss.
 
     Takes with masses that say otherwise leave it to both to be named.
     """

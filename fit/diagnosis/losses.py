@@ -41,12 +41,12 @@ class LossLaw:
 
     @property
     def brakes(self) -> bool:
-        """Whether it is surely nearer to a brake than to a suspension."""
+        """Tell whether it is surely nearer to a brake than to a suspension."""
         return self.exponent + self.reach_95 < 0.5
 
     @property
     def yields(self) -> bool:
-        """Whether it is surely nearer to a suspension than to a brake."""
+        """Tell whether it is surely nearer to a suspension than to a brake."""
         return self.exponent - self.reach_95 > 0.5
 
 

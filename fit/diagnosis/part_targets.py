@@ -39,7 +39,7 @@ class Deviation:
 
     @property
     def excluded(self) -> bool:
-        """Whether neither the uncertainty nor the limits explain the deviation."""
+        """Tell whether neither the uncertainty nor the limits explain the deviation."""
         return abs(self.log) > self.reach + self.allowed
 
     @property
@@ -108,7 +108,7 @@ def outside(
     targets: Mapping[str, PartTarget],
     stated: Iterable[Verdict],
 ) -> bool:
-    """Whether a part surely misses its target.
+    """Tell whether a part surely misses its target.
 
     An implied target alone accuses nobody: one of the stated targets behind it must be missed too.
     """

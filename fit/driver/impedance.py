@@ -64,7 +64,7 @@ def motional(
 
 
 class Condition(NamedTuple):
-    """What differs from the reference state, with derivatives by parameters of the caller.
+    """Difference from the reference state, with derivatives by parameters of the caller.
 
     Attributes:
         departures: ``re``, ``compliance`` or ``loss`` to the logarithm of its change and the
@@ -152,7 +152,7 @@ class Driver:
 
     @property
     def name(self) -> str:
-        """As reported, such as ``ladder+creep``."""
+        """Name as reported, such as ``ladder+creep``."""
         return self.coil.name + self.mechanics.name
 
     @property
@@ -203,7 +203,7 @@ class Driver:
     def ring(
         self, s: ComplexArray, theta: FloatArray
     ) -> tuple[ComplexArray, ComplexArray, ComplexArray, ComplexArray]:
-        """What a former does to coil and force factor (`Mechanics.ring`)."""
+        """Effect of a former on coil and force factor (`Mechanics.ring`)."""
         w0 = np.exp(theta[RESONANCE])
         per_ohm = w0 * np.exp(-theta[STRENGTH])
         return self.mechanics.ring(s / w0, self.of_laws(theta), per_ohm)

@@ -145,7 +145,7 @@ class Mechanics:
     def ring(
         self, x: ComplexArray, internal: FloatArray, per_ohm: Any
     ) -> tuple[ComplexArray, ComplexArray, ComplexArray, ComplexArray]:
-        """What a closed former does to the blocked coil and to the force factor.
+        """Effect of a closed former on the blocked coil and on the force factor.
 
         Args:
             x: Complex angular frequency over the angular resonance, shape (n,).
@@ -190,7 +190,7 @@ class Mechanics:
         return float(np.sqrt(brake / self.at_resonance(internal).real * R * per_ohm))
 
     def plausible(self, internal: FloatArray) -> bool:
-        """Whether the parameters are what the names of the laws say."""
+        """Tell whether the parameters are what the names of the laws say."""
         return all(
             law.plausible(own) for law, own in zip(self.laws, self.parts(internal), strict=True)
         )
@@ -231,7 +231,7 @@ class Mechanics:
 
 
 def _with_resonance(x: ComplexArray) -> ComplexArray:
-    """The same frequencies, and behind them the resonance."""
+    """Append the resonance to the frequencies."""
     return np.concatenate([x, _resonance(x)], axis=-1)
 
 

@@ -1,1 +1,1 @@
-"""What goes into a fit: curves under conditions, stated values, air, prior widths."""
+"""Inputs of a fit: curves under conditions, stated values, air, prior widths."""

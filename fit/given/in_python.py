@@ -70,7 +70,7 @@ STATED = {
 
 
 class TakeCondition(Protocol):
-    """What a take says was done to the driver; `meas.takes.take.TakeCondition` is one."""
+    """Condition of the driver in a take; `meas.takes.take.TakeCondition` is one."""
 
     @property
     def name(self) -> str:
@@ -86,15 +86,15 @@ class TakeCondition(Protocol):
 
     @property
     def written(self) -> str:
-        """As the person wrote it."""
+        """Value as the person wrote it."""
 
 
 class TakeOfDriver(Protocol):
-    """What a fit needs of a take; `meas.takes.take.Take` is one."""
+    """Part of a take that a fit needs; `meas.takes.take.Take` is one."""
 
     @property
     def unit(self) -> str:
-        """What was measured."""
+        """Name of the unit that was measured."""
 
     @property
     def kind(self) -> str:
@@ -102,11 +102,11 @@ class TakeOfDriver(Protocol):
 
     @property
     def condition(self) -> TakeCondition:
-        """What was done to it."""
+        """Condition in which it was measured."""
 
     @property
     def findings(self) -> tuple[Finding, ...]:
-        """Everything found out about validity."""
+        """All findings about validity."""
 
     @property
     def curve(self) -> Curve | None:

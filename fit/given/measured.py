@@ -73,13 +73,13 @@ class MeasuredCurve:
 
     @property
     def of_readings(self) -> bool:
-        """Whether nobody states its random error, as of a table typed in."""
+        """Tell whether nobody states its random error, as of a table typed in."""
         return self.curve.standard_uncertainty_ohm is None
 
 
 @dataclass(frozen=True)
 class Session:
-    """Everything measured besides curves; None where it was not.
+    """Values measured besides curves; None where one was not.
 
     Attributes:
         area: Effective cone area [m2].

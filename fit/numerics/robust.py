@@ -81,7 +81,7 @@ def tolerance_factor(n: int, coverage: float, confidence: float) -> float:
 
 
 def factor_needed(centre: FloatArray, spread: FloatArray, coverage: float) -> FloatArray:
-    """For samples of a standard normal population: factor that makes each hold ``coverage``."""
+    """Factor that makes each sample of a standard normal population hold ``coverage``."""
     from scipy.special import ndtr
 
     low, high = np.zeros(centre.shape), np.abs(centre) + 9.0

@@ -35,7 +35,7 @@ class Slope:
 
     @property
     def significant(self) -> bool:
-        """Whether chance is less likely than `UNLIKELY`."""
+        """Tell whether chance is less likely than `UNLIKELY`."""
         return self.probability < UNLIKELY
 
 

@@ -151,13 +151,13 @@ class _Problem:
         return self.components * self.magnitude.size
 
     def weighted(self, variance: list[FloatArray]) -> Self:
-        """The same problem under other variances."""
+        """Copy the problem with other variances."""
         other = copy(self)
         other.variance = variance
         return other
 
     def with_errors_on(self, theta: FloatArray) -> Self:
-        """The same problem with the noise taken out of the effects of the common errors."""
+        """Copy the problem with the noise taken out of the effects of the common errors."""
         other = copy(self)
         z, _ = self._modelled(theta)
         effects = [on_model(effect, self.data, z, self.s) for effect in error_effects(self.curve)]

@@ -33,7 +33,7 @@ REMEDY = "Give the JSON that 'freeair part ... --json' printed or '--save' wrote
 
 @dataclass(frozen=True)
 class SavedPart:
-    """What a network needs to know of a measured part.
+    """Measured part as a network needs it.
 
     Attributes:
         kind: ``inductor``, ``capacitor`` or ``resistor``.
@@ -130,7 +130,7 @@ def _estimate(e: Estimate) -> dict[str, Any]:
 
 
 def _given(fields: Mapping[str, Any]) -> dict[str, Any]:
-    """What there is; a key without a value is left out."""
+    """Keep what there is; a key without a value is left out."""
     return {key: value for key, value in fields.items() if value is not None}
 
 

@@ -49,7 +49,7 @@ class Column:
 
 
 def weighed(session: Session) -> bool:
-    """Whether the moving mass follows from the scales and the air that moves along."""
+    """Tell whether the moving mass follows from the scales and the air that moves along."""
     return session.moving_parts is not None and session.area is not None
 
 

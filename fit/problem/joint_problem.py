@@ -135,7 +135,7 @@ class Problem:
 
     @property
     def of_readings(self) -> bool:
-        """Whether all takes are tables of readings."""
+        """Tell whether all takes are tables of readings."""
         return all(take.measured.of_readings for take in self.takes)
 
     @property
@@ -174,7 +174,7 @@ class Problem:
         return slice(first, first + len(self._others.measured))
 
     def weighted(self, variance: list[FloatArray]) -> Self:
-        """The same problem under other variances.
+        """Copy the problem with other variances.
 
         Args:
             variance: Variance per component of each point [ohm2], one array for each take.
@@ -184,13 +184,13 @@ class Problem:
         return other
 
     def without_memory(self) -> Self:
-        """The same problem with empty caches."""
+        """Copy the problem with empty caches."""
         other = copy(self)
         other._modelled, other._factors = _Latest(), _Latest()
         return other
 
     def with_errors_on(self, theta: FloatArray) -> Self:
-        """The same problem with the noise taken out of what errors refer to.
+        """Copy the problem with the noise taken out of what errors refer to.
 
         Weights by readings that scatter would lean on those that came out low. A model that
         misses a reading by more than a tenth is no better guide than the reading.

@@ -59,7 +59,7 @@ class Misfit:
 
     @property
     def structured(self) -> bool:
-        """Whether neighbouring residuals repeat each other, unlike scatter."""
+        """Tell whether neighbouring residuals repeat each other, unlike scatter."""
         return self.level > 0 and self.length > _STRUCTURED
 
     def weighing_variance(self, magnitude: FloatArray) -> FloatArray:

@@ -1,4 +1,4 @@
-"""How far several takes of one unit in one condition scatter."""
+"""Scatter of several takes of one unit in one condition."""
 
 from __future__ import annotations
 

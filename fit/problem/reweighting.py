@@ -36,11 +36,11 @@ class Weighted(Protocol):
         ...
 
     def weighted(self, variance: list[FloatArray]) -> Self:
-        """The same problem under other variances."""
+        """Copy the problem with other variances."""
         ...
 
     def with_errors_on(self, theta: FloatArray) -> Self:
-        """The same problem with common errors stated on the model instead of noisy data."""
+        """Copy the problem with common errors stated on the model instead of noisy data."""
         ...
 
 
@@ -50,7 +50,7 @@ F = TypeVar("F")
 
 @dataclass(frozen=True)
 class Reweighting(Generic[P, F]):
-    """How the weights of a kind of problem follow from its residuals.
+    """Rule by which the weights of a kind of problem follow from its residuals.
 
     Attributes:
         rough: Problem and relative model error, one for all points, to variances.

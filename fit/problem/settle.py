@@ -38,7 +38,7 @@ class Settled:
     misfits_over_noise: tuple[Misfit, ...]
 
     def without_memory(self) -> Settled:
-        """The same without what the problem last computed, to be kept for long."""
+        """Copy it without what the problem last computed, to be kept for long."""
         return replace(self, problem=self.problem.without_memory())
 
     @property
@@ -60,12 +60,12 @@ class Settled:
 
     @property
     def leaves_structure(self) -> bool:
-        """Whether residuals repeat each other somewhere, by more than the noise."""
+        """Tell whether residuals repeat each other somewhere, by more than the noise."""
         return any(m.structured for m in self._beyond_noise)
 
     @property
     def scatters(self) -> bool:
-        """Whether readings scatter by more than their digits say."""
+        """Tell whether readings scatter by more than their digits say."""
         return self.problem.of_readings and bool(self._beyond_noise)
 
     @property

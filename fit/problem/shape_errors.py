@@ -1,4 +1,4 @@
-"""What a fit leaves over once the common errors that change a curve's shape took their part.
+"""Residual of a fit once the common errors that change a curve's shape took their part.
 
 Such errors keep the value zero in a fit (`fit.problem.joint_problem`). What they may explain,
 within their own uncertainty, is still no reason for a larger model, nor a model error: the budget

@@ -46,7 +46,7 @@ class Take:
 
     @property
     def is_complex(self) -> bool:
-        """Whether the phase is known."""
+        """Tell whether the phase is known."""
         return np.iscomplexobj(self.data)
 
     def factor(self, errors: FloatArray) -> NDArray[Any]:
@@ -86,7 +86,7 @@ class DriverModel(Driver):
         return self.impedance(take.s, theta, self._condition(take, theta), known)
 
     def _condition(self, take: Take, theta: FloatArray) -> Condition:
-        """What differs from the reference state in a take."""
+        """Difference of a take from the reference state."""
         condition = take.measured.condition
         departures = {kind: (theta[column], column) for kind, column in take.departures.items()}
         if isinstance(condition, AddedMass) and self.mass_column is not None:

@@ -1,1 +1,1 @@
-"""What comes out: estimates with their error sources, judged, in words, saved."""
+"""Results of a fit: estimates with their error sources, judged, in words, saved."""

@@ -33,14 +33,14 @@ the bench, as over months."""
 
 
 def is_own(source: str, scope: Scope = "bench") -> bool:
-    """Whether a source belongs to one fit alone, though another may have one of the same name."""
+    """Tell whether a source is one fit's alone, though another may have one of the same name."""
     if scope == "fit":
         return False
     return source.startswith((RANDOM, ASSUMED)) or (scope == "bench" and source in WEATHER)
 
 
 def named_apart(effects: Mapping[str, Any], suffix: str) -> dict[str, Any]:
-    """The same mapping, sources that are random in one fit under names that no other fit has.
+    """Rename sources that are random in one fit, so that no other fit has their names.
 
     What is random in two fits is not the same error, whatever it is called in each.
     """

@@ -29,7 +29,7 @@ def estimate_cells(estimate: Estimate) -> tuple[str, str, str]:
 
 
 def estimate_text(estimate: Estimate) -> str:
-    """For instance ``31.24 Hz (95 %: 31.10 to 31.38)``."""
+    """Write an estimate such as ``31.24 Hz (95 %: 31.10 to 31.38)``."""
     value, interval, unit = estimate_cells(estimate)
     shown = f"{value} {unit}".rstrip()
     return f"{shown} (95 %: {interval})" if interval else shown

@@ -130,7 +130,7 @@ class Figures:
 
     @property
     def even(self) -> bool:
-        """Whether both ends are as far from the value, in the digits shown."""
+        """Tell whether both ends are as far from the value, in the digits shown."""
         ends = (self.low, self.value, self.high)
         low, value, high = (float(one.replace("−", "-")) for one in ends)
         return abs(high - 2 * value + low) <= 0.15 * (high - low)

@@ -189,7 +189,7 @@ def derive(function: Callable[..., float], *fits: DriverFit, unit: str) -> Estim
 
 
 def _suffixes(fits: Sequence[DriverFit]) -> list[str]:
-    """What sets the random sources of each fit apart; the same fit given twice has one set."""
+    """Find what sets the random sources of each fit apart; a fit given twice has one suffix."""
     first = [next(i for i, other in enumerate(fits) if other is fit) for fit in fits]
     return [f"@{index + 1}" if index else "" for index in first]
 

@@ -66,7 +66,7 @@ ORDER = (
 
 
 def quantity(symbol: str, unit: str) -> Quantity:
-    """What a symbol means; one that is not known stands for itself."""
+    """Meaning of a symbol; one that is not known stands for itself."""
     known = QUANTITIES.get(symbol)
     if known is None:
         from fit.driver.models import OF_COILS, OF_LAWS
@@ -88,7 +88,7 @@ def with_interval(symbol: str, estimate: Estimate) -> str:
 
 @dataclass(frozen=True)
 class Shown:
-    """How one parameter is shown.
+    """One parameter as people see it.
 
     Attributes:
         symbol: Plain symbol, short enough for a table.

@@ -95,7 +95,7 @@ class Estimate:
 
     @property
     def of_this_recording(self) -> Estimate:
-        """The same without what no recording shows: mounting anew, a frame that moves.
+        """Estimate without what no recording shows: mounting anew, a frame that moves.
 
         An interval of a Monte Carlo run comes back as one of the same width.
         """

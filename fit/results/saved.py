@@ -1,5 +1,4 @@
-"""What the documents of a fit and of a part share: strict models, by which both are read, written
-and checked.
+"""Strict models, shared by the documents of a fit and of a part, that read, write and check them.
 
 Numbers are written in full (the shortest text that reads back the same). Keys that a later version
 adds within the same format are passed over.

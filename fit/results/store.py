@@ -257,7 +257,7 @@ class SavedCurve(Saved):
 
 
 class SavedVerdict(Saved):
-    """How one parameter stands to its target."""
+    """Verdict on one parameter by its target."""
 
     parameter: str
     target: float

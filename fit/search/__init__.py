@@ -1,1 +1,1 @@
-"""Which models are tried, from which starts, and which the data ask for."""
+"""Candidate models, their starts, and the choice that the data ask for."""

@@ -1,4 +1,4 @@
-"""Where the residual of a fit asks for another section of the coil's ladder."""
+"""Place where the residual of a fit asks for another section of the coil's ladder."""
 
 from __future__ import annotations
 

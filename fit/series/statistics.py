@@ -98,7 +98,7 @@ class Statistics:
 
     @property
     def drifts(self) -> bool:
-        """Whether chance makes such an order less often than `UNLIKELY`."""
+        """Tell whether chance makes such an order less often than `UNLIKELY`."""
         return self.drift is not None and self.drift.probability < UNLIKELY
 
     @property

@@ -68,7 +68,7 @@ class _Difference:
 
 
 def _difference(problem: Problem, theta: FloatArray, meter: Stated) -> _Difference:
-    """By the residual of the meter's row, in units of the meter's standard uncertainty."""
+    """Residual of the meter's row, in units of the meter's standard uncertainty."""
     rows = next(r for r in problem.rows if r.source == meter.source)
     jacobian = problem.jacobian(theta)
     row = jacobian[rows.first]

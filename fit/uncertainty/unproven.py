@@ -1,4 +1,4 @@
-"""What the curves cannot show of errors that nobody stated, with what would show them."""
+"""Errors that nobody stated and the curves cannot show, with what would show them."""
 
 from __future__ import annotations
 

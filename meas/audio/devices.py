@@ -47,12 +47,12 @@ class Device:
 
     @property
     def identity(self) -> str:
-        """What to write into a rig file: host interface and name."""
+        """Host interface and name, as a rig file names the device."""
         return f"{self.host}: {self.name}"
 
 
 def note_for(host: str, name: str) -> str:
-    """What is known of the way to a device through this host interface."""
+    """Say what is known of the way to a device through this host interface."""
     if host == "ALSA" and name.split(":")[0].casefold() in _RESAMPLERS:
         return _RESAMPLER_NOTE
     return _HOST_NOTES.get(host, "")

@@ -30,7 +30,7 @@ _FLAGS = {
 
 
 class Duplex:
-    """What the callback shares with the main thread.
+    """State that the callback shares with the main thread.
 
     Args:
         output: What the first output plays, shape (n,).

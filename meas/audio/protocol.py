@@ -33,7 +33,7 @@ class StreamEvent:
 
 @dataclass(frozen=True, eq=False)
 class Progress:
-    """What a listener is told while a capture runs, some twelve times a second.
+    """State of a running capture, reported to a listener some twelve times a second.
 
     Attributes:
         peak: Largest magnitude so far at the source and at the driver input; full scale is 1.
@@ -51,7 +51,7 @@ class Progress:
 
 @dataclass(frozen=True, eq=False)
 class Capture:
-    """What two inputs recorded, untouched.
+    """Samples of two inputs as recorded, untouched.
 
     Attributes:
         samples: Source input and driver input, full scale 1, shape (n, 2), float32.

@@ -29,7 +29,7 @@ _ADVICE = "Give an uncompressed WAV or a FLAC file with at least two channels."
 
 @dataclass(frozen=True, eq=False)
 class Recording:
-    """What a file holds of two inputs.
+    """Two inputs out of a file.
 
     Attributes:
         samples: Source input and driver input, full scale 1, shape (n, 2); float32, or float64
@@ -211,7 +211,7 @@ def _check_finite(path: Path, samples: Samples, rate: int) -> None:
 
 
 def _ends_early(path: Path) -> bool:
-    """Whether a RIFF file is shorter than its header says."""
+    """Tell whether a RIFF file is shorter than its header says."""
     with path.open("rb") as file:
         head = file.read(8)
     if head[:4] not in (b"RIFF", b"RIFX"):

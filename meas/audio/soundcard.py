@@ -398,7 +398,7 @@ def _accepted_rates(sd: Any, source: Device, sink: Device, inputs: int) -> list[
 
 
 def _words(error: BaseException) -> str:
-    """What the library says, without its numbers; with the host's own words if there are any."""
+    """Word the library's error without its numbers; with the host's own words where it has any."""
     words = str(error.args[0]) if error.args else type(error).__name__
     if len(error.args) > 2 and error.args[2][2]:
         words += f": {error.args[2][2]}"

@@ -28,7 +28,7 @@ StandardKind = Literal["same-node", "open", "short", "resistor"]
 
 
 class Standard(_Table):
-    """What the bench reads with something known in the driver's place.
+    """Reading of the bench with something known in the driver's place.
 
     ``points`` holds rows of frequency [Hz], real and imaginary part of driver input over source
     input, and the standard uncertainty of each part.
@@ -67,7 +67,7 @@ class Standard(_Table):
 
     @property
     def words(self) -> str:
-        """What it is, in a word or two."""
+        """Name of the standard in a word or two."""
         if self.resistance_ohm is None:
             return self.kind
         return f"resistor {self.resistance_ohm:g} ohm"
@@ -122,7 +122,7 @@ class Calibration(_Table):
         return tuple(one for one in self.standards if one.kind == "resistor")
 
     def knows_channels(self, resistor_side: Literal["hot", "ground"]) -> bool:
-        """Whether it tells how the two inputs differ.
+        """Tell whether it tells how the two inputs differ.
 
         Beside a common node the open end (hot side) or the short (ground side) shows one voltage
         to both inputs.
@@ -144,7 +144,7 @@ class Calibration(_Table):
 
 
 class InputPolarity(_Table):
-    """Whether the driver input turns a voltage around, told by a cell of known poles."""
+    """Polarity of the driver input, told by a cell of known poles."""
 
     driver_input: int = Field(ge=1, le=1024)
     device: str
@@ -162,7 +162,7 @@ def _with_tuples(content: Any) -> Any:
 
 
 class Wiring(_Table):
-    """How resistor, driver and inputs are connected."""
+    """Connections of resistor, driver and inputs."""
 
     series_resistor_ohm: float | None = Field(default=None, gt=0, le=1e9)
     tolerance_percent: float = Field(default=1.0, ge=0, le=50)
@@ -182,7 +182,7 @@ class Wiring(_Table):
 
     @property
     def amplifier_known(self) -> bool:
-        """Whether the cautions of this very kind of amplifier were acknowledged."""
+        """Tell whether the cautions of this very kind of amplifier were acknowledged."""
         return (self.amplifier_acknowledged or "").startswith(f"{self.amplifier} ")
 
     @model_validator(mode="after")
@@ -233,7 +233,7 @@ class Drive(_Table):
 
     @property
     def longest_seconds(self) -> float:
-        """What the excitation lasts at most; built, it may be a little shorter."""
+        """Longest duration of the excitation; built, it may be a little shorter [s]."""
         if self.excitation == "multisine":
             return (self.periods + 1) * 1.1 * self.period_seconds
         ratio = self.stop_hz / self.start_hz

@@ -1,4 +1,4 @@
-"""What the rig file says about itself: the comments above its keys."""
+"""Comments of the rig file, one above each key."""
 
 from __future__ import annotations
 

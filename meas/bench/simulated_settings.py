@@ -1,4 +1,4 @@
-"""What a simulated bench is made of; the table ``[simulated]`` of a rig file."""
+"""Settings of a simulated bench; the table ``[simulated]`` of a rig file."""
 
 from __future__ import annotations
 

@@ -1,1 +1,1 @@
-"""What the cone itself shows beside its impedance: harmonics, rub, polarity."""
+"""Signs of the cone itself beside its impedance: harmonics, rub, polarity."""

@@ -248,7 +248,7 @@ def _judged(smooth: FloatArray, rate: int, noise: float, peak: float) -> Pulse:
 
 
 def _released(smooth: FloatArray, excursions: list[tuple[int, int]], rate: int) -> bool:
-    """Whether an excursion of the other sign stands apart from the first and moves as far back.
+    """Tell whether an excursion of the other sign stands apart from the first, as far back.
 
     What a coupling capacitor makes of a pulse follows at once.
     """

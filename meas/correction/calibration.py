@@ -31,7 +31,7 @@ _FULL_SCALE = 0.9999
 
 @dataclass(frozen=True)
 class What:
-    """What a capture is said to be of.
+    """Standard that a capture is said to be.
 
     Attributes:
         resistance_ohm: Resistance of a known resistor [ohm]; None for the other standards.
@@ -183,7 +183,7 @@ def age(calibration: Calibration, rig: Rig, now: str) -> Finding | None:
 
 
 def _differences(standard: Standard, rig: Rig, sample_rate_hz: int) -> list[str]:
-    """How the bench of a standard differs from the bench now, in words."""
+    """List in words how the bench of a standard differs from the bench now."""
     wiring, found = rig.wiring, []
     if standard.sample_rate_hz != sample_rate_hz:
         found.append(

@@ -68,7 +68,7 @@ class ErrorModel:
 
 @dataclass(frozen=True, eq=False)
 class Known:
-    """All that an error model is made from, at the frequencies of a curve.
+    """Inputs of an error model, at the frequencies of a curve.
 
     Attributes:
         hot: Whether the resistor is on the hot side.

@@ -1,4 +1,4 @@
-"""What a capture must look like to be the standard that it is said to be."""
+"""Checks that a capture shows the standard that it is said to be."""
 
 from __future__ import annotations
 

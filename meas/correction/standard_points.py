@@ -21,7 +21,7 @@ _EDGE = 1e-7
 
 
 def interpolate(standard: Standard, frequency_hz: FloatArray) -> ComplexArray:
-    """What a standard reads at other frequencies.
+    """Interpolate the readings of a standard to other frequencies.
 
     Log magnitude and unwrapped phase, linear in frequency: linear phase in frequency makes a pure
     delay exact. Ratios next to nothing go by their two parts instead. Outside the band of the
@@ -54,7 +54,7 @@ def variance(standard: Standard, frequency_hz: FloatArray) -> FloatArray:
 
 
 def next_to_nothing(ratio: ComplexArray) -> bool:
-    """Whether a standard reads nearly zero, so that size and phase mean little."""
+    """Tell whether a standard reads nearly zero, so that size and phase mean little."""
     return bool(np.median(np.abs(ratio)) < _NEXT_TO_NOTHING)
 
 

@@ -1,1 +1,1 @@
-"""What is played: sweep, multisine, stepped sine."""
+"""Signals that are played: sweep, multisine, stepped sine."""

@@ -1,4 +1,4 @@
-"""Which excitation a rig asks for, and where it lies in a recording."""
+"""Choice of the excitation that a rig asks for, and its place in a recording."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ def build(rig: Rig) -> Stimulus:
 def lag_frames(
     played: NDArray[np.float32], recorded: NDArray[np.float32], sample_rate_hz: int
 ) -> int:
-    """How much later than played a signal stands in a recording, within 2 s [frames].
+    """Delay of a signal in a recording against what was played, within 2 s [frames].
 
     Args:
         played: What was played, shape (n,).

@@ -51,7 +51,7 @@ class StimulusPass:
 
 @dataclass(frozen=True, eq=False)
 class Periodic:
-    """Where the periods of a multisine are, and which lines of their spectrum it holds.
+    """Place of a multisine's periods, and the lines that their spectrum holds.
 
     Attributes:
         first_frame: Start of the first period that counts, one period after the drive set in.

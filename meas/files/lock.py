@@ -103,7 +103,7 @@ def held(folder: Path) -> Iterator[None]:
 
 
 def is_held(path: Path) -> bool | None:
-    """Whether another process holds a file or folder; None where nobody can tell."""
+    """Tell whether another process holds a file or folder; None where nobody can tell."""
     try:
         import fcntl
 

@@ -1,4 +1,4 @@
-"""What a file's model has against its content, in words for whoever edited the file."""
+"""Faults of a file by its model, in words for whoever edited the file."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What Windows does not let a file be called, or takes for something else than a file.
+"""Names that Windows refuses for a file, or takes for something else than a file.
 
 Source: Microsoft Learn, Windows App Development, "Naming Files, Paths, and Namespaces" (from
 memory): reserved characters and device names, names that end in a blank or a point, and the limit
@@ -18,7 +18,7 @@ _LONGEST_PATH = 259  # and a zero
 
 
 def refused_by_windows(path: PurePath) -> str:
-    """Why no file can have this path on Windows, in words; empty where it can.
+    """Say why no file can have this path on Windows; empty where it can.
 
     A colon is the worst of them: ``lantern:1.json`` would be written, without an error, into a
     hidden stream of a file ``lantern``.

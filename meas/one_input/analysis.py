@@ -28,7 +28,7 @@ _TWICE = Finding(
 
 @dataclass(frozen=True, eq=False)
 class Substituted:
-    """What two recordings say.
+    """Result of two recordings: curve, findings and what they rest on.
 
     Attributes:
         curve: Impedance, or magnitude alone; None when nothing can be computed.

@@ -81,7 +81,7 @@ class _Circuit:
 
     @property
     def ceiling(self) -> float | None:
-        """What |q| approaches where the driver is all inductance."""
+        """Limit of |q| where the driver is all inductance."""
         if not self.hot:
             return None
         known = self.known / (1.0 + self.loading * self.known)
@@ -274,7 +274,7 @@ def _slope(circuit: _Circuit, ratio: ComplexArray) -> ComplexArray:
 
 
 def _lag(known: NDArray[np.float32], driver: NDArray[np.float32]) -> int:
-    """By how many frames the driver's block is later than the known one's."""
+    """Frames by which the driver's block is later than the known one's."""
     size = fft.next_fast_len(known.size + driver.size, real=True)
     spectrum = fft.rfft(known - np.mean(known), size).conj()
     match = fft.irfft(spectrum * fft.rfft(driver - np.mean(driver), size), size)

@@ -1,1 +1,1 @@
-"""What passivity demands of a curve."""
+"""Tests of a curve by what passivity demands."""

@@ -1,4 +1,4 @@
-"""How far a curve is from anything causal and passive: reactance against resistance."""
+"""Distance of a curve from anything causal and passive: reactance against resistance."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ _HALF_WIDTHS = (3, 5, 8)
 
 @dataclass(frozen=True, eq=False)
 class Causality:
-    """How a curve obeys the Kramers-Kronig relations.
+    """Departure of a curve from the Kramers-Kronig relations.
 
     Attributes:
         misfit: Root mean square of what no passive one-port on this bench explains of the
@@ -130,7 +130,7 @@ def causality(
 
 
 def unresolved(impedance_ohm: ComplexArray) -> FloatArray:
-    """How far each point lies off the cubic through two neighbours at either side, shape (n,)."""
+    """Distance of each point from the cubic through two neighbours a side, shape (n,)."""
     z = impedance_ohm
     off = np.zeros(z.size)
     off[2:-2] = np.abs(z[2:-2] - (4 * (z[1:-3] + z[3:-1]) - (z[:-4] + z[4:])) / 6)

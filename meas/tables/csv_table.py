@@ -122,7 +122,7 @@ def comment_line(text: str) -> str:
 
 
 def has_no_header(path: Path) -> bool:
-    """Whether the columns of a table are told by their order alone.
+    """Tell whether the columns of a table are told by their order alone.
 
     Raises:
         UnreadableInput: If it is no text file.

@@ -40,7 +40,7 @@ def visible_limits(values: FloatArray) -> FloatArray | None:
 
 
 def _written(sizes: FloatArray, place: np.ndarray[tuple[int, ...], np.dtype[np.int_]]) -> bool:
-    """Whether every value is a multiple of ten to the power of its place."""
+    """Tell whether every value is a multiple of ten to the power of its place."""
     ratio = sizes / 10.0**place
     whole = np.round(ratio)
     return bool(np.all(whole >= 1) and np.all(np.abs(ratio - whole) < 1e-9 * ratio))

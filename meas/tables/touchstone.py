@@ -80,7 +80,7 @@ def read(path: Path) -> ImpedanceCurve:
 
 
 def from_text(text: str, where: str) -> ImpedanceCurve:
-    """As `read`, from the text itself.
+    """Read the text of a file, as `read` does.
 
     Args:
         where: Name of the file, for messages.
@@ -212,7 +212,7 @@ def _reference(text: str, at: str) -> float:
 
 
 def _check_size(where: str, frequency_hz: FloatArray, impedance: ComplexArray) -> None:
-    """What cannot be an impedance in the audio band would only overflow later."""
+    """Refuse what cannot be an impedance in the audio band; it would only overflow later."""
     size = np.where(np.isfinite(impedance), np.abs(impedance), 0.0)  # the curve refuses infinities
     absurd = (frequency_hz > _LARGEST_NUMBER) | (size > _LARGEST_NUMBER)
     if np.any(absurd):

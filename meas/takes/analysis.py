@@ -48,7 +48,7 @@ _OUTSIDE_CALIBRATION = Finding(
 
 @dataclass(frozen=True, eq=False)
 class Analysis:
-    """What a recording says.
+    """Result of a recording: curve, findings and what they rest on.
 
     Attributes:
         curve: The impedance; None when nothing meaningful can be computed at all. It may stand

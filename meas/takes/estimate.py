@@ -24,7 +24,7 @@ from meas.transfer.spectra import spectra_of_passes
 
 @dataclass(frozen=True, eq=False)
 class Estimated:
-    """What a recording holds, repetitions that something else spoilt left out.
+    """Transfer function of a recording, repetitions that something else spoilt left out.
 
     Attributes:
         samples: The recording without them, shape (n, 2).

@@ -32,7 +32,7 @@ _MARGIN_SECONDS = 0.05
 
 @dataclass(frozen=True, eq=False)
 class GrowingCurve:
-    """What a recording that still runs says about the impedance.
+    """Impedance so far, out of a recording that still runs.
 
     Attributes:
         frequency_hz: Increasing [Hz], shape (n,).
@@ -186,7 +186,7 @@ def _block(samples: TwoInputs, stimulus: Stimulus, number: int, lag: int, rate: 
 def _within(
     found: Transfer | None, sweep: StimulusPass, latest_hz: float | None
 ) -> Transfer | None:
-    """What a sweep has passed for good."""
+    """Keep the frequencies that a sweep has passed for good."""
     if found is None or latest_hz is None:
         return None
     up = sweep.direction == "up"
@@ -204,7 +204,7 @@ def _within(
 def _joined(
     now: GrowingCurve | None, earlier: GrowingCurve | None, at_hz: float | None
 ) -> GrowingCurve | None:
-    """What the sweep on its way has passed, and beside it what was known before."""
+    """Join what the sweep on its way has passed with what was known before."""
     if now is None or earlier is None:
         known = now or earlier
         return None if known is None else replace(known, at_hz=at_hz)

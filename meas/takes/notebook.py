@@ -1,4 +1,4 @@
-"""How a take shows itself in a notebook: escaped HTML."""
+"""A take as escaped HTML, for notebooks."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ if TYPE_CHECKING:
 
 
 def take_html(take: Take) -> str:
-    """What was measured and whether it can be trusted, first of all."""
+    """Describe what was measured, beginning with whether it can be trusted."""
     condition = f"{take.condition.name} {take.condition.written}".strip()
     rows = [
         ("take of", f"{take.unit} ({take.kind})"),

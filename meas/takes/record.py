@@ -1,4 +1,4 @@
-"""What take.json holds: what a take says of itself, and everything else that is kept of it.
+"""Contents of take.json: what a take says of itself, and everything else that is kept of it.
 
 Read strictly by these models. `meas.takes.take.save` writes the same keys without asking them: a
 capture must be kept even where something in it is odd.
@@ -31,7 +31,7 @@ Scalars = Mapping[str, str | float | bool | None]
 
 @dataclass(frozen=True)
 class TakeCondition:
-    """What was done to the unit.
+    """Condition in which the unit was measured.
 
     Attributes:
         name: Free air, added mass or test box.
@@ -57,7 +57,7 @@ class _Finding(BaseModel):
 
 
 class Head(BaseModel):
-    """What a take says of itself: enough to know where it belongs."""
+    """Identity of a take: enough to know where it belongs."""
 
     model_config = ConfigDict(extra="ignore", allow_inf_nan=False)
 
@@ -142,7 +142,7 @@ def read(model: type[Model], folder: Path) -> Model:
 
 
 def is_time(text: str) -> bool:
-    """Whether a text is a time with its offset, ISO 8601."""
+    """Tell whether a text is a time with its offset, ISO 8601."""
     try:
         return datetime.fromisoformat(text).tzinfo is not None
     except ValueError:

@@ -85,7 +85,7 @@ class Take:
 
     @property
     def refused(self) -> bool:
-        """Whether no number may be derived from the take."""
+        """Tell whether no number may be derived from the take."""
         return bool(refusals(self.findings))
 
     @property
@@ -129,7 +129,7 @@ def save(take: Take, samples: Samples, out_dir: Path) -> Path:
 
 
 def is_take(path: Path) -> bool:
-    """Whether a path names a take rather than a table.
+    """Tell whether a path names a take rather than a table.
 
     The table inside a take counts as the take: by itself it does not tell the common errors of
     the bench, and a fit of it would claim too small an uncertainty.

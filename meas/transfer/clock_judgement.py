@@ -28,11 +28,11 @@ class OneClock:
 
     @property
     def moved(self) -> bool:
-        """Whether the driver input was resampled, so that no calibration of delays holds."""
+        """Tell whether the driver input was resampled, so that no calibration of delays holds."""
         return self.drift is not None and self.drift.steady
 
     def findings(self, rig: Rig, others: list[Finding]) -> list[Finding]:
-        """What the clocks have to say beside what others found out.
+        """Add what the clocks show to what others found out.
 
         A break of one channel looks like clocks that wander, and its own reason is the better one.
         """

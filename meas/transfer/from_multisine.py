@@ -32,7 +32,7 @@ _REACH_LINES = 1.5
 
 @dataclass(frozen=True, eq=False)
 class PeriodicEstimate:
-    """What the periods say.
+    """Estimate from the periods of a multisine.
 
     Attributes:
         transfer: Best linear approximation at the excited lines, distortion in its variance.

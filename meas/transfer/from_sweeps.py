@@ -91,7 +91,7 @@ def estimate(samples: TwoInputs, sample_rate_hz: int, passes: Passes) -> Transfe
 
 
 def informative(ratio: ComplexArray, variance: FloatArray) -> NDArray[np.bool_]:
-    """Where a ratio is known well enough to say anything about an impedance, shape (n,)."""
+    """Select ratios known well enough to say anything about an impedance, shape (n,)."""
     size = np.maximum(np.abs(ratio), _SMALLEST_RATIO)
     with np.errstate(invalid="ignore"):
         known: NDArray[np.bool_] = (
@@ -103,7 +103,7 @@ def informative(ratio: ComplexArray, variance: FloatArray) -> NDArray[np.bool_]:
 
 
 def _driven(points: Points, passes: Passes) -> NDArray[np.bool_]:
-    """Where there is drive to speak of, shape (n,)."""
+    """Select frequencies with drive to speak of, shape (n,)."""
     per_octave = points.source_power * points.frequency_hz
     weakest = _WEAKEST_SWEPT * per_octave.max() if passes.swept else 0.0
     driven: NDArray[np.bool_] = per_octave > weakest

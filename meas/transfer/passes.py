@@ -58,7 +58,7 @@ class Pass:
 
 @dataclass(frozen=True)
 class Passes:
-    """How a recording divides into excitation and silence.
+    """Division of a recording into excitation and silence.
 
     Attributes:
         passes: In order of time. One that spans the record when it is not contained.
@@ -173,7 +173,7 @@ def _excess(power: NDArray[np.float32]) -> NDArray[np.float32]:
 
 
 def _active_frames(excess: NDArray[np.float32]) -> NDArray[np.bool_]:
-    """Which frames hold excitation, shape (frames,)."""
+    """Select the frames that hold excitation, shape (frames,)."""
     active: NDArray[np.bool_] = np.any(excess > 0.0, axis=1)
     return active
 

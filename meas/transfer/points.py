@@ -92,7 +92,7 @@ def _chunks(spectra: Spectra) -> Iterator[tuple[int, int]]:
 
 @dataclass(frozen=True, eq=False)
 class _Bins:
-    """How the bins are shared out."""
+    """Division of the bins among points."""
 
     power: FloatArray  # |V1|^2, sum over passes
     frequency_hz: FloatArray  # of the spectral line that the bin belongs to

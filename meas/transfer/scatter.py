@@ -1,4 +1,4 @@
-"""How noisy a point is, from what scatters about it."""
+"""Noise of a point, from the scatter about it."""
 
 from __future__ import annotations
 

@@ -112,7 +112,7 @@ def interpolated(wanted_hz: FloatArray, known_hz: FloatArray, values: ComplexArr
 
 
 def _offset(samples: TwoInputs, passes: Passes) -> FloatArray:
-    """What the inputs read without signal, shape (2,).
+    """Reading of the inputs without signal, shape (2,).
 
     The mean of a block would be wrong: a sweep has a mean of its own, and taking that out of
     a block that is silent at its edges would add a step there.

@@ -1,4 +1,4 @@
-"""Which of several repetitions something else has spoilt: a door, a lorry, a lost block.
+"""Repetitions that something else has spoilt: a door, a lorry, a lost block.
 
 The driver is a microphone: whatever moves the air moves the cone and writes into the driver
 input. Repetitions of one excitation must agree; one that stands far off from what most of them
@@ -26,7 +26,7 @@ _CHANCE = 1e-5
 
 
 def most_left_out(repetitions: int) -> int:
-    """How many repetitions may be left out: fewer than a third, none of fewer than four."""
+    """Most repetitions to leave out: fewer than a third, none of fewer than four."""
     return (repetitions - 1) // 3 if repetitions >= FEWEST_REPETITIONS else 0
 
 
@@ -84,6 +84,6 @@ def cut_out(samples: TwoInputs, passes: Passes, out: NDArray[np.bool_]) -> NDArr
 
 
 def without(stimulus: Stimulus, out: NDArray[np.bool_]) -> Stimulus:
-    """What is left of the excitation's sweeps; only their number and lengths are looked at."""
+    """Leave sweeps out of the excitation; only their number and lengths are looked at."""
     kept = tuple(one for one, drop in zip(stimulus.passes, out, strict=True) if not drop)
     return replace(stimulus, passes=kept)

@@ -48,7 +48,7 @@ _CHUNK = 1 << 15
 
 @dataclass(frozen=True)
 class Drift:
-    """How the clock of the driver input runs against that of the source input.
+    """Clock of the driver input against that of the source input.
 
     Attributes:
         ppm: Parts in a million by which it is faster.
@@ -64,7 +64,7 @@ class Drift:
 
     @property
     def steady(self) -> bool:
-        """Whether a steady drift explains what is seen."""
+        """Tell whether a steady drift explains what is seen."""
         if self.wander > _LARGEST_WANDER:
             return False
         # Without drift there is only the offset, which needs no steadiness beyond that.
@@ -215,7 +215,7 @@ def _searched(frequency: FloatArray, times: FloatArray, cross: ComplexArray) -> 
 
 
 def _agreement(cross: ComplexArray) -> float:
-    """How well the frames of each line agree in phase: 1 at best, 1/frames for noise."""
+    """Agreement of the frames of each line in phase: 1 at best, 1/frames for noise."""
     return float(np.mean(np.abs(cross.sum(axis=1)) ** 2))
 
 

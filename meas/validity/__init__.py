@@ -1,1 +1,1 @@
-"""Whether a recording supports its curve, one criterion a file."""
+"""Criteria by which a recording supports its curve, one in each file."""

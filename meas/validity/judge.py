@@ -64,7 +64,7 @@ def causes(findings: Iterable[Finding]) -> list[Finding]:
 
 @dataclass(frozen=True, eq=False)
 class Evidence:
-    """All that a take is judged by.
+    """Evidence that a take is judged by.
 
     Attributes:
         sample_rate_hz: Rate [Hz].
@@ -110,7 +110,7 @@ def judge(take: Evidence) -> tuple[Finding, ...]:
 
 
 def _findings(take: Evidence) -> list[Finding]:
-    """What each layer finds, up to the one after which nothing further can make sense."""
+    """Collect what each layer finds, up to the one after which nothing further makes sense."""
     samples, passes, wiring = take.samples, take.passes, take.rig.wiring
     nothing = of_record.silent(samples, passes) or of_record.same_signal(samples)
     if nothing:
@@ -223,7 +223,7 @@ def _hum_of(
 
 
 def _noisy(take: Evidence) -> bool:
-    """Whether an input's silences are loud enough to be to blame; an endless drive has none."""
+    """Tell whether an input's silences are loud enough to blame; an endless drive has none."""
     heard = take.samples.std(axis=0, dtype=np.float64)
     silence = of_record.silence_rms(take.samples, take.passes)
     return bool(np.any(silence > _LOST_IN_NOISE * heard))
@@ -239,7 +239,7 @@ def _unheard(findings: list[Finding], take: Evidence, relation: Relation) -> lis
 def _in_curve(
     curve: ImpedanceCurve, take: Evidence, band_hz: tuple[float, float]
 ) -> tuple[list[Finding], float | None, bool]:
-    """What the curve shows, where its resonance is [Hz], and whether the sweep missed it."""
+    """Judge the curve: findings, its resonance [Hz], and whether the sweep missed it."""
     uncertainty = curve.standard_uncertainty_ohm
     if uncertainty is None:
         return [], None, False
@@ -274,7 +274,7 @@ def _in_curve(
 
 
 def _turned(frequency_hz: float, impedance_ohm: complex, take: Evidence) -> float:
-    """How far unlike inputs that a rig allows turn Z, re |Z|: |R + Z|^2/(R |Z|) of the phase."""
+    """Turn of Z, re |Z|, by inputs as unlike as a rig allows: |R + Z|^2/(R |Z|) of the phase."""
     R, assumed = take.rig.wiring.series_resistor_ohm or 1.0, take.rig.assumptions
     delay = 2 * np.pi * frequency_hz * assumed.mismatch_delay_samples / take.sample_rate_hz
     phase = delay + assumed.coupling_hz / frequency_hz

@@ -1,4 +1,4 @@
-"""Whether a curve can be that of something passive at all, whatever its parts."""
+"""Refusal of curves that nothing passive can have, whatever its parts."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ _GOOD = 0.001
 
 
 def enough_points(curve: ImpedanceCurve) -> bool:
-    """Whether a curve has the points for it: their number, span and spacing."""
+    """Tell whether a curve has the points for it: their number, span and spacing."""
     f = curve.frequency_hz
     return bool(
         f.size >= _FEWEST_POINTS
@@ -96,7 +96,7 @@ def _follows_excursion(misfit: float, distorted: float) -> Finding:
 
 
 def table_not_causal(curve: Curve) -> tuple[Finding, ...]:
-    """The same of a table, whose bench nobody knows.
+    """Judge a table, whose bench nobody knows, by the same criterion.
 
     Its inputs may differ in delay, as seen through a divider with a resistor of the size that
     people take, or between what was measured as voltage and current. Refused from 0.5 %
@@ -229,7 +229,7 @@ def with_delay(
 
 
 def _delays(curve: ImpedanceCurve) -> ComplexArray:
-    """What delays between the inputs do to a curve, shape (n, k).
+    """Effects of delays between the inputs on a curve, shape (n, k).
 
     The other errors of a bench turn an impedance into another that is causal too: a resistance and
     a gain make a bilinear function of it with real coefficients.

@@ -1,4 +1,4 @@
-"""How the two inputs differ where nobody compared them: what the voice coil tells of it."""
+"""Difference of two inputs that nobody compared, as the voice coil tells it."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ _STEP = 1e-5
 
 @dataclass(frozen=True)
 class InputDifference:
-    """How the driver input differs from the source input.
+    """Gain and delay of the driver input against the source input.
 
     Attributes:
         delay_samples: How much later it hears.
@@ -180,7 +180,7 @@ def difference_shown_by_coil(
 
 
 def _uncertainties(bench: _Bench, best: _Tried) -> tuple[float, float]:
-    """Of delay and gain: by how the misfit grows to both sides, and by its size.
+    """Uncertainties of delay and gain, by the growth of the misfit to both sides and its size.
 
     Infinite for what is no coil.
     """

@@ -1,4 +1,4 @@
-"""Whether the resonance is the lowest one, and that of a driver such as the rig is set up for."""
+"""Check that the resonance is the lowest one, and that of a driver such as the rig expects."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What shows in the ratio of the inputs and in the impedance that it gives."""
+"""Criteria on the ratio of the inputs and on the impedance that it gives."""
 
 from __future__ import annotations
 
@@ -80,7 +80,7 @@ def not_connected(
 
 
 def follows(samples: TwoInputs, predicted: NDArray[np.floating]) -> bool:
-    """Whether the driver input follows the source at all.
+    """Tell whether the driver input follows the source at all.
 
     Criterion: above -74 dB, the crosstalk of a poor card. Behind 10 ohm that is 2 milliohm; with
     the resistor on the ground side, an impedance of 5000 times the resistor.
@@ -94,7 +94,7 @@ def shorted(impedance_ohm: ComplexArray) -> tuple[Finding, ...]:
 
 
 def dead_or_at_an_end(resistor_side: str) -> tuple[Finding, ...]:
-    """What a driver input that does not follow the source may mean; both reasons are given."""
+    """Name both reasons why a driver input may not follow the source."""
     silent = Finding(
         "silent-input",
         "The driver input does not follow the source: it is not connected, the wrong input, or "
@@ -172,7 +172,7 @@ def faint(relative_uncertainty: FloatArray) -> tuple[Finding, ...]:
 
 
 def mostly_noise(relative_noise: FloatArray) -> bool:
-    """Whether what the silences hold is half of what makes a signal too weak, or more."""
+    """Tell whether what the silences hold is half of what makes a signal too weak, or more."""
     return float(np.median(relative_noise)) > _FAINT_REFUSED / 2
 
 

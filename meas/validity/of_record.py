@@ -1,4 +1,4 @@
-"""What shows in the raw samples: dead inputs, full scale, blanks, cuts, offsets, wrong rates."""
+"""Criteria on the raw samples: dead inputs, full scale, blanks, cuts, offsets, wrong rates."""
 
 from __future__ import annotations
 
@@ -342,7 +342,7 @@ def resampled(samples: TwoInputs, sample_rate_hz: int, passes: Passes) -> tuple[
 
 
 def silence_rms(samples: NDArray[np.float32], passes: Passes) -> FloatArray:
-    """Of either input in the silences, hum and noise together, shape (2,); 0 without silences."""
+    """Rms of each input in the silences, hum and noise together, shape (2,); 0 without silences."""
     if not passes.silences:
         return np.zeros(2)
     quiet = np.concatenate([samples[begin:end] for begin, end in passes.silences])
@@ -364,7 +364,7 @@ def _silence_spectrum(
 
 
 def _has_line(grid: FloatArray, power: FloatArray, frequency_hz: float) -> bool:
-    """Whether a line stands at a frequency, far above the floor and highest just there."""
+    """Tell whether a line stands at a frequency, far above the floor and highest just there."""
     spacing = grid[1] - grid[0]
     if frequency_hz + 20.0 > grid[-1]:
         return False

@@ -1,4 +1,4 @@
-"""What shows in the time-domain residual of the linear relation between both inputs.
+"""Criteria on the time-domain residual of the linear relation between both inputs.
 
 Each criterion takes the relation or its track and gives findings. What
 happens before the source node is in both inputs alike, as when an amplifier clips or rides its
@@ -169,7 +169,7 @@ def _at_extremes(samples: TwoInputs, relation: Relation, blocks: list[int]) -> i
 
 
 def _clicks(signal: NDArray[np.float32], frame: int, rate: int) -> bool:
-    """Whether one input by itself breaks near a frame.
+    """Tell whether one input by itself breaks near a frame.
 
     A sweep is locally a sine, which six samples predict to the noise (autoregression by least
     squares over 15 ms); a break of its phase is one error far above all others. Noise as a drive
@@ -260,7 +260,7 @@ def drift(
 
 
 def _unexplained_share(moves: Track, quiet_rms: float) -> FloatArray:
-    """What neither gain nor phase explains, less the noise, re the prediction, driven blocks."""
+    """Residual less the noise, re the prediction, in blocks that are driven."""
     good = moves.driven
     power = np.maximum(moves.unexplained[good] ** 2 - _NOISE_MARGIN * quiet_rms**2, 0.0)
     return np.asarray(np.sqrt(power) / moves.level[good])

@@ -1,4 +1,4 @@
-"""How many resonances a curve has, and whether it is the curve of a driver at all."""
+"""Number of resonances of a curve, and whether it is the curve of a driver at all."""
 
 from __future__ import annotations
 
@@ -128,7 +128,7 @@ def resonance(
 def outside(
     frequency_hz: FloatArray, impedance_ohm: ComplexArray, turned: float = 0.0
 ) -> Literal["below", "above"] | None:
-    """Whether the resonance lies below or above the band, as its ends tell.
+    """Tell whether the resonance lies below or above the band, as its ends tell.
 
     Below its resonance the cone is an inductance, above it a capacitance, which a coil never is:
     a reactance of less than -3 % of |Z| at the low end is the tail of a resonance further down.
@@ -217,7 +217,7 @@ def parts(values: ComplexArray, weight: FloatArray) -> FloatArray:
 
 
 def _falls(frequency_hz: FloatArray, impedance_ohm: ComplexArray, top: int) -> float:
-    """How fast the reactance falls through a peak of Re Z, per unit of ln f, re its height.
+    """Fall of the reactance through a peak of Re Z, per unit of ln f, re its height.
 
     Res/(1 + j Q (x - 1/x)) falls by 2 Q Res per unit of ln f at its peak, which is Res high; the
     coil's reactance rises meanwhile. So even a driver with Qms of 0.5 passes 0.5, and the two

@@ -120,7 +120,7 @@ def _silence(silence_rms: FloatArray | None, channel: int) -> float:
 
 
 def _flat(voltage: NDArray[np.float32], silence: float) -> bool:
-    """Whether samples crowd at an extreme, as where a converter or amplifier ends.
+    """Tell whether samples crowd at an extreme, as where a converter or amplifier ends.
 
     Of what a sine has within 10 e of its extreme it has sqrt(1/10) = 0.32 within e, a peak made
     as flat as a third harmonic can make it (fourth order) 0.56; one cut off by half a per cent has
@@ -167,13 +167,13 @@ class _Bend:
         return max(self.low, self.high)
 
     def beyond(self, limit: float) -> bool:
-        """Whether the bend is larger than a limit, certain, and much of what is left over."""
+        """Tell whether the bend is larger than a limit, certain, and much of what is left over."""
         if self.worst <= max(limit, _SIGNIFICANT * self.error):
             return False
         return self.static > _STATIC_SHARE or (self.worst > _HEAVY_BEND and self.static > 0.1)
 
     def follows_from(self, other: _Bend) -> bool:
-        """Whether one characteristic makes both, cubic to the least: as the square of the peak."""
+        """Tell whether one characteristic makes both, cubic to the least: as the peak squared."""
         expected = other.worst * min(self.peak / other.peak, 1.0) ** 2
         return self.worst > max(_SAME * expected, 3 * self.error)
 

@@ -27,7 +27,7 @@ _MOST_REACTIVE = 2.0
 
 @dataclass(frozen=True)
 class _Reading:
-    """How well a coil follows a curve.
+    """Misfit of a coil to a curve.
 
     Attributes:
         misfit: Root mean square re |Z|.

@@ -1,4 +1,4 @@
-"""Whether the recording of a standard can be trusted, by the criteria that takes are judged by."""
+"""Judgement of the recording of a standard, by the criteria for takes."""
 
 from __future__ import annotations
 

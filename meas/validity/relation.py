@@ -112,7 +112,7 @@ def _windows(last_bin: int, bin_hz: float) -> Iterator[tuple[slice, slice]]:
 
 
 def _explain(source: ComplexArray, driver: ComplexArray, *, contained: bool) -> ComplexArray | None:
-    """What the source explains of the driver input within one window; None if next to nothing."""
+    """Explain the driver input by the source within one window; None if next to nothing."""
     source, driver = source.astype(np.complex128), driver.astype(np.complex128)
     power = float(np.vdot(driver, driver).real)
     if power == 0.0:

@@ -1,4 +1,4 @@
-"""How the relation between both inputs moves with time, in short blocks."""
+"""Relation between both inputs over time, in short blocks."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What a voice-coil model is: parameters, impedance, starting values, words and circuit.
+"""Interface of a voice-coil model: parameters, impedance, starting values, words and circuit.
 
 Each model turns its own vector of unbounded numbers (`fit.driver.elements.unbounded`) into an
 impedance with its derivatives. For fixed `shapes` a model is linear in non-negative coefficients,

@@ -42,7 +42,7 @@ class Empirical(CoilModel):
     within_band_only = True
 
     def impedance(self, s: ComplexArray, internal: FloatArray) -> tuple[ComplexArray, ComplexArray]:
-        """By ln Kr w^Xr and ln Ki w^Xi at `REFERENCE`, and by the logit of X in its range."""
+        """Coil impedance by ln Kr w^Xr and ln Ki w^Xi at `REFERENCE`, and the logit of X."""
         logarithm = np.log(s.imag / REFERENCE)
         parts, slopes = [], []
         for unit, (size, logit) in ((1.0, internal[:2]), (1j, internal[2:])):

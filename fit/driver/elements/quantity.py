@@ -1,4 +1,4 @@
-"""What a reported symbol means: its unit, its name, and how people write its size."""
+"""Meaning of a reported symbol: its unit, its name, and how people write its size."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True)
 class Quantity:
-    """What a symbol means.
+    """Meaning of a symbol.
 
     Attributes:
         unit: SI base unit as in saved fits.

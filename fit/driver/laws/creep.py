@@ -44,7 +44,7 @@ class Creep(Law):
     starts: tuple[FloatArray, ...] = (np.array([-1.6]), np.array([0.7]))
 
     def stiffness(self, x: ComplexArray, internal: FloatArray) -> Stiffness:
-        """By the logit of creep over `STEEPEST`."""
+        """Stiffness by the logit of creep over `STEEPEST`."""
         share = logistic(internal[0])
         creep = STEEPEST * share
         decades = np.log10(x)
@@ -55,11 +55,11 @@ class Creep(Law):
         return 1 / compliance, slope, by_logit[None]
 
     def words(self, written: Written) -> str:
-        """How much it creeps."""
+        """Amount of creep in words."""
         return f"suspension creeps {written('creep')} per decade of frequency"
 
     def finding(self, written: Written, values: Mapping[str, float], share: float) -> Finding:
-        """How much softer the suspension is below resonance, and what that costs."""
+        """Say how much softer the suspension is below resonance, and what that costs."""
         return Finding(
             "suspension-creeps",
             f"The suspension creeps: its compliance grows by {written('creep')} for each decade "

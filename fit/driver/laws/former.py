@@ -38,22 +38,22 @@ class Former(Law):
     starts: tuple[FloatArray, ...] = (np.log([0.1, 0.02, 0.5]), np.log([0.1, 0.2, 0.5]))
 
     def stiffness(self, x: ComplexArray, internal: FloatArray) -> Stiffness:
-        """By ln brake, by the logarithm of tau times the angular resonance, and by ln R."""
+        """Stiffness by ln brake, the logarithm of tau times the angular resonance, and ln R."""
         brake, delay, _ = np.exp(internal)
         slow = 1 / (1 + x * delay)
         k = brake * x * slow
         return k, k * slow, np.array([k, -k * x * delay * slow, np.zeros_like(k)])
 
     def plausible(self, internal: FloatArray) -> bool:
-        """Whether its corner is that of a ring, not of a suspension that gives slowly."""
+        """Tell whether its corner is that of a ring, not of a suspension that gives slowly."""
         return bool(np.exp(-internal[1]) >= BORDER)
 
     def words(self, written: Written) -> str:
-        """Where it brakes."""
+        """Frequency where it brakes, in words."""
         return f"a ring brakes below {written('f_former')}"
 
     def finding(self, written: Written, values: Mapping[str, float], share: float) -> Finding:
-        """Where the ring lets go, and what it takes of loss and force.
+        """Say where the ring lets go, and what it takes of loss and force.
 
         The share of the force is `turn` of the class: brake over the stiffness at resonance,
         which with R and Bl makes it, is the share of the loss times (1 + (fs/f_former)^2)/Qms.

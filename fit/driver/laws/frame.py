@@ -1,4 +1,4 @@
-"""What moves beside the cone: a frame on its mounting, or a second resonance.
+"""Laws of what moves beside the cone: a frame on its mounting, or a second resonance.
 
 Neither is a part of the suspension: the reaction stands beside spring and mass, and resonance,
 losses and stiffness are those of the driver held still.
@@ -73,7 +73,7 @@ class Frame(Beside):
     starts: tuple[FloatArray, ...] = tuple(np.log([0.03, at, 5.0]) for at in (0.15, 0.3, 0.6))
 
     def reaction(self, x: ComplexArray, internal: FloatArray, inertia: Any) -> Reaction:
-        """By ln (moving mass over frame), ln (frame's resonance over fs) and ln Q."""
+        """Reaction by ln (moving mass over frame), ln (frame's resonance over fs) and ln Q."""
         r, w, Q = np.exp(internal)
         brake, inert = x * w / Q, (1 + inertia * r) * x * x
         below = inert + brake + w * w
@@ -93,16 +93,16 @@ class Frame(Beside):
         )
 
     def plausible(self, internal: FloatArray) -> bool:
-        """Whether a frame may be as light, and resonates where nothing else does."""
+        """Tell whether a frame may be as light, and resonates where nothing else does."""
         r, w, _ = np.exp(internal)
         return bool(r < HEAVIEST_CONE and w < HIGHEST_FRAME)
 
     def words(self, written: Written) -> str:
-        """Where it resonates."""
+        """Resonance of the frame in words."""
         return f"frame moves on its mounting, resonance {written('f_frame')}"
 
     def finding(self, written: Written, values: Mapping[str, float], share: float) -> Finding:
-        """How heavy the cone is against the frame, and what to do."""
+        """Say how heavy the cone is against the frame, and what to do."""
         return Finding(
             "frame-moves",
             "The frame moves against the cone: it resonates on its mounting at "
@@ -130,7 +130,7 @@ class Second(Beside):
     starts: tuple[FloatArray, ...] = tuple(np.log([0.7, at, 8.0]) for at in (0.2, 0.35, 0.6, 1.6))
 
     def reaction(self, x: ComplexArray, internal: FloatArray, inertia: Any) -> Reaction:
-        """By ln A, ln (its resonance over fs) and ln Q; a mass on the cone does not change it."""
+        """Reaction by ln A, ln (its resonance over fs) and ln Q; mass on the cone changes none."""
         size, w, Q = np.exp(internal)
         brake = x * w / Q
         above, below = x * x + brake, x * x + brake + w * w
@@ -144,11 +144,11 @@ class Second(Beside):
         )
 
     def words(self, written: Written) -> str:
-        """Where it is."""
+        """Second resonance in words."""
         return f"second resonance {written('f_second')}"
 
     def finding(self, written: Written, values: Mapping[str, float], share: float) -> Finding:
-        """That this is no driver in free air."""
+        """Say that this is no driver in free air."""
         return Finding(
             "two-resonances",
             f"Something resonates at {written('f_second')} with the cone: a vented box, the air "

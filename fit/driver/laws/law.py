@@ -1,4 +1,4 @@
-"""What a law of suspension or former is: stiffness along frequency, limits, words and circuit.
+"""Interface of a law of suspension or former: stiffness over frequency, limits, words, circuit.
 
 A law gives the dynamic stiffness over that of an ordinary spring at x = s/(angular resonance),
 up to a constant factor and a constant loss: `fit.driver.mechanics` turns both back into the
@@ -97,16 +97,16 @@ class Law(ABC):
         return float(self.stiffness(np.array([1j]), internal)[0][0].imag)
 
     def plausible(self, internal: FloatArray) -> bool:
-        """Whether such parameters are what the law's name says; always by default."""
+        """Tell whether such parameters are what the law's name says; always by default."""
         return True
 
     @abstractmethod
     def words(self, written: Written) -> str:
-        """What the law does, in half a sentence."""
+        """Effect of the law, in half a sentence."""
 
     @abstractmethod
     def finding(self, written: Written, values: Mapping[str, float], share: float) -> Finding:
-        """What the law says about the build.
+        """Say what the law shows of the build.
 
         Args:
             written: Writes a symbol's estimate with its interval.

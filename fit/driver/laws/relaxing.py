@@ -42,7 +42,7 @@ class Relaxing(Law):
     starts: tuple[FloatArray, ...] = (np.log([0.2, 5.0]), np.log([0.2, 0.5]))
 
     def stiffness(self, x: ComplexArray, internal: FloatArray) -> Stiffness:
-        """By ln give and by the logarithm of tau times the angular resonance."""
+        """Stiffness by ln give and the logarithm of tau times the angular resonance."""
         give, delay = np.exp(internal)
         slow = 1 / (1 + x * delay)
         compliance = 1 + give * slow
@@ -51,16 +51,16 @@ class Relaxing(Law):
         return k, by_delay, np.array([-give * slow * k**2, by_delay])
 
     def plausible(self, internal: FloatArray) -> bool:
-        """Whether it gives slowly: the corner of its stiffness, (1 + give)/tau, is low."""
+        """Tell whether it gives slowly: the corner of its stiffness, (1 + give)/tau, is low."""
         give, delay = np.exp(internal)
         return bool((1 + give) / delay < BORDER)
 
     def words(self, written: Written) -> str:
-        """How much it gives, and where."""
+        """Amount by which it gives, and where, in words."""
         return f"suspension gives {written('give')} more below {written('f_give')}"
 
     def finding(self, written: Written, values: Mapping[str, float], share: float) -> Finding:
-        """How much softer the suspension is far below its corner, and what that costs."""
+        """Say how much softer the suspension is far below its corner, and what that costs."""
         return Finding(
             "suspension-gives",
             f"The suspension gives slowly: far below {written('f_give')} its compliance is "
