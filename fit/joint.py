@@ -137,7 +137,7 @@ class Chosen:
 
     @cached_property
     def limits(self) -> budget.Budget:
-        """Every value with what limits it, by linear propagation."""
+        """Estimate every value with what limits it, by linear propagation."""
         return budget.estimates(self.settled, self.rivals, self.at, self.freedom)
 
     @property
@@ -230,7 +230,7 @@ def _doubts_about_air(session: Session) -> Sequence[Finding]:
 
 
 def _curve(settled: Settled, index: int) -> FittedCurve:
-    """One take beside its model."""
+    """Put a take beside its model."""
     problem, theta = settled.problem, settled.theta
     take = problem.takes[index]
     condition = take.measured.condition

@@ -90,7 +90,7 @@ class Solution:
         return fit.solution
 
     def __getstate__(self) -> dict[str, object]:
-        """Without what lmfit made of it, which holds functions and cannot be copied."""
+        """Leave out what lmfit made, which holds functions and cannot be copied."""
         return {"settled": self.settled, "at": self.at}
 
     @cached_property

@@ -43,7 +43,7 @@ class Finding:
 
     @property
     def text(self) -> str:
-        """All of it in one paragraph."""
+        """The whole finding in one paragraph."""
         step = f"Next: {self.next_step}" if self.next_step[:1].islower() else self.next_step
         return _sentences(self.statement, step)
 

@@ -191,7 +191,7 @@ def left_out(source: str, unit: str, error: UsageError | Refused) -> LeftOut:
 
 
 def digest_of(*pieces: bytes) -> str:
-    """One short name for some contents, each with its length so that none flows into the next."""
+    """Digest some contents, each with its length so that none flows into the next."""
     whole = sha256()
     for piece in pieces:
         whole.update(len(piece).to_bytes(8, "little"))

@@ -24,7 +24,7 @@ Identity = tuple[str, str, str]
 
 @dataclass(frozen=True, slots=True)
 class State:
-    """All that goes into one fit.
+    """Takes of one driver in one state, for one fit.
 
     Attributes:
         unit: The driver.

@@ -33,7 +33,7 @@ def columns(units: Units, order: Sequence[str]) -> list[str]:
 
 
 def cells(row: Mapping[str, Any], order: Sequence[str]) -> list[Any]:
-    """One state as the cells of `columns`; None where there is no number."""
+    """Write one state as the cells of `columns`; None where there is no number."""
     found: Mapping[str, list[Any]] = row.get("parameters", {})
     because = "; ".join(f"{r['code']}: {r['text']}" for r in row.get("reasons", ()))
     # Names may hold halves of characters, which no file of text can.

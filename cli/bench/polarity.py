@@ -201,7 +201,7 @@ def _inverted(bench: Rig, rig: Path) -> bool:
 
 
 def _listen(bench: Rig, recording: Path | None, yes: bool, doing: str, *, cell: bool) -> Listened:
-    """Both inputs from a file, or listened to now."""
+    """Read both inputs from a file, or listen to them now."""
     import numpy as np
 
     from cli.terminal import cautions, progress

@@ -1,4 +1,4 @@
-"""From what is asked of a box to the box: closed or vented, with its tube."""
+"""Choice of a box from what is asked of it: closed or vented, with its tube."""
 
 from __future__ import annotations
 

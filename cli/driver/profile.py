@@ -56,7 +56,7 @@ def tell(profiles: Profiles, parameters: Mapping[str, Estimate]) -> None:
 
 
 def _interval(symbol: str, estimate: Estimate, ends: tuple[float | None, float | None]) -> str:
-    """Both ends in the unit shown; ``open`` where there is none."""
+    """Write both ends in the unit shown; ``open`` where there is none."""
     from fit.results.numbers import figures
     from fit.results.quantities import shown
 

@@ -49,7 +49,7 @@ class Stock:
     )
 
     def add(self, kind: str, name: str, value: float) -> None:
-        """One more part; a second one of a name gets a number."""
+        """Add a part; a second one of a name gets a number."""
         names = self.by_kind[kind]
         count, own = 1, name
         while own in names:

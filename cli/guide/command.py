@@ -114,7 +114,7 @@ def _resumed(state: GuidedSession) -> GuidedSession:
 
 
 def _through(step: Step, state: GuidedSession) -> GuidedSession:
-    """One step, again and again until it is done, skipped or left."""
+    """Repeat a step until it is done, skipped or left."""
     from cli.guide.desk import Failed
     from cli.guide.steps import ALL_TAKES, STEPS
     from cli.terminal.ask import Question, Skipped, ask

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Step:
-    """One step.
+    """Step of the guided session.
 
     Attributes:
         name: Name by which the session remembers it.

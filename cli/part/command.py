@@ -91,7 +91,7 @@ def part(
 def _fitted(
     takes: Sequence[str], kind: PartKind, table_tolerance: str | None
 ) -> list[tuple[OpenedCurve, float | None, PartFit]]:
-    """Each take with its level [dB re full scale], the lowest level first."""
+    """Fit each take, with its level [dB re full scale], the lowest level first."""
     from cli.sources import opened
     from fit.parts.part_fit import fit_part
 

@@ -38,7 +38,7 @@ class Moved:
 
 
 def since_last(archive: Archive, ledger: Ledger) -> Iterator[Moved]:
-    """Every state whose result differs from that of the last refit which was finished."""
+    """List states whose result differs from that of the last finished refit."""
     if not ledger.before:
         return
     before: dict[tuple[str, str, str], Place] = {}

@@ -117,7 +117,7 @@ def _answered(ask: Callable[[], T]) -> T:
 
 
 def _begun(act: Callable[[], T]) -> Future[T]:
-    """Something done in a thread that the end of the program does not wait for."""
+    """Begin something in a thread that the end of the program does not wait for."""
     done: Future[T] = Future()
 
     def run() -> None:

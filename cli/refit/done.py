@@ -40,7 +40,7 @@ class Done:
         return f"{self.fitted} fitted, {len(self.left_out)} left out{after}."
 
     def as_json(self) -> str:
-        """One line for scripts: the same however often it was interrupted on the way."""
+        """Write one line for scripts: the same however often it was interrupted on the way."""
         document = {
             "format": "freeair-refit/1",
             "archive": self.archive,

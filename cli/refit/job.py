@@ -39,7 +39,7 @@ class Source:
 
 @dataclass(frozen=True)
 class Job:
-    """All that a worker needs.
+    """Work on one state, with all that a worker needs.
 
     Attributes:
         number: Place among all jobs.

@@ -28,7 +28,7 @@ _BANDS = 60
 
 
 def distribution_figure(series: Series, usual: Sequence[Usual]) -> Figure:
-    """One small picture for each quantity; what stands apart is marked by shape and colour."""
+    """Draw a small picture for each quantity; what stands apart is marked by shape and colour."""
     rows = -(-len(usual) // 2)
     with drawing(0.35 + (1.5 if len(series.names) <= _NAMED else 1.15) * rows) as figure:
         places = figure.subplots(rows, 2, squeeze=False).ravel()

@@ -44,7 +44,7 @@ class RefitOptions:
 
 @dataclass(frozen=True)
 class Archive:
-    """All that is to be fitted.
+    """Archive to be fitted, with its states and options.
 
     Attributes:
         root: The folder, absolute.

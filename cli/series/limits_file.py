@@ -231,7 +231,7 @@ def _aim(symbol: str, aim: Any) -> tuple[str, float | None, float | None]:
 
 
 class _File(Settings):
-    """All of a limits file."""
+    """Content of a limits file."""
 
     format: Literal["freeair-series/1"]
     model: str

@@ -69,7 +69,7 @@ class Unit:
 
 
 def read(texts: Sequence[str], words: SessionWords, model: str | None) -> list[Unit]:
-    """All units by one model, takes in the order of time where all have one.
+    """Read all units by one model, takes in the order of time where all have one.
 
     Args:
         texts: As written on the command line.

@@ -106,7 +106,7 @@ def gather(
 
 
 def mixed_levels(taken: Sequence[Take]) -> tuple[Finding, ...]:
-    """One fit over several levels means neither; what can be had instead."""
+    """Warn of one fit over several levels, which means none of them, and say what can be had."""
     from meas.errors import Finding
 
     levels = {take.rig.drive.level for take in taken if take.excitation.get("kind") != "imported"}

@@ -87,7 +87,7 @@ def ranking(coils: Sequence[Coil], gap: Gap | None) -> Section:
 
 
 def coil_sections(coil: Coil, use: CoilUse, *, first: bool) -> list[Section]:
-    """One coil with all that follows from it."""
+    """Describe a coil with all that follows from it."""
     gap, gap_height, kelvin = use.gap, use.gap_height, use.kelvin
     low, nominal, high = coil.resistance
     wire = coil.wire

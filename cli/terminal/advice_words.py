@@ -33,7 +33,7 @@ def steps(advice: Sequence[Advice]) -> list[Section]:
 
 
 def helping(advice: Sequence[Advice]) -> dict[str, list[str]]:
-    """Each step and its effects; first the one that narrows most, added up over quantities."""
+    """Order steps by what they narrow, added up over quantities, each with its effects."""
     found: dict[str, list[str]] = {}
     gains: dict[str, float] = {}
     for one in advice:

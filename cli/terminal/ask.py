@@ -35,7 +35,7 @@ class WentBack(Exception):
 
 @dataclass(frozen=True)
 class Question:
-    """One thing to be known.
+    """Question to somebody at the terminal.
 
     Attributes:
         text: Without the question mark's neighbours: default and options are added.
@@ -122,7 +122,7 @@ def _forget_what_was_typed() -> None:
 
 
 def _line(text: str, why: str, flag: str, hint: str, may_skip: bool) -> str:
-    """One line from the terminal; explains where that is asked for.
+    """Read a line from the terminal; explain where that is asked for.
 
     Raises:
         Left: At its end (Ctrl-D), or at the word.

@@ -56,7 +56,7 @@ def level_word(peak: float) -> str:
 
 
 def level_text(peak: tuple[float, float]) -> str:
-    """Both peaks with a word each."""
+    """Write both peaks with a word each."""
     parts = (
         f"{name} {100 * abs(value):.{0 if value >= 0.1 else 1}f} % {level_word(value)}"
         for name, value in zip(("source", "driver"), peak, strict=True)

@@ -23,7 +23,7 @@ Fact = tuple[str, str, str, str]
 
 @dataclass(frozen=True)
 class Facts:
-    """One fact a line."""
+    """Facts, one a line."""
 
     rows: Sequence[Fact]
 
@@ -100,7 +100,7 @@ def say(sections: Iterable[Section]) -> None:
 
 
 def facts(rows: Sequence[Fact]) -> Table:
-    """One fact a line; remarks wrap."""
+    """Write facts, one a line; remarks wrap."""
     table = Table(
         box=None, show_header=False, show_edge=False, pad_edge=False, padding=(0, 1, 0, 0)
     )

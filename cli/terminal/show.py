@@ -142,7 +142,7 @@ def note(text: str, style: str = "") -> None:
 
 
 def line(text: str) -> None:
-    """One line on standard output, for scripts exactly as it is."""
+    """Print one line on standard output, for scripts exactly as it is."""
     if sys.stdout is not None and sys.stdout.isatty():
         text = harmless(text)
     sys.stdout.write(text + "\n")
@@ -150,7 +150,7 @@ def line(text: str) -> None:
 
 
 def document(content: Mapping[str, Any]) -> None:
-    """One JSON object on standard output, without the NaN that JSON does not have."""
+    """Print one JSON object on standard output, without the NaN that JSON does not have."""
     import json
 
     line(json.dumps(content, ensure_ascii=False, allow_nan=False))

@@ -238,7 +238,7 @@ def strip(target: Target, estimate: Estimate | None) -> Text:
 
 
 def unchanged(comparison: Comparison) -> str:
-    """One line for all values that stayed; empty where none did."""
+    """Write one line for all values that stayed; empty where none did."""
     names = [
         shown(change.parameter, change.unit).symbol
         for change in comparison.changes

@@ -40,7 +40,7 @@ class Busy(FreeairError):
 
 @dataclass
 class Job:
-    """One command, from the press of the button to its end.
+    """Run of one command, from the press of the button to its end.
 
     Attributes:
         number: Counts up.

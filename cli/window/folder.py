@@ -33,7 +33,7 @@ T = TypeVar("T")
 
 @dataclass(frozen=True, eq=False)
 class Entry:
-    """One file or take of the folder.
+    """File or take of the folder.
 
     Attributes:
         path: Below the folder, with slashes.

@@ -28,7 +28,7 @@ Assumed = tuple[Value, str]
 
 
 def mass(value: Value) -> Assumed:
-    """One unit of the last digit: what scales that show so many digits promise."""
+    """Assume one unit of the last digit: what scales that show so many digits promise."""
     why = "one of its last digit, as scales promise; write 7.50g if they show hundredths"
     return _complete(value, value.last_digit, 1e-3, "g", why)
 

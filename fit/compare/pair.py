@@ -1,4 +1,4 @@
-"""Two drivers as a stereo pair: their levels at one voltage and the difference."""
+"""A stereo pair of drivers: their levels at one voltage and the difference."""
 
 from __future__ import annotations
 

@@ -55,7 +55,7 @@ class Crossing:
 
 @dataclass(frozen=True, eq=False)
 class NetworkResult:
-    """Everything that is computed of a crossover.
+    """Response, load and heat of a crossover.
 
     Attributes:
         crossings: From low to high.

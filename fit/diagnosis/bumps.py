@@ -141,7 +141,7 @@ def _around(f: FloatArray, z: FloatArray, turn: ComplexArray | None, bump: Bump)
 def _stretches(
     f: FloatArray, z: FloatArray, turn: ComplexArray | None, f0: FloatArray, Q: FloatArray
 ) -> _Stretches:
-    """Those of the resonators around which the curve has the points to tell them by."""
+    """Select the resonators around which the curve has the points to tell them by."""
     log_f, log_f0 = np.log(f), np.log(f0)
     first = np.searchsorted(f, f0 * np.exp(-_REACH / Q))
     last = np.searchsorted(f, f0 * np.exp(_REACH / Q))

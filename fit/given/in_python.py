@@ -110,11 +110,11 @@ class TakeOfDriver(Protocol):
 
     @property
     def curve(self) -> Curve | None:
-        """None when refused."""
+        """Impedance; None when refused."""
 
     @property
     def path(self) -> Path | None:
-        """Its folder."""
+        """Folder of the take."""
 
 
 def of_take(take: TakeOfDriver, half_width: float | None = None) -> MeasuredCurve:

@@ -223,7 +223,7 @@ class _Values:
     def reciprocal(
         self, name: str, unit: str, inverse: Quantity, *, hz: float | None = None
     ) -> None:
-        """One over a loss, told where the loss is three times its uncertainty; else at least."""
+        """One over a loss where that is three times its uncertainty; else at least so much."""
         loss = self._found.estimate(inverse, "1", logarithmic=False)
         if loss.value > 3 * loss.standard_uncertainty * loss.widening:
             self.parameters[name] = self._found.estimate(

@@ -84,7 +84,7 @@ def declare(
     mechanics: Mechanics,
     repeat: dict[str, float] | None,
 ) -> list[Column]:
-    """Every parameter once, in the order of the vector."""
+    """Declare every parameter once, in the order of the vector."""
     columns: dict[str, Column] = {}
     for column in (
         *_of_driver(curves, session, coil, mechanics),

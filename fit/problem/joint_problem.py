@@ -246,7 +246,7 @@ class Problem:
         return found
 
     def residual(self, theta: FloatArray) -> FloatArray:
-        """All rows, shape (m,), each in units of its standard deviation."""
+        """Compute all rows, shape (m,), each in units of its standard deviation."""
         parts = [
             stacked(self.raw(theta, index) / np.sqrt(variance))
             for index, variance in enumerate(self.variance)

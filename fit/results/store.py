@@ -155,7 +155,7 @@ class SavedReach(Saved):
 
 
 class SavedEstimate(SavedValue):
-    """One parameter. Its interval follows from the contributions unless it says otherwise."""
+    """Saved parameter; its interval follows from the contributions unless it says otherwise."""
 
     logarithmic: bool
     widening: Annotated[float, Field(ge=1, le=1e6)]

@@ -350,7 +350,7 @@ def to_json(advice: Sequence[Advice]) -> list[dict[str, object]]:
 
 
 def _causes(fit: DriverFit, curves: Sequence[MeasuredCurve]) -> dict[str, str]:
-    """Each source of a fit with its cause, or itself where it stands for one alone."""
+    """Find the cause behind each source of a fit; the source itself where it stands for one."""
     stated = {
         error.source: error.cause or error.source
         for one in reversed(curves)  # as in a fit, the first curve that has an error names it

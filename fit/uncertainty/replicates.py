@@ -41,7 +41,7 @@ class Replicates:
         return int(self.stated.shape[0])
 
     def of(self, which: slice | Indices) -> Replicates:
-        """Some of them."""
+        """Select some of them."""
         return Replicates([data[which] for data in self.data], self.stated[which])
 
 

@@ -46,7 +46,7 @@ _portaudio = BoundedThread("the sound system")
 
 
 def list_devices() -> list[Device]:
-    """All sound devices, those with inputs and outputs on a trustworthy way first.
+    """List all sound devices, those with inputs and outputs on a trustworthy way first.
 
     Raises:
         BenchFailure: ``no-sound-library``, ``sound-system-failed``.
@@ -352,7 +352,7 @@ _RESTART = (
 def _translated(
     sd: Any, error: Exception, source: Device, sink: Device, inputs: int, sample_rate_hz: int
 ) -> BenchFailure:
-    """One of our own errors for what PortAudio said while opening or starting."""
+    """Translate what PortAudio said while opening or starting into an error of ours."""
     code = error.args[1] if len(error.args) > 1 else None
     words = _words(error)
     # Linux: errno of ALSA, negative; Windows: text only.

@@ -246,7 +246,7 @@ class Drive(_Table):
 
 
 class Substitution(_Table):
-    """With one input only: what goes in the driver's place, and what is known of the source."""
+    """Settings for one input: what goes in the driver's place, and what is known of the source."""
 
     known_resistor_ohm: float = Field(gt=0, description="in the driver's place first")
     tolerance_percent: float = Field(default=1.0, ge=0, le=50)

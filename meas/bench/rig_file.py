@@ -217,7 +217,7 @@ def _fill(table: Any, content: Mapping[str, Any], prefix: str) -> None:
 
 
 def _tables(items: Sequence[Mapping[str, Any]]) -> AoT:
-    """One ``[[table]]`` each."""
+    """Write each entry as a ``[[table]]``."""
     tables = tomlkit.aot()
     for item in items:
         table = tomlkit.table()
@@ -227,7 +227,7 @@ def _tables(items: Sequence[Mapping[str, Any]]) -> AoT:
 
 
 def _rows(rows: Sequence[Sequence[float]]) -> Item:
-    """One row a line; nine digits are far below what any calibration resolves."""
+    """Write a row a line; nine digits are far below what any calibration resolves."""
     lines = ",\n".join(f"  [{', '.join(_digits(number) for number in row)}]" for row in rows)
     array: Array = tomlkit.array(f"[\n{lines},\n]")
     return array

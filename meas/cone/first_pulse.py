@@ -195,7 +195,7 @@ def _check_swings(smooth: FloatArray, threshold: float, most: int) -> None:
 
 
 def _check_before(smooth: FloatArray, rate: int, noise: float, first: tuple[int, int]) -> None:
-    """Nothing may have moved slowly before the pulse: that was the press, and this its release."""
+    """Refuse slow motion before the pulse: that was the press, and this its release."""
     begin, end = first
     sign = np.sign(smooth[begin])
     height = float(np.max(np.abs(smooth[begin:end])))

@@ -314,7 +314,7 @@ def _least_squares(known: Known, start: ErrorModel) -> ErrorModel:
 
 
 def _moved_standards(known: Known) -> Iterator[tuple[str, Known]]:
-    """Each measured ratio moved by a small step, one after the other."""
+    """Move each measured ratio by a small step, one after the other."""
     if known.node_measured:
         yield "node", replace(known, node=known.node + _STEP)
     if known.open is not None:

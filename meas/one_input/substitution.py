@@ -91,7 +91,7 @@ class _Circuit:
 def paired(
     known: NDArray[np.float32], driver: NDArray[np.float32], sample_rate_hz: int
 ) -> NDArray[np.float32]:
-    """Both recordings side by side, every pass of the driver's moved onto that of the known one.
+    """Put both recordings side by side, every pass of the driver's on that of the known one.
 
     Args:
         known: With the known resistor in the driver's place, shape (n,).

@@ -269,7 +269,7 @@ def _numbers(
     *,
     decimal_comma: bool,
 ) -> tuple[dict[str, FloatArray], Sequence[int]]:
-    """Each known column as numbers, shape (n,), and the line of each row."""
+    """Read each known column as numbers, shape (n,), with the line of each row."""
     numbers = {name: array("d") for name in columns}
     lines = array("q")
     sign_seen = ""

@@ -116,7 +116,7 @@ def _in_ohm(
 
 
 def _of_repeated(samples: TwoInputs, rate: int, stimulus: Stimulus, lag: int) -> Transfer | None:
-    """From the periods of a multisine or the tones of a stepped sine that are complete."""
+    """Estimate from the complete periods of a multisine or tones of a stepped sine."""
     whole = Pass(0, len(samples), 0, len(samples))
     quiet = max(0, stimulus.passes[0].start_frame + lag - round(_MARGIN_SECONDS * rate))
     passes = Passes((whole,), ((0, quiet),), contained=False, swept=False, excited=True)
@@ -131,7 +131,7 @@ def _of_repeated(samples: TwoInputs, rate: int, stimulus: Stimulus, lag: int) ->
 def _of_sweeps(
     samples: TwoInputs, rate: int, stimulus: Stimulus, lag: int
 ) -> tuple[Transfer | None, float | None, int]:
-    """From the sweeps that are complete, or from the one on its way as far as it got.
+    """Estimate from the complete sweeps, or from the one on its way as far as it got.
 
     Returns:
         The estimate; where the sweep is now [Hz], None between sweeps; and where in the stimulus

@@ -92,7 +92,7 @@ class Head(BaseModel):
 
 
 class Record(Head):
-    """All of take.json."""
+    """Whole content of take.json."""
 
     model_config = ConfigDict(extra="forbid", allow_inf_nan=False)
 

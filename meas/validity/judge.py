@@ -230,7 +230,7 @@ def _noisy(take: Evidence) -> bool:
 
 
 def _unheard(findings: list[Finding], take: Evidence, relation: Relation) -> list[Finding]:
-    """Nothing is known well enough: because the recording is broken, or else too faint."""
+    """Say why nothing is known well enough: the recording is broken, or else too faint."""
     if not refusals(findings) and not _noisy(take):
         findings = [*findings, *_in_residual(take, relation, None, humming=False)[0]]
     return findings if refusals(findings) else [*findings, of_ratio.unheard()]

@@ -1,4 +1,4 @@
-"""On which side of the driver the resistor is: read from the other side, no curve is a coil's."""
+"""Side of the driver that the resistor is on: read from the other side, no curve is a coil's."""
 
 from __future__ import annotations
 

@@ -49,7 +49,7 @@ class Plain(CoilModel):
         return np.asarray(np.log(np.maximum(coefficients, NEGLIGIBLE)))
 
     def reported(self, internal: FloatArray) -> Mapping[str, tuple[float, str]]:
-        """Nothing beyond Le, which every model reports."""
+        """Report nothing beyond Le, which every model reports."""
         return {}
 
     def internal(self, values: Mapping[str, float]) -> tuple[FloatArray, Slopes]:

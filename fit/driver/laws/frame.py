@@ -49,7 +49,7 @@ class Beside(Law):
         """
 
     def stiffness(self, x: ComplexArray, internal: FloatArray) -> Stiffness:
-        """Nothing: the spring is as it is."""
+        """Leave the spring as it is."""
         nothing = np.zeros_like(x)
         return nothing, nothing, np.zeros((self.size, *x.shape), dtype=np.complex128)
 
