@@ -39,9 +39,9 @@ def difference(before: DriverFit, after: DriverFit) -> CurveDifference:
 
     The reach is NaN throughout where a fit lacks Re, fs or a Q.
 
-    Several free-air takes of a fit count by their mean. The uncertainty follows from those of
-    Re, fs, Qms, Qes and Le (which stands for the coil as a whole) through the fitted model: shared
-    error sources with the difference of their effects, the others and the repeatability of
+    Several free-air takes of a fit count by their mean. The uncertainty follows through the
+    fitted model from those of Re, fs, Qms, Qes and Le, which stands for the whole coil. Shared
+    error sources enter with the difference of their effects, the others and the repeatability of
     `fit.compare.changes` with their squares (JCGM 102:2011, 6.2.1.3).
     """
     f = _shared(before.free_air[0].frequency_hz, after.free_air[0].frequency_hz)

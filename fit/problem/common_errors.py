@@ -9,15 +9,10 @@ that function evaluated on the model.
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
-from numpy.typing import NDArray
 
+from fit.problem.curve_rows import Values
 from meas.curve import ComplexArray
-
-Values = NDArray[Any]
-"""Complex, or real where only the magnitude is known."""
 
 _MISSED = 0.02
 """Relative misfit of the function beyond which an effect is left as stated."""
@@ -31,9 +26,9 @@ def on_model(
 ) -> Values:
     """Move the effect of a common error from the data to the noiseless model.
 
-    Every error of a divider of two voltages is, to first order, a polynomial of at most second
-    degree in Z: the resistor Z; the ratio of the inputs Z + Z^2/R or Z + R; the input resistance
-    Z^2/Ri; leads 1; a delay any of these times s.
+    To first order every error of a divider of two voltages is a polynomial in Z of second degree
+    at most. The resistor gives Z, the ratio of the inputs Z + Z^2/R or Z + R, the input resistance
+    Z^2/Ri, leads 1, and a delay any of these times s.
 
     Args:
         effect: Change of the data for plus one standard uncertainty [ohm], shape (n,).

@@ -80,9 +80,8 @@ class Settled:
     def scatter(self) -> list[FloatArray]:
         """Variance of noise and model error, by which models are compared.
 
-        What an error of shape may explain is no model error, but neither a reason for a larger
-        model: it is known to first order, and a driver that departs from every model by as little
-        is common.
+        What an error of shape may explain is no model error, but no reason for a larger model
+        either. It is known to first order only, and drivers depart from every model by as little.
         """
         return shape_errors.scatter(self.problem, self.misfits_over_noise)
 

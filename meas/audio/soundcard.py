@@ -58,8 +58,8 @@ class SoundCard:
     """Plays and records through one device of the system.
 
     Only as many inputs are opened as the higher of the two needs. Two outputs are opened where
-    there are two, and the second stays silent: a single-channel stream would be copied to both
-    by most systems, and what hangs on the other output is not known.
+    there are two, and the second stays silent: most systems would copy a single-channel stream
+    to both. What hangs on the other output is not known.
 
     Args:
         device: Host interface and name, or words that fit one device only; ``INPUT | OUTPUT``

@@ -1,8 +1,8 @@
 """The impedance curve out of a recording that still runs: rough, for the eye, never kept.
 
 A sweep says nothing about frequencies that it has not reached, and what it has just reached still
-rings. So the block is faded out where the recording ends, and the curve stops half a second's
-worth of sweep short of it; what lies behind is a whole-block ratio like the final one.
+rings. So the block is faded out where the recording ends, and the curve stops half a second of
+sweep before that. Below, it is a whole-block ratio like the final one.
 """
 
 from __future__ import annotations
@@ -61,9 +61,8 @@ def growing_curve(
 
     Args:
         samples: Source and driver input so far, shape (n, 2).
-        earlier: Curve of a look before. While a later sweep is on its way, what that one has not
-            passed is taken from here; without it the sweeps before are estimated again, and the
-            lag is looked for again.
+        earlier: Curve of an earlier call. While a later sweep is on its way, what it has not yet
+            passed is taken from here. Without it, earlier sweeps and lag are estimated again.
 
     Returns:
         The curve; None while there is nothing to tell, and where the series resistor is unknown.

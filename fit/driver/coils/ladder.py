@@ -76,7 +76,7 @@ class Ladder(CoilModel):
     def grown(
         self, simpler: FloatArray, sections: Sequence[tuple[float, float]] = ()
     ) -> list[FloatArray]:
-        """One section more: those that would gain, and others about the corners there are."""
+        """Propose one section more: those that would gain, and others about the old corners."""
         first, *rest = np.exp(simpler)
         corners = np.sort([R / L for L, R in zip(rest[::2], rest[1::2], strict=True)])
         between = np.sqrt(corners[1:] * corners[:-1])
