@@ -1,6 +1,6 @@
 """``freeair demo``: the whole job on the simulated bench, told as a small story.
 
-Every step runs the very command that it prints; only what would happen at a real bench between
+Every step runs the very command that it prints. Only what would happen at a real bench between
 the commands (parts, a night of break-in) is done to the simulated driver by hand.
 """
 

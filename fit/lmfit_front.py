@@ -66,7 +66,7 @@ class Solution:
 
     Its parameters are those of `fit.problem.columns`: ``re``, ``strength``, ``resonance``,
     ``loss``, ``mass`` and ``volume`` are logarithms of Re [ohm], Bl^2/Mms [ohm rad/s], 2 pi fs
-    [rad/s], Rms/Mms [rad/s], Mms [kg] and Vas [m3]; the errors of the bench are in standard
+    [rad/s], Rms/Mms [rad/s], Mms [kg] and Vas [m3]. The errors of the bench are in standard
     uncertainties. Residuals are in standard deviations, so that ``scale_covar`` is off. Common
     errors that change the shape of a curve are held at zero: their part of an uncertainty is not
     in lmfit's.

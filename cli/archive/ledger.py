@@ -2,7 +2,7 @@
 
 Every running refit writes a segment of its own, so that several on one archive cannot mix their
 lines, and ten thousand results are a few files. A line holds a checksum, a head, a row for tables
-and the whole result; it is one call of the operating system, so that a process that is killed
+and the whole result. It is one call of the operating system, so that a process that is killed
 leaves nothing but whole lines, and a power cut at worst a torn last one, which the checksum
 tells. Lines reach the medium at least every second: a fit takes longer than that to do again
 only where a fit takes longer.

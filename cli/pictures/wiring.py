@@ -1,6 +1,6 @@
 """The wiring picture, as text and as SVG.
 
-Resistor and driver are always two blocks in series between the source and its return; only
+Resistor and driver are always two blocks in series between the source and its return. Only
 which comes first depends on the resistor's side, and only what the return is called depends on
 the amplifier.
 """

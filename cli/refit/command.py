@@ -70,7 +70,7 @@ def refit(
 ) -> None:
     """Fit every take and table of an archive again.
 
-    Takes of one unit are one fit; where each label has a free-air take of its own, or more than six
+    Takes of one unit are one fit. Where each label has a free-air take of its own, or more than six
     hours lie between, each is a state and a fit of its own. A table is a free-air curve of the unit
     that it is named after, unless its comments say more ('# unit: lantern-7', '# label: new',
     '# added-mass: 7.5g', '# test-box: 6.8L', '# taken-at: 2026-03-01T10:00:00+01:00').

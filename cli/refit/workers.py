@@ -60,7 +60,7 @@ def outcomes(
     """Outcomes of jobs, in the order in which they come.
 
     Jobs are made when a worker is free, and forgotten when they are done. One whose worker died
-    (out of memory, killed) is tried once more when all others are done, by itself; if that worker
+    (out of memory, killed) is tried once more when all others are done, by itself. If that worker
     dies as well, the job is given up and said so.
 
     Args:

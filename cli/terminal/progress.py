@@ -47,7 +47,7 @@ WATCHER: ContextVar[Watcher | None] = ContextVar("watcher", default=None)
 def level_word(peak: float) -> str:
     """A word for a peak level; full scale is 1.
 
-    Above 0.9 the next louder moment clips; below 0.01 (-40 dB) a quarter of the bits of a 16 bit
+    Above 0.9 the next louder moment clips. Below 0.01 (-40 dB) a quarter of the bits of a 16 bit
     card are unused and hum takes over (both common practice, no source).
     """
     if peak >= TOO_HOT:

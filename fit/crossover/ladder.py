@@ -1,6 +1,6 @@
 """Ladder networks between an amplifier and a driver: crossovers, compensation, attenuators.
 
-A ladder is a chain of series and shunt arms from the source to the load; its currents and
+A ladder is a chain of series and shunt arms from the source to the load. Its currents and
 voltages follow from the load backwards by Kirchhoff's laws, exactly, for any impedances.
 """
 

@@ -1,7 +1,7 @@
 """Parts that a driver needs to meet wishes about its resonance, its damping and its box.
 
-From the parts that move follows the mass; from the mass and a wished resonance the compliance;
-from a wished Q the force factor, and from the wire in the gap the field that the magnet must
+From the parts that move follows the mass; from the mass and a wished resonance the compliance.
+From a wished Q the force factor, and from the wire in the gap the field that the magnet must
 give. Definitions of A. N. Thiele, J. Audio Eng. Soc. 19(5), 1971 and R. H. Small, J. Audio Eng.
 Soc. 20(5) and 20(10), 1972.
 """

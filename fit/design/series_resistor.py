@@ -1,8 +1,8 @@
 """Choice of a series resistor for an expected driver, and how well the bench then measures.
 
 With R in series, an error dH of the ratio of both inputs becomes
-|dZ/Z| = |dH| |R + Z|^2/(R |Z|), smallest at |Z| = R; inputs that differ by e give |e (1 + Z/R)|
-with the resistor on the hot side and |e (1 + R/Z)| on the ground side; the resistor's own error
+|dZ/Z| = |dH| |R + Z|^2/(R |Z|), smallest at |Z| = R. Inputs that differ by e give |e (1 + Z/R)|
+with the resistor on the hot side and |e (1 + R/Z)| on the ground side. The resistor's own error
 goes one to one (differentials of the voltage divider).
 """
 

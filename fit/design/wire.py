@@ -139,7 +139,7 @@ def enamelled(bare: float, metal: Metal = COPPER, overall: float | None = None) 
     0.220 mm over the enamel, 0.5441 ohm/m
 
     Between the sizes read from the standard the thickness of the enamel is interpolated as a
-    power of the bare diameter, and continued as such beyond them (0.1 to 0.315 mm); there it errs
+    power of the bare diameter, and continued as such beyond them (0.1 to 0.315 mm). There it errs
     by up to 15 % of the enamel (tests/fitting/design/test_wire.py).
 
     Args:
@@ -170,7 +170,7 @@ def enamelled(bare: float, metal: Metal = COPPER, overall: float | None = None) 
 def diameter_tolerance(bare: float) -> float:
     """Half-width of the limits of a bare diameter [m].
 
-    3 um below 0.25 mm and 4 um up to 0.315 mm reproduce the tables of IEC 60317-0-1; above that
+    3 um below 0.25 mm and 4 um up to 0.315 mm reproduce the tables of IEC 60317-0-1. Above that
     from memory: 4 um to 0.4 mm, 5 um to 0.5 mm, then 1 %.
     """
     if bare < 0.2499e-3:

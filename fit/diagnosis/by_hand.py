@@ -150,7 +150,7 @@ def _by_coil(curve: FittedCurve, Re: float, model: HandValues) -> float:
     """Relative difference of hand values from parameters that the coil explains.
 
     A coil impedance of c Re at the peak adds c to r0, hence c/(r0 - 1) to the relative error of
-    r0 - 1 and of Qes, and widens the side frequencies; the factors that make a bound of it were
+    r0 - 1 and of Qes, and widens the side frequencies. The factors that make a bound of it were
     found by computing drivers from woofers to tweeters
     (tests/fitting/uncertainty/test_threepoint.py).
     """

@@ -1,7 +1,7 @@
 """A part against frequency: what each stretch of the curve says by itself.
 
 A mean over a stretch is biased where the curve is steep and the stretch lies to one side, as at
-the ends of a table; so a parabola over log frequency is fitted, in the logarithm of the value
+the ends of a table. So a parabola over log frequency is fitted, in the logarithm of the value
 where it has one, and read where it is asked for (local polynomial regression, W. S. Cleveland,
 J. Am. Stat. Assoc. 74, 1979, 829). Its scatter is part of the uncertainty whatever a table says of
 its noise, and all of it where a table says nothing.

@@ -1,7 +1,7 @@
 """Values of a passive part with their error sources, or the reason why there are none.
 
 How well a bench tells an impedance depends on |Z|/R, R being its series resistor: noise n in the
-ratio of the inputs gives |dZ/Z| = n |R + Z|^2/(R |Z|), smallest at |Z| = R; a mismatch e of the
+ratio of the inputs gives |dZ/Z| = n |R + Z|^2/(R |Z|), smallest at |Z| = R. A mismatch e of the
 inputs gives e (1 + Z/R) with the resistor on the hot side and e (1 + R/Z) on the ground side
 (voltage divider). So a large capacitor's loss is best told on the hot side with a small
 resistor, and a value far from R may come out as a limit only.

@@ -39,7 +39,7 @@ class Inductor:
 
     Core loss as a constant parallel resistance 1/G stands for eddy currents in thin laminations
     or grains, whose loss rises with the square of flux and frequency (common practice, no
-    source); what a real core does besides shows in L and R against frequency.
+    source). What a real core does besides shows in L and R against frequency.
     """
 
     size = 3

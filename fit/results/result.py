@@ -63,7 +63,7 @@ class Estimate:
         logarithmic: True where the error is taken as normal in the logarithm (all positive
             quantities but decibels), so that an interval never reaches zero.
         frequency_hz: Where the quantity is stated at a frequency (Le), else None.
-        widening: Factor on 1.96 for few repetitions (Student's t over the normal); where `limits`
+        widening: Factor on 1.96 for few repetitions (Student's t over the normal). Where `limits`
             are given, what makes an interval without them as wide.
         limits: Ends of the 95 % interval where linear propagation does not suffice and a Monte
             Carlo run gave them; None elsewhere.

@@ -106,7 +106,7 @@ class Contest:
         """Rank candidates by chi-square plus penalty.
 
         All are judged by one variance, noise plus the model error of the candidate of greatest
-        penalised likelihood; a model error that repeats itself over several points weighs less by
+        penalised likelihood. A model error that repeats itself over several points weighs less by
         as much, so that structure which no candidate follows decides nothing. A candidate whose
         coil imitates the resonance or a resistance, or whose laws mean something else, comes last
         and has no score, unless all do.

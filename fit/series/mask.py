@@ -2,7 +2,7 @@
 
 Curves are looked at in bands of a sixth of an octave, in three layers: the magnitude as measured,
 and magnitude and phase of measured over fitted, which is what no parameter explains. What the
-model misses in every unit stands in the centre of the band and sets no unit apart; a rub, a leak,
+model misses in every unit stands in the centre of the band and sets no unit apart. A rub, a leak,
 a loose joint or a cone that breaks up elsewhere is left over.
 """
 

@@ -36,7 +36,7 @@ class BoundedThread:
     """One daemon thread that makes all calls of one library.
 
     One thread, because some audio interfaces (ASIO, WASAPI) want to be called from the thread
-    that woke them; a daemon, because a call that hangs must not keep the program from ending.
+    that woke them. A daemon, because a call that hangs must not keep the program from ending.
     """
 
     def __init__(self, name: str) -> None:

@@ -44,7 +44,7 @@ def interpolate(standard: Standard, frequency_hz: FloatArray) -> ComplexArray:
 def variance(standard: Standard, frequency_hz: FloatArray) -> FloatArray:
     """Variance of each part of what `interpolate` finds, shape (n,).
 
-    Points of a curve between the same two points of the standard share its noise; their variance
+    Points of a curve between the same two points of the standard share its noise. Their variance
     is raised by how many there are on average, so that a fit over all of them stays honest.
     """
     known = standard.frequency_hz

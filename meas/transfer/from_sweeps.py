@@ -126,7 +126,7 @@ def _from_silences(
 ) -> tuple[FloatArray, FloatArray]:
     """Variance of each part of H from the silences (NaN without), and what to add for bias.
 
-    Noise of the source input makes a least-squares ratio too small by s1^2/|V1|^2; where that
+    Noise of the source input makes a least-squares ratio too small by s1^2/|V1|^2. Where that
     matters at all it is added to the variance as a square, half of it in each part.
     """
     noise = noise_of_silences(samples, sample_rate_hz, passes)

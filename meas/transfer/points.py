@@ -2,8 +2,8 @@
 
 In windows of 1/40 octave that do not overlap, V2 is regressed on V1 with H a complex polynomial
 of second degree in frequency, all passes together. Least squares weights every bin with |V1|^2
-by itself, and the value at the centroid of energy is the point. The fit is exact for a parabola;
-what is left at a resonance of quality Q is of fourth order: with x = 2 Q times the relative half
+by itself, and the value at the centroid of energy is the point. The fit is exact for a parabola.
+What is left at a resonance of quality Q is of fourth order: with x = 2 Q times the relative half
 width of the window (0.0087) the error of H is below (3/35) x^4. At Q = 10 (Qms 15, Qes 2
 behind 100 ohm) that is 8e-5. (Local polynomial regression: W. S. Cleveland, S. J. Devlin,
 J. Am. Stat. Assoc. 83, 1988; for transfer functions: R. Pintelon, J. Schoukens, System

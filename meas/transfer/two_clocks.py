@@ -75,7 +75,7 @@ def find_drift(samples: TwoInputs, sample_rate_hz: int) -> Drift | None:
     """Find out whether the two inputs of a recording run on different clocks.
 
     In short frames the cross spectrum of a line at f turns by 2 pi f ppm t with the time t of the
-    frame; the drift that makes all frames of every line agree is searched, taken out, and what is
+    frame. The drift that makes all frames of every line agree is searched, taken out, and what is
     left of it is found by linear regression, until nothing is left.
 
     Returns:

@@ -53,7 +53,7 @@ def not_causal(
     turning the phase, and leaves 0.28 % and more; refused from 0.25 % on. Where nobody compared
     the inputs, the delay that makes the curve most causal is looked for first. It hides some of
     the rest: refused from 0.3 % on, which finds a glide of 10 % and more, and half of those of
-    3 %; the intervals of such a bench hold a gain that is off by 3 % anyway.
+    3 %. The intervals of such a bench hold a gain that is off by 3 % anyway.
 
     A driver whose stiffness or force factor follows its excursion is no linear one-port either. It
     departs from one by about as much as it distorts; what changes by itself has no harmonics. So

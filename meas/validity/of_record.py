@@ -189,7 +189,7 @@ def cut_off(
     a sweep that ends with the record has faded). Noise and periodic signals hold all frequencies
     all the time and may fill the record. With a known stimulus, the passes are counted too.
 
-    A sweep that was broken off and is followed by silence looks like a shorter sweep; what it
+    A sweep that was broken off and is followed by silence looks like a shorter sweep. What it
     did not reach is missing from the curve, and a resonance beyond it is reported as missing.
     """
     rate, source = sample_rate_hz, samples[:, 0]

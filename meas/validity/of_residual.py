@@ -54,7 +54,7 @@ def bursts(
     """Find places where the relation breaks for a moment: lost, repeated or blanked frames.
 
     Criterion: where frames are missing from both inputs, the driver's memory of what was lost is
-    still in its input but no longer in the source input; where one input slips or is blanked, the
+    still in its input but no longer in the source input. Where one input slips or is blanked, the
     other goes on. Either way the residual jumps within a millisecond. Its rms over 32 frames is
     compared with the medians of 0.1 s before and after. For Gaussian noise the ratio stays below
     1.7 in a million blocks (chi-square with 32 degrees of freedom), so 7 has a wide margin for

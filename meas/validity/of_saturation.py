@@ -46,7 +46,7 @@ def saturation(
     Criterion: a converter or preamplifier that saturates bends its own characteristic. The mean
     of the residual, given the momentary voltage v, is then no straight line in v but turns at the
     ends of the range. For tanh-like saturation that takes 1 % off the peak, the ends stand off by
-    0.7 % against the straight line through the middle 70 % of the range; the filter fitted to the
+    0.7 % against the straight line through the middle 70 % of the range. The filter fitted to the
     same data hides up to two thirds of it. For a hard clip they stand off by about half of what is
     cut off, at the outermost 0.3 % of the samples. Refused from 0.12 %, and from 0.1 % in blocks
     above four times the resonance, where the cone stands still (displacement falls as 1/f^2) and
@@ -123,7 +123,7 @@ def _flat(voltage: NDArray[np.float32], silence: float) -> bool:
     """Tell whether samples crowd at an extreme, as where a converter or amplifier ends.
 
     Of what a sine has within 10 e of its extreme it has sqrt(1/10) = 0.32 within e, a peak made
-    as flat as a third harmonic can make it (fourth order) 0.56; one cut off by half a per cent has
+    as flat as a third harmonic can make it (fourth order) 0.56. One cut off by half a per cent has
     0.71 (e = 0.05 %), and more where more is cut off.
     """
     for side in (voltage, -voltage):

@@ -19,7 +19,7 @@ def judge_standard(samples: TwoInputs, sample_rate_hz: int) -> tuple[Finding, ..
 
     Criterion beside those of a take: two inputs on known resistances follow each other to the
     noise. What one leaves unexplained of the other for 0.1 s, the noise taken off, may be 0.2 % of
-    the signal; a lossy codec, a suppression of noise and a converter that saturates leave more, and
+    the signal. A lossy codec, a suppression of noise and a converter that saturates leave more, and
     go with the standard into every take.
     """
     passes = find_passes(samples, sample_rate_hz)
