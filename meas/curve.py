@@ -131,7 +131,7 @@ class MagnitudeCurve:
 Curve = ImpedanceCurve | MagnitudeCurve
 
 
-def kept(curve: Curve, keep: NDArray[np.bool_]) -> Curve:
+def at_points(curve: Curve, keep: NDArray[np.bool_]) -> Curve:
     """The curve at some of its points, with their errors."""
     noise, rounding = (
         None if known is None else known[keep]
@@ -144,7 +144,7 @@ def kept(curve: Curve, keep: NDArray[np.bool_]) -> Curve:
     return MagnitudeCurve(f, curve.magnitude_ohm[keep], noise, errors, rounding)
 
 
-def together(curves: Sequence[Curve]) -> Curve:
+def merged(curves: Sequence[Curve]) -> Curve:
     """Points of several curves of one kind as one, without what is known of their errors.
 
     Args:

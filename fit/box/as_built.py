@@ -14,7 +14,7 @@ from fit.box.saved_driver import SavedDriver
 from fit.box.start import Peaks, closed, find, vented
 from fit.parts.one_port import Followed, follow
 from fit.results.result import Estimate
-from meas.curve import ComplexArray, Curve, FloatArray, kept
+from meas.curve import ComplexArray, Curve, FloatArray, at_points
 from meas.errors import Finding, Refused
 
 BoxKind = Literal["closed", "vented"]
@@ -77,7 +77,7 @@ def fit_system(curve: Curve, driver: SavedDriver, kind: BoxKind | None = None) -
         own = [math.log(alpha), math.log(2 * math.pi * fb), 0.1]
     else:
         own = [math.log(closed(peaks, fs)), 0.0]
-    followed_curve = kept(curve, curve.frequency_hz <= _BAND * peaks.at_hz[-1])
+    followed_curve = at_points(curve, curve.frequency_hz <= _BAND * peaks.at_hz[-1])
     if followed_curve.frequency_hz.size < _FEWEST:
         raise Refused([_TOO_FEW])
     model = DriverInBox(driver, vented=kind == "vented")

@@ -197,7 +197,7 @@ def _rough_variance(problem: _Problem, level: float) -> list[FloatArray]:
     return [problem.noise**2 + (level * problem.magnitude) ** 2]
 
 
-def _left_over(problem: _Problem, theta: FloatArray) -> float:
+def _relative_misfit(problem: _Problem, theta: FloatArray) -> float:
     """Root mean square of the residual over |Z| beyond the noise."""
     square = np.abs(problem.raw(theta)) ** 2 / problem.components
     excess = np.mean((square - problem.noise**2) / problem.magnitude**2)
@@ -212,7 +212,7 @@ def _local_variance(problem: _Problem, theta: FloatArray) -> tuple[list[FloatArr
 
 _REWEIGHTING = Reweighting[_Problem, Misfit](
     rough=_rough_variance,
-    left_over=_left_over,
+    relative_misfit=_relative_misfit,
     local=_local_variance,
     bounded=lambda theta: theta,
     rounds=8,

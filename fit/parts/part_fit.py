@@ -22,7 +22,7 @@ from fit.parts.kind import UNRESOLVED, linear_points, refuse_open_or_shorted, re
 from fit.parts.one_port import Followed, OnePort, follow
 from fit.parts.passive import REFERENCE_HZ, Capacitor, Inductor, Resistor
 from fit.results.result import Estimate
-from meas.curve import ComplexArray, Curve, FloatArray, ImpedanceCurve, Systematic, kept
+from meas.curve import ComplexArray, Curve, FloatArray, ImpedanceCurve, Systematic, at_points
 from meas.errors import Finding, Refused
 
 Quantity = Callable[[FloatArray], float]
@@ -136,7 +136,7 @@ def _usable_band(curve: Curve) -> Curve:
     keep = linear_points(curve, curve.systematics)
     if np.count_nonzero(keep) < 4:
         raise Refused([UNRESOLVED])
-    return curve if keep.all() else kept(curve, keep)
+    return curve if keep.all() else at_points(curve, keep)
 
 
 def _complex(curve: Curve, kind: PartKind) -> ComplexArray:

@@ -39,7 +39,7 @@ from fit.problem.columns import (
 from fit.problem.common_errors import on_model
 from fit.problem.curve_rows import as_measured, error_effects, stacked
 from fit.problem.other_values import OtherValues
-from fit.problem.take_model import DriverModel, Take
+from fit.problem.take_model import DriverModel, PreparedTake
 from meas.curve import ComplexArray, FloatArray, random_ohm
 
 SCALES = 0.02
@@ -318,7 +318,7 @@ class Problem:
 
 def _take(
     index: int, measured: MeasuredCurve, scatter: dict[str, float] | None, place: Mapping[str, int]
-) -> Take:
+) -> PreparedTake:
     """Prepare a curve for the fit.
 
     Args:
@@ -327,7 +327,7 @@ def _take(
     curve = measured.curve
     data = curve.values_ohm
     _, sizes = departures_of(measured, scatter)
-    return Take(
+    return PreparedTake(
         measured=measured,
         s=np.asarray(2j * np.pi * curve.frequency_hz, dtype=np.complex128),
         data=data,
@@ -339,7 +339,7 @@ def _take(
     )
 
 
-def _with_errors_on(take: Take, total: ComplexArray) -> Take:
+def _with_errors_on(take: PreparedTake, total: ComplexArray) -> PreparedTake:
     """Restate the errors of a take on its modelled impedance."""
     model = total if take.is_complex else np.abs(total)
     read = np.abs(take.data)
@@ -350,7 +350,7 @@ def _with_errors_on(take: Take, total: ComplexArray) -> Take:
     return replace(take, magnitude=magnitude, errors=errors)
 
 
-def _shape_errors(takes: Sequence[Take]) -> frozenset[int]:
+def _shape_errors(takes: Sequence[PreparedTake]) -> frozenset[int]:
     """Find the common errors that change the shape of a curve instead of its scale."""
     found = set()
     for take in takes:

@@ -54,7 +54,7 @@ class Reweighting(Generic[P, F]):
 
     Attributes:
         rough: Problem and relative model error, one for all points, to variances.
-        left_over: Problem and parameters to the relative model error that the residuals show.
+        relative_misfit: Problem and parameters to the relative model error that the residuals show.
         local: Problem and parameters to variances with a model error that varies along frequency,
             and the model errors themselves.
         bounded: Parameters to the nearest ones that mean something.
@@ -67,7 +67,7 @@ class Reweighting(Generic[P, F]):
     """
 
     rough: Callable[[P, float], list[FloatArray]]
-    left_over: Callable[[P, FloatArray], float]
+    relative_misfit: Callable[[P, FloatArray], float]
     local: Callable[[P, FloatArray], tuple[list[FloatArray], F]]
     bounded: Callable[[FloatArray], FloatArray]
     rounds: int
@@ -87,7 +87,7 @@ class Reweighting(Generic[P, F]):
             theta = self.solved(problem, theta)
             if round_ == 0 or self.restate:
                 problem = problem.with_errors_on(theta)
-            shown = self.left_over(problem, theta)
+            shown = self.relative_misfit(problem, theta)
             if shown > _LOWER * level:
                 break
             level = shown

@@ -104,7 +104,7 @@ def rough_variance(problem: Problem, relative: float = ROUGH) -> list[FloatArray
     ]
 
 
-def left_over(problem: Problem, theta: FloatArray) -> float:
+def relative_misfit(problem: Problem, theta: FloatArray) -> float:
     """Root mean square of the residual over |Z| beyond its noise, over all takes."""
     squares, noise = [], []
     for index, take in enumerate(problem.takes):
@@ -127,7 +127,7 @@ def _local_variance(problem: Problem, theta: FloatArray) -> tuple[list[FloatArra
 
 _REWEIGHTING = Reweighting[Problem, _Misfits](
     rough=rough_variance,
-    left_over=left_over,
+    relative_misfit=relative_misfit,
     local=_local_variance,
     bounded=bounded,
     rounds=6,
@@ -146,7 +146,7 @@ def settle(problem: Problem, start: FloatArray) -> Settled:
     would excuse itself where it is poor.
     """
     # A start that follows the takes closely is not to be lost in the wide valleys of a rough fit.
-    level = min(ROUGH, left_over(problem, start))
+    level = min(ROUGH, relative_misfit(problem, start))
     return _refined(*_REWEIGHTING.lowered(problem, start, level))
 
 

@@ -16,7 +16,7 @@ from meas.curve import ComplexArray, FloatArray
 
 
 @dataclass(frozen=True, eq=False)
-class Take:
+class PreparedTake:
     """A measured curve as the fit sees it.
 
     Attributes:
@@ -75,7 +75,7 @@ class DriverModel(Driver):
     volume_column: int | None
     stated: StatedValues
 
-    def of_take(self, take: Take, theta: FloatArray, known: AtFrequencies) -> Modelled:
+    def of_take(self, take: PreparedTake, theta: FloatArray, known: AtFrequencies) -> Modelled:
         """Impedance of one take with its derivatives by the parameters that matter.
 
         Args:
@@ -85,7 +85,7 @@ class DriverModel(Driver):
         """
         return self.impedance(take.s, theta, self._condition(take, theta), known)
 
-    def _condition(self, take: Take, theta: FloatArray) -> Condition:
+    def _condition(self, take: PreparedTake, theta: FloatArray) -> Condition:
         """Difference of a take from the reference state."""
         condition = take.measured.condition
         departures = {kind: (theta[column], column) for kind, column in take.departures.items()}

@@ -14,10 +14,10 @@ from fit.numerics.least_squares import least_squares
 from fit.problem.columns import bounded
 from fit.problem.joint_problem import Problem
 from fit.problem.reweighting import ROUGH
-from fit.problem.settle import left_over, rough_variance
+from fit.problem.settle import relative_misfit, rough_variance
 from fit.search.growth import sections_seen
 from fit.search.guess import Search
-from meas.curve import FloatArray, together
+from meas.curve import FloatArray, merged
 
 WORTH = 0.01
 """Gain in chi-square that is not worth another step of a start."""
@@ -77,7 +77,7 @@ def _free_air(curves: Sequence[MeasuredCurve]) -> MeasuredCurve:
         return longest
     kind = type(longest.curve)
     readings = [curve.curve for curve in free if type(curve.curve) is kind and curve.of_readings]
-    return replace(longest, curve=together(readings))
+    return replace(longest, curve=merged(readings))
 
 
 def _free_state(
@@ -92,7 +92,7 @@ def _free_state(
     rough = problem.weighted(rough_variance(problem))
     found = _valleys(rough, [np.concatenate([start, at_rest]) for start in starts])
     # Under a rough model error all valleys are shallow; which is the deepest shows under less.
-    fine = problem.weighted(rough_variance(problem, min(left_over(rough, found[0]), ROUGH)))
+    fine = problem.weighted(rough_variance(problem, min(relative_misfit(rough, found[0]), ROUGH)))
     best = _valleys(fine, found)[0]
     sections = sections_seen(fine, best)
     cost = float(np.sum(rough.residual(best) ** 2))

@@ -13,7 +13,7 @@ from cli.sources.takes_and_tables import gather
 from cli.words import table_scale
 from fit.compare.changes import compare
 from fit.joint import fit_driver
-from meas.curve import ImpedanceCurve, MagnitudeCurve, Systematic, random_ohm, together
+from meas.curve import ImpedanceCurve, MagnitudeCurve, Systematic, merged, random_ohm
 from meas.errors import UsageError
 from meas.tables import csv_table
 from meas.tables.rounding import visible_limits
@@ -153,8 +153,8 @@ def test_of_equal_frequencies_together_the_first_stays():
     """Points in the order of frequency, of magnitudes and of impedances."""
     f = np.array([10.0, 20.0]), np.array([5.0, 20.0, 30.0])
     z = np.array([1.0, 2.0]), np.array([3.0, 4.0, 5.0])
-    sizes = together([MagnitudeCurve(*pair) for pair in zip(f, z, strict=True)])
-    turned = together([ImpedanceCurve(a, 1j * b) for a, b in zip(f, z, strict=True)])
+    sizes = merged([MagnitudeCurve(*pair) for pair in zip(f, z, strict=True)])
+    turned = merged([ImpedanceCurve(a, 1j * b) for a, b in zip(f, z, strict=True)])
     for found, factor in ((sizes, 1), (turned, 1j)):
         assert found.frequency_hz.tolist() == [5.0, 10.0, 20.0, 30.0]
         assert found.values_ohm == pytest.approx(factor * np.array([3.0, 1.0, 2.0, 5.0]))
