@@ -34,7 +34,6 @@ COMMON_RATES_HZ = (44100, 48000, 88200, 96000, 176400, 192000)
 
 # PaErrorCode of portaudio.h; tests/measuring/audio/test_soundcard.py holds them against the
 # library's own words.
-UNANTICIPATED_HOST_ERROR = -9999
 INVALID_CHANNEL_COUNT = -9998
 INVALID_SAMPLE_RATE = -9997
 INVALID_DEVICE = -9996
