@@ -97,7 +97,6 @@ def look(archive: Path, *, captures: bool = False) -> Iterator[Measured | LeftOu
     """Look through everything below a folder, in a fixed order.
 
     Args:
-        archive: The folder.
         captures: Whether the recordings will be analysed again: refused takes then count, and
             the recording is part of the digest.
     """

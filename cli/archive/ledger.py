@@ -189,7 +189,6 @@ class Ledger:
         That it is ours is kept before it gets its name, so that the next refit may replace it.
 
         Args:
-            path: The file.
             fill: Writes the content, piece by piece.
 
         Raises:

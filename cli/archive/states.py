@@ -27,7 +27,6 @@ class State:
     """Takes of one driver in one state, for one fit.
 
     Attributes:
-        unit: The driver.
         label: What its takes say about the state; empty where they say nothing in common.
         sources: Free air first, then by time.
     """

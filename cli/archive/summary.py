@@ -105,8 +105,6 @@ class Usual:
         n: Number of fits that have it.
         centre: Robust mean.
         spread: Robust standard deviation over the centre; None for fewer than three.
-        low: Least value.
-        high: Greatest value.
         drift: Slope of the logarithm per day; None where times are too few.
     """
 

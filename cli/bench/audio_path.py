@@ -35,7 +35,6 @@ def open_path(
     opens a rig that has it.
 
     Args:
-        rig: The bench.
         condition: What loads the simulated cone; None: nothing.
         kind: What the simulated bench measures.
         standard: What is in the simulated driver's place instead: nothing, a short, a resistor
@@ -81,7 +80,6 @@ class Played:
     """Signal that was played, and what came back.
 
     Attributes:
-        stimulus: What was played.
         capture: What the inputs recorded, untouched.
         findings: What the audio path itself has to say about it.
     """
@@ -100,7 +98,6 @@ def play(audio: AudioPath, rig: Rig, what: str, stimulus: Stimulus | None = None
     """Play an excitation and record both inputs, with a bar on a terminal.
 
     Args:
-        audio: An open path.
         rig: Whose drive and sample rate to use.
         what: In a word, for the bar.
         stimulus: What to play; None: pairs of sweeps, whatever else the rig asks for.

@@ -72,7 +72,6 @@ def take(who: Subject, rig: Rig, out: Path, swap_seconds: float | None) -> tuple
     """Record the known resistor, then the driver; analyse and save.
 
     Args:
-        who: What is measured.
         rig: The bench, with its ``substitution``.
         out: Folder in which the take's folder is made.
         swap_seconds: Time to swap; None: until Enter is pressed.

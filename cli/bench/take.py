@@ -116,8 +116,6 @@ def sweep(who: Subject, bench: Rig, out: Path) -> tuple[Take, Path]:
     """Play, record, analyse and save; the capture is kept whatever the analysis says.
 
     Args:
-        who: What is measured.
-        bench: The rig.
         out: Folder in which the take's folder is made.
 
     Returns:

@@ -160,7 +160,6 @@ def as_take(
     """Make a take of now by this version of the program.
 
     Args:
-        who: What was measured.
         rig: The bench with the calibration that was applied.
         curve: The impedance; None where none came out.
         findings: All doubts; a refusal is added where there is no curve and none says why.

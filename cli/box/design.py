@@ -41,7 +41,6 @@ class Vent:
         bore: Inner diameter [m].
         length: Length to cut [m].
         spread: How far the end correction leaves the length open, either way [m].
-        tubes: Number of equal tubes.
     """
 
     bore: float

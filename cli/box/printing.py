@@ -69,10 +69,7 @@ def sections(
     """Box, behaviour at the drive, cautions.
 
     Args:
-        design: The box.
         found: What the driver will do in it.
-        findings: What to mind.
-        driver: The driver.
         drive: In words.
         xmax: Peak excursion that the driver takes [m].
         air: In and around the box.

@@ -13,7 +13,6 @@ class Coin:
     """A coin that no magnet attracts.
 
     Attributes:
-        name: As people call it.
         several: The name of more than one.
         mass_kg: Mass when new [kg].
     """

@@ -169,8 +169,6 @@ class JudgedFit:
     """A fit with all that is said about it.
 
     Attributes:
-        unit: Name of the driver.
-        fit: Its parameters.
         verdicts: How they stand to the targets.
         findings: Causes, and what to try next.
         warnings: Doubts of the takes, besides the fit's own.
@@ -290,7 +288,6 @@ def print_fit(found: JudgedFit, *, everything: bool) -> None:
     """A fit in the terminal, the values last: a screen of thirty rows then shows them.
 
     Args:
-        found: The fit.
         everything: Whether values that few people use, curves and model are shown, too.
     """
     from cli.terminal import advice_words, tables

@@ -29,7 +29,6 @@ class Proposal:
     """A mass to put on the cone.
 
     Attributes:
-        mass_kg: How much.
         lowered_hz: Where the resonance is expected then.
         clear: False when that is too near the lowest frequency of the sweep.
     """
@@ -51,7 +50,6 @@ def propose(fs_hz: float, moving_kg: float, start_hz: float) -> Proposal:
     J. Audio Eng. Soc. 20, 1972: compliance unchanged).
 
     Args:
-        fs_hz: Resonance in free air.
         moving_kg: Moving mass as far as it is known; a factor of two does not matter.
         start_hz: Lowest frequency of the sweep.
     """
@@ -83,7 +81,6 @@ def expected(mass_kg: float, missed: float) -> float:
     """Relative standard uncertainty of Mms and Cms that a mass on ordinary scales gives.
 
     Args:
-        mass_kg: The mass.
         missed: What the model misses of |Z| in free air, relative.
     """
     return math.hypot(_SCALES_KG / mass_kg, _MISSED * missed, _DRIFT)
@@ -93,7 +90,6 @@ def next_step(fitted: DriverFit, session: Session) -> Finding | None:
     """Propose a mass after a fit that knows no Mms, with what it would give; None where known.
 
     Args:
-        fitted: The fit.
         session: What else was measured; the cone's area tells about what moves.
     """
     from fit.box.suggest import suggest

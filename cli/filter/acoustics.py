@@ -65,7 +65,6 @@ def estimate(
     """Estimate the sum at the ear, or say why it cannot be.
 
     Args:
-        result: The crossover.
         files: Branch to the file of its driver.
         drive: What the amplifier puts out.
     """

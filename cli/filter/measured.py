@@ -30,14 +30,12 @@ class MeasuredTransfer:
     """A section as measured.
 
     Attributes:
-        branch: Which one.
         source: The take or recording.
         frequency_hz: Shape (n,).
         ratio: Voltage at the driver over voltage at the section's input, complex, shape (n,).
         uncertainty_db: Standard uncertainty of the level [dB], shape (n,).
         difference_db: Measured minus predicted level [dB], shape (n,).
         weighed: Points where the section lets more than -30 dB through, bool, shape (n,).
-        findings: What follows.
     """
 
     branch: str
@@ -70,7 +68,6 @@ def compare(
     Args:
         text: A take (kind part) or a WAV or FLAC file; None where none was measured.
         branch: Which section; None: the only one.
-        solution: The prediction.
 
     Raises:
         UsageError: If the branch is not named or not there.

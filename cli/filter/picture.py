@@ -40,7 +40,6 @@ def figure(
         A figure of matplotlib.
 
     Args:
-        result: The crossover.
         amplifier_minimum_ohm: Drawn as a line [ohm].
         measured: Branch, frequencies and transfer function of a finished section.
     """
@@ -90,7 +89,6 @@ def sum_figure(found: AcousticSum, volt: float, words: str) -> Any:
     Args:
         found: For 1 V.
         volt: Output of the amplifier, rms [V].
-        words: The drive in words.
     """
     f, gain = found.frequency_hz, 20 * np.log10(volt)
     with drawing(3.8) as made:

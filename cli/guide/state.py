@@ -53,7 +53,6 @@ def still_there(state: GuidedSession, exists: Callable[[str], bool]) -> GuidedSe
     """The state without the steps whose files are gone.
 
     Args:
-        state: As remembered.
         exists: Whether a file is there.
     """
     lost = [step for step, left in state.done.items() if not all(map(exists, left))]

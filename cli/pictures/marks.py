@@ -32,7 +32,6 @@ class Mark:
         name: ``fs``, ``peak``, ``least`` or ``Re``.
         frequency_hz: Where [Hz].
         ohm: Height [ohm].
-        text: What stands beside it.
     """
 
     name: str

@@ -52,8 +52,6 @@ def prediction_figure(
     """Draw level, excursion, air speed in the vent, group delay and impedance over frequency.
 
     Args:
-        found: What to draw.
-        title: Above the picture.
         widening: Factor on 1.96 for the bands.
         xmax: Peak excursion that the driver takes [m].
         limit_m_s: Air speed above which the vent is heard [m/s].

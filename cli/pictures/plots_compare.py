@@ -40,7 +40,6 @@ def overlay_figure(
 
     Args:
         fits: The first is what the others are compared with.
-        names: Names of the fits.
         differences: Difference of each later fit from the first.
     """
     with drawing(5.4) as figure:

@@ -58,8 +58,6 @@ def plot_change(
     """Draw free-air curves of two fits over each other, and their difference with its band.
 
     Args:
-        before: The first.
-        after: The second.
         names: What to call them.
     """
     from cli.pictures.plots_compare import overlay_figure

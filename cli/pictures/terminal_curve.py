@@ -35,7 +35,6 @@ class Ink:
         dots: Dots in a cell, across and down.
         axis: Upright line, tick on it, corner, level line, tick on that.
         mark: Above a resonance, and from there down to the curve.
-        ohm: The unit.
         title: Above the upright axis, no wider than the margin and the axis.
     """
 
@@ -70,7 +69,6 @@ def curve_lines(
         marked: Indices of points to be marked with their value and frequency, or with own words.
         columns: No line is wider.
         rows: Height of the field for the curve; marks, axis and labels come on top.
-        ink: Characters.
 
     Raises:
         ValueError: If there is no room for a picture, or the curve is no curve.

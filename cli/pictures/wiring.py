@@ -43,7 +43,6 @@ def describe(wiring: Wiring, *, same_node: bool = False, place: str = "+ driver 
     """Say what the picture of a wiring shows.
 
     Args:
-        wiring: The wiring.
         same_node: Both inputs on the source node.
         place: What is in the driver's place.
     """

@@ -23,8 +23,6 @@ class Moved:
     """A state whose fit is another one now.
 
     Attributes:
-        unit: The driver.
-        label: The state in words.
         why: What differs in what it was made from, in words.
         changes: Changes beyond uncertainty, most significant first.
         news: What happened besides: fitted for the first time, no longer, gone.

@@ -49,7 +49,6 @@ class Job:
         last: Time of the last take.
         hours: Hours between the first and the last take.
         sources: Free air first.
-        session: What else was measured.
         model: ``auto`` or a coil model.
         captures: Whether to analyse the recordings again.
         tolerance: Tolerance of the ohms in tables, as written; None for the default.
@@ -76,8 +75,6 @@ class Outcome:
     """Outcome of a job.
 
     Attributes:
-        number: Number of the job.
-        key: Key of the job.
         row: What the table needs, JSON.
         body: The whole result, ``freeair-fit/1`` or a refusal, JSON.
         lasting: Whether the same job would end the same way again.

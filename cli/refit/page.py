@@ -47,8 +47,6 @@ def page(archive: Archive, ledger: Ledger, rows: Rows, done: Done) -> str:
     """The page as HTML text.
 
     Args:
-        archive: What was fitted.
-        ledger: The fits.
         rows: What tables need of every state.
         done: What the refit ended with.
     """

@@ -28,9 +28,7 @@ class Run:
     """One run over an archive.
 
     Args:
-        archive: What to fit.
         ledger: What was fitted, and where to keep what is.
-        engine: The workers.
         parquet: Whether the table is wanted as Parquet too.
         as_json: Whether each result is printed, in the order of the archive's states.
     """

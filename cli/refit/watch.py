@@ -16,7 +16,6 @@ def watching(total: int, takes: int) -> Iterator[Callable[[int], None]]:
     """Show how far a refit is; call what this yields with the number of takes after each fit.
 
     Args:
-        total: Fits to make.
         takes: Takes in them: what the time left is reckoned by.
     """
     console = show.console(stderr=True)

@@ -66,7 +66,6 @@ def outcomes(
     Args:
         numbers: Numbers of the jobs, in the order to begin them; asked for when a worker is free.
         job: Makes the job of a number.
-        engine: Where to run.
     """
     waiting = iter(numbers)
     running: dict[Future[Outcome], Job] = {}

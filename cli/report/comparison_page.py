@@ -32,7 +32,6 @@ class Compared:
     """Comparison of states or drivers: all that was found out.
 
     Attributes:
-        title: What was compared.
         states: In order; the first is what the others are compared with.
         steps: The first against each later one.
         same_unit: One driver at several times, in contrast to several drivers.

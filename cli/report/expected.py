@@ -31,7 +31,6 @@ def section(fit: DriverFit, verdicts: Sequence[Verdict], air: Air) -> Section:
     """Show boxes, level and excursion, or say what is missing for them.
 
     Args:
-        fit: The fit.
         verdicts: Against the targets: a planned Vas stands in where the takes do not tell it.
         air: The air of the sitting.
     """

@@ -30,7 +30,6 @@ class Exploring:
         data: JSON, safe inside a script element.
         script: The library and our script.
         style: The library's style.
-        names: Names of the curves.
         rows: Frequency, then |Z| and phase of every curve, as text.
     """
 

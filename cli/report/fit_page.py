@@ -48,8 +48,6 @@ class Origin:
     Attributes:
         rig: The bench, where the takes know it.
         how: Name and text of everything that another person would need to repeat it.
-        version: Version of the program.
-        made_on: Date of the page.
     """
 
     rig: Rig | None
@@ -72,8 +70,6 @@ def content(
     """Collect what the page says and shows.
 
     Args:
-        fit: The fit.
-        unit: Name of the driver.
         verdicts: Against the targets, none without targets.
         findings: What the deviations say about the build.
         warnings: Doubts besides the fit's own.

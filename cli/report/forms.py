@@ -25,8 +25,6 @@ def check(path: Path | None, picture: Path | None = None, *others: Path | None) 
     """Make sure, before anything is computed, that files can go where they are wanted.
 
     Args:
-        path: A report.
-        picture: A picture.
         others: Files whose names may end in any way.
 
     Raises:
@@ -60,8 +58,6 @@ def write_sections(
     """Write the report of a command that says what it found in sections; none for no path.
 
     Args:
-        path: The file.
-        title: Title of the page.
         lead: The result in a sentence.
         sections: All that is said about it.
         units: Drivers that the page is about, for an index of pages.
@@ -89,7 +85,6 @@ def give(
     """Give what a command found: a report, words or JSON, and the names of the files made.
 
     Args:
-        title: Title of the report.
         lead: The result in a sentence.
         sections: All that is said about it.
         document: Makes the same as JSON.

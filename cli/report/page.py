@@ -139,8 +139,6 @@ class Part:
     """A section as it is shown: words, tables, pictures and findings in their order.
 
     Attributes:
-        title: Its heading.
-        blocks: What stands below it.
         pictured: Whether its pictures belong into the one picture that says it all.
     """
 
@@ -159,13 +157,10 @@ class Page:
     """Contents of a report, in whatever form.
 
     Attributes:
-        title: What it is about.
         subtitle: What it rests on, and when it was made.
         lead: The result in a sentence.
         parts: All that is said about it.
         units: Drivers that it is about, for an index of pages.
-        version: Version of the program.
-        made_on: Date of the page.
     """
 
     title: str

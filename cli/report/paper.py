@@ -198,7 +198,6 @@ def _draw_inside(sheet: Figure, inner: Figure, left: float, bottom: float, width
 
     Args:
         sheet: To be drawn on.
-        inner: Figure to draw.
         left: Place on the sheet [inch].
         bottom: Place on the sheet [inch].
         width: On the sheet [inch].

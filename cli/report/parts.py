@@ -38,10 +38,8 @@ def drawn(figure: Any, name: str, spoken: str, caption: str) -> Plot:
     """Make a figure at home in a page.
 
     Args:
-        figure: The figure.
         name: Prefix of its identifiers, its own on the page.
         spoken: What it shows, for who cannot see it.
-        caption: Below it.
     """
     return Plot(inline(plots.svg_text(figure, name), name, spoken), caption, figure)
 

@@ -146,7 +146,6 @@ def compare(curve: ImpedanceCurve, resistor_ohm: float, half_width_ohm: float) -
     errors and the resistor's tolerance stay.
 
     Args:
-        curve: As measured.
         resistor_ohm: Its known value.
         half_width_ohm: Its limits.
     """

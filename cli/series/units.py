@@ -58,8 +58,6 @@ class Unit:
     """One unit of a series.
 
     Attributes:
-        name: What it is called.
-        fit: Its parameters.
         made_at: Time of its first take, ISO 8601; empty where nobody knows.
     """
 
@@ -121,9 +119,6 @@ def fitted_by(
     """The fit of one unit.
 
     Args:
-        gathered: Its takes.
-        session: What else was measured.
-        model: Name.
         where: Who named the model, for messages.
 
     Raises:

@@ -24,9 +24,7 @@ def save_fit(fit: DriverFit, path: str | Path, *, unit: str) -> None:
     """Keep a fit with its covariance and the identity of every error.
 
     Args:
-        fit: What to keep.
         path: A new file; nothing is overwritten.
-        unit: Name of the driver.
 
     Raises:
         UsageError: If the file exists or cannot be written.

@@ -65,7 +65,6 @@ def subcircuit(path: Path, name: str | None = None) -> str:
     """The subcircuit of a saved fit.
 
     Args:
-        path: The fit.
         name: Name of the subcircuit; None: the unit's.
 
     Raises:

@@ -44,8 +44,6 @@ class OpenedCurve:
 
     Attributes:
         text: As named on the command line.
-        name: What was measured.
-        curve: Its impedance.
         take: The take; None for a table.
         findings: Doubts that the take came with.
     """
@@ -235,7 +233,6 @@ def scaled(sources: Sequence[OpenedCurve], table_tolerance: str | None) -> list[
     """Curves of which those of tables have the error that all their ohms share.
 
     Args:
-        sources: As opened.
         table_tolerance: Limits of that error as written; a default that is taken is said.
 
     Raises:

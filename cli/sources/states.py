@@ -20,7 +20,6 @@ class DriverState:
     Attributes:
         name: What to call it: short and told apart from the others.
         unit: Which driver it is; None where the source does not say.
-        fit: Its parameters.
     """
 
     name: str

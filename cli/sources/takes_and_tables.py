@@ -29,7 +29,6 @@ class Gathered:
     Attributes:
         curves: One per table or take, free air first.
         takes: The take behind each curve; None behind a table.
-        unit: What was measured.
         findings: Doubts that the takes themselves came with.
     """
 

@@ -174,7 +174,6 @@ def coil(words: CoilWords, of: Wire | None = None) -> Coil:
     """The one coil that the words describe.
 
     Args:
-        words: What was said.
         of: The wire, where it is known from elsewhere.
 
     Raises:

@@ -34,7 +34,6 @@ def put(
     """Write aims and facts of the coil into a targets file, making it where there is none.
 
     Args:
-        path: The file.
         targets: Symbol to aim as people write it (``"5.8ohm ± 5%"`` or limits by name).
         winding: Facts of the coil by their keys.
         replace: Whether a value that is there and differs may be replaced.

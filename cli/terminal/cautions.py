@@ -211,7 +211,6 @@ def before_playing(file: Path, rig: Rig, *, yes: bool, also: Sequence[Caution] =
 
     Args:
         file: The rig's file, which remembers the yes.
-        rig: What it says.
         yes: The user has said ``--yes``, which counts for this time only.
         also: Cautions of what is about to be done; those that ask do so every time.
 
@@ -244,7 +243,6 @@ def acknowledge(
     """Show cautions; where one asks, wait for a yes.
 
     Args:
-        cautions: What to show.
         yes: The user has said ``--yes``.
         brief: Only the titles of those that were shown in full when the rig was made.
         simulated: Nothing can break: titles in one line, the texts where they are asked for.

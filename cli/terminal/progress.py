@@ -29,7 +29,6 @@ class Playing:
     """Display of what plays while somebody watches.
 
     Attributes:
-        what: In a few words.
         sample_rate_hz: Rate [Hz].
         stimulus: The excitation; None for short signals of other kinds.
     """
@@ -71,8 +70,6 @@ def live_lines(what: str, told: Progress, sample_rate_hz: int, *, plain: bool) -
     judges the latter, and faint ones not before half-time: a sweep begins quietly.
 
     Args:
-        what: What runs.
-        told: How far it is.
         sample_rate_hz: For the time that remains [Hz].
         plain: ASCII only.
     """

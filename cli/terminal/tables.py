@@ -127,7 +127,6 @@ def parameters(fit: DriverFit, symbols: Container[str] | None = None) -> Rendera
     """Parameters with their 95 % intervals and what limits each most.
 
     Args:
-        fit: A fit.
         symbols: Which of them; None for all.
     """
     rows = []

@@ -262,7 +262,6 @@ def argv(name: str, said: Mapping[str, object]) -> tuple[str, ...]:
     """Make the command of an action from what a form said.
 
     Args:
-        name: Of the action.
         said: Field name to text, list of texts, or true.
 
     Raises:

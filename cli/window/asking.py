@@ -29,8 +29,6 @@ class Sitting:
         put in the driver's place is asked about every time.
 
         Args:
-            action: Its name.
-            said: The form.
             rig: The bench that would sound.
             read: Titles that were read just now.
         """

@@ -52,7 +52,6 @@ class Drawing:
 
         Args:
             samples: All of the recording so far, shape (n, 2).
-            playing: What is being played.
 
         Raises:
             OSError: If the process has died.

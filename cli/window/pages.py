@@ -44,7 +44,6 @@ def window(desk: Desk, phone: str = "") -> Starlette:
     """Build the window onto the current folder.
 
     Args:
-        desk: Runs the commands.
         phone: Address for a phone in the local network; empty when it is not served.
     """
     here = Window(desk, asking.Sitting(), phone)

@@ -27,7 +27,6 @@ class Unit:
     """All in the folder about one unit.
 
     Attributes:
-        name: In its owner's words.
         takes: The latest first, refused ones among them.
         tables: Impedance tables named after it.
         fits: Saved fits, the latest first.
@@ -272,7 +271,6 @@ def overview(name: str, columns: int = 600) -> dict[str, Any]:
     """Outline the recording of a take, with the places where something is wrong.
 
     Args:
-        name: Of the take.
         columns: So many pieces of equal length.
     """
     from meas.takes import take as takes

@@ -18,7 +18,6 @@ class Drive:
 
     Attributes:
         volt_rms: At its terminals [V].
-        words: As people say it.
     """
 
     volt_rms: float

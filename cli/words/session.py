@@ -85,7 +85,6 @@ def session(words: SessionWords, *, boxes: bool) -> Session:
     """The session, with every default that was taken said aloud.
 
     Args:
-        words: As written.
         boxes: Whether a test box takes part, so that the air matters even without an area.
 
     Raises:

@@ -63,7 +63,6 @@ def vent_volume(bore: float, length: float, wall: float, tubes: int = 1) -> floa
         bore: Inner diameter [m].
         length: Inside the box [m].
         wall: Thickness of the wall [m].
-        tubes: How many.
     """
     return tubes * length * math.pi / 4 * (bore + 2 * wall) ** 2
 

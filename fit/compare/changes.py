@@ -59,7 +59,6 @@ class Remark:
 
     Attributes:
         names: States it is about; empty where the text says so.
-        text: In words.
     """
 
     names: tuple[str, ...]

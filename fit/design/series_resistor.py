@@ -99,7 +99,6 @@ class Choice:
     """A series resistor and its uncertainty; relative parts are 95 % (two standard uncertainties).
 
     Attributes:
-        resistor_ohm: Its value.
         frequency_hz: Frequencies [Hz], shape (n,).
         impedance_ohm: The expected driver, complex, shape (n,).
         noise: Part due to noise of one point of a curve, shape (n,).

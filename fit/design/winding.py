@@ -195,7 +195,6 @@ def cautions(
     """Find what speaks against a coil: it does not fit, is likely to rub, or would run hot.
 
     Args:
-        coil: Coil as planned.
         power: Lasting power [W].
     """
     found = []

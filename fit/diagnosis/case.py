@@ -23,7 +23,6 @@ class Case:
     """Knowledge about one driver and its targets.
 
     Attributes:
-        parameters: The fit.
         stated: Symbol to verdict on its stated target.
         part_targets: Targets of the parts, stated or implied.
         coil: Facts about the coil as planned.

@@ -33,7 +33,6 @@ class Column:
     """One parameter.
 
     Attributes:
-        name: Unique name.
         role: ``driver``, ``mass`` and ``volume`` have no prior; the others have one each.
         source: Identity of the error source that a departure or an error is.
         mean: Prior mean.

@@ -93,7 +93,6 @@ class Shown:
     Attributes:
         symbol: Plain symbol, short enough for a table.
         markup: Symbol with its subscript in HTML.
-        unit: Unit shown.
         scale: That unit in the SI base unit.
     """
 

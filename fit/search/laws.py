@@ -32,7 +32,6 @@ def with_laws(
     laws leaves structure, its variances hide what laws would explain: these are always settled.
 
     Args:
-        ideal: The fit without laws.
         coil: Coil model; by default that of the fit without laws, but for a former one section
             less, where there are sections.
         surely: Settle whatever it gains.

@@ -35,9 +35,7 @@ def unproven(
     """List the errors that would leave no trace in these curves, as nothing else was measured.
 
     Args:
-        curves: What was fitted.
         takes: The take of each curve; None for a table.
-        session: What was measured besides.
     """
     found = []
     if session.measured_re is None:

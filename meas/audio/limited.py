@@ -20,7 +20,6 @@ class LimitedPath:
     """An audio path that plays nothing louder than the rig says.
 
     Attributes:
-        path: What plays and records.
         highest_level: Largest peak that may be played; full scale is 1.
     """
 

@@ -49,7 +49,6 @@ class Take:
         unit: What was measured, in its owner's words.
         kind: Driver, passive part, or driver in its finished box.
         condition: What was done to it.
-        label: Free text.
         taken_at: ISO 8601 with offset.
         rig: The bench as used, with the calibration applied (None: none was).
         sample_rate_hz: Sample rate of the capture [Hz].

@@ -58,7 +58,6 @@ def wrong_side(
 
     Args:
         curve: As the rig reads it, no delay taken out.
-        rig: The bench.
         sample_rate_hz: In which the rig's delay counts [Hz].
         calibrated: Whether the inputs were compared.
     """
