@@ -26,9 +26,10 @@ from cli.report.page import (
 from cli.report.parts import Plot, drawn, finding_lines, strip
 from cli.terminal import advice_words, cautions
 from cli.terminal.show import counted
+from cli.terminal.tables import curve_rows
 from fit.results.model_words import in_words
-from fit.results.numbers import figures, percent, with_unit
-from fit.results.quantities import condition_words, in_order, shown
+from fit.results.numbers import figures, with_unit
+from fit.results.quantities import in_order, shown
 from fit.results.shares import shares
 
 if TYPE_CHECKING:
@@ -108,17 +109,8 @@ def _measured(fit: DriverFit, origin: Origin) -> Measured:
     if origin.rig is not None:
         described = wiring.describe(origin.rig.wiring)
         picture, note = Markup(wiring.as_svg(described)), described.note
-    rows = tuple(
-        (
-            str(number),
-            condition_words(curve.condition, curve.condition_value),
-            str(curve.frequency_hz.size),
-            percent(curve.residual_rms_relative),
-            curve.source,
-        )
-        for number, curve in enumerate(fit.curves, start=1)
-    )
-    return Measured(picture, note, (("Model", _model_words(fit)), *origin.how), rows)
+    how = (("Model", _model_words(fit)), *origin.how)
+    return Measured(picture, note, how, tuple(curve_rows(fit)))
 
 
 def _verdict_row(verdict: Verdict) -> VerdictRow:

@@ -151,24 +151,28 @@ def parameters(fit: DriverFit, symbols: Container[str] | None = None) -> Rendera
     return plain_table(PARAMETER_COLUMNS, rows)
 
 
-def curves(fit: DriverFit) -> RenderableType:
-    """Tabulate how well each curve is followed."""
-    rows = [
+def curve_rows(fit: DriverFit) -> list[tuple[str, ...]]:
+    """Write each curve as its number, condition, points, distance from the model and source."""
+    return [
         (
-            str(number_of),
+            str(place),
             condition_words(curve.condition, curve.condition_value),
             str(curve.frequency_hz.size),
             percent(curve.residual_rms_relative),
             curve.source,
         )
-        for number_of, curve in enumerate(fit.curves, start=1)
+        for place, curve in enumerate(fit.curves, start=1)
     ]
+
+
+def curves(fit: DriverFit) -> RenderableType:
+    """Tabulate how well each curve is followed."""
     columns = (
         *(Column("take"), Column("condition")),
         *numbers("points", "off model"),
         Column("from", fills=True, paths=True),
     )
-    return plain_table(columns, rows)
+    return plain_table(columns, curve_rows(fit))
 
 
 def verdicts(items: Sequence[Verdict]) -> RenderableType:
