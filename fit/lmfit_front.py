@@ -70,9 +70,6 @@ class Solution:
     uncertainties. Residuals are in standard deviations, so that ``scale_covar`` is off. Common
     errors that change the shape of a curve are held at zero: their part of an uncertainty is not
     in lmfit's.
-
-    Attributes:
-        at: Frequencies of the extremes.
     """
 
     settled: Settled

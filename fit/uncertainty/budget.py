@@ -78,7 +78,6 @@ def estimates(settled: Settled, rivals: Sequence[Rival], at: Extremes, freedom: 
 
     Args:
         rivals: Other models, which show how far a misfit moves the parameters.
-        at: Frequencies of the extremes.
         freedom: Degrees of freedom of the repeatability.
     """
     problem, theta, misfits = settled.problem, settled.theta, settled.misfits
@@ -259,7 +258,6 @@ def gradients(
 
     Args:
         theta: Parameters, shape (p,).
-        at: Frequencies of the extremes.
         columns: Parameters that they may depend on; None for all.
 
     Returns:

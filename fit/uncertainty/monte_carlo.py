@@ -163,7 +163,6 @@ def where_needed(found: Budget, settled: Settled, at: Extremes) -> Budget:
 
     Args:
         found: Estimates by linear propagation.
-        at: Frequencies of the extremes.
     """
     names = curved(settled, found.gradients)
     if not names:
@@ -195,7 +194,6 @@ def errors_of_refits(settled: Settled, at: Extremes, names: Sequence[str]) -> di
 
     Args:
         settled: The fit that stands for the truth.
-        at: Frequencies of the extremes.
 
     Returns:
         Errors of each, in the logarithm or for decibels the value itself, one for every refit. One

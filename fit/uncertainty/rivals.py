@@ -80,7 +80,6 @@ def choice_effect(
     main parameters most: nested models share most of what they are wrong by.
 
     Args:
-        at: Frequencies of the extremes.
         values: Symbol to value and unit.
         known: Variance of each value by all other sources, shape (q,).
         more: Excess of each rival's variances, shape (r, q).
