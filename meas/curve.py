@@ -31,7 +31,8 @@ class Systematic:
     Attributes:
         source: Identity of the physical cause. Curves that share it (same resistor, same
             calibration) share the error itself, so that it cancels in a difference.
-        text: The cause in words, with its size, for budgets and reports.
+        text: The cause in words, with its size, for budgets and reports. What stands in brackets
+            may be left out where there is little room.
         derivative_ohm: Change of the measured impedance for plus one standard uncertainty of
             the cause [ohm], complex, shape (n,). For a magnitude curve: real, of the magnitude.
         cause: Which of several causes it is; None where the identity says all.

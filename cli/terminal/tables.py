@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Container, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -138,14 +139,18 @@ def parameters(fit: DriverFit, symbols: Container[str] | None = None) -> Rendera
         name, written = how.symbol, figures(estimate, how.scale)
         if estimate.frequency_hz is not None:
             name = f"{name} {estimate.frequency_hz / 1000:g} kHz"
-        main = shares(estimate, fit.sources)[:1]
+        # What stands in brackets explains; there is room for that in the report.
+        main = [
+            f"{100 * share:.0f} % {re.sub(r' ?[(][^)]*[)]', '', words)}"
+            for words, share in shares(estimate, fit.sources)[:1]
+        ]
         rows.append(
             (
                 Text(show.spelt(name), style="bold"),
                 written.value,
                 written.reach if written.even else f"{written.low} to {written.high}",
                 how.unit,
-                "".join(f"{100 * share:.0f} % {words}" for words, share in main),
+                "".join(main),
             )
         )
     return plain_table(PARAMETER_COLUMNS, rows)
