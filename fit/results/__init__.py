@@ -1,1 +1,1 @@
-"""Results of a fit: estimates with their error sources, judged, in words, saved."""
+"""Estimates with their error sources, judged, in words, saved."""

@@ -1,1 +1,1 @@
-"""Signs of the cone itself beside its impedance: harmonics, rub, polarity."""
+"""Signs of the cone beside its impedance: harmonics, rub, polarity."""

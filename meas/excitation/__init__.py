@@ -1,1 +1,1 @@
-"""Signals that are played: sweep, multisine, stepped sine."""
+"""Signals to play: sweep, multisine, stepped sine."""

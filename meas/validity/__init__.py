@@ -1,1 +1,1 @@
-"""Criteria by which a recording supports its curve, one in each file."""
+"""Criteria by which a recording supports its curve, one a file."""
