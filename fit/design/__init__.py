@@ -1,1 +1,1 @@
-"""Decisions before anything is built: wire, winding, wishes, the series resistor."""
+"""Decisions before building: wire, winding, wishes, the series resistor."""
