@@ -21,7 +21,7 @@ from cli.pictures.plots import (
     span,
 )
 from fit.results.numbers import with_unit
-from fit.results.quantities import QUANTITIES, shown
+from fit.results.quantities import QUANTITIES, capitalised, shown
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -113,6 +113,6 @@ def trend_figure(run: Trend) -> Figure:
             axes.xaxis.grid(False)
         axes.yaxis.set_major_locator(MaxNLocator(5))
         axes.set_ylabel(with_unit(f"{how.symbol},", how.unit))
-        axes.set_title(f"{how.words[:1].upper()}{how.words[1:]} from state to state (95 %)")
+        axes.set_title(f"{capitalised(how.words)} from state to state (95 %)")
         axes.grid(axis="y", color=FAINT)
         return figure

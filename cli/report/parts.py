@@ -13,7 +13,7 @@ from cli.report.picture import inline
 from cli.terminal import show
 from cli.terminal.tables import strip_range
 from fit.results.numbers import with_unit
-from fit.results.quantities import shown
+from fit.results.quantities import capitalised, shown
 from meas.files.outside_text import harmless
 
 if TYPE_CHECKING:
@@ -57,7 +57,7 @@ def finding_lines(findings: Iterable[Finding]) -> tuple[FindingLine, ...]:
     return tuple(
         FindingLine(
             show.sentence(finding.statement),
-            show.sentence(f"{finding.next_step[:1].upper()}{finding.next_step[1:]}"),
+            show.sentence(capitalised(finding.next_step)),
         )
         for finding in findings
     )

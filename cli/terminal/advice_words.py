@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from cli.terminal.sections import Listed, Section, say
-from fit.results.quantities import shown
+from fit.results.quantities import capitalised, shown
 
 if TYPE_CHECKING:
     from fit.uncertainty.advice import Advice, Gain
@@ -26,8 +26,10 @@ def limited(advice: Sequence[Advice]) -> list[tuple[str, str]]:
 def steps(advice: Sequence[Advice]) -> list[Section]:
     """List the steps that narrow intervals, an item each, then those that would not, each once."""
     idle = dict.fromkeys(one.useless.words for one in advice if one.useless is not None)
-    worth = [f"{_begun(words)}: {', '.join(found)}." for words, found in helping(advice).items()]
-    not_worth = [f"{_begun(words)}: no value would be known better." for words in idle]
+    worth = [
+        f"{capitalised(words)}: {', '.join(found)}." for words, found in helping(advice).items()
+    ]
+    not_worth = [f"{capitalised(words)}: no value would be known better." for words in idle]
     named = {"What would narrow the intervals": worth, "Not worth doing": not_worth}
     return [Section(title, (Listed(items),)) for title, items in named.items() if items]
 
@@ -56,7 +58,3 @@ def _effect(one: Advice, gain: Gain) -> str:
 
 def _symbol(one: Advice) -> str:
     return shown(one.parameter, one.estimate.unit).symbol
-
-
-def _begun(words: str) -> str:
-    return words[:1].upper() + words[1:]

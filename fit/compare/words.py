@@ -13,7 +13,7 @@ from fit.compare.trend import Trend, trend
 from fit.driver.elements.quantity import rounded
 from fit.given.standards import COPPER_PER_KELVIN
 from fit.results.numbers import signed, signed_percent
-from fit.results.quantities import QUANTITIES, quantity
+from fit.results.quantities import QUANTITIES, capitalised, quantity
 from fit.results.result import DriverFit
 
 FORMAT = "freeair-compare/1"
@@ -59,7 +59,7 @@ def known_and_unsure(comparison: Comparison, *, same_unit: bool = True) -> tuple
         cause, follow = _cause(comparison, same_unit)
         alone = [c for c in changed if c.parameter not in follow]
         sentences += [cause] if cause else []
-        sentences += [f"{_capital(_phrase(change, comparison, same_unit))}." for change in alone]
+        sentences += [f"{capitalised(_phrase(change, comparison, same_unit))}." for change in alone]
         sentences += _meaning(comparison, same_unit)
         sentences.append(
             f"Nothing else {'changed' if same_unit else 'differs'} beyond uncertainty."
@@ -249,7 +249,7 @@ def _cause(comparison: Comparison, same_unit: bool) -> tuple[str, set[str]]:
     }
     named = ["fs", *(symbol for symbol in ("Qms", "Qes", "Qts", "Vas") if symbol in follow)]
     listed = f"{', '.join(named[:-1])} and {named[-1]} follow" if follow else "fs follows"
-    return f"{_capital(text)}; {listed} from that.", {*follow, "Cms"}
+    return f"{capitalised(text)}; {listed} from that.", {*follow, "Cms"}
 
 
 def _softness(compliance: float) -> str:
@@ -271,7 +271,3 @@ def _sized(change: Change, relative: float) -> str:
     if change.unit == "dB":
         return f"{signed(10 * math.log10(1 + relative), 2)} dB"
     return signed_percent(relative)
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]

@@ -10,7 +10,7 @@ from fit.diagnosis.known_coil import KnownCoil
 from fit.diagnosis.losses import LossLaw
 from fit.diagnosis.part_targets import Deviation, PartTarget, deviation, outside
 from fit.results.judge import Target, Verdict
-from fit.results.quantities import QUANTITIES, spoken, with_interval
+from fit.results.quantities import QUANTITIES, capitalised, spoken, with_interval
 from fit.results.result import Estimate
 from fit.results.scaling import exponents
 
@@ -91,7 +91,7 @@ def _apart(symbol: str, estimate: Estimate, target: Target, derived: str) -> str
         size = f"{100 * abs(estimate.value / target.target - 1):.0f} %"
     side = "above" if estimate.value > target.target else "below"
     return (
-        f"{name[:1].upper()}{name[1:]} is {size} {side} plan "
+        f"{capitalised(name)} is {size} {side} plan "
         f"({with_interval(symbol, estimate)}; planned {quantity.text(target.target)}{derived})"
     )
 

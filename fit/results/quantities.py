@@ -135,6 +135,11 @@ def spoken(symbol: str) -> str:
     return f"{how.words} {symbol}" if how.symbol == symbol else how.words
 
 
+def capitalised(words: str) -> str:
+    """Begin words as a sentence begins; names of units and symbols inside stay as they are."""
+    return words[:1].upper() + words[1:]
+
+
 def in_order(symbols: Iterable[str]) -> list[str]:
     """Sort symbols as a builder asks for them; parameters of models last."""
     given = list(symbols)

@@ -19,7 +19,7 @@ from dataclasses import dataclass
 
 from fit.given.measured import AddedMass, MeasuredCurve, Session, Stated, TestBox
 from fit.results.error_sources import HELD
-from fit.results.quantities import shown
+from fit.results.quantities import capitalised, shown
 from fit.results.result import Z95, DriverFit, Estimate
 from fit.results.shares import shares
 from meas.curve import Cause
@@ -231,14 +231,12 @@ class Advice:
         said = []
         if self.cheapest is not None:
             now, then = self.reach(), self.reach(self.cheapest.standard_uncertainty)
-            words = self.cheapest.words
             said.append(
-                f"{words[:1].upper()}{words[1:]}: {symbol} is then known to ±{then} instead of "
+                f"{capitalised(self.cheapest.words)}: {symbol} is then known to ±{then} instead of "
                 f"±{now}."
             )
         if self.useless is not None:
-            words = self.useless.words
-            said.append(f"{words[:1].upper()}{words[1:]} and {symbol} gains nothing.")
+            said.append(f"{capitalised(self.useless.words)} and {symbol} gains nothing.")
         return " ".join(said)
 
     def reach(self, standard_uncertainty: float | None = None) -> str:
