@@ -69,8 +69,7 @@ class ImpedanceCurve:
 
     def __post_init__(self) -> None:
         """Check shapes and values."""
-        _check(self.frequency_hz, self.impedance_ohm, self.standard_uncertainty_ohm)
-        _check(self.frequency_hz, self.impedance_ohm, self.rounding_ohm)
+        _check(self)
 
     @property
     def values_ohm(self) -> ComplexArray:
@@ -113,8 +112,7 @@ class MagnitudeCurve:
 
     def __post_init__(self) -> None:
         """Check shapes and values."""
-        _check(self.frequency_hz, self.magnitude_ohm, self.standard_uncertainty_ohm)
-        _check(self.frequency_hz, self.magnitude_ohm, self.rounding_ohm)
+        _check(self)
         if np.any(self.magnitude_ohm <= 0):
             raise ValueError("a magnitude must be positive")
 
@@ -171,22 +169,20 @@ def random_ohm(curve: Curve) -> FloatArray:
     return known if rounding is None else np.maximum(known, rounding / np.sqrt(3.0))
 
 
-def _check(
-    frequency_hz: FloatArray,
-    values: ComplexArray | FloatArray,
-    uncertainty: FloatArray | None,
-) -> None:
-    if frequency_hz.ndim != 1 or frequency_hz.shape != values.shape:
+def _check(curve: Curve) -> None:
+    f, values = curve.frequency_hz, curve.values_ohm
+    if f.ndim != 1 or f.shape != values.shape:
         raise ValueError("frequency and impedance must be one-dimensional and equally long")
-    if frequency_hz.size == 0:
+    if f.size == 0:
         raise ValueError("a curve needs at least one point")
-    if not (np.all(np.isfinite(frequency_hz)) and np.all(np.isfinite(values))):
+    if not (np.all(np.isfinite(f)) and np.all(np.isfinite(values))):
         raise ValueError("every frequency and impedance must be finite")
-    if frequency_hz[0] <= 0 or np.any(np.diff(frequency_hz) <= 0):
+    if f[0] <= 0 or np.any(np.diff(f) <= 0):
         raise ValueError("frequencies must be positive and strictly increasing")
-    if uncertainty is None:
-        return
-    if uncertainty.shape != frequency_hz.shape:
-        raise ValueError("there must be one uncertainty per frequency")
-    if not np.all(np.isfinite(uncertainty)) or np.any(uncertainty <= 0):
-        raise ValueError("every uncertainty must be finite and positive")
+    for uncertainty in (curve.standard_uncertainty_ohm, curve.rounding_ohm):
+        if uncertainty is None:
+            continue
+        if uncertainty.shape != f.shape:
+            raise ValueError("there must be one uncertainty per frequency")
+        if not np.all(np.isfinite(uncertainty)) or np.any(uncertainty <= 0):
+            raise ValueError("every uncertainty must be finite and positive")
