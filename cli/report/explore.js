@@ -202,7 +202,7 @@
       m.dot.style.cssText = `left:${x}px;top:${y}px;background:${colour("--ink")}`;
       const w = m.element.offsetWidth, h = m.element.offsetHeight;
       // Above a point, or below it where the curve rises on both sides.
-      const ups = (far) => (m.text.startsWith("least") ? [far / 3, -h - far / 3] : [-h - far / 3, far / 3]);
+      const ups = (far) => (m.name === "least" ? [far / 3, -h - far / 3] : [-h - far / 3, far / 3]);
       const places = [8, 18, 34, 56].flatMap((far) => ups(far).flatMap((up) => [x + far, x - w - far, x - w / 2].map((a) => [a, y + up])));
       const free = ([a, b]) => a >= 0 && a + w <= wide && b >= 0 && b + h <= high
         && taken.every((t) => a + w < t[0] || a > t[0] + t[2] || b + h < t[1] || b > t[1] + t[3]);

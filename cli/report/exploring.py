@@ -64,8 +64,8 @@ def exploring(
         "curves": [_curve(c, name, models) for c, name in zip(curves, names, strict=True)],
         "third": third,
         "marks": [
-            {"curve": index, "f": one.frequency_hz, "z": one.ohm, "text": one.text}
-            for index, found in marked.items()
+            {"curve": k, "f": one.frequency_hz, "z": one.ohm, "name": one.name, "text": one.text}
+            for k, found in marked.items()
             for one in found
         ],
     }
