@@ -86,6 +86,12 @@ def expected(mass_kg: float, missed: float) -> float:
     return math.hypot(_SCALES_KG / mass_kg, _MISSED * missed, _DRIFT)
 
 
+def for_cone(fitted: DriverFit, area_m2: float) -> Proposal:
+    """Propose a mass for a fitted driver whose cone has such an area [m2]."""
+    start_hz = min(float(curve.frequency_hz[0]) for curve in fitted.curves)
+    return propose(fitted.parameters["fs"].value, typical_mass(area_m2), start_hz)
+
+
 def next_step(fitted: DriverFit, session: Session) -> Finding | None:
     """Propose a mass after a fit that knows no Mms, with what it would give; None where known.
 
@@ -116,7 +122,7 @@ def next_step(fitted: DriverFit, session: Session) -> Finding | None:
             "(--added-mass)",
         )
     area = session.area
-    found = propose(fs, typical_mass(area.value), start)
+    found = for_cone(fitted, area.value)
     missed = max(curve.residual_rms_relative for curve in fitted.curves)
     mms = expected(found.mass_kg, missed)
     air = math.hypot(

@@ -73,8 +73,15 @@ def read_standard(
 
 def designed(
     loads: dict[str, Load], wanted: Standard, compensate: list[str]
-) -> tuple[list[Branch], tuple[Finding, ...]]:
-    """A standard two-way crossover, or one half of it."""
+) -> tuple[list[Branch], tuple[Finding, ...], tuple[str, ...]]:
+    """A standard two-way crossover, or one half of it.
+
+    Returns:
+        Its branches, what to mind, and what was taken for them.
+
+    Raises:
+        UsageError: If it cannot be designed.
+    """
     from fit.crossover.network import Branch
     from fit.crossover.textbook import TOLERANCE, BranchAim, design
     from fit.driver.elements.quantity import rounded
@@ -102,7 +109,7 @@ def designed(
             )
     if wanted.attenuate_db and "tweeter" not in loads:
         raise UsageError("there is no tweeter to attenuate", where="--attenuate")
-    branches, notes = [], []
+    branches, notes, taken = [], [], []
     for name, load in loads.items():
         low, high = load.band_hz
         if not low <= wanted.crossover_hz <= high:
@@ -126,9 +133,9 @@ def designed(
         )
         branches.append(Branch(name, arms, load))
         basis = "Re" if name in compensate else "|Z| at the corner"
-        show.default_taken(f"{name}: textbook values for {nominal:.3g} ohm ({basis})")
+        taken.append(f"{name}: textbook values for {nominal:.3g} ohm ({basis})")
     limits = ", ".join(f"{kind} ±{part:.0%}" for kind, part in TOLERANCE.items())
-    show.default_taken(f"limits of bought parts: {limits}")
+    taken.append(f"limits of bought parts: {limits}")
     if wanted.order == 2 and len(branches) == 2:
         notes.append(
             Finding(
@@ -137,7 +144,7 @@ def designed(
                 "two drivers with its terminals swapped, and listen to both ways",
             )
         )
-    return branches, tuple(notes)
+    return branches, tuple(notes), tuple(taken)
 
 
 def _need_loads(loads: dict[str, Load]) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
@@ -12,10 +12,6 @@ from cli.words import units
 from cli.words.options import AsJson, Report, option, valued
 from cli.words.values import Value
 from meas.errors import UsageError
-
-if TYPE_CHECKING:
-    from cli.filter.printing import NetworkOptions
-    from fit.crossover.evaluate import NetworkResult
 
 
 def filter_(
@@ -72,6 +68,7 @@ def filter_(
     from cli.pictures import plots
     from cli.report import forms
     from cli.sources import loads as filter_load
+    from cli.terminal import cautions, show
     from cli.words import amplifier
     from fit.crossover.evaluate import evaluate
     from meas.files.writing import write_text
@@ -93,7 +90,9 @@ def filter_(
         )
     loads = {name: filter_load.read(name, file) for name, file in files.items() if file}
     if arms is None:
-        built, notes = branches.designed(loads, standard, compensate or [])
+        built, notes, taken = branches.designed(loads, standard, compensate or [])
+        for one in taken:
+            show.default_taken(one)
     else:
         built, notes = branches.matched(arms, loads, network), ()
     netlist = "" if spice is None else filter_load.netlist(built, files)
@@ -105,7 +104,8 @@ def filter_(
     transfer = measured.compare(measured_transfer, branch, result.solution)
     acoustic, missing = acoustics.estimate(result, files, options.drive)
     findings = (*notes, *result.findings, *(transfer.findings if transfer else ()))
-    _cautions(result, options)
+    paired = options.stock is not None and options.stock.has_pairs
+    cautions.print_cautions(cautions.for_network(result, paired=paired))
     if save_network is not None:
         write_text(save_network, network_file.as_text({one.name: one.arms for one in built}))
     if spice is not None:
@@ -122,21 +122,3 @@ def filter_(
         units=[load.name for load in loads.values()],
         files={"Network": save_network, "SPICE": spice, "Picture": picture},
     )
-
-
-def _cautions(result: NetworkResult, options: NetworkOptions) -> None:
-    from cli.terminal import cautions
-
-    parts = [named for one in result.solution.branches for named in one.branch.parts]
-    shown = []
-    if result.verdict in ("outside", "undecided"):
-        shown.append(cautions.LOW_LOAD)
-    paired = options.stock is not None and options.stock.has_pairs
-    if paired or any(named.back_to_back for named in parts):
-        shown.append(cautions.BACK_TO_BACK)
-    if result.stresses is not None:
-        if any(named.part.kind == "resistor" for named in parts):
-            shown.append(cautions.HOT_PART)
-        if any(named.part.kind == "inductor" for named in parts):
-            shown.append(cautions.SATURATION)
-    cautions.print_cautions(shown)

@@ -30,7 +30,6 @@ from cli.terminal.tables import curve_rows
 from fit.results.model_words import in_words
 from fit.results.numbers import figures, with_unit
 from fit.results.quantities import in_order, shown
-from fit.results.shares import shares
 
 if TYPE_CHECKING:
     from fit.box.circuit import Air
@@ -78,7 +77,7 @@ def content(
         advice: What would narrow the intervals.
         air: Air of the sitting, to say what the driver will do; None leaves that out.
     """
-    rows = {symbol: _parameter_row(fit, symbol) for symbol in in_order(fit.parameters)}
+    rows = {symbol: ParameterRow.of(fit, symbol) for symbol in in_order(fit.parameters)}
     usual = tuple(row for symbol, row in rows.items() if symbol in USUAL)
     rarer = tuple(row for symbol, row in rows.items() if symbol not in USUAL)
     will_do = [] if air is None else [expected.section(fit, verdicts, air)]
@@ -143,27 +142,6 @@ def _allowed(target: Target, how: Shown) -> str:
     if low and high:
         return with_unit(f"{low} to {high}", how.unit)
     return with_unit(f"at least {low}" if low else f"at most {high}", how.unit)
-
-
-def _parameter_row(fit: DriverFit, symbol: str) -> ParameterRow:
-    estimate = fit.parameters[symbol]
-    how = shown(symbol, estimate.unit, estimate.value)
-    found = figures(estimate, how.scale)
-    words = how.words
-    if estimate.frequency_hz is not None:
-        words += f" at {estimate.frequency_hz / 1000:g} kHz"
-    limits = [
-        f"{100 * share:.0f} % {text}" for text, share in shares(estimate, fit.sources)[:3]
-        if share >= 0.05
-    ]  # fmt: skip
-    return ParameterRow(
-        Markup(how.markup),
-        how.symbol,
-        words,
-        with_unit(found.value, how.unit),
-        f"{found.low} … {found.high}",
-        tuple(limits),
-    )
 
 
 def _model_words(fit: DriverFit) -> str:

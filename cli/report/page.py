@@ -17,6 +17,7 @@ from cli.terminal.version import program_version
 
 if TYPE_CHECKING:
     from cli.terminal.sections import Section
+    from fit.results.result import DriverFit
 
 
 @dataclass(frozen=True)
@@ -68,6 +69,26 @@ class ParameterRow:
     value: str
     interval: str
     limits: tuple[str, ...]
+
+    @classmethod
+    def of(cls, fit: DriverFit, symbol: str) -> ParameterRow:
+        """Write a parameter of a fit, with what limits it most."""
+        from fit.results.numbers import figures, with_unit
+        from fit.results.quantities import shown
+        from fit.results.shares import shares
+
+        estimate = fit.parameters[symbol]
+        how = shown(symbol, estimate.unit, estimate.value)
+        found = figures(estimate, how.scale)
+        words = how.words
+        if estimate.frequency_hz is not None:
+            words += f" at {estimate.frequency_hz / 1000:g} kHz"
+        limits = tuple(
+            f"{100 * share:.0f} % {text}" for text, share in shares(estimate, fit.sources)[:3]
+            if share >= 0.05
+        )  # fmt: skip
+        value, interval = with_unit(found.value, how.unit), f"{found.low} … {found.high}"
+        return cls(Markup(how.markup), how.symbol, words, value, interval, limits)
 
 
 @dataclass(frozen=True)

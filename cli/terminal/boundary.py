@@ -60,7 +60,7 @@ def run(argv: Sequence[str]) -> int:
         if not error.filename:
             _report_defect(as_json, error)
             return 1
-        report_fault(_of_system(error), as_json=as_json)
+        report_fault(of_system(error), as_json=as_json)
         return 2
     except Exception as error:
         _report_defect(as_json, error)
@@ -106,11 +106,11 @@ def _print_refusal(reasons: list[dict[str, str]]) -> None:
     show.line(json.dumps({"refused": True, "reasons": reasons}, ensure_ascii=False))
 
 
-def _of_system(error: OSError) -> UsageError:
+def of_system(error: OSError) -> UsageError:
     """Word what the operating system has against a file, where no reader or writer did."""
     return UsageError(
         f"cannot be used ({error.strerror or error})",
-        where=os.fsdecode(error.filename),
+        where=os.fsdecode(error.filename) if error.filename else None,
         remedy="Check the name, the medium, and who may read and write there.",
     )
 

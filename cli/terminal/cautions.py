@@ -12,6 +12,7 @@ from cli.terminal import ask, show
 from meas.errors import UsageError
 
 if TYPE_CHECKING:
+    from fit.crossover.evaluate import NetworkResult
     from meas.bench.rig import Rig
 
 
@@ -199,6 +200,26 @@ def for_standard(kind: str, rig: Rig) -> Caution:
     ohm = rig.wiring.series_resistor_ohm
     load = "the series resistor" if ohm is None else f"{ohm:g} ohm"
     return Caution(caution.title, caution.text.format(ohm=load), caution.asks)
+
+
+def for_network(result: NetworkResult, *, paired: bool) -> list[Caution]:
+    """Cautions that belong to a crossover.
+
+    Args:
+        paired: Whether polarised capacitors back to back are among the parts at hand.
+    """
+    parts = [named for one in result.solution.branches for named in one.branch.parts]
+    found = []
+    if result.verdict in ("outside", "undecided"):
+        found.append(LOW_LOAD)
+    if paired or any(named.back_to_back for named in parts):
+        found.append(BACK_TO_BACK)
+    if result.stresses is not None:
+        if any(named.part.kind == "resistor" for named in parts):
+            found.append(HOT_PART)
+        if any(named.part.kind == "inductor" for named in parts):
+            found.append(SATURATION)
+    return found
 
 
 def _filled(caution: Caution, rig: Rig) -> Caution:

@@ -246,6 +246,7 @@ ACTIONS: Mapping[str, Action] = {
          Field("--vented", "vented", "yes"), Field("--volume", "net volume"),
          Field("--fb", "tuning"), Field("--ql", "leakage Q"), Field("--bore", "tube, bore"),
          Field("--drive", "drive"), Field("--xmax", "peak excursion it takes"),
+         Field("--source-resistance", "resistance of amplifier and leads"),
          _WARMTH, _PRESSURE),
         saves=("--save", "plans", ".json", "FIT"),
     ),

@@ -1,4 +1,4 @@
-"""Cautions to read before the bench sounds, and what to do next: remedies, a mass to add."""
+"""Cautions to read before the bench sounds, and remedies for a take."""
 
 from __future__ import annotations
 

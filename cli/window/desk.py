@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
     from cli.terminal.progress import Playing
     from meas.audio.protocol import Progress
-    from meas.bench.rig import Rig
+    from meas.bench.rig import Kind, Rig
 
 LOOK_SECONDS = 0.16
 """Between two looks at the growing curve: six a second, and four on a busy machine."""
@@ -50,6 +50,8 @@ class Job:
         parts: What it printed so far, results and notes in order: texts, and tables as such.
         left: What it printed last on standard output: the path of a take.
         status: Exit status; None while it runs.
+        kind: What is measured: driver, part or system.
+        live: What was found while it plays: code to words and whether it refuses.
     """
 
     number: int
@@ -60,9 +62,9 @@ class Job:
     parts: list[str | dict[str, Any]] = field(default_factory=list)
     left: str = ""
     status: int | None = None
-    unit: str = ""
+    kind: Kind = "driver"
     playing: dict[str, Any] | None = None
-    live: list[str] = field(default_factory=list)
+    live: dict[str, dict[str, Any]] = field(default_factory=dict)
     curve: dict[str, Any] | None = None
     curves: int = 0
 
@@ -98,6 +100,7 @@ class Desk:
         self._lock = threading.Lock()
         self._thread: threading.Thread | None = None
         self._samples: tuple[Any, Playing] | None = None
+        self._playing: Playing | None = None
         self._stop = threading.Event()
 
     def start(
@@ -107,7 +110,7 @@ class Desk:
         *,
         rig: Rig | None = None,
         grows: bool = False,
-        unit: str = "",
+        kind: Kind = "driver",
     ) -> Job:
         """Begin a command.
 
@@ -116,7 +119,7 @@ class Desk:
             argv: The command without the program's name.
             rig: The bench that it uses.
             grows: Whether to draw the impedance while it is recorded.
-            unit: What it is about.
+            kind: What is measured.
 
         Raises:
             Busy: If another one is running, in whichever window it was begun.
@@ -126,7 +129,7 @@ class Desk:
                 self.refuse()
             self._stop.clear()
             self._samples = None
-            job = Job((self.job.number if self.job else 0) + 1, name, tuple(argv), rig, unit=unit)
+            job = Job((self.job.number if self.job else 0) + 1, name, tuple(argv), rig, kind=kind)
             self.job = job
             self._changed()
             self._thread = threading.Thread(target=self._work, args=(job,), name=name)
@@ -178,7 +181,7 @@ class Desk:
         return {
             "number": job.number, "name": job.name, "command": job.command, "state": job.state,
             "said": job.said, "parts": list(job.parts), "left": job.left, "status": job.status,
-            "unit": job.unit, "playing": job.playing, "live": list(job.live), "curves": job.curves,
+            "playing": job.playing, "live": list(job.live.values()), "curves": job.curves,
         }  # fmt: skip
 
     def _changed(self) -> None:
@@ -208,8 +211,8 @@ class Desk:
         if self._stop.is_set():
             raise KeyboardInterrupt
         rate = playing.sample_rate_hz
-        if self._samples is None:
-            job.live = []
+        if playing is not self._playing:  # another recording has begun
+            self._playing, job.live = playing, {}
         if progress.samples is not None:
             self._samples = (progress.samples, playing)
         job.playing = {
@@ -220,29 +223,17 @@ class Desk:
             "peak": list(progress.peak),
             "words": [level_word(peak) for peak in progress.peak],
         }
-        self._found_out(job, progress, progress.frames_done / rate)
+        _found_out(job, progress, progress.frames_done / rate)
         self._changed()
         if self.real_time and job.rig is not None and job.rig.card.device == "simulated":
             time.sleep(0.1)
-
-    def _found_out(self, job: Job, progress: Progress, seconds: float) -> None:
-        """Note what shows already while it plays."""
-        part = progress.frames_done / max(1, progress.frames_total)
-        for name, peak in zip(("source", "driver"), progress.peak, strict=True):
-            said = f"The {name} input"
-            if any(one.startswith(said) for one in job.live):
-                continue
-            if peak >= _CLIPS:
-                job.live.append(f"{said} reached full scale at {seconds:.1f} s: it clips.")
-            elif part > 0.5 and peak < _SILENT:
-                job.live.append(f"{said} has heard nothing so far: check its cable.")
 
     def _look(self, job: Job) -> None:
         """Have the curve drawn out of what was recorded, again and again."""
         from cli.window.growing import Drawing
 
         assert job.rig is not None
-        drawing, seen = Drawing(job.rig), 0
+        drawing, seen = Drawing(job.rig, job.kind), 0
         try:
             while job.status is None:
                 began = time.monotonic()
@@ -251,6 +242,7 @@ class Desk:
                     seen = len(held[0])
                     found = drawing.look(*held)
                     if found is not None:
+                        job.live.update((one["code"], one) for one in found.pop("findings"))
                         job.curve = found
                         job.curves += 1
                         self._changed()
@@ -259,6 +251,18 @@ class Desk:
             pass  # the curve is for the eye: the take goes on without it
         finally:
             drawing.close()
+
+
+def _found_out(job: Job, progress: Progress, seconds: float) -> None:
+    """Note what the inputs show already while it plays."""
+    part = progress.frames_done / max(1, progress.frames_total)
+    for name, peak in zip(("source", "driver"), progress.peak, strict=True):
+        if peak >= _CLIPS and "clipped" not in job.live:
+            text = f"The {name} input reached full scale at {seconds:.1f} s: it clips."
+            job.live["clipped"] = {"text": text, "refuses": True}
+        elif part > 0.5 and peak < _SILENT and "silent-input" not in job.live:
+            text = f"The {name} input has heard nothing so far: check its cable."
+            job.live["silent-input"] = {"text": text, "refuses": True}
 
 
 class _JobOutput(io.StringIO):

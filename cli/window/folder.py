@@ -118,7 +118,7 @@ def take(name: str) -> Take:
     """
     from meas.takes import take as takes
 
-    return _kept("take", inside(name), takes.load)
+    return kept("take", name, takes.load)
 
 
 def rig(name: str) -> Rig:
@@ -138,7 +138,7 @@ def saved_fit(name: str) -> SavedFit:
     Raises:
         UsageError: If it is elsewhere or cannot be read.
     """
-    return _kept("fit", inside(name), _read_fit)
+    return kept("fit", name, _read_fit)
 
 
 def curve(name: str) -> Curve:
@@ -151,7 +151,7 @@ def curve(name: str) -> Curve:
 
     path = inside(name)
     if path.suffix.lower() in TABLES:
-        return _kept("table", path, any_file.read)
+        return kept("table", name, any_file.read)
     found = take(name).curve
     if found is None:
         raise UsageError("the take was refused and has no curve", where=name)
@@ -228,7 +228,7 @@ def _entry(path: Path, kind: str) -> Entry | None:
         elif kind == "table":
             content = curve(name)
         elif kind in ("json", "toml"):
-            said = _kept("format", path, _format)
+            said = kept("format", name, _format)
             kind = _OF_FORMAT.get(said, "")
             if kind == "fit":
                 content = saved_fit(name)
@@ -239,8 +239,17 @@ def _entry(path: Path, kind: str) -> Entry | None:
     return Entry(name, kind, content, fault, about.st_mtime) if kind else None
 
 
-def _kept(kind: str, path: Path, read: Callable[[Path], T]) -> T:
-    """Read what a file holds, once for every state of it."""
+def kept(kind: str, name: str, read: Callable[[Path], T]) -> T:
+    """Read what a file holds, once for every state of it.
+
+    Args:
+        kind: Of what is read out of it.
+        name: Of a file of the folder, or of a take.
+
+    Raises:
+        UsageError: If it is elsewhere, or what the reading raises.
+    """
+    path = inside(name)
     probe = path / "take.json" if kind == "take" else path
     try:
         about = probe.stat()

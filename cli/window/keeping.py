@@ -108,11 +108,11 @@ def network(said: Mapping[str, object]) -> dict[str, Any]:
     """
     from cli.filter import network_file
 
-    branches, files = what_if.branches(what_if.Asked(said))
+    asked = what_if.Asked(said)
+    branches, _, files = what_if.branches(asked)
     path = folder.free_name("", "network", ".toml")
     write_text(folder.inside(path), network_file.as_text({b.name: b.arms for b in branches}))
-    words = [word for name, file in files.items() for word in (f"--{name}", file)]
-    return {"kept": path, "command": in_words(["filter", path, *words])}
+    return {"kept": path, "command": in_words(what_if.filter_words(asked, files, path))}
 
 
 async def receive(name: str, pieces: AsyncIterator[bytes]) -> str:
@@ -169,4 +169,5 @@ def look(kept: str) -> dict[str, Any]:
         raise
     low, high = curve.frequency_hz[[0, -1]]
     words = f"{curve.frequency_hz.size} points, {low:.3g} Hz to {high:.3g} Hz"
-    return {"kept": kept, "kind": "table", "words": words}
+    return {"kept": kept, "kind": "table",
+            "words": f"{words}. As a command: {in_words(['fit', kept])}"}  # fmt: skip

@@ -8,7 +8,7 @@ from collections.abc import AsyncIterator, Awaitable, Callable
 from dataclasses import dataclass
 from functools import cache, partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
@@ -19,13 +19,17 @@ from starlette.staticfiles import StaticFiles
 
 from cli.report.headline import USUAL, headline
 from cli.report.parts import templates
+from cli.terminal import boundary
 from cli.window import actions, asking, folder, keeping, views, what_if
+from cli.window.command import PHONE
 from cli.window.desk import Busy, Desk
 from cli.window.guard import TooLarge
 from meas.errors import FreeairError, Refused, UsageError
 
 if TYPE_CHECKING:
     from jinja2 import Environment
+
+    from meas.bench.rig import Kind
 
 _TICK_SECONDS = 0.05
 _HEARTBEAT_SECONDS = 15.0
@@ -79,7 +83,12 @@ def window(desk: Desk, phone: str = "") -> Starlette:
             Mount("/static", StaticFiles(directory=static)),
             Mount("/uplot", StaticFiles(directory=uplot)),
         ],
-        exception_handlers={FreeairError: _fault, 404: _nothing, Exception: _defect},
+        exception_handlers={
+            FreeairError: _fault,
+            OSError: _of_system,
+            404: _nothing,
+            Exception: _defect,
+        },
     )
 
 
@@ -92,10 +101,16 @@ async def _page(
     content: Callable[[Window, Request], dict[str, Any]],
     request: Request,
 ) -> Response:
-    said = await run_in_threadpool(content, here, request)
-    return HTMLResponse(
-        _render(f"{name}.html.j2", here, {"page": name, **said}),
-    )
+    def made() -> str:
+        said = {"page": name, "faults": _unread(name), **content(here, request)}
+        return _render(f"{name}.html.j2", here, said)
+
+    return HTMLResponse(await run_in_threadpool(made))
+
+
+def _unread(page: str) -> list[folder.Entry]:
+    """List what cannot be read: everything on the shelf, elsewhere the benches that are missed."""
+    return [one for one in folder.entries() if one.fault and (page == "shelf" or one.kind == "rig")]
 
 
 def _render(template: str, here: Window | None, said: dict[str, Any]) -> str:
@@ -111,7 +126,7 @@ def _render(template: str, here: Window | None, said: dict[str, Any]) -> str:
 @cache
 def _templates() -> Environment:
     made = templates("window/templates")
-    made.globals.update(actions=actions.ACTIONS, views=views)
+    made.globals.update(actions=actions.ACTIONS, views=views, phone_means=PHONE)
     made.filters["in_window"] = views.in_window
     return made
 
@@ -130,12 +145,10 @@ def _code(address: str) -> Any:
 
 
 def _shelf(here: Window, request: Request) -> dict[str, Any]:
-    everything = folder.entries()
     return {
         "units": views.units(),
-        "rigs": [one for one in everything if one.kind == "rig" and not one.fault],
-        "recordings": [one for one in everything if one.kind == "recording"],
-        "faults": [one for one in everything if one.fault],
+        "rigs": folder.of_kind("rig"),
+        "recordings": folder.of_kind("recording"),
     }
 
 
@@ -206,7 +219,6 @@ def _driver(here: Window, request: Request) -> dict[str, Any]:
     before = next((e.path for e in (*one.fits[:0:-1], *strange)), "") if one.fits else ""
     aimed = [one.path for one in folder.of_kind("targets")]
     file = request.query_params.get("targets", aimed[0] if aimed else "")
-    rows = views.values(saved) if saved else []
     return {
         "headline": headline(saved.fit) if saved else "",
         "aimed": aimed,
@@ -215,8 +227,8 @@ def _driver(here: Window, request: Request) -> dict[str, Any]:
         "unit": one,
         "entry": entry,
         "saved": saved,
-        "values": [row for row in rows if row["symbol"] in USUAL],
-        "rarer": [row for row in rows if row["symbol"] not in USUAL],
+        "values": views.values(saved, only=USUAL) if saved else [],
+        "rarer": views.values(saved, but=USUAL) if saved else [],
         "others": [u for u in views.units() if u.name != one.name],
         "before": before,
     }
@@ -255,11 +267,10 @@ def _begin(here: Window, name: str, said: dict[str, object], read: list[str]) ->
     if wanted:
         rows = [{"title": c.title, "text": c.text, "asks": c.asks} for c in wanted]
         return JSONResponse({"cautions": rows}, 428)
-    unit = said.get("UNIT") or said.get("--unit")
+    kind = cast("Kind", said.get("--kind") or "driver")  # one of its choices: it was checked
     # With one input there is no curve before the known resistor and the driver were both heard.
     grows = name == "take" and rig is not None and not said.get("--substitution")
-    job = here.desk.start(name, words, rig=rig, grows=grows,
-                          unit=unit if isinstance(unit, str) else "")  # fmt: skip
+    job = here.desk.start(name, words, rig=rig, grows=grows, kind=kind)
     return JSONResponse({"number": job.number, "command": job.command}, 202)
 
 
@@ -303,8 +314,8 @@ async def _devices(here: Window, request: Request) -> Response:
 async def _data(here: Window, request: Request) -> Response:
     what, name = request.path_params["what"], request.query_params.get("of", "")
     ways: dict[str, Callable[[str], Any]] = {
-        "curve": lambda of: views.curve_data(folder.curve(of)),
-        "recording": views.overview,
+        "curve": lambda of: views.data_of(folder.curve(of)),
+        "take": views.take_data,
         "fit": lambda of: views.fit_data(folder.saved_fit(of)),
     }
     if what not in ways:
@@ -327,8 +338,7 @@ async def _events(desk: Desk, request: Request) -> AsyncIterator[str]:
         if version != desk.version:
             version, quiet = desk.version, 0.0
             job = desk.job
-            yield _event("job", {**said, "title": actions.ACTIONS[said["name"]].title}
-                         if (said := desk.snapshot()) else None)  # fmt: skip
+            yield _event("job", _in_words(desk.snapshot()))
             if job is not None and curves != (job.number, job.curves):
                 curves = (job.number, job.curves)
                 yield _event("curve", job.curve)
@@ -336,6 +346,14 @@ async def _events(desk: Desk, request: Request) -> AsyncIterator[str]:
             quiet = 0.0
             yield ": still here\n\n"
         await asyncio.sleep(_TICK_SECONDS)
+
+
+def _in_words(said: dict[str, Any] | None) -> dict[str, Any] | None:
+    """Name a job by its button, and options in what it printed as the forms call them."""
+    if said is None:
+        return None
+    parts = [views.in_window(one) if isinstance(one, str) else one for one in said["parts"]]
+    return {**said, "title": actions.ACTIONS[said["name"]].title, "parts": parts}
 
 
 def _event(name: str, content: Any) -> str:
@@ -356,29 +374,38 @@ async def _json(request: Request) -> dict[str, Any]:
 
 
 async def _fault(request: Request, error: Exception) -> Response:
-    """Words for what is wrong: as JSON for a button, as a page for an address."""
+    """Say what cannot be: wrong words, a folder that cannot be written, data without an answer."""
     assert isinstance(error, FreeairError)
     status = 409 if isinstance(error, Busy) else 413 if isinstance(error, TooLarge) else 422
     what = error.what
     if isinstance(error, Refused):
         what = "\n".join(reason.text for reason in error.reasons)
-    said = {"what": what, "where": error.where, "remedy": error.remedy}
-    said = {key: views.in_window(text or "") for key, text in said.items()}
-    if request.method == "POST" or request.url.path.startswith(("/data", "/devices")):
-        # The rest of what is too large is not listened to.
-        heads = {"connection": "close"} if isinstance(error, TooLarge) else None
-        return JSONResponse({"fault": said}, status, heads)
-    return HTMLResponse(_render("fault.html.j2", None, {"page": "", **said}), status)
+    return _say(request, status, what, error.where, error.remedy)
+
+
+async def _of_system(request: Request, error: Exception) -> Response:
+    """Word what the operating system has against a file: full, read-only, gone."""
+    assert isinstance(error, OSError)
+    return await _fault(request, boundary.of_system(error))
 
 
 async def _nothing(request: Request, error: Exception) -> Response:
-    said = {"what": "There is no such page", "where": "", "remedy": "Go back to the shelf."}
-    return HTMLResponse(_render("fault.html.j2", None, {"page": "", **said}), 404)
+    return _say(request, 404, "There is no such page", "", "Go back to the shelf.")
 
 
 async def _defect(request: Request, error: Exception) -> Response:
     what = f"Sorry, this is a mistake in freeair, not yours: {type(error).__name__}"
-    said = {"what": what, "where": "", "remedy": "Nothing that was recorded is lost."}
+    return _say(request, 500, what, "", "Nothing that was recorded is lost.")
+
+
+def _say(request: Request, status: int, *words: str | None) -> Response:
+    """Say what, where and the remedy: as JSON for a button, as a page for an address."""
+    said = {
+        key: views.in_window(text or "")
+        for key, text in zip(("what", "where", "remedy"), words, strict=True)
+    }
     if request.method == "POST" or request.url.path.startswith(("/data", "/devices")):
-        return JSONResponse({"fault": said}, 500)
-    return HTMLResponse(_render("fault.html.j2", None, {"page": "", **said}), 500)
+        # The rest of what is too large is not listened to.
+        heads = {"connection": "close"} if status == 413 else None
+        return JSONResponse({"fault": said}, status, heads)
+    return HTMLResponse(_render("fault.html.j2", None, {"page": "", "faults": (), **said}), status)

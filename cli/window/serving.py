@@ -42,12 +42,17 @@ def own_address() -> str:
     Raises:
         UsageError: If there is no network.
     """
-    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe, contextlib.suppress(OSError):
-        # Nothing is sent: the system only chooses the way (192.0.2.0/24 is nobody's, RFC 5737).
-        probe.connect(("192.0.2.1", 9))
-        found = str(probe.getsockname()[0])
-        if not found.startswith(("0.", "127.")):
-            return found
+    found = ""
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+        try:
+            # Nothing is sent: the system only chooses the way (192.0.2.0/24 is nobody's, RFC 5737).
+            probe.connect(("192.0.2.1", 9))
+            found = str(probe.getsockname()[0])
+        except OSError:  # a network that leads nowhere else has no such way
+            with contextlib.suppress(OSError):
+                found = socket.gethostbyname(socket.gethostname())
+    if found and not found.startswith(("0.", "127.")):
+        return found
     raise UsageError(
         "this machine is in no network", where="--phone", remedy="Join one, or leave --phone out."
     )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Collection
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 from urllib.parse import urlencode
@@ -12,11 +13,15 @@ from markupsafe import Markup
 
 from cli.report.index import SHOWN as SHOWN
 from cli.report.index import standing
+from cli.report.page import ParameterRow
 from cli.report.picture import small_curve
 from cli.window import folder
 from cli.window.folder import Entry, SavedFit
+from cli.window.growing import curve_data, numbers
 
 if TYPE_CHECKING:
+    from fit.results.result import DriverFit
+    from meas.audio.recording import Recording
     from meas.bench.rig import Rig
     from meas.curve import Curve
     from meas.takes.take import Take
@@ -72,7 +77,8 @@ class Unit:
         if fit is None:
             return "a fit of what was measured", f"/driver?{own}#fit-title"
         if "Mms" not in fit.fit.parameters:
-            return "a take with a mass on the cone, for Mms, Bl and Cms", f"/take?{own}"
+            words, page = _way_to_mass(fit.fit)
+            return f"{words}, for Mms, Bl and Cms", page + own
         if "Vas" not in fit.fit.parameters:
             return "the cone's diameter, for Vas and sensitivity", f"/driver?{own}#fit-title"
         return "", ""
@@ -84,6 +90,20 @@ class Unit:
         return ", ".join(
             f"{len(found)} {name}{'s' * (len(found) > 1)}" for name, found in counted if found
         )
+
+
+def _way_to_mass(fitted: DriverFit) -> tuple[str, str]:
+    """Say what would tell the moving mass, and on which page, its query begun."""
+    from cli.driver import mass_to_add
+    from fit.box.suggest import suggest
+
+    if suggest(fitted.parameters).kind == "tweeter":
+        return "the weight of its moving parts", "/driver?"
+    area = fitted.parameters.get("Sd")
+    if area is None:
+        return "the cone's diameter, so that a mass can be proposed", "/driver?"
+    mass = f"{1e3 * mass_to_add.for_cone(fitted, area.value).mass_kg:g}g"
+    return f"a take with about {mass} on the cone", f"/take?mass={mass}&"
 
 
 def units() -> list[Unit]:
@@ -111,48 +131,24 @@ def unit(name: str) -> Unit:
 
 
 def spark(one: Unit) -> Markup | None:
-    """Draw the latest curve of a unit, small."""
-    curve: Curve | None = None
+    """Draw the latest curve of a unit, small: of a take or a table, else what was fitted."""
     for entry in (*one.takes, *one.tables):
         curve = entry.content.curve if entry.kind == "take" else entry.content
         if curve is not None:
-            break
-    return None if curve is None else small_curve(curve.frequency_hz, curve.magnitude_ohm)
+            return small_curve(curve.frequency_hz, curve.magnitude_ohm)
+    for fitted in one.latest.fit.curves[:1] if one.latest else ():
+        return small_curve(fitted.frequency_hz, np.abs(fitted.measured_ohm))
+    return None
 
 
-def values(saved: SavedFit, only: tuple[str, ...] = ()) -> list[dict[str, Any]]:
+def values(
+    saved: SavedFit, only: Collection[str] = (), but: Collection[str] = ()
+) -> list[ParameterRow]:
     """Write parameters as people read them, with what limits each."""
-    from fit.results.numbers import figures
-    from fit.results.quantities import in_order, shown
-    from fit.results.shares import shares
+    from fit.results.quantities import in_order
 
-    rows = []
-    for symbol in in_order(saved.fit.parameters):
-        if only and symbol not in only:
-            continue
-        estimate = saved.fit.parameters[symbol]
-        how = shown(symbol, estimate.unit, estimate.value)
-        found = figures(estimate, how.scale)
-        words = how.words
-        if estimate.frequency_hz is not None:
-            words += f" at {estimate.frequency_hz / 1000:g} kHz"
-        rows.append(
-            {
-                "symbol": symbol,
-                "markup": Markup(how.markup),  # ours, from a fixed table
-                "words": words,
-                "value": found.value,
-                "unit": how.unit,
-                "low": found.low,
-                "high": found.high,
-                "limits": [
-                    {"text": text, "percent": round(100 * share)}
-                    for text, share in shares(estimate, saved.fit.sources)[:3]
-                    if share >= 0.05
-                ],
-            }
-        )
-    return rows
+    wanted = (s for s in in_order(saved.fit.parameters) if s not in but and (not only or s in only))
+    return [ParameterRow.of(saved.fit, symbol) for symbol in wanted]
 
 
 def narrowing(saved: SavedFit) -> list[str]:
@@ -213,10 +209,14 @@ def choices(kinds: tuple[str, ...], of: str = "") -> list[Entry]:
 
 
 def in_window(text: str) -> str:
-    """Rename the options in a command's words as the forms call them."""
+    """Rename the options in a command's words as the forms call them; commands stay commands."""
     from cli.window.actions import LABELS
 
-    return re.sub(r"--[a-z][a-z-]*", lambda at: f"\u201c{LABELS.get(at[0], at[0])}\u201d", text)
+    def renamed(found: re.Match[str]) -> str:
+        label = LABELS.get(found[0])
+        return found[0] if label is None else f"\u201c{label}\u201d"
+
+    return re.sub(r"freeair [a-z].*|--[a-z][a-z-]*", renamed, text)
 
 
 def cone_diameter(saved: SavedFit | None) -> str:
@@ -228,19 +228,6 @@ def cone_diameter(saved: SavedFit | None) -> str:
     # Limits of a rectangular distribution, as they were stated: sqrt(3) standard uncertainties.
     off = np.sqrt(3) * area.standard_uncertainty * width / (2 * area.value)
     return f"{1e3 * width:.4g}mm±{1e3 * off:.2g}mm"
-
-
-def curve_data(curve: Curve) -> dict[str, Any]:
-    """Make the data of a curve for a chart, with its 95 % band of noise."""
-    z = curve.magnitude_ohm
-    off = curve.standard_uncertainty_ohm
-    complex_ = np.iscomplexobj(getattr(curve, "impedance_ohm", None))
-    data: dict[str, Any] = {"f": numbers(curve.frequency_hz), "z": numbers(z)}
-    if off is not None:
-        data["low"], data["high"] = numbers(np.maximum(z - 2 * off, 0)), numbers(z + 2 * off)
-    if complex_:
-        data["phase"] = numbers(np.degrees(np.angle(curve.impedance_ohm)))  # type: ignore[union-attr]
-    return data
 
 
 def fit_data(saved: SavedFit) -> dict[str, Any]:
@@ -262,38 +249,75 @@ def fit_data(saved: SavedFit) -> dict[str, Any]:
     return {"curves": curves}
 
 
-def numbers(values: Any) -> list[float | None]:
-    """Round to six digits, as many as an eye and a pixel can use; no number becomes null."""
-    return [float(f"{value:.6g}") if np.isfinite(value) else None for value in values]
+_SECONDS = re.compile(r"\b(?:at|between|and|from) (\d[\d.]*) s\b", re.IGNORECASE)
+_HERTZ = re.compile(r"\b(?:at|near|of|from|below|Hz and) (\d[\d.]*) Hz\b", re.IGNORECASE)
 
 
-def overview(name: str, columns: int = 600) -> dict[str, Any]:
-    """Outline the recording of a take, with the places where something is wrong.
+def take_data(name: str) -> dict[str, Any]:
+    """Make the data of a take for its page: curve and recording, with the places of its findings.
+
+    A refused take has no curve: what is drawn is the one that grew while it was recorded.
+    """
+    from meas.takes import take as takes
+
+    taken = folder.take(name)
+    recorded = takes.read_capture(folder.inside(name))
+
+    def marks(words: re.Pattern[str]) -> list[dict[str, Any]]:
+        return [
+            {"at": float(at.rstrip(".")), "what": one.code.replace("-", " ")}
+            for one in taken.findings if one.code != "clipped"  # it has marks of its own
+            for at in words.findall(one.what)
+        ]  # fmt: skip
+
+    rate = recorded.sample_rate_hz
+    events = [
+        {"at": round(event.frame / rate, 3), "what": event.kind.replace("-", " ")}
+        for event in taken.events[:200]
+    ]
+    return {
+        "curve": _grown(taken, recorded) if taken.refused else data_of(folder.curve(name)),
+        "hertz": marks(_HERTZ),
+        "recording": {**outline(recorded), "marks": [*marks(_SECONDS), *events]},
+    }
+
+
+def data_of(curve: Curve) -> dict[str, Any]:
+    """Make the data of a kept curve for a chart."""
+    return curve_data(curve.frequency_hz, curve.magnitude_ohm, curve.standard_uncertainty_ohm)
+
+
+def _grown(taken: Take, recorded: Recording) -> dict[str, Any] | None:
+    """Draw the curve of a refused take as it grew; None where what was played is not known."""
+    from meas.excitation import choice
+    from meas.takes.growing import growing_curve
+
+    rig = taken.rig
+    if str(taken.excitation.get("kind")).split("-")[0] != rig.drive.excitation:
+        return None
+    found = growing_curve(recorded.samples, recorded.sample_rate_hz, rig, choice.build(rig))
+    if found is None or found.frequency_hz.size < 2:
+        return None
+    return curve_data(found.frequency_hz, found.impedance_ohm, found.standard_uncertainty_ohm)
+
+
+def outline(recorded: Recording, columns: int = 600) -> dict[str, Any]:
+    """Outline a recording, and tell when an input is at full scale.
 
     Args:
         columns: So many pieces of equal length.
     """
-    from meas.takes import take as takes
-
-    recorded = takes.read_capture(folder.inside(name))
     samples, rate = recorded.samples, recorded.sample_rate_hz
     step = max(1, -(-len(samples) // columns))
-    size = np.abs(samples)
     edges = np.arange(0, len(samples), step)
-    peak = np.maximum.reduceat(size, edges, axis=0)
-    full = [round(float(edges[k]) / rate, 3) for k in np.flatnonzero(peak.max(axis=1) >= 0.999)]
-    events = [
-        {"at": round(event.frame / rate, 3), "what": event.kind.replace("-", " ")}
-        for event in folder.take(name).events
-    ]
+    peak = np.maximum.reduceat(np.abs(samples), edges, axis=0)
     return {
         "t": [round(float(edge) / rate, 4) for edge in edges],
         "source": numbers(peak[:, 0]),
         "driver": numbers(peak[:, 1]),
-        "full": full,
-        "events": events[:200],
-        "seconds": len(samples) / rate,
-    }
+        "full": [round(float(edges[k]) / rate, 3)
+                 for k in np.flatnonzero(peak.max(axis=1) >= 0.999)],
+    }  # fmt: skip
 
 
 def rig_facts(rig: Rig) -> list[str]:

@@ -7,26 +7,28 @@ it, with the band of 95 % that the fit's uncertainty draws.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
-from functools import lru_cache
+from itertools import chain
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from cli.window import folder
 from cli.window.desk import in_words
-from cli.window.views import numbers
+from cli.window.growing import numbers
 from meas.errors import UsageError
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from cli.filter.stock_file import Stock
+    from cli.targets.coil_words import CoilWords
     from fit.box.predict import Band, Prediction
     from fit.crossover.load import Load
-    from fit.crossover.network import Branch
-    from fit.design.winding import Coil
-    from fit.results.result import Estimate
+    from fit.crossover.network import Branch, NetworkPart, NetworkSolution, Stress
     from meas.curve import ComplexArray, FloatArray
+    from meas.errors import Finding
 
 _HUMIDITY = 0.5  # hardly moves the air's stiffness: the command takes what was measured
 
@@ -89,49 +91,57 @@ def box(said: Mapping[str, object]) -> dict[str, Any]:
     driver = saved_driver.of_fit(folder.saved_fit(name).fit, around.modulus)
     volume = asked.number("volume_l", 0.1, 1000) / 1e3
     volt = asked.number("drive_v", 0.01, 100)
-    words = ["box", name, "--volume", f"{volume * 1e3:.4g}L", "--drive", f"{volt:.4g}V"]
+    options = {"--volume": f"{volume * 1e3:.4g}L", "--drive": f"{volt:.4g}V"}
     length = None
-    if asked.yes("vented"):
+    if vented := asked.yes("vented"):
         fb, QL = asked.number("fb_hz", 5, 300), asked.number("ql", 2, 100)
         bore = asked.number("bore_mm", 5, 500) / 1e3
         built = Box(volume, fb, QL, math.pi / 4 * bore**2)
         length = tube_length(fb, volume, bore, around.sound_speed, 1)
-        words += ["--vented", "--fb", f"{fb:.4g}Hz", "--ql", f"{QL:.4g}"]
-        words += ["--bore", f"{bore * 1e3:.4g}mm"]
+        options |= {"--fb": f"{fb:.4g}Hz", "--ql": f"{QL:.4g}", "--bore": f"{bore * 1e3:.4g}mm"}
     else:
         built = Box(volume)
     xmax = asked.number("xmax_mm", 0, 100) / 1e3
     if xmax:
-        words += ["--xmax", f"{xmax * 1e3:.4g}mm"]
+        options["--xmax"] = f"{xmax * 1e3:.4g}mm"
     ohm = asked.number("source_ohm", 0, 20)
     if ohm:
-        words += ["--source-resistance", f"{ohm:.4g}ohm"]
-    words += ["--air-temperature", f"{celsius:g}C", "--air-pressure", f"{pressure:g}hPa"]
+        options["--source-resistance"] = f"{ohm:.4g}ohm"
+    options |= {"--air-temperature": f"{celsius:g}C", "--air-pressure": f"{pressure:g}hPa"}
     found = predict(driver, built, volt, around, source_ohm=ohm)
     told = cautions(found, built, xmax=xmax or None, tube_length=length)
+    words = ["box", name, *(["--vented"] if vented else []), *chain(*options.items())]
     return {
         "command": in_words(words),
+        "fields": {"FIT": name, **({"--vented": True} if vented else {}), **options},
         "f": numbers(found.frequency_hz),
         "curves": _box_curves(found, 1.96 * driver.widening),
         "values": _box_values(found, driver.widening, length),
-        "findings": [{"code": one.code, "text": one.text} for one in told],
+        "findings": _told((*driver.warnings, *told)),
     }
 
 
+def _told(found: Iterable[Finding]) -> list[dict[str, str]]:
+    return [{"code": one.code, "text": one.text} for one in found]
+
+
 def _box_curves(found: Prediction, reach: float) -> dict[str, Any]:
-    def band(one: Band | None, scale: float = 1.0, floor: float = -math.inf) -> Any:
+    def band(one: Band | None, scale: float, floor: float) -> dict[str, Any] | None:
         if one is None:
             return None
-        value, off = one.value * scale, reach * one.standard_uncertainty * scale
-        return {"y": numbers(value), "low": numbers(np.maximum(value - off, floor)),
-                "high": numbers(value + off)}  # fmt: skip
+        return _banded(scale * one.value, reach * scale * one.standard_uncertainty, floor)
 
     return {
-        "level": band(found.level_db),
+        "level": band(found.level_db, 1.0, -math.inf),
         "excursion": band(found.excursion_m, 1e3, 0.0),
         "speed": band(found.vent_speed_m_s, 1.0, 0.0),
         "impedance": band(found.magnitude_ohm, 1.0, 0.0),
     }
+
+
+def _banded(value: FloatArray, off: FloatArray, floor: float = -math.inf) -> dict[str, Any]:
+    low = np.maximum(value - off, floor)
+    return {"y": numbers(value), "low": numbers(low), "high": numbers(value + off)}
 
 
 def _box_values(found: Prediction, widening: float, length: float | None) -> list[str]:
@@ -157,203 +167,183 @@ def network(said: Mapping[str, object]) -> dict[str, Any]:
 
     Raises:
         UsageError: If a value is out of range or no driver is given.
-        Refused: If the drivers share no band.
+        Refused: ``no-common-band``.
     """
-    from fit.crossover.network import common_band, grid, least_load, stresses
+    from cli.filter import stock_file
+    from cli.terminal.cautions import for_network
+    from fit.crossover.evaluate import evaluate, shared_band
+    from fit.results.numbers import significant
 
     asked = Asked(said)
-    networked, files = branches(asked)
-    volt = asked.number("drive_v", 0.1, 100)
-    try:
-        band = common_band(networked)
-    except ValueError as error:
-        raise UsageError("the two drivers were measured over bands that do not meet") from error
-    f = grid(band)
-    held = [replace(one, load=_held(files[one.name], _changed(files[one.name]), band))
-            for one in networked]  # fmt: skip
-    nominal, spread, least = _spread(held, f)
-    low, high = least.interval_95
-    words = _filter_words(asked, files)
-    stock = _stock(asked.name("stock"))
+    networked, notes, files = branches(asked)
+    volt, tolerated = asked.number("drive_v", 0.1, 100), asked.number("least_ohm", 0, 32)
+    band = shared_band(networked)
+    held = [replace(one, load=_held(files[one.name], band)) for one in networked]
+    found = evaluate(held, drive_volt=volt, amplifier_minimum_ohm=tolerated or None)
+    own, effects = _rows(found.solution), [_rows(up) - _rows(down) for _, up, down in found.moved]
+    off = 1.96 * np.sqrt(np.sum(np.square(effects) / 4, axis=0))
+    low, high = found.least_load.interval_95
+    drawer = asked.name("stock")
+    stock = stock_file.read([folder.inside(drawer)]) if drawer else None
     return {
-        "command": in_words([*words, "--drive", f"{volt:.4g}V"]),
-        "f": numbers(f),
+        "command": in_words(filter_words(asked, files)),
+        "f": numbers(found.solution.frequency_hz),
         "levels": {
-            one.branch.name: _banded(one.level_db, spread[k]) for k, one in
-            enumerate(nominal.branches)
+            one.branch.name: _banded(own[k], off[k])
+            for k, one in enumerate(found.solution.branches)
         },
-        "load": _banded(np.abs(nominal.load_ohm), spread[-1]),
+        "load": _banded(own[-1], off[-1]),
         "least": {
-            "ohm": least.value, "off": (high - low) / 2,
-            "hz": least_load(f, nominal.load_ohm)[1],
-            "tolerated": asked.number("least_ohm", 0, 32),
+            "ohm": found.least_load.value, "off": (high - low) / 2, "hz": found.least_hz,
+            "tolerated": tolerated, "verdict": found.verdict or "",
         },
+        "crossings": [significant(one.frequency.value) for one in found.crossings],
+        "findings": _told((*notes, *found.findings)),
+        "cautions": [
+            {"title": one.title, "text": one.text}
+            for one in for_network(found, paired=stock is not None and stock.has_pairs)
+        ],
         "parts": [
-            row for one in nominal.branches
-            for row in _parts(one.branch, stresses(one, f, volt), stock)
+            row for one, stress in zip(found.solution.branches, found.stresses or (), strict=True)
+            for row in _parts(one.branch, stress, stock)
         ],
     }  # fmt: skip
 
 
-def branches(asked: Asked) -> tuple[list[Branch], dict[str, str]]:
-    """Make the branches of the textbook, with the parts that sliders changed; and their files.
+def _rows(solution: NetworkSolution) -> FloatArray:
+    """Levels of the branches [dB], and the load [ohm], shape (b + 1, n)."""
+    levels = [one.level_db for one in solution.branches]
+    return np.stack([*levels, np.abs(solution.load_ohm)])
+
+
+def branches(asked: Asked) -> tuple[list[Branch], tuple[Finding, ...], dict[str, str]]:
+    """Make the branches of the textbook, with the parts that sliders changed.
+
+    Returns:
+        The branches, what to mind, and the files of their drivers.
 
     Raises:
         UsageError: If a value is out of range or no driver is given.
     """
-    from fit.crossover.network import Branch, with_part
-    from fit.crossover.textbook import BranchAim, design
+    from cli.filter.branches import Standard, designed
+    from fit.crossover.network import with_part
 
-    corner, order = asked.number("corner_hz", 50, 15000), int(asked.number("order", 1, 2))
-    aim = BranchAim(
-        True, corner, order, asked.number("q", 0.3, 2), asked.yes("compensate"), 0.0, 12
-    )  # fmt: skip
     files = {name: asked.name(name) for name in ("woofer", "tweeter") if asked.name(name)}
-    if not files:
-        raise UsageError("no driver is chosen", where="woofer, tweeter")
-    found = []
-    for name, file in files.items():
-        load = _load(file, _changed(file))
-        attenuate = asked.number("attenuate_db", 0, 30) if name == "tweeter" else 0.0
-        own = replace(aim, low_pass=name == "woofer", attenuate_db=attenuate)
-        branch = Branch(name, design(own, load)[0], load)
+    attenuated = asked.number("attenuate_db", 0, 30)
+    wanted = Standard(
+        asked.number("corner_hz", 50, 15000),
+        int(asked.number("order", 1, 2)),
+        asked.number("q", 0.3, 2),
+        attenuated if "tweeter" in files else 0.0,
+        12,
+    )
+    loads = {name: _load(file) for name, file in files.items()}
+    standard, notes, _ = designed(loads, wanted, list(files) if asked.yes("compensate") else [])
+    found, moved = [], asked.of("parts")
+    for branch in standard:
         for one in branch.parts:
-            key, value = f"{name} {one.name}", one.part.value
-            if key in asked.of("parts"):
-                wished = Asked(asked.of("parts")).number(key, value / 100, value * 100)
+            key, value = f"{branch.name} {one.name}", one.part.value
+            if key in moved:
+                wished = Asked(moved).number(key, value / 100, value * 100)
                 branch = with_part(branch, one.name, replace(one.part, value=wished))
         found.append(branch)
-    return found, files
+    return found, notes, files
 
 
-def _filter_words(asked: Asked, files: Mapping[str, str]) -> list[str]:
-    words = ["filter", "--crossover", f"{asked.number('corner_hz', 50, 15000):.4g}Hz"]
-    words += [
-        "--order",
-        f"{asked.number('order', 1, 2):.0f}",
-        "--q",
-        f"{asked.number('q', 0.3, 2):g}",
-    ]
+def filter_words(asked: Asked, files: Mapping[str, str], kept: str = "") -> list[str]:
+    """Write the command of a network: that of the textbook, or of the file that keeps it.
+
+    Args:
+        kept: That file; empty for the name that one gets whose parts were changed.
+    """
+    if asked.of("parts"):
+        kept = kept or folder.free_name("", "network", ".toml")
+    words = ["filter", kept] if kept else [
+        "filter", "--crossover", f"{asked.number('corner_hz', 50, 15000):.4g}Hz",
+        "--order", f"{asked.number('order', 1, 2):.0f}", "--q", f"{asked.number('q', 0.3, 2):g}",
+    ]  # fmt: skip
     for name, file in files.items():
         words += [f"--{name}", file]
-        words += ["--compensate", name] if asked.yes("compensate") else []
-    if asked.number("attenuate_db", 0, 30) and "tweeter" in files:
-        words += ["--attenuate", f"{asked.number('attenuate_db', 0, 30):g}dB"]
+        words += ["--compensate", name] if asked.yes("compensate") and not kept else []
+    if (attenuated := asked.number("attenuate_db", 0, 30)) and "tweeter" in files and not kept:
+        words += ["--attenuate", f"{attenuated:g}dB"]
     if asked.name("stock"):
         words += ["--at-hand", asked.name("stock")]
-    return words
+    if tolerated := asked.number("least_ohm", 0, 32):
+        words += ["--amplifier-minimum", f"{tolerated:g}ohm"]
+    return [*words, "--drive", f"{asked.number('drive_v', 0.1, 100):.4g}V"]
 
 
-def _stock(file: str) -> Stock | None:
-    """Read the parts at hand."""
-    from cli.filter import stock_file
-
-    return stock_file.read([folder.inside(file)]) if file else None
-
-
-def _spread(branches: Any, f: FloatArray) -> tuple[Any, FloatArray, Estimate]:
-    """Solve the network; standard uncertainty of levels and load, (b + 1, n); its least load."""
-    from fit.crossover.budget import disturbed, minimum
-    from fit.crossover.network import solve
-    from fit.results.result import Estimate
-
-    def rows(solution: Any) -> FloatArray:
-        levels = [one.level_db for one in solution.branches]
-        return np.stack([*levels, np.abs(solution.load_ohm)])
-
-    square, effects = np.zeros((len(branches) + 1, f.size)), {}
-    for source, up, down in disturbed(branches, f):
-        square += ((rows(up) - rows(down)) / 2) ** 2
-        effects[source] = (minimum(up) - minimum(down)) / 2
-    found = solve(branches, f)
-    return found, np.sqrt(square), Estimate(minimum(found), "ohm", effects)
-
-
-def _banded(value: FloatArray, uncertainty: FloatArray) -> dict[str, Any]:
-    off = 1.96 * uncertainty
-    return {"y": numbers(value), "low": numbers(value - off), "high": numbers(value + off)}
-
-
-def _parts(branch: Any, stress: Any, stock: Stock | None) -> list[dict[str, Any]]:
+def _parts(branch: Branch, stress: Iterable[Stress], stock: Stock | None) -> list[dict[str, Any]]:
+    """Write parts, their heat (an ideal coil or capacitor has none) and the nearest at hand."""
     from fit.results.numbers import with_prefix
 
-    units = {"inductor": "H", "capacitor": "F", "resistor": "ohm"}
+    def at_hand(wished: NetworkPart) -> str:
+        best = stock.near(wished)[:1] if stock else []
+        return "".join(
+            f"{one.text}: {100 * (one.value / wished.part.value - 1):+.1f} %" for one in best
+        )
+
+    def heat(borne: Stress) -> str:
+        if not borne.worst_watt:
+            return "none, as an ideal part"
+        return (
+            f"{borne.pink_watt:.2g} W with noise, at worst {borne.worst_watt:.2g} W at "
+            f"{borne.worst_hz:.0f} Hz"
+        )
+
     named = [(arm.place, one) for arm in branch.arms for one in arm.parts]
     return [
         {
             "branch": branch.name,
             "name": one.name,
             "place": place,
-            "value": with_prefix(one.part.value, units[one.part.kind]),
+            "value": with_prefix(one.part.value, one.part.unit),
             "si": one.part.value,
-            "unit": units[one.part.kind],
-            "at_hand": _at_hand(one, stock),
-            "heat": _heat(borne),
+            "at_hand": at_hand(one),
+            "heat": heat(borne),
         }
         for (place, one), borne in zip(named, stress, strict=True)
     ]
 
 
-def _at_hand(wished: Any, stock: Stock | None) -> str:
-    """Find the nearest part that lies in the drawer."""
-    best = stock.near(wished)[:1] if stock else []
-    if not best:
-        return ""
-    return f"{best[0].text}: {100 * (best[0].value / wished.part.value - 1):+.1f} %"
-
-
-def _heat(borne: Any) -> str:
-    """Work out the power that a part must get rid of; an ideal coil or capacitor none."""
-    if not borne.worst_watt:
-        return "none, as an ideal part"
-    return (
-        f"{borne.pink_watt:.2g} W with noise, at worst {borne.worst_watt:.2g} W at "
-        f"{borne.worst_hz:.0f} Hz"
-    )
-
-
-def _changed(file: str) -> int:
-    """Read the state of a file of the folder."""
-    return folder.inside(file).stat().st_mtime_ns
-
-
-@lru_cache(maxsize=32)
-def _load(file: str, _state: int) -> Load:
+def _load(file: str) -> Load:
     """Make a driver a load."""
     from cli.sources import loads
 
-    return loads.read("driver", folder.inside(file).as_posix())
+    return folder.kept("load", file, lambda path: loads.read("driver", path.as_posix()))
 
 
-@lru_cache(maxsize=32)
-def _held(file: str, state: int, band: tuple[float, float]) -> Load:
+def _held(file: str, band: tuple[float, float]) -> Load:
     """Work out the impedance and errors of a load on the grid of a band, once."""
     from fit.crossover.network import grid
-
-    load, at = _load(file, state), grid(band)
 
     def held(function: Callable[[FloatArray], ComplexArray]) -> Callable[..., ComplexArray]:
         known = function(at)
         return lambda f: known if np.array_equal(f, at) else function(f)
 
-    return replace(
-        load,
-        impedance=held(load.impedance),
-        errors={source: held(error) for source, error in load.errors.items()},
-    )
+    def read(_: Path) -> Load:
+        errors = {source: held(error) for source, error in load.errors.items()}
+        return replace(load, impedance=held(load.impedance), errors=errors)
+
+    load, at = _load(file), grid(band)
+    return folder.kept(f"load over {band}", file, read)
 
 
 def coil(said: Mapping[str, object]) -> dict[str, Any]:
     """Try another coil on the same former of the very driver.
 
     Args:
-        said: ``fit former_mm plate_mm metal`` and for the coil in it and the one to try, with
+        said: ``fit former_mm wall_mm pole_mm hole_mm plate_mm metal`` (pole and hole 0 where they
+            are not known) and for the coil in it and the one to try, with
             ``now_`` and ``new_`` in front: ``wire_mm layers height_mm``.
 
     Raises:
         UsageError: If a value is out of range or the fit does not know Mms.
     """
+    from cli.targets import coil_words
     from fit.design.rewound import NEEDED, rewound
+    from fit.design.winding import cautions
     from fit.results.propagate import effects_on
 
     asked = Asked(said)
@@ -365,8 +355,10 @@ def coil(said: Mapping[str, object]) -> dict[str, Any]:
             where=asked.name("fit"),
             remedy="Fit free air with a mass on the cone, and its diameter.",
         )
-    now, new = _coil(asked, "now"), _coil(asked, "new")
-    plate = asked.number("plate_mm", 1, 60) / 1e3
+    options = _wound(asked, "new")
+    words = _read(options)
+    now, new = coil_words.coil(_read(_wound(asked, "now"))), coil_words.coil(words)
+    plate, gap = asked.number("plate_mm", 1, 60) / 1e3, coil_words.gap(words)
     inputs = {symbol: saved.fit.parameters[symbol] for symbol in NEEDED}
     symbols = (*NEEDED, "Qts")
 
@@ -380,13 +372,19 @@ def coil(said: Mapping[str, object]) -> dict[str, Any]:
     except ValueError as error:
         raise UsageError(str(error), remedy="Set the coil that is in it as it is.") from error
     off = 1.96 * np.sqrt(sum((one**2 for one in effects.values()), np.zeros(own.size)))
+    lines = [
+        f"{new.turns} turns, {new.resistance[1]:.3g} Ω at 20 °C, {1e3 * new.mass:.3g} g, "
+        f"{1e3 * new.height:.3g} mm high, {1e3 * new.outside_diameter:.4g} mm outside",
+        f"{100 * new.length_in_gap(plate) / new.length:.0f} % of the wire lies in the gap",
+    ]
+    if gap is not None:
+        inner, outer = (f"{1e3 * free:.2f} mm" for free in new.clearances(gap))
+        lines.append(f"metal fills {100 * new.fill(gap):.0f} % of the gap")
+        lines.append(f"{inner} stay free inside, {outer} outside")
     return {
-        "command": in_words(_wind_words(asked)),
-        "coil": [
-            f"{new.turns} turns, {new.resistance[1]:.3g} Ω at 20 °C, {1e3 * new.mass:.3g} g, "
-            f"{1e3 * new.height:.3g} mm high, {1e3 * new.outside_diameter:.4g} mm outside",
-            f"{100 * new.length_in_gap(plate) / new.length:.0f} % of the wire lies in the gap",
-        ],
+        "command": in_words(["wind", *chain(*options.items())]),
+        "coil": lines,
+        "findings": _told(cautions(new, gap)),
         "rows": [
             _coil_row(symbol, saved.fit.parameters.get(symbol), float(value), float(reach))
             for symbol, value, reach in zip(symbols, own, off, strict=True)
@@ -394,28 +392,39 @@ def coil(said: Mapping[str, object]) -> dict[str, Any]:
     }
 
 
-def _coil(asked: Asked, which: str) -> Coil:
-    from fit.design.winding import Coil, Former, turns_in_height
-    from fit.design.wire import ALUMINIUM, COPPER, enamelled
-
-    metal = ALUMINIUM if asked.name("metal") == "aluminium" and which == "new" else COPPER
-    wire = enamelled(asked.number(f"{which}_wire_mm", 0.05, 1.0) / 1e3, metal)
-    layers = int(asked.number(f"{which}_layers", 1, 6))
-    height = asked.number(f"{which}_height_mm", 2, 60) / 1e3
-    former = Former(asked.number("former_mm", 8, 160) / 1e3, 0.0)
-    return Coil(wire, former, layers, max(layers, turns_in_height(wire, layers, height)))
+_SIZES = {
+    "--former": ("former_mm", 8, 160), "--former-thickness": ("wall_mm", 0, 2),
+    "--pole": ("pole_mm", 0, 200), "--plate": ("hole_mm", 0, 200),
+    "--gap-height": ("plate_mm", 1, 60),
+}  # fmt: skip
 
 
-def _wind_words(asked: Asked) -> list[str]:
-    metal = asked.name("metal")
-    return [
-        "wind", "--former", f"{asked.number('former_mm', 8, 160):g}mm",
-        "--wire", f"{asked.number('new_wire_mm', 0.05, 1.0):g}mm",
-        *(["--metal", "aluminium"] if metal == "aluminium" else []),
-        "--layers", f"{asked.number('new_layers', 1, 6):g}",
-        "--height", f"{asked.number('new_height_mm', 2, 60):g}mm",
-        "--gap-height", f"{asked.number('plate_mm', 1, 60):g}mm",
-    ]  # fmt: skip
+def _wound(asked: Asked, which: str) -> dict[str, str]:
+    """Write a coil as options of its command; sizes of nothing are not known."""
+    sizes = {option: asked.number(*limits) for option, limits in _SIZES.items()}
+    if not (sizes["--pole"] and sizes["--plate"]):
+        sizes |= {"--pole": 0.0, "--plate": 0.0}
+    sizes["--height"] = asked.number(f"{which}_height_mm", 2, 60)
+    aluminium = asked.name("metal") == "aluminium" and which == "new"
+    return {
+        "--wire": f"{asked.number(f'{which}_wire_mm', 0.05, 1.0):g}mm",
+        **({"--metal": "aluminium"} if aluminium else {}),
+        "--layers": f"{asked.number(f'{which}_layers', 1, 6):.0f}",
+        **{option: f"{size:g}mm" for option, size in sizes.items() if size},
+    }
+
+
+def _read(options: Mapping[str, str]) -> CoilWords:
+    """Read the options of a coil as its command does."""
+    from cli.targets.coil_words import CoilWords
+    from cli.words import values
+
+    lengths = {
+        option.strip("-").replace("-", "_"): values.length(text, option)
+        for option, text in options.items() if option in (*_SIZES, "--height")
+    }  # fmt: skip
+    layers, metal = (int(options["--layers"]),), options.get("--metal", "copper")
+    return CoilWords((options["--wire"],), metal, layers=layers, **lengths)
 
 
 def _coil_row(symbol: str, now: Any, value: float, reach: float) -> dict[str, str]:

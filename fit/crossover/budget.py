@@ -19,6 +19,8 @@ from fit.results.result import Estimate
 from meas.curve import FloatArray
 
 Quantity = Callable[[NetworkSolution], float | None]
+Disturbed = tuple[str, NetworkSolution, NetworkSolution]
+"""An error source, and the network with it off by a standard uncertainty, up and down."""
 
 
 def crossing(first: int, second: int, near_hz: float) -> Quantity:
@@ -38,7 +40,7 @@ def minimum(solution: NetworkSolution) -> float:
 
 
 def estimate(
-    branches: Sequence[Branch], frequency_hz: FloatArray, quantity: Quantity, unit: str
+    solution: NetworkSolution, moved: Sequence[Disturbed], quantity: Quantity, unit: str
 ) -> Estimate | None:
     """Evaluate a number of the network with the effect of every error source on it.
 
@@ -47,25 +49,23 @@ def estimate(
     resistor of one bench, moves both at once.
 
     Args:
-        frequency_hz: Frequencies to solve it at [Hz], shape (n,).
+        moved: As `disturbed` solves them.
 
     Returns:
         The estimate; None if the network has no such number.
     """
-    value = quantity(solve(branches, frequency_hz))
+    value = quantity(solution)
     if value is None:
         return None
     contributions = {}
-    for source, up, down in disturbed(branches, frequency_hz):
+    for source, up, down in moved:
         high, low = quantity(up), quantity(down)
         if high is not None and low is not None and high != low:
             contributions[source] = (high - low) / 2
     return Estimate(value, unit, contributions)
 
 
-def disturbed(
-    branches: Sequence[Branch], frequency_hz: FloatArray
-) -> Iterator[tuple[str, NetworkSolution, NetworkSolution]]:
+def disturbed(branches: Sequence[Branch], frequency_hz: FloatArray) -> Iterator[Disturbed]:
     """Solve the network with each source off by a standard uncertainty, up and down."""
     for index, branch in enumerate(branches):
         for named in branch.parts:

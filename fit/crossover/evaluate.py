@@ -9,7 +9,7 @@ from typing import Literal
 
 import numpy as np
 
-from fit.crossover.budget import crossing, estimate, minimum
+from fit.crossover.budget import Disturbed, crossing, disturbed, estimate, minimum
 from fit.crossover.mend import mend
 from fit.crossover.network import (
     Branch,
@@ -64,6 +64,7 @@ class NetworkResult:
         verdict: How the least load stands to what the amplifier tolerates; None if not asked.
         stresses: Stress of every part, by branch, in the order of its arms; None without a drive.
         half_power_hz: Frequencies at which each branch is 3 dB below its largest level [Hz].
+        moved: The network with each error source off.
     """
 
     solution: NetworkSolution
@@ -74,6 +75,7 @@ class NetworkResult:
     stresses: tuple[tuple[Stress, ...], ...] | None
     half_power_hz: tuple[tuple[float, ...], ...]
     findings: tuple[Finding, ...]
+    moved: tuple[Disturbed, ...]
 
 
 def evaluate(
@@ -92,17 +94,10 @@ def evaluate(
     Raises:
         Refused: ``no-common-band``.
     """
-    try:
-        band = common_band(branches)
-    except ValueError as error:
-        raise Refused.because(
-            "no-common-band",
-            f"{error}",
-            next_step="Measure both over overlapping bands",
-        ) from error
+    band = shared_band(branches)
     f = grid(band)
-    solution = solve(branches, f)
-    least = estimate(branches, f, minimum, "ohm")
+    solution, moved = solve(branches, f), tuple(disturbed(branches, f))
+    least = estimate(solution, moved, minimum, "ohm")
     if least is None:
         raise AssertionError("a load has a least value")
     least_hz = least_load(f, solution.load_ohm)[1]
@@ -112,7 +107,7 @@ def evaluate(
         if drive_volt is None
         else tuple(tuple(stresses(one, f, drive_volt)) for one in solution.branches)
     )
-    crossed = _crossings(branches, solution)
+    crossed = _crossings(branches, solution, moved)
     findings = [
         *_band(branches, band),
         *_load(verdict, least, least_hz, amplifier_minimum_ohm),
@@ -131,7 +126,24 @@ def evaluate(
         stresses=stress,
         half_power_hz=tuple(_half_power(f, one.level_db) for one in solution.branches),
         findings=tuple(findings),
+        moved=moved,
     )
+
+
+def shared_band(branches: Sequence[Branch]) -> tuple[float, float]:
+    """Find the band over which all branches are known [Hz].
+
+    Raises:
+        Refused: ``no-common-band``.
+    """
+    try:
+        return common_band(branches)
+    except ValueError as error:
+        raise Refused.because(
+            "no-common-band",
+            f"{error}",
+            next_step="Measure both over overlapping bands",
+        ) from error
 
 
 def _verdict(least: Estimate, wanted: float) -> Verdict:
@@ -139,7 +151,9 @@ def _verdict(least: Estimate, wanted: float) -> Verdict:
     return "inside" if low >= wanted else "outside" if high < wanted else "undecided"
 
 
-def _crossings(branches: Sequence[Branch], solution: NetworkSolution) -> tuple[Crossing, ...]:
+def _crossings(
+    branches: Sequence[Branch], solution: NetworkSolution, moved: Sequence[Disturbed]
+) -> tuple[Crossing, ...]:
     f = solution.frequency_hz
     found = []
     for first in range(len(branches)):
@@ -147,7 +161,7 @@ def _crossings(branches: Sequence[Branch], solution: NetworkSolution) -> tuple[C
             a, b = solution.branches[first].level_db, solution.branches[second].level_db
             for hz in crossings(f, a, b):
                 level = float(np.interp(math.log(hz), np.log(f), a))
-                frequency = estimate(branches, f, crossing(first, second, hz), "Hz")
+                frequency = estimate(solution, moved, crossing(first, second, hz), "Hz")
                 if level < _HEARD_DB or frequency is None:
                     continue
                 below = int(np.searchsorted(f, hz)) - 1

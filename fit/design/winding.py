@@ -183,6 +183,11 @@ class Coil:
             (gap.plate_diameter - self.outside_diameter) / 2,
         )
 
+    def fill(self, gap: Gap) -> float:
+        """Share of the gap's cross section that is the wire's metal."""
+        metal = self.wire.bare_area * self.turns * self.length_in_gap(gap.height) / self.length
+        return metal / (gap.height * (gap.plate_diameter - gap.pole_diameter) / 2)
+
     def power_at_density(self) -> float:
         """Power into the cold coil at `CAUTIOUS_DENSITY` in the wire [W]."""
         current = CAUTIOUS_DENSITY * self.wire.bare_area

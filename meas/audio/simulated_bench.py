@@ -173,10 +173,7 @@ class SimulatedBench:
         if output.ndim != 1 or output.size == 0 or not np.all(np.isfinite(output)):
             raise ValueError("the output must be one-dimensional, finite and not empty")
         samples = self._digitised(self._volts(output, sample_rate_hz), sample_rate_hz)
-        done = output.size
-        events: tuple[StreamEvent, ...] = ()
-        if on_progress is not None:
-            done, events = _report(samples, sample_rate_hz // 10, on_progress)
+        done, events = report(samples, sample_rate_hz // 10, on_progress)
         return Capture(
             samples=samples[:done],
             sample_rate_hz=sample_rate_hz,
@@ -240,11 +237,17 @@ class SimulatedBench:
         return volts.T.astype(np.float32, order="C")
 
 
-def _report(
-    samples: TwoInputs, step: int, on_progress: Callable[[Progress], None]
+def report(
+    samples: TwoInputs, step: int, on_progress: Callable[[Progress], None] | None
 ) -> tuple[int, tuple[StreamEvent, ...]]:
-    """Tell the listener every so many frames; how many until it was interrupted, if it was."""
+    """Tell the listener every so many frames, as a sound card would.
+
+    Returns:
+        How many frames there were until it was interrupted, and that it was.
+    """
     total = samples.shape[0]
+    if on_progress is None:
+        return total, ()
     peak = level = np.zeros(2)
     seen = 0
     while seen < total:

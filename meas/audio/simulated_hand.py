@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meas.audio.protocol import Capture, Progress
+from meas.audio.simulated_bench import report
 from meas.bench.rig import Wiring
 from meas.bench.simulated_settings import SimulatedSettings
 from meas.curve import FloatArray
@@ -66,10 +67,10 @@ class SimulatedHand:
             noise = true.noise_volt_rms * self._random.standard_normal(output.size)
             coupled = _high_pass(self._sign * volt, sample_rate_hz)
             recorded[:, column] = np.clip((coupled + hum + noise) / full, -1, 1)
-        if on_progress is not None:
-            peak = np.max(np.abs(recorded), axis=0)
-            on_progress(Progress(output.size, output.size, (float(peak[0]), float(peak[1]))))
-        return Capture(recorded, sample_rate_hz, output.size, path={"device": "simulated"})
+        done, events = report(recorded, sample_rate_hz // 10, on_progress)
+        return Capture(
+            recorded[:done], sample_rate_hz, output.size, events, path={"device": "simulated"}
+        )
 
     def _press(self, seconds: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Voltages at source and driver input [V]."""

@@ -57,7 +57,8 @@ def of_pages(folder: Path) -> None:
                "pressure_hpa": 1013.25}  # fmt: skip
         network = {"woofer": fit, "tweeter": fit, "corner_hz": 2000, "order": 2, "q": 0.7,
                    "attenuate_db": 3, "compensate": True, "drive_v": 9, "least_ohm": 4}  # fmt: skip
-        coil = {"fit": fit, "former_mm": 25.4, "plate_mm": 5, "metal": "copper",
+        coil = {"fit": fit, "former_mm": 25.4, "plate_mm": 5, "wall_mm": 0.1, "pole_mm": 24.6,
+                "hole_mm": 27.6, "metal": "copper",
                 "now_wire_mm": 0.18, "now_layers": 2, "now_height_mm": 10,
                 "new_wire_mm": 0.2, "new_layers": 2, "new_height_mm": 12}  # fmt: skip
         for name, said in (("box", box), ("network", network), ("coil", coil)):

@@ -172,13 +172,20 @@ def of_window(out: Path, only: tuple[str, ...]) -> None:
                 assert client.do(action, **fields).status == 202
                 client.finished()
                 picture(page, root + path)
-            if wanted("growing"):
-                browser.visit(root + "/take", size=(1400, 900))
-                client.do("take", UNIT="Lantern 1", rig="bench.toml")
-                time.sleep(4.5)
-                browser.picture(out / "window-growing-1400-light.png")
-                client.post("/stop", {})
-                client.finished()
+            for page, rig in (("growing", "bench.toml"), ("growing-refused", "loud.toml")):
+                for width in WIDTHS if wanted(page) else ():
+                    browser.visit(root + "/take", size=(width, 900), dark=width == WIDTHS[1])
+                    client.do("take", UNIT="Lantern 1", rig=rig)
+                    time.sleep(6)
+                    browser.picture(out / f"window-{page}-{width}.png")
+                    client.post("/stop", {})
+                    client.finished()
+            if wanted("cautions"):
+                for width in WIDTHS:
+                    browser.visit(root + "/polarity", size=(width, 900))
+                    browser.run("document.querySelector('form').requestSubmit()")
+                    time.sleep(0.8)
+                    browser.picture(out / f"window-cautions-{width}.png")
         bare = Path(name) / "new"
         bare.mkdir()
         with opened(bare) as (address, _):
@@ -204,6 +211,7 @@ def said_by_commands(folder: Path) -> dict[str, tuple[str, dict[str, object], st
                         "/series"),
         "said-spread": ("series-summary", {"UNITS": units}, "/series"),
         "said-press": ("polarity-press", {"UNIT": "Lantern 1", "rig": "bench.toml"}, "/polarity"),
+        "said-wrong": ("take", {"UNIT": "x", "rig": "bench.toml", "added_mass": "7,5g"}, "/take"),
         "said-level": ("rig-level", {"RIG": "bench.toml"}, "/bench"),
         "said-check": ("rig-check", {"RIG": "bench.toml", "resistor": "8.2ohm±1%"}, "/bench"),
         "said-compare": ("compare", {"BEFORE": fits[0], "AFTER": fits[1]}, driver),

@@ -5,6 +5,8 @@ from __future__ import annotations
 import html
 import json
 import os
+import re
+import shlex
 import signal
 import subprocess
 import sys
@@ -13,8 +15,14 @@ from pathlib import Path
 from urllib.parse import quote
 
 import pytest
+import segno
 from program import fit_json, freeair, succeed
 from window_client import Client, opened
+
+from cli.window import serving
+from meas.bench import rig_file
+from meas.bench.simulated_settings import SimulatedSettings
+from meas.errors import UsageError
 
 
 def bench(folder: Path, *more: str) -> None:
@@ -48,7 +56,14 @@ def test_from_nothing_to_parameters_as_by_the_commands(tmp_path: Path) -> None:
         )  # fmt: skip
         assert answer.status == 202, answer.text
         assert client.finished()["status"] == 0
-        takes = [take(client), take(client, added_mass="7.5g±0.1g")]
+        takes = [take(client)]
+        client.do("fit", TAKE=takes, diameter="118mm")
+        assert client.finished()["status"] == 0
+        (wanted,) = set(re.findall(r"/take\?mass=([\d.]+)g", client.get("/").text))
+        moving = 1e3 * SimulatedSettings().Mms_kg
+        fall = 1 - (1 + float(wanted) / moving) ** -0.5  # compliance unchanged (Small 1972)
+        assert 0.2 < fall < 0.5
+        takes.append(take(client, added_mass=f"{wanted}g±0.1g"))
         answer = client.do("fit", TAKE=takes, diameter="118mm")
         assert client.finished()["status"] == 0
         command = answer.json["command"]
@@ -58,7 +73,9 @@ def test_from_nothing_to_parameters_as_by_the_commands(tmp_path: Path) -> None:
         page = client.get("/driver?unit=lantern-1").text
         assert 'data-symbol="Vas"' in page
         assert "What the data cannot show" in page and "coil by multimeter" in page
-    kept = json.loads((tmp_path / "fits" / "lantern-1.json").read_text(encoding="utf-8"))
+    words = shlex.split(command)
+    saved = tmp_path / words[words.index("--save") + 1]
+    kept = json.loads(saved.read_text(encoding="utf-8"))
     by_command = fit_json(*(tmp_path / one for one in takes), "--diameter", "118mm")
     assert kept["parameters"] == by_command["parameters"]
     for one in takes:
@@ -299,14 +316,108 @@ def test_open_of_no_folder_says_so(tmp_path: Path) -> None:
     assert "is no folder" in done.stderr
 
 
-def test_phone_says_what_it_means(tmp_path: Path) -> None:
+def test_phone_serves_the_network_by_this_machines_address_and_ends_with_the_program(
+    tmp_path: Path,
+) -> None:
     try:
-        with opened(tmp_path, "--phone") as (address, _):
-            client = Client(address)
-            page = client.get("/").text
-            assert "<svg" in page
-            assert "Whoever is in this network" in page
-    except AssertionError as error:
-        if "http://" in str(error):
-            pytest.skip("this machine is in no network")
-        raise
+        own = serving.own_address()
+    except UsageError:
+        pytest.skip("this machine is in no network")
+    with opened(tmp_path, "--phone") as (address, process):
+        assert address.startswith(f"http://{own}:")
+        client = Client(address)  # connects to that address, not to the machine itself
+        page = client.get("/").text
+        assert segno.make(address, error="m").svg_inline(
+            border=4, dark="#000", light="#fff", omitsize=True
+        ) in page  # fmt: skip
+        assert "Whoever is in this network" in page
+        port = client.host.rpartition(":")[2]
+        for host in (f"192.0.2.77:{port}", f"bench.local:{port}", f"0.0.0.0:{port}", own):
+            assert client.ask("GET", "/", heads={"Host": host}).status == 421
+        assert client.ask("GET", "/", cookie="").status == 403
+        assert client.post("/stop", {}).status == 200
+        process.send_signal(signal.SIGINT)
+        assert process.wait(30) == 0
+        assert process.stderr is not None
+        assert "Whoever is in this network" in process.stderr.read()
+        with pytest.raises(OSError):
+            client.get("/")
+
+
+def test_findings_appear_while_it_still_sweeps(place: tuple[Path, Client]) -> None:
+    """Mains hum shows when the first sweep is over."""
+    folder, client = place
+    rig = rig_file.read(folder / "bench.toml")
+    assert rig.simulated is not None
+    loud = rig.simulated.model_copy(update={"hum_volt": 0.2})
+    slow = rig.drive.model_copy(update={"sweep_seconds": 2.0})
+    other = {"name": "hum", "simulated": loud, "drive": slow}
+    rig_file.write_new(folder / "hum.toml", rig.model_copy(update=other))
+    client.do("take", UNIT="humming", rig="hum.toml")
+    heard_at = None
+    for name, said in client.events():
+        hums = name == "job" and any("hum" in one["text"] for one in said["live"] if one["refuses"])
+        if hums and said["playing"]:
+            heard_at = heard_at or said["playing"]["part"]
+        if name == "job" and said["status"] is not None:
+            break
+    assert heard_at is not None
+    assert heard_at < 1
+    page = client.get(f"/take?of={said['left']}").text
+    assert "Mains hum" in page
+    data = client.get(f"/data/take?of={said['left']}").json
+    assert {one["what"] for one in data["hertz"]} >= {"hum"}
+    assert len(data["curve"]["f"]) > 100
+
+
+def test_a_bench_broken_by_hand_is_named_where_it_is_missed(tmp_path: Path) -> None:
+    bench(tmp_path)
+    file = tmp_path / "bench.toml"
+    whole = file.read_text("utf-8")
+    with opened(tmp_path) as (address, _):
+        client = Client(address)
+        for broken in (whole.replace("[drive]", "[drive"), whole.replace("10.0", "ten ohm", 1)):
+            assert broken != whole
+            file.write_text(broken, "utf-8")
+            for page in ("/", "/bench", "/take", "/polarity"):
+                text = client.get(page).text
+                assert "Could not be read" in text and "bench.toml" in text, page
+            answer = client.do("take", UNIT="x", rig="bench.toml")
+            assert answer.status == 422
+            assert "bench.toml" in answer.json["fault"]["where"]
+        file.write_text(whole, "utf-8")
+        assert "Could not be read" not in client.get("/take").text
+
+
+def test_a_full_disk_is_said_and_nothing_half_written_is_left(tmp_path: Path) -> None:
+    """Files beyond 1 MB cannot be written, as on a full disk; afterwards it goes on."""
+    resource = pytest.importorskip("resource")
+    if not hasattr(resource, "prlimit"):
+        pytest.skip("this system limits no other process")
+    bench(tmp_path, "--woofer")
+    with opened(tmp_path) as (address, process):
+        client = Client(address)
+        size = resource.RLIMIT_FSIZE
+        before = resource.prlimit(process.pid, size, (2**20, resource.RLIM_INFINITY))
+        for ending in ("wav", "csv"):
+            answer = client.ask("POST", f"/drop?name=a.{ending}", b"1,2\n" * 2**19)
+            assert answer.status == 422
+            assert "File too large" in answer.text
+        client.do("take", UNIT="x", rig="bench.toml")
+        job = client.finished()
+        assert job["status"] != 0
+        assert "cannot be written" in job["said"]
+        assert "mistake in freeair" not in job["said"]
+        left = [p for p in tmp_path.rglob("*") if p.is_file() and p.name != "bench.toml"]
+        assert not left
+        resource.prlimit(process.pid, size, before)
+        assert take(client, "x")
+
+
+def test_a_file_where_a_folder_is_wanted_is_named(tmp_path: Path) -> None:
+    (tmp_path / "tables").write_text("mine", "utf-8")
+    with opened(tmp_path) as (address, _):
+        answer = Client(address).ask("POST", "/drop?name=a.csv", b"1,2\n")
+        assert answer.status == 422
+        assert answer.json["fault"]["where"] == "tables"
+    assert (tmp_path / "tables").read_text("utf-8") == "mine"

@@ -139,7 +139,7 @@ CLIMBS = (
 
 @pytest.mark.parametrize("name", CLIMBS)
 def test_no_path_leads_out_of_the_folder(client: Client, name: str) -> None:
-    paths = [f"/data/{what}?of={name}" for what in ("curve", "recording", "fit")]
+    paths = [f"/data/{what}?of={name}" for what in ("curve", "take", "fit")]
     paths += [f"/take?of={name}", f"/static/{name}", f"/uplot/{name}"]
     for path in paths:
         answer = client.get(path.replace(" ", "%20"))

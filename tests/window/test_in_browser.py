@@ -10,6 +10,7 @@ from pathlib import Path
 import pictures
 import pytest
 from browser import PHONE, Browser
+from program import succeed
 from selenium.webdriver import ActionChains
 from shown_window import Shown
 from window_client import opened
@@ -109,6 +110,11 @@ def test_slider_by_keys_redraws(shown: Shown) -> None:
         shown.browser.key("ArrowRight")
     shown.until(f"document.querySelector('#box .values-line').textContent !== {before!r}")
     assert "L" in shown.run("return document.getElementById('box-volume').ariaValueText")
+    after = shown.run(line)
+    shown.until("location.search.includes('box-volume')")
+    shown.run("location.reload()")
+    drawn(shown, "what-if")
+    assert shown.run(line) == after
 
 
 def test_a_band_is_moved_by_keys_and_by_the_pointer_and_saved(shown: Shown) -> None:
@@ -212,3 +218,48 @@ def test_from_an_empty_folder_to_its_compliance_volume_by_clicks(
     saved = json.loads((tmp_path / "fits" / "lantern-1.json").read_text(encoding="utf-8"))
     litres = 1e3 * saved["parameters"]["Vas"]["value"]
     assert float(vas.split()[0]) == pytest.approx(litres, rel=5e-3)
+
+
+def test_clumsy_hands_lose_nothing_and_get_a_word(browser: Browser, tmp_path: Path) -> None:
+    """Wrong words, double clicks, going back in mid-take, a take and the folder moved away."""
+    folder = tmp_path / "bench"
+    folder.mkdir()
+    words = ("--series-resistor", "10ohm", "--device", "simulated", "--sweep-seconds", "0.6")
+    succeed("rig", "new", folder / "bench.toml", "--woofer", *words)
+    answer = "document.querySelector('form[data-action=take] .answer').textContent"
+    said = "document.getElementById('said')"
+    takes = folder / "takes"
+    with opened(folder) as (address, _):
+        shown = Shown(browser, address, {})
+        shown.go("/take")
+        shown.press("take")
+        shown.until(f"{answer}.includes('name of the unit')")
+        for value, word in (("7,5g", "mass on the cone"), ("lots", "mass on the cone")):
+            shown.fill("take", UNIT="lantern", added_mass=value)
+            shown.press("take")
+            shown.until(f"document.getElementById('cautions').open || !{said}.hidden")
+            if shown.run("return document.getElementById('cautions').open"):
+                shown.run("document.getElementById('cautions-yes').click()")
+            shown.until(f"!{said}.hidden && {said}.textContent.includes({word!r})")
+            assert "--" not in shown.run(f"return {said}.textContent")
+        assert not takes.exists()
+        shown.fill("take", added_mass="")
+        button = "document.querySelector('form[data-action=take] [type=submit]')"
+        shown.run(f"const b = {button}; b.click(); b.click(); b.form.requestSubmit();")
+        shown.until("!document.getElementById('stop').hidden")
+        shown.go("/")
+        browser.driver.back()
+        shown.until("document.getElementById('strip').classList.contains('busy')")
+        shown.until("document.getElementById('verdict')")
+        (kept,) = takes.iterdir()
+        page = f"/take?of=takes/{kept.name}"
+        kept.rename(tmp_path / "elsewhere")
+        shown.go(page)
+        assert kept.name in shown.run("return document.querySelector('main').textContent")
+        shown.go("/driver?unit=lantern")
+        assert "Nothing of this name" in shown.run("return document.body.textContent")
+        (tmp_path / "elsewhere").rename(kept)
+        folder.rename(tmp_path / "renamed")
+        shown.go("/")
+        assert "lantern" in shown.run("return document.querySelector('main').textContent")
+        assert not [c for c in browser.complaints() if "status of" not in c]

@@ -25,10 +25,23 @@ def place(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return tmp_path
 
 
-def done(name: str, **said: object) -> Job:
+class Watched(Desk):
+    """Remembers what its meters showed."""
+
+    def __init__(self) -> None:
+        self.levels: set[tuple[float, float]] = set()
+        super().__init__(real_time=False)
+
+    def _changed(self) -> None:
+        super()._changed()
+        if self.job is not None and self.job.playing is not None:
+            self.levels.add(tuple(self.job.playing["level"]))
+
+
+def done(name: str, desk: Desk | None = None, **said: object) -> Job:
     """A button pressed, and what came of it."""
     fields = {n if n.isupper() else "--" + n.replace("_", "-"): v for n, v in said.items()}
-    desk = Desk(real_time=False)
+    desk = desk or Desk(real_time=False)
     job = desk.start(name, actions.argv(name, fields), rig=folder.rig("bench.toml"))
     desk.wait()
     assert job.status == 0, job.said
@@ -62,6 +75,24 @@ def test_a_reading_of_the_tone_gives_volts() -> None:
     assert "V rms at the driver" in job.said
 
 
+@pytest.mark.parametrize(
+    ("name", "said"),
+    [
+        ("rig-level", {}),
+        ("rig-tone", {"tone": "100Hz"}),
+        ("rig-calibrate", {"standard": "short"}),
+        ("rig-check", {"resistor": "8.2ohm±1%"}),
+        ("polarity-reference", {}),
+    ],
+    ids=lambda one: one if isinstance(one, str) else "",
+)
+def test_meters_move_whatever_plays(name: str, said: dict[str, str]) -> None:
+    desk = Watched()
+    done(name, desk, RIG="bench.toml", **said)
+    assert len(desk.levels) > 5
+    assert all(0 <= one < 1 for level in desk.levels for one in level)
+
+
 def test_time_to_swap_is_seen_and_can_be_ended() -> None:
     seen = []
 
@@ -93,6 +124,13 @@ def test_the_curve_is_drawn_beside_a_recording_and_a_drawing_that_dies_is_notice
         final = np.interp(np.log(whole["f"]), np.log(curve.frequency_hz), curve.magnitude_ohm)
         heard = np.array(whole["f"]) > rig.drive.start_hz
         assert np.abs(np.array(whole["z"]) / final - 1)[heard].max() < 0.03  # as test_growing.py
+        assert not any(one["refuses"] for one in whole["findings"])
+        first = choice.build(rig).passes[0]
+        pause = first.stop_frame + round(0.6 * kept.sample_rate_hz)
+        again = progress.Playing("sweep", kept.sample_rate_hz, choice.build(rig))
+        swapped = drawing.look(np.ascontiguousarray(kept.samples[:pause, ::-1]), again)
+        assert swapped is not None
+        assert "swapped-inputs" in {one["code"] for one in swapped["findings"]}
         drawing.close()
         with pytest.raises((OSError, EOFError, ValueError)):
             drawing.look(kept.samples, playing)

@@ -19,7 +19,7 @@ from every_page import series
 from invoked import Invoke
 
 from cli.main import run
-from cli.window import actions, folder, what_if
+from cli.window import actions, folder, views, what_if
 from cli.window.desk import Desk
 from meas.bench import rig_file
 
@@ -150,6 +150,20 @@ def test_form_and_command_are_the_same(
     assert both[0] == both[1]
 
 
+def test_driver_page_says_what_fit_prints(
+    furnished: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(furnished)
+    monkeypatch.setenv("COLUMNS", "1000")
+    done = Invoke(capsys)("fit", *ROWAN, "--diameter", "118mm", "--all", "--no-keep")
+    assert done.status == 0
+    lines = [line.split() for line in done.stdout.splitlines()]
+    rows = views.values(folder.saved_fit("fits/before.json"))
+    assert {"fs", "Qts", "Vas"} <= {row.symbol for row in rows}
+    for row in rows:
+        assert any(row.value.split()[0] in line for line in lines), row
+
+
 DRIVER = {"fit": "fits/before.json"}
 BOX = {**DRIVER, "vented": True, "volume_l": 18.34, "fb_hz": 41.2, "ql": 7, "bore_mm": 60,
        "drive_v": 10.3, "xmax_mm": 4, "source_ohm": 0.3, "celsius": 24.5,
@@ -157,7 +171,8 @@ BOX = {**DRIVER, "vented": True, "volume_l": 18.34, "fb_hz": 41.2, "ql": 7, "bor
 NETWORK = {"woofer": "fits/before.json", "tweeter": "", "corner_hz": 2034, "order": 2, "q": 0.71,
            "attenuate_db": 0, "compensate": True, "drive_v": 9.01, "least_ohm": 4,
            "stock": "drawer.toml"}  # fmt: skip
-COIL = {**DRIVER, "former_mm": 25.4, "plate_mm": 5, "metal": "aluminium", "now_wire_mm": 0.18,
+COIL = {**DRIVER, "former_mm": 25.4, "plate_mm": 5, "wall_mm": 0.1, "pole_mm": 24.6,
+        "hole_mm": 27.6, "metal": "aluminium", "now_wire_mm": 0.18,
         "now_layers": 2, "now_height_mm": 10, "new_wire_mm": 0.2, "new_layers": 4,
         "new_height_mm": 11.5}  # fmt: skip
 
@@ -198,6 +213,8 @@ class TestSliders:
         assert [one["text"] for one in said["findings"]] == [
             one["text"] for one in whole["findings"]
         ]
+        kept = actions.argv("box-plan", dict(said["fields"]))
+        assert sorted((*shlex.split(said["command"])[1:], *kept[-3:-1])) == sorted(kept)
 
     def test_network(self, capsys: pytest.CaptureFixture[str]) -> None:
         said = what_if.network(NETWORK)
@@ -215,6 +232,10 @@ class TestSliders:
             assert shown["si"] == pytest.approx(one["value"], rel=1e-9)
             if one["tone_watt"]:
                 assert f"at worst {one['tone_watt']:.2g} W" in shown["heat"]
+        assert said["least"]["verdict"] == whole["load"]["verdict"]
+        codes = [one["code"] for one in whole["findings"]]
+        assert codes
+        assert [one["code"] for one in said["findings"]] == codes
 
     def test_coil(self, capsys: pytest.CaptureFixture[str]) -> None:
         said = what_if.coil(COIL)
@@ -224,3 +245,5 @@ class TestSliders:
         assert f"{1e3 * wound['mass_kg']:.3g} g" in said["coil"][0]
         share = 100 * wound["length_in_gap_m"] / wound["length_m"]
         assert said["coil"][1].startswith(f"{share:.0f} %")
+        for side in ("inside", "outside"):
+            assert f"{1e3 * wound[f'clearance_{side}_m']:.2f} mm" in said["coil"][3]

@@ -26,7 +26,8 @@ NETWORK = {
     "attenuate_db": 0, "compensate": False, "drive_v": 9, "least_ohm": 4,
 }  # fmt: skip
 COIL = {
-    "fit": "lantern.json", "former_mm": 25.4, "plate_mm": 5, "metal": "copper",
+    "fit": "lantern.json", "former_mm": 25.4, "plate_mm": 5, "wall_mm": 0.1, "pole_mm": 24.6,
+    "hole_mm": 27.6, "metal": "copper",
     "now_wire_mm": 0.18, "now_layers": 2, "now_height_mm": 10,
     "new_wire_mm": 0.18, "new_layers": 2, "new_height_mm": 10,
 }  # fmt: skip

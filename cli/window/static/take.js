@@ -12,8 +12,10 @@ document.addEventListener("job", ({ detail: job }) => {
   if (!job || job.name !== "take" || job.status !== null) return;
   watching = true;
   seen.hidden = false;
-  if (found.childElementCount !== job.live.length)
-    found.replaceChildren(...job.live.map((text) => made("li", { class: "undecided" }, text)));
+  const told = JSON.stringify(job.live);
+  if (found.dataset.told === told) return;
+  found.dataset.told = told;
+  found.replaceChildren(...job.live.map((one) => made("li", { class: one.refuses ? "outside" : "undecided" }, one.text)));
 });
 
 document.addEventListener("curve", ({ detail: data }) => {
@@ -31,28 +33,31 @@ document.addEventListener("ended", ({ detail: { job, mine } }) => {
   watching = false;
   const path = job.left.trim();
   if (path.startsWith("takes/")) location.assign(`/take?of=${encodeURIComponent(path)}`);
+  else seen.hidden = !place.plot;
 });
 
 async function kept() {
   const of = seen.dataset.of;
   if (!of) return;
-  if (seen.dataset.refused) place.closest("figure").hidden = true;
-  else {
-    const data = await get(`/data/curve?of=${encodeURIComponent(of)}`);
-    chart(place, { unit: "Ω", logY: true, sets: [ofCurve("impedance", data)] });
-  }
-  const heard = await get(`/data/recording?of=${encodeURIComponent(of)}`);
-  const step = heard.t[1] - heard.t[0];
-  const begins = heard.full.filter((x, k) => !k || x - heard.full[k - 1] > 2.5 * step);
+  const { curve, hertz, recording } = await get(`/data/take?of=${encodeURIComponent(of)}`);
+  const refused = Boolean(seen.dataset.refused);
+  place.closest("figure").hidden = !curve;
+  if (curve)
+    chart(place, {
+      unit: "Ω", logY: true, lines: hertz.map((one) => ({ x: one.at, words: one.what })),
+      sets: [ofCurve(refused ? "as it grew, refused" : "impedance", curve, refused ? { width: 1, dash: 1 } : {})],
+    });
+  const step = recording.t[1] - recording.t[0];
+  const begins = recording.full.filter((x, k) => !k || x - recording.full[k - 1] > 2.5 * step);
   const lines = begins.slice(0, 20).map((x, k) => ({ x, words: k ? "" : "full scale" }));
-  for (const event of heard.events.slice(0, 20)) lines.push({ x: event.at, words: event.what });
+  for (const one of recording.marks.slice(0, 20)) lines.push({ x: one.at, words: one.what });
   chart(document.getElementById("recording"), {
     unit: "peak", x: "s", logX: false, least: 0, lines,
-    sets: [{ name: "source", f: heard.t, y: heard.source }, { name: "driver", f: heard.t, y: heard.driver }],
+    sets: [{ name: "source", f: recording.t, y: recording.source }, { name: "driver", f: recording.t, y: recording.driver }],
   });
   document.getElementById("places").textContent = [
-    heard.full.length ? `Full scale is reached from ${heard.full[0].toFixed(2)} s on.` : "",
-    ...heard.events.slice(0, 5).map((one) => `${one.what} at ${one.at.toFixed(2)} s.`),
+    recording.full.length ? `Full scale is reached from ${recording.full[0].toFixed(2)} s on.` : "",
+    ...recording.marks.slice(0, 5).map((one) => `${one.what} at ${one.at.toFixed(2)} s.`),
   ].filter(Boolean).join(" ");
 }
 kept();

@@ -1,7 +1,7 @@
 // Sliders: every move asks anew, one question at a time, the last one wins.
 
 import { chart, digits } from "./chart.js";
-import { ask, inWords, made, post } from "./window.js";
+import { ask, caution, inWords, made, post } from "./window.js";
 
 function value(input) {
   if (input.dataset.low) {
@@ -18,7 +18,28 @@ function place(input) {
   input.value = Math.round((1000 * Math.log(at / low)) / Math.log(high / low));
 }
 
+let planned = {};
 const parts = new Map(); // what was dragged away from the textbook, by branch and name
+
+// What the sliders say stands in the address: loading it again, or going back to it, keeps all.
+const kept = new URLSearchParams(location.search);
+const knobs = [...document.querySelectorAll(".knobs [id]")].filter((one) => one.matches("input, select"));
+
+function restore() {
+  for (const [key, value] of Object.entries(JSON.parse(kept.get("parts") ?? "{}"))) parts.set(key, value);
+  for (const one of knobs)
+    if (kept.has(one.id)) one[one.type === "checkbox" ? "checked" : "value"] = one.type === "checkbox" ? kept.get(one.id) === "yes" : kept.get(one.id);
+}
+
+let soon = 0;
+function keep() {
+  clearTimeout(soon);
+  soon = setTimeout(() => {
+    for (const one of knobs) kept.set(one.id, one.type === "checkbox" ? (one.checked ? "yes" : "") : one.value);
+    kept.set("parts", JSON.stringify(Object.fromEntries(parts)));
+    history.replaceState(null, "", `?${kept}${location.hash}`);
+  }, 300);
+}
 
 function said(section) {
   const found = section.id === "network" ? { parts: Object.fromEntries(parts), stock: "" } : {};
@@ -99,16 +120,17 @@ const SHOW = {
         least: span ? Math.max(...band.y) - span : null, sets: [set(place.dataset.curve, got.f, band)],
       });
     }
-    section.querySelector(".findings").replaceChildren(
-      ...got.findings.map((one) => made("li", { class: "undecided" }, one.text)));
+    planned = got.fields;
   },
   network(section, got) {
-    const { ohm, off, hz, tolerated } = got.least;
-    const low = tolerated > 0 && ohm - off < tolerated;
-    section.querySelector(".values-line").textContent =
-      `least load ${digits(ohm, 3)} ± ${digits(off, 2)} Ω at ${digits(hz, 3)} Hz` +
-      (tolerated > 0 ? (low ? ", below what the amplifier takes: it may shut down, overheat or fail" : ", inside what the amplifier takes") : "");
-    section.querySelector(".values-line").classList.toggle("outside", low);
+    const { ohm, off, hz, tolerated, verdict } = got.least;
+    const line = section.querySelector(".values-line");
+    line.textContent = [
+      ...got.crossings.map((at) => `crosses at ${at} Hz`),
+      `least load ${digits(ohm, 3)} ± ${digits(off, 2)} Ω at ${digits(hz, 3)} Hz${verdict && `: ${verdict}`}`,
+    ].join(" · ");
+    line.className = `values-line ${verdict === "inside" ? "" : verdict}`;
+    section.querySelector(".cautions").replaceChildren(...got.cautions.map(caution));
     chart(document.getElementById("net-levels"), {
       unit: "dB", least: -50, sets: Object.entries(got.levels).map(([name, band], k) => set(name, got.f, band, { tone: k })),
     });
@@ -129,6 +151,9 @@ const SHOW = {
   },
 };
 
+document.querySelectorAll("input[type=range][name]").forEach(place);
+restore();
+
 for (const section of document.querySelectorAll("section[data-way]")) {
   let busy = false;
   let again = false;
@@ -146,27 +171,23 @@ for (const section of document.querySelectorAll("section[data-way]")) {
       if (status === 200) {
         answer.textContent = "";
         section.querySelector(".command").textContent = got.command;
+        section.querySelector(".findings").replaceChildren(
+          ...got.findings.map((one) => made("li", { class: "undecided" }, one.text)));
         SHOW[section.dataset.way](section, got);
         section.dataset.drawn = String(Number(section.dataset.drawn ?? 0) + 1);
       } else answer.textContent = inWords(got.fault);
     } while (again);
     busy = false;
   };
-  section.querySelectorAll("input[type=range][name]").forEach(place);
   section.querySelector(".knobs").addEventListener("input", look);
+  section.querySelector(".knobs").addEventListener("input", keep);
   look();
 }
 
-// Keeping a box as a plan is the command itself, with the sliders' values as text.
+// Keeping a box as a plan is the command itself, with what the sliders said last.
 const plan = document.querySelector("form[data-action=box-plan]");
 plan?.addEventListener("submit", (event) => {
   event.preventDefault();
   event.stopPropagation();
-  const now = said(document.getElementById("box"));
-  const fields = { FIT: now.fit, "--volume": `${now.volume_l}L`, "--drive": `${now.drive_v}V` };
-  if (now.vented) Object.assign(fields, { "--vented": true, "--fb": `${now.fb_hz}Hz`, "--ql": `${now.ql}`, "--bore": `${now.bore_mm}mm` });
-  fields["--air-temperature"] = `${now.celsius}C`;
-  fields["--air-pressure"] = `${now.pressure_hpa}hPa`;
-  if (now.xmax_mm) fields["--xmax"] = `${now.xmax_mm}mm`;
-  ask("box-plan", fields, plan.querySelector(".answer"));
+  ask("box-plan", planned, plan.querySelector(".answer"));
 });

@@ -37,6 +37,7 @@ export function inWords(fault) {
 const FLOOR_DB = -60;
 let begun = null;
 let seen = null;
+let latest = null;
 
 function width(level) {
   if (!(level > 0)) return 0;
@@ -72,6 +73,7 @@ function live() {
   const events = new EventSource("/live");
   events.addEventListener("job", (event) => {
     const job = JSON.parse(event.data);
+    latest = job;
     show(job);
     if (job && job.status !== null) lastSaid(job, false);
     document.dispatchEvent(new CustomEvent("job", { detail: job }));
@@ -165,12 +167,11 @@ function fields(form) {
   return said;
 }
 
+export const caution = (one) =>
+  made("div", { class: one.asks ? "caution asks" : "caution" }, made("h3", {}, one.title), made("p", {}, one.text));
+
 function read(cautions) {
-  const list = $("caution-list");
-  list.replaceChildren(
-    ...cautions.map((one) =>
-      made("div", { class: one.asks ? "caution asks" : "caution" }, made("h3", {}, one.title), made("p", {}, one.text))),
-  );
+  $("caution-list").replaceChildren(...cautions.map(caution));
   const dialog = $("cautions");
   dialog.returnValue = "no";
   dialog.showModal();
@@ -185,6 +186,7 @@ export async function ask(action, said, answer) {
     const { status, said: got } = await post(`/do/${action}`, { fields: said, read: titles }).catch(() => ({ status: 0, said: {} }));
     if (status === 202) {
       begun = got.number;
+      if (latest?.number === begun && latest.status !== null) ended(latest); // it was quicker than its answer
       return true;
     }
     if (status !== 428) {

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from ngspice_bench import run_ngspice
 
-from fit.crossover.budget import crossing, estimate, minimum
+from fit.crossover.budget import crossing, disturbed, estimate, minimum
 from fit.crossover.combine import nearest_combinations
 from fit.crossover.evaluate import evaluate
 from fit.crossover.ladder import Part
@@ -243,8 +243,9 @@ def test_uncertainty_agrees_with_brute_force():
         for b in branches
     ]
     f = grid((200.0, 20000.0))
-    told_hz = estimate(toleranced, f, crossing(0, 1, 2500.0), "Hz")
-    told_ohm = estimate(toleranced, f, minimum, "ohm")
+    network, moved = solve(toleranced, f), list(disturbed(toleranced, f))
+    told_hz = estimate(network, moved, crossing(0, 1, 2500.0), "Hz")
+    told_ohm = estimate(network, moved, minimum, "ohm")
     rng = np.random.default_rng(3)
     seen_hz, seen_ohm = [], []
     for _ in range(400):
@@ -291,7 +292,7 @@ def test_the_resistor_of_one_bench_moves_both_loads_at_once():
     def uncertainty(second):
         loads = measured("a", "resistor:bench"), measured("b", second)
         branches = [Branch("woofer", (), loads[0]), Branch("tweeter", (), loads[1])]
-        return estimate(branches, grid(BAND), minimum, "ohm").standard_uncertainty
+        return evaluate(branches).least_load.standard_uncertainty
 
     assert uncertainty("resistor:bench") == pytest.approx(0.04, rel=1e-3)
     assert uncertainty("resistor:other") == pytest.approx(0.04 / math.sqrt(2), rel=1e-3)
@@ -312,7 +313,8 @@ def test_the_resistor_of_the_bench_cancels_where_a_coil_meets_its_driver():
         level = lambda s: crossings(  # noqa: E731  # a quantity in one line
             s.frequency_hz, s.branches[0].level_db, np.full(s.frequency_hz.size, -3.0103)
         )[0]
-        return estimate([branch], grid(BAND), level, "Hz")
+        network, moved = solve([branch], grid(BAND)), list(disturbed([branch], grid(BAND)))
+        return estimate(network, moved, level, "Hz")
 
     shared, apart = corner("resistor:bench"), corner("resistor:other")
     assert shared.value == pytest.approx(8 / (2 * math.pi * 1e-3), rel=1e-3)

@@ -22,7 +22,7 @@ class Client:
         self.address = address
         parts = urlsplit(address)
         self.host = parts.netloc
-        self._port = int(parts.port or 0)
+        self._name, self._port = str(parts.hostname), int(parts.port or 0)
         answer = self.ask("GET", f"/?{parts.query}", cookie="")
         assert answer.status == 303, answer.text
         self.cookie = answer.heads["set-cookie"].split(";")[0]
@@ -43,7 +43,7 @@ class Client:
         if jar:
             own["Cookie"] = jar
         own.update(heads or {})
-        line = http.client.HTTPConnection("127.0.0.1", self._port, timeout=60)
+        line = http.client.HTTPConnection(self._name, self._port, timeout=60)
         try:
             line.putrequest(method, path, skip_host=True, skip_accept_encoding=True)
             for name, value in own.items():
@@ -79,7 +79,7 @@ class Client:
 
     def events(self) -> Iterator[tuple[str, Any]]:
         """What the window is told as it happens."""
-        line = http.client.HTTPConnection("127.0.0.1", self._port, timeout=60)
+        line = http.client.HTTPConnection(self._name, self._port, timeout=60)
         line.request("GET", "/live", headers={"Host": self.host, "Cookie": self.cookie})
         got = line.getresponse()
         name = ""
