@@ -13,12 +13,6 @@ from meas.errors import UsageError
 if TYPE_CHECKING:
     import socket
 
-PHONE = (
-    "Whoever is in this network and has this address can play the bench and write into the "
-    "folder; the way there is not encrypted. Use it in a network of your own, and end it with "
-    "Ctrl-C when you are done."
-)
-
 
 def open_(
     folder: Annotated[
@@ -46,7 +40,7 @@ def open_(
     import os
     import secrets
 
-    from cli.window import serving
+    from cli.window import guard, serving
 
     if not folder.is_dir():
         raise UsageError(
@@ -65,7 +59,7 @@ def open_(
     bound = serving.bind("0.0.0.0" if phone else "127.0.0.1", port)
     address = f"http://{_host(phone)}:{bound.getsockname()[1]}/?key={key}"
     if phone:
-        show.note(PHONE, "bold yellow")
+        show.note(guard.PHONE, "bold yellow")
         _print_code(address)
     show.line(address)
     _serve(bound, address, key, browser=not (no_browser or phone), phone=phone)

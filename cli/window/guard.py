@@ -18,6 +18,12 @@ from meas.errors import FreeairError
 if TYPE_CHECKING:
     from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+PHONE = (
+    "Whoever is in this network and has this address can play the bench and write into the "
+    "folder; the way there is not encrypted. Use it in a network of your own, and end it with "
+    "Ctrl-C when you are done."
+)
+"""What it means to serve the local network."""
 LARGEST_FORM = 64 * 1024
 LARGEST_DROP = 400 * 1024 * 1024
 """Bytes of a recording: half an hour of two channels in 32 bits at 24 kHz, 9 minutes at 96 kHz."""

@@ -21,9 +21,8 @@ from cli.report.headline import USUAL, headline
 from cli.report.parts import templates
 from cli.terminal import boundary
 from cli.window import actions, asking, folder, keeping, views, what_if
-from cli.window.command import PHONE
 from cli.window.desk import Busy, Desk
-from cli.window.guard import TooLarge
+from cli.window.guard import PHONE, TooLarge
 from meas.errors import FreeairError, Refused, UsageError
 
 if TYPE_CHECKING:
