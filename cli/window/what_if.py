@@ -122,7 +122,9 @@ def box(said: Mapping[str, object]) -> dict[str, Any]:
 
 
 def _told(found: Iterable[Finding]) -> list[dict[str, str]]:
-    return [{"code": one.code, "text": one.text} for one in found]
+    from fit.results.quantities import capitalised
+
+    return [{"code": one.code, "text": capitalised(one.text)} for one in found]
 
 
 def _box_curves(found: Prediction, reach: float) -> dict[str, Any]:
@@ -345,6 +347,7 @@ def coil(said: Mapping[str, object]) -> dict[str, Any]:
     from fit.design.rewound import NEEDED, rewound
     from fit.design.winding import cautions
     from fit.results.propagate import effects_on
+    from fit.results.quantities import in_order
 
     asked = Asked(said)
     saved = folder.saved_fit(asked.name("fit"))
@@ -360,7 +363,7 @@ def coil(said: Mapping[str, object]) -> dict[str, Any]:
     now, new = coil_words.coil(_read(_wound(asked, "now"))), coil_words.coil(words)
     plate, gap = asked.number("plate_mm", 1, 60) / 1e3, coil_words.gap(words)
     inputs = {symbol: saved.fit.parameters[symbol] for symbol in NEEDED}
-    symbols = (*NEEDED, "Qts")
+    symbols = in_order((*NEEDED, "Qts"))
 
     def values(given: Mapping[str, float]) -> FloatArray:
         found = rewound(given, now, new, plate)
@@ -442,8 +445,5 @@ def _coil_row(symbol: str, now: Any, value: float, reach: float) -> dict[str, st
     }  # fmt: skip
 
 
-WAYS: Mapping[str, Callable[[Mapping[str, object]], dict[str, Any]]] = {
-    "box": box,
-    "network": network,
-    "coil": coil,
-}
+Way = Callable[[Mapping[str, object]], dict[str, Any]]
+WAYS: Mapping[str, Way] = {"box": box, "network": network, "coil": coil}

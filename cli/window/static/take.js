@@ -6,12 +6,14 @@ import { get, made } from "./window.js";
 const seen = document.getElementById("seen");
 const place = document.getElementById("curve");
 const found = document.getElementById("live");
+const form = document.getElementById("again");
 let watching = false;
 
 document.addEventListener("job", ({ detail: job }) => {
   if (!job || job.name !== "take" || job.status !== null) return;
   watching = true;
   seen.hidden = false;
+  if (job.playing) form?.toggleAttribute("hidden", true); // the curve takes its place
   const told = JSON.stringify(job.live);
   if (found.dataset.told === told) return;
   found.dataset.told = told;
@@ -33,7 +35,10 @@ document.addEventListener("ended", ({ detail: { job, mine } }) => {
   watching = false;
   const path = job.left.trim();
   if (path.startsWith("takes/")) location.assign(`/take?of=${encodeURIComponent(path)}`);
-  else seen.hidden = !place.plot;
+  else {
+    seen.hidden = !place.plot;
+    form?.toggleAttribute("hidden", false);
+  }
 });
 
 async function kept() {

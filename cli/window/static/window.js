@@ -116,7 +116,8 @@ function lastSaid(job, mine) {
   const said = $("said");
   const here = mine || document.querySelector(`form[data-action="${job.name}"]`);
   if (!said || !here || saidOf === job.number || !job.said.trim()) return;
-  if (!mine && ["take", "rig-new", "fit", "import"].includes(job.name)) return; // their pages show it
+  const shown = job.status === 0 || job.left.startsWith("takes/"); // by the page itself
+  if (!mine && shown && ["take", "rig-new", "fit", "import"].includes(job.name)) return;
   saidOf = job.number;
   said.replaceChildren(...job.parts.map((one) => (typeof one === "string" ? prose(one) : table(one))));
   said.hidden = false;
