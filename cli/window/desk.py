@@ -51,7 +51,7 @@ class Job:
         left: What it printed last on standard output: the path of a take.
         status: Exit status; None while it runs.
         kind: What is measured: driver, part or system.
-        live: What was found while it plays: code to words and whether it refuses.
+        live: What was found while it plays: code, words, and whether it refuses.
     """
 
     number: int
@@ -64,7 +64,7 @@ class Job:
     status: int | None = None
     kind: Kind = "driver"
     playing: dict[str, Any] | None = None
-    live: dict[str, dict[str, Any]] = field(default_factory=dict)
+    live: list[dict[str, Any]] = field(default_factory=list)
     curve: dict[str, Any] | None = None
     curves: int = 0
 
@@ -181,7 +181,7 @@ class Desk:
         return {
             "number": job.number, "name": job.name, "command": job.command, "state": job.state,
             "said": job.said, "parts": list(job.parts), "left": job.left, "status": job.status,
-            "playing": job.playing, "live": list(job.live.values()), "curves": job.curves,
+            "playing": job.playing, "live": list(job.live), "curves": job.curves,
         }  # fmt: skip
 
     def _changed(self) -> None:
@@ -212,7 +212,7 @@ class Desk:
             raise KeyboardInterrupt
         rate = playing.sample_rate_hz
         if playing is not self._playing:  # another recording has begun
-            self._playing, job.live = playing, {}
+            self._playing, job.live = playing, []
         if progress.samples is not None:
             self._samples = (progress.samples, playing)
         job.playing = {
@@ -242,7 +242,7 @@ class Desk:
                     seen = len(held[0])
                     found = drawing.look(*held)
                     if found is not None:
-                        job.live.update((one["code"], one) for one in found.pop("findings"))
+                        job.live = found.pop("findings") or job.live
                         job.curve = found
                         job.curves += 1
                         self._changed()
@@ -256,13 +256,17 @@ class Desk:
 def _found_out(job: Job, progress: Progress, seconds: float) -> None:
     """Note what the inputs show already while it plays."""
     part = progress.frames_done / max(1, progress.frames_total)
+    known = {one["code"] for one in job.live}
     for name, peak in zip(("source", "driver"), progress.peak, strict=True):
-        if peak >= _CLIPS and "clipped" not in job.live:
+        code, text = "", ""
+        if peak >= _CLIPS:
+            code = "clipped"
             text = f"The {name} input reached full scale at {seconds:.1f} s: it clips."
-            job.live["clipped"] = {"text": text, "refuses": True}
-        elif part > 0.5 and peak < _SILENT and "silent-input" not in job.live:
+        elif part > 0.5 and peak < _SILENT:
+            code = "silent-input"
             text = f"The {name} input has heard nothing so far: check its cable."
-            job.live["silent-input"] = {"text": text, "refuses": True}
+        if code and code not in known:
+            job.live.append({"code": code, "text": text, "refuses": True})
 
 
 class _JobOutput(io.StringIO):
