@@ -21,6 +21,7 @@ from invoked import Invoke
 from cli.main import run
 from cli.window import actions, folder, views, what_if
 from cli.window.desk import Desk
+from fit.results.quantities import capitalised
 from meas.bench import rig_file
 
 BENCH = ("--series-resistor", "10ohm", "--device", "simulated", "--sweep-seconds", "0.6")
@@ -211,7 +212,7 @@ class TestSliders:
             if one["value"]:
                 assert any(f" {one['value']:.3g} ±" in line for line in said["values"]), symbol
         assert [one["text"] for one in said["findings"]] == [
-            one["text"] for one in whole["findings"]
+            capitalised(one["text"]) for one in whole["findings"]
         ]
         kept = actions.argv("box-plan", dict(said["fields"]))
         assert sorted((*shlex.split(said["command"])[1:], *kept[-3:-1])) == sorted(kept)
