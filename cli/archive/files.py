@@ -260,7 +260,7 @@ def _table(archive: Path, path: Path) -> Measured | LeftOut:
     try:
         content = _content(path)
         said = _comments(content, sign)
-        condition = _condition(said, str(path))
+        condition = _condition(said)
     except UsageError as error:
         return left_out(source, "", error)
     unit = said.get("unit") or composed(path.stem)
@@ -324,7 +324,7 @@ def _comments(content: bytes, sign: str) -> Mapping[str, str]:
     return said
 
 
-def _condition(said: Mapping[str, str], where: str) -> TakeCondition:
+def _condition(said: Mapping[str, str]) -> TakeCondition:
     """Read the condition of a table out of its comments.
 
     Raises:

@@ -88,7 +88,7 @@ def filter_(
             where="freeair filter",
             remedy="Leave the options or the file out.",
         )
-    loads = {name: filter_load.read(name, file) for name, file in files.items() if file}
+    loads = {name: filter_load.read(file) for name, file in files.items() if file}
     if arms is None:
         built, notes, taken = branches.designed(loads, standard, compensate or [])
         for one in taken:

@@ -38,7 +38,7 @@ def by_tone(file: Path, rig: Rig, tone: str | None, volts: str | None) -> None:
     from meas.takes.drive_volts import across_driver, tone_rms
 
     frequency = TONE_HZ if tone is None else values.frequency(tone, "--tone").value
-    _check_tone(frequency, rig)
+    _check_tone(frequency)
     reading = None if volts is None else values.voltage(volts, "--volts-at-driver")
     rate = rig.card.sample_rate_hz
     seconds = _TONE_SECONDS if reading is None else _READ_SECONDS
@@ -91,7 +91,7 @@ def by_tone(file: Path, rig: Rig, tone: str | None, volts: str | None) -> None:
     )
 
 
-def _check_tone(frequency: float, rig: Rig) -> None:
+def _check_tone(frequency: float) -> None:
     low, high = _METER_HZ
     if not low <= frequency <= high:
         raise UsageError(

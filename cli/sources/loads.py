@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 _NEEDED = ("Re", "fs", "Qms", "Res")
 
 
-def read(branch: str, text: str) -> Load:
+def read(text: str) -> Load:
     """A load out of a take, a table, a Touchstone file or a saved fit.
 
     Raises:

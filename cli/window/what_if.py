@@ -313,7 +313,7 @@ def _load(file: str) -> Load:
     """Make a driver a load."""
     from cli.sources import loads
 
-    return folder.kept("load", file, lambda path: loads.read("driver", path.as_posix()))
+    return folder.kept("load", file, lambda path: loads.read(path.as_posix()))
 
 
 def _held(file: str, band: tuple[float, float]) -> Load:

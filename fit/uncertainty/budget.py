@@ -92,7 +92,7 @@ def estimates(settled: Settled, rivals: Sequence[Rival], at: Extremes, freedom: 
     model = _model_effects(problem, effect, jacobian, misfits)
     weak = effect @ _block(problem, jacobian, _MODEL).T
     known = np.sum(np.column_stack([noise, model, weak, *found.parts.values()]) ** 2, axis=1)
-    more = _more_open(settled, rivals, at, names, np.sum(effect * slopes, axis=1))
+    more = _more_open(rivals, at, names, np.sum(effect * slopes, axis=1))
     moved = choice_effect(settled, rivals, at, values, known, more)
     found.add_group("random:noise", "noise of the takes", noise)
     found.add_group(_MODEL, _missed(settled), np.column_stack([model, weak]))
@@ -230,7 +230,7 @@ def _model_effects(
 
 
 def _more_open(
-    settled: Settled, rivals: Sequence[Rival], at: Extremes, names: Sequence[str], own: FloatArray
+    rivals: Sequence[Rival], at: Extremes, names: Sequence[str], own: FloatArray
 ) -> FloatArray:
     """Variances of the values by the rivals beyond those by the model itself, shape (r, q)."""
     more = np.zeros((len(rivals), len(names)))

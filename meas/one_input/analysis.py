@@ -113,11 +113,11 @@ def analyse_substituted(
             findings += of_residual.drift(moves, rms, humming=False)
             findings += of_residual.distortion(moves, rms, swept=passes.swept, name=_NAMES[1])
     if curve is not None and not refusals(findings):
-        findings += _of_curve(curve, rig, kind)
+        findings += _of_curve(curve, kind)
     return Substituted(curve, refusals_first(findings), peak)
 
 
-def _of_curve(curve: Curve, rig: Rig, kind: str) -> list[Finding]:
+def _of_curve(curve: Curve, kind: str) -> list[Finding]:
     findings: list[Finding] = []
     noise = curve.standard_uncertainty_ohm
     if isinstance(curve, ImpedanceCurve) and kind == "driver" and noise is not None:

@@ -29,10 +29,7 @@ _BASS_HZ = 4000.0  # no moving coil resonates higher (common practice, no source
 
 
 def resonances(
-    frequency_hz: FloatArray,
-    impedance_ohm: ComplexArray,
-    uncertainty_ohm: FloatArray,
-    least_height: float,
+    impedance_ohm: ComplexArray, uncertainty_ohm: FloatArray, least_height: float
 ) -> list[int]:
     """Indices of the resonances in a curve, strongest first.
 
@@ -43,8 +40,7 @@ def resonances(
     the drive stopped short of it.
 
     Args:
-        frequency_hz: Increasing [Hz], shape (n,).
-        impedance_ohm: Complex [ohm], shape (n,).
+        impedance_ohm: Complex, frequencies increasing [ohm], shape (n,).
         uncertainty_ohm: Random, per component [ohm], shape (n,).
         least_height: Least prominence re the coil's resistance.
     """
@@ -101,14 +97,14 @@ def resonance(
     """
     # Higher up there are humps of inputs that nobody compared, and no resonance of a driver.
     f, z, u = frequency_hz, impedance_ohm, uncertainty_ohm
-    tops = [top for top in resonances(f, z, u, _LEAST_RESONANCE) if f[top] < _BASS_HZ]
+    tops = [top for top in resonances(z, u, _LEAST_RESONANCE) if f[top] < _BASS_HZ]
     place = outside(frequency_hz, impedance_ohm, turned)
     if not tops or place == "below":
         return (_no_resonance(frequency_hz, place),), None
     first = next((top for top in tops if _falls(f, z, top) > _FALL), tops[0])
     second = [
         top
-        for top in resonances(f, z, u, _LEAST_SECOND)
+        for top in resonances(z, u, _LEAST_SECOND)
         if top != first and f[top] < _BASS_HZ and _falls(f, z, top) > _FALL_OF_SECOND
     ]
     if second:
@@ -190,7 +186,7 @@ def poles(
     """
     bass = frequency_hz < _BASS_HZ
     f, z = frequency_hz[bass], impedance_ohm[bass]
-    tops = resonances(f, z, uncertainty_ohm[bass], _LEAST_RESONANCE)
+    tops = resonances(z, uncertainty_ohm[bass], _LEAST_RESONANCE)
     top = next((t for t in tops if _falls(f, z, t) > _FALL), None)
     if top is None:
         return None
