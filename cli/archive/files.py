@@ -28,7 +28,7 @@ from meas.errors import Refused, UsageError, refusals
 from meas.files.json_file import read_json
 from meas.files.outside_text import composed
 from meas.files.reading import leads_out, read_bytes
-from meas.tables import csv_table
+from meas.tables import any_file, csv_table
 from meas.takes import record
 from meas.takes.record import TakeCondition, is_time
 from meas.takes.take import CAPTURE, DISTORTION, IMPEDANCE, RANDOM_ONLY, RECORD
@@ -38,7 +38,6 @@ MARK = "refit.json"
 
 MARK_FORMAT = "freeair-refit-folder/1"
 
-_TABLES = (".csv", ".tsv", ".s1p")
 _LARGEST_FILE = 100_000_000
 _ADVICE = "Restore the take from a copy, or measure again."
 _HEAD_BYTES = 65536
@@ -131,7 +130,7 @@ def look(archive: Path, *, captures: bool = False) -> Iterator[Measured | LeftOu
 
 def _file(archive: Path, path: Path, root: Path) -> Measured | LeftOut | None:
     """A table, or a link that is not followed; None for any other file."""
-    if path.suffix.lower() in _TABLES:
+    if path.suffix.lower() in any_file.SUFFIXES:
         why = _no_file(path, root)
         return _not_opened(archive, path, why) if why else _table(archive, path)
     # A link to a folder inside is passed by, for that is looked at where it lies.

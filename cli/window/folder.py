@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 from meas.errors import FreeairError, UsageError
 from meas.files.reading import leads_out
+from meas.tables.any_file import SUFFIXES
 
 if TYPE_CHECKING:
     from fit.results.result import DriverFit
@@ -23,7 +24,6 @@ if TYPE_CHECKING:
     from meas.curve import Curve
     from meas.takes.take import Take
 
-TABLES = (".csv", ".tsv", ".s1p")
 RECORDINGS = (".wav", ".flac")
 _DEEPEST, _MOST = 4, 4000
 _LARGEST_JSON = 20_000_000
@@ -150,7 +150,7 @@ def curve(name: str) -> Curve:
     from meas.tables import any_file
 
     path = inside(name)
-    if path.suffix.lower() in TABLES:
+    if path.suffix.lower() in SUFFIXES:
         return kept("table", name, any_file.read)
     found = take(name).curve
     if found is None:
@@ -198,7 +198,7 @@ def _files() -> Iterator[tuple[Path, str]]:
 
 
 _KINDS = {
-    **dict.fromkeys(TABLES, "table"),
+    **dict.fromkeys(SUFFIXES, "table"),
     **dict.fromkeys(RECORDINGS, "recording"),
     ".json": "json",
     ".toml": "toml",

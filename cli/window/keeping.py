@@ -15,12 +15,13 @@ from cli.window import folder, what_if
 from cli.window.desk import in_words
 from meas.errors import FreeairError, UsageError
 from meas.files.writing import write_text, write_with
+from meas.tables.any_file import SUFFIXES
 
 if TYPE_CHECKING:
     from cli.window.views import Unit
 
 _PLACES = {
-    **dict.fromkeys(folder.TABLES, "tables"),
+    **dict.fromkeys(SUFFIXES, "tables"),
     **dict.fromkeys(folder.RECORDINGS, "recordings"),
 }
 BANDED = ("fs", "Qts", "Re", "Mms", "Bl", "Vas", "sensitivity_2v83")

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 
@@ -24,6 +23,7 @@ from fit.crossover.network import (
     stresses,
 )
 from fit.driver.elements.quantity import rounded
+from fit.results.judge import Word
 from fit.results.result import Estimate
 from meas.curve import FloatArray
 from meas.errors import Finding, Refused
@@ -32,8 +32,6 @@ _HEARD_DB = -20.0
 _BOOST_DB = 1.0
 _RESONANCE_DB = -12.0
 """A tweeter's resonance is kept at least this far down (common practice, no source)."""
-
-Verdict = Literal["inside", "outside", "undecided"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -71,7 +69,7 @@ class NetworkResult:
     crossings: tuple[Crossing, ...]
     least_load: Estimate
     least_hz: float
-    verdict: Verdict | None
+    verdict: Word | None
     stresses: tuple[tuple[Stress, ...], ...] | None
     half_power_hz: tuple[tuple[float, ...], ...]
     findings: tuple[Finding, ...]
@@ -146,7 +144,7 @@ def shared_band(branches: Sequence[Branch]) -> tuple[float, float]:
         ) from error
 
 
-def _verdict(least: Estimate, wanted: float) -> Verdict:
+def _verdict(least: Estimate, wanted: float) -> Word:
     low, high = least.interval_95
     return "inside" if low >= wanted else "outside" if high < wanted else "undecided"
 
@@ -200,7 +198,7 @@ def _band(branches: Sequence[Branch], band: tuple[float, float]) -> list[Finding
 
 
 def _load(
-    verdict: Verdict | None, least: Estimate, least_hz: float, wanted: float | None
+    verdict: Word | None, least: Estimate, least_hz: float, wanted: float | None
 ) -> list[Finding]:
     if verdict in (None, "inside"):
         return []

@@ -21,13 +21,12 @@ from fit.problem.common_errors import on_model
 from fit.problem.curve_rows import as_measured, error_effects, stacked
 from fit.problem.misfit import Misfit, estimate, leverages
 from fit.problem.reweighting import ROUGH, Reweighting
-from fit.results.error_sources import along
+from fit.results.error_sources import MODEL, NOISE, along
 from fit.results.result import Estimate
 from fit.uncertainty.budget import widening
 from meas.curve import ComplexArray, Curve, FloatArray, Systematic
 
 _STEP = 1e-6
-_NOISE, _MODEL = "random:noise", "random:model"
 
 
 class OnePort(Protocol):
@@ -88,7 +87,7 @@ class Followed:
             contributions=contributions,
             logarithmic=logarithmic,
             frequency_hz=frequency_hz,
-            widening=widening(contributions, {(_MODEL,): self.freedom}),
+            widening=widening(contributions, {(MODEL,): self.freedom}),
         )
 
     def _spread(self, index: int) -> float:
@@ -248,8 +247,8 @@ def _followed(problem: _Problem, theta: FloatArray) -> Followed:
     effects: dict[str, FloatArray] = {}
     words: dict[str, str] = {}
     for group, variance, text in (
-        (_NOISE, problem.noise**2, "noise of the take"),
-        (_MODEL, _model_variance(problem, misfit), "what the model does not follow"),
+        (NOISE, problem.noise**2, "noise of the take"),
+        (MODEL, _model_variance(problem, misfit), "what the model does not follow"),
     ):
         share = np.tile(np.sqrt(variance / problem.variance[0]), problem.components)
         own = principal_components(answer @ (jacobian[:rows] * share[:, None]).T)

@@ -14,6 +14,7 @@ from fit.given import air
 from fit.given.measured import AddedMass, FreeAir, MeasuredCurve, Session, TestBox
 from fit.given.prior_widths import BOX, DEPARTURES, DRIFT
 from fit.given.stated_values import AIR_LOAD_LIMITS
+from fit.results.error_sources import DRIFTED, REPEATED
 from meas.curve import FloatArray
 
 WEAK = 30.0
@@ -72,8 +73,8 @@ def departures_of(
             which is the reference itself.
     """
     if isinstance(measured.condition, FreeAir):
-        return "random:repeatability", repeat or {}
-    return "random:drift", DRIFT | BOX if isinstance(measured.condition, TestBox) else DRIFT
+        return REPEATED, repeat or {}
+    return DRIFTED, DRIFT | BOX if isinstance(measured.condition, TestBox) else DRIFT
 
 
 def declare(

@@ -40,6 +40,7 @@ from fit.problem.common_errors import on_model
 from fit.problem.curve_rows import as_measured, error_effects, stacked
 from fit.problem.other_values import OtherValues
 from fit.problem.take_model import DriverModel, PreparedTake
+from fit.results.error_sources import MODEL
 from meas.curve import ComplexArray, FloatArray, random_ohm
 
 SCALES = 0.02
@@ -160,7 +161,7 @@ class Problem:
         blocks += [(value.source, 1, 1.0, value.text) for value in self._others.measured]
         named = [*self._of_role("departure"), *self._of_role("error")]
         blocks += [(column.source, 1, -1.0, column.text) for column in named]
-        blocks.append(("random:model", len(self.driver.columns), -1.0, ""))
+        blocks.append((MODEL, len(self.driver.columns), -1.0, ""))
         rows: list[Rows] = []
         for source, count, sign, text in blocks:
             first = rows[-1].last if rows else 0

@@ -19,6 +19,9 @@ Effect = TypeVar("Effect", float, FloatArray)
 
 RANDOM = "random:"
 """How the sources begin that no other fit can have: noise, misfit, repeatability of its takes."""
+NOISE, MODEL = f"{RANDOM}noise", f"{RANDOM}model"
+REPEATED, DRIFTED = f"{RANDOM}repeatability", f"{RANDOM}drift"
+"""Departures of free-air takes from their mean, and of takes with a mass or a box from free air."""
 ASSUMED = "assumed:"
 """How the sources begin that no other fit can have and whose size is common practice: there are no
 few repetitions behind them that would widen an interval."""

@@ -17,7 +17,15 @@ import numpy as np
 from fit.compare.repeatability import assumed_effects
 from fit.driver.elements.quantity import Quantity
 from fit.numerics.robust import centre_and_spread
-from fit.results.error_sources import ASSUMED, HELD, part_of, shared_sources, variance
+from fit.results.error_sources import (
+    ASSUMED,
+    HELD,
+    MODEL,
+    REPEATED,
+    part_of,
+    shared_sources,
+    variance,
+)
 from fit.results.quantities import QUANTITIES
 from fit.results.result import DriverFit, Estimate
 from meas.curve import FloatArray
@@ -46,8 +54,6 @@ build shows in them, and no two of them are one number in other words."""
 REPEATS = "how well a driver repeats"
 """Cause by which an uncertainty stands for the repetition of a measurement."""
 
-_MODEL = "random:model"
-_REPEATED = "random:repeatability"
 _CMES_POWERS = {"Qes": 1.0, "fs": -1.0, "Re": -1.0}
 
 
@@ -107,7 +113,7 @@ def common(estimates: Sequence[Estimate]) -> Common:
     """Find the errors that several estimates of one quantity share; at least one estimate."""
     rows = [e.logarithmic_effects for e in estimates]
     effects = {s: sum(row[s] for row in rows) / len(rows) for s in sorted(shared_sources(*rows))}
-    models = sorted(part_of(row, _MODEL) for row in rows)
+    models = sorted(part_of(row, MODEL) for row in rows)
     return Common(effects, models[len(models) // 2])
 
 
@@ -123,14 +129,14 @@ def apart(symbol: str, estimate: Estimate, fit: DriverFit, shared: Common) -> di
         part
         for source, part in effects.items()
         if source not in shared.effects
-        and not source.startswith((_MODEL, _REPEATED, ASSUMED))  # both are in the last one
+        and not source.startswith((MODEL, REPEATED, ASSUMED))  # both are in the last one
     ]
     plain += [effects.get(s, 0.0) - mean for s, mean in shared.effects.items()]
-    beyond = max(0.0, part_of(effects, _MODEL) ** 2 - shared.model**2)
+    beyond = max(0.0, part_of(effects, MODEL) ** 2 - shared.model**2)
     found = {
         "noise, and errors that the others do not share": math.hypot(*plain),
         "what the model follows worse than in the others": estimate.widening * math.sqrt(beyond),
-        REPEATS: math.hypot(_clamped(symbol, fit), estimate.widening * part_of(effects, _REPEATED)),
+        REPEATS: math.hypot(_clamped(symbol, fit), estimate.widening * part_of(effects, REPEATED)),
     }
     return {cause: part for cause, part in found.items() if part > 0}
 

@@ -18,7 +18,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from fit.given.measured import AddedMass, MeasuredCurve, Session, Stated, TestBox
-from fit.results.error_sources import HELD
+from fit.results.error_sources import HELD, MODEL
 from fit.results.quantities import capitalised, shown
 from fit.results.result import Z95, DriverFit, Estimate
 from fit.results.shares import shares
@@ -173,7 +173,7 @@ IMPROVEMENTS: tuple[Improvement, ...] = (
 """Every step, with what is attainable and the effort it takes."""
 
 MORE_ROWS = Improvement(
-    ("random:model:",),
+    (f"{MODEL}:",),
     4,
     "read twice as many frequencies, most of them near resonance",
     part=0.5**0.5,

@@ -20,13 +20,13 @@ from fit.problem.joint_problem import Problem
 from fit.problem.misfit import Misfit, correlation
 from fit.problem.reported import Extremes, derived
 from fit.problem.settle import Settled
+from fit.results.error_sources import MODEL, NOISE, REPEATED
 from fit.results.result import Z95, Estimate
 from fit.uncertainty.rivals import Rival, choice_effect
 from meas.curve import FloatArray
 
 _STEP = 1e-5
-_MODEL = "random:model"
-_CHOICE = "random:model:choice"
+_CHOICE = f"{MODEL}:choice"
 _POSSIBLE = 0.02
 """Probability from which a rival's own uncertainty counts."""
 _UNKNOWN = 2.0
@@ -90,12 +90,12 @@ def estimates(settled: Settled, rivals: Sequence[Rival], at: Extremes, freedom: 
     found = _stated_effects(problem, theta, jacobian, C, effect)
     noise = _noise_effects(problem, effect, jacobian)
     model = _model_effects(problem, effect, jacobian, misfits)
-    weak = effect @ _block(problem, jacobian, _MODEL).T
+    weak = effect @ _block(problem, jacobian, MODEL).T
     known = np.sum(np.column_stack([noise, model, weak, *found.parts.values()]) ** 2, axis=1)
     more = _more_open(rivals, at, names, np.sum(effect * slopes, axis=1))
     moved = choice_effect(settled, rivals, at, values, known, more)
-    found.add_group("random:noise", "noise of the takes", noise)
-    found.add_group(_MODEL, _missed(settled), np.column_stack([model, weak]))
+    found.add_group(NOISE, "noise of the takes", noise)
+    found.add_group(MODEL, _missed(settled), np.column_stack([model, weak]))
     found.add(_CHOICE, "the choice of the model", moved)
     reported = _identified(_estimates(values, found.parts, at, _degrees(settled, freedom)))
     rows = {name: row for row, name in enumerate(names) if name in reported}
@@ -116,7 +116,7 @@ def _stated_effects(
     of_shape = problem.shape_error_effects(theta)
     for rows in problem.rows[len(problem.takes) :]:
         block = jacobian[rows.first : rows.last]
-        if rows.source == _MODEL:
+        if rows.source == MODEL:
             continue
         if rows.source in of_shape:
             # Data too high by J_b pull the estimate by +C J' J_b.
@@ -151,12 +151,12 @@ def _missed(settled: Settled) -> str:
 
 def _degrees(settled: Settled, freedom: float) -> dict[tuple[str, ...], float]:
     """Degrees of freedom of groups of sources, by what their names begin with."""
-    model: tuple[str, ...] = (_MODEL,)
+    model: tuple[str, ...] = (MODEL,)
     if any(take.measured.of_readings for take in settled.problem.takes):
         # The digits of a reading say the least it is uncertain by; the residuals show the rest as
         # what lies beyond: the sum is as uncertain as they are, whatever the digits say.
-        model = ("random:noise", _MODEL)
-    return {model: min(m.freedom for m in settled.misfits), ("random:repeatability",): freedom}
+        model = (NOISE, MODEL)
+    return {model: min(m.freedom for m in settled.misfits), (REPEATED,): freedom}
 
 
 def _estimates(

@@ -25,6 +25,7 @@ from numpy.typing import NDArray
 from scipy import fft
 
 from meas.bench.rig import Rig, Substitution
+from meas.correction.error_model import RECTANGULAR
 from meas.curve import (
     Cause,
     ComplexArray,
@@ -41,7 +42,6 @@ from meas.passivity.bode import phase_of_magnitude
 from meas.transfer.from_sweeps import Transfer, estimate
 from meas.transfer.passes import Passes, find_passes
 
-_RECTANGULAR = 1.0 / np.sqrt(3.0)
 # Where the rebuilt phase is less certain than this it is not told as a phase.
 _LARGEST_PHASE_SPREAD_RAD = 0.05
 _FEWEST_OCTAVES = 3.0
@@ -189,7 +189,7 @@ def systematics(
         step = max(_STEP * circuit.series, 1e-9)
         up = _with(circuit, name, step).impedance(ratio)
         down = _with(circuit, name, -step).impedance(ratio)
-        effect: ComplexArray = (up - down) / (2.0 * step) * limit * _RECTANGULAR
+        effect: ComplexArray = (up - down) / (2.0 * step) * limit * RECTANGULAR
         return effect
 
     wiring = rig.wiring
@@ -215,13 +215,13 @@ def systematics(
     add(
         "source-drift",
         f"source equally strong in both recordings within ±{using.drift_percent:g} %",
-        slope * ratio * (using.drift_percent / 100.0 * _RECTANGULAR),
+        slope * ratio * (using.drift_percent / 100.0 * RECTANGULAR),
     )
     lead = rig.assumptions.lead_ohm
     add(
         "leads",
         f"leads and contacts up to ±{lead:g} ohm (no short measured)",
-        np.full(frequency_hz.size, lead * _RECTANGULAR, dtype=np.complex128),
+        np.full(frequency_hz.size, lead * RECTANGULAR, dtype=np.complex128),
     )
     if frequency_hz.size >= 8:
         spread = rebuilt_phase(frequency_hz, np.abs(ratio), circuit.ceiling)[1]

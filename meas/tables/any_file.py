@@ -10,6 +10,9 @@ from meas.errors import UnreadableInput
 from meas.tables import csv_table, touchstone
 from meas.tables.thinned import thinned
 
+SUFFIXES = (".csv", ".tsv", ".s1p")
+"""How the names of impedance tables end."""
+
 
 def read(path: str | Path) -> Curve:
     """Read a Touchstone one-port (.s1p) or an impedance table (CSV, anything else).

@@ -23,10 +23,10 @@ from meas.transfer.from_sweeps import Transfer
 from meas.transfer.passes import Passes
 from meas.validity.judge import BRINGS_ABOUT, Evidence, causes, judge
 from meas.validity.of_delay import InputDifference, difference_shown_by_coil
+from meas.validity.of_resonance import BASS_HZ
 from meas.validity.of_side import wrong_side
 
 _SHORTEST_SECONDS = 0.3
-_HIGHEST_RESONANCE_HZ = 4000.0
 # Beyond this the impedance is no longer a linear function of the noise: H is next to 1 (hot
 # side) or next to 0 (ground side), and all it says is "open".
 _LARGEST_RELATIVE_UNCERTAINTY = 0.3
@@ -180,7 +180,7 @@ def _with_rubbing(
 ) -> list[Finding]:
     """The findings with rub and buzz, which replaces the refusals that it brings about itself."""
     refusing = {finding.code for finding in findings if finding.refuses}
-    bass = curve.frequency_hz < _HIGHEST_RESONANCE_HZ
+    bass = curve.frequency_hz < BASS_HZ
     if estimated.transfer is None or refusing - BRINGS_ABOUT["rub"] or not bass.any():
         return findings
     resonance_hz = float(curve.frequency_hz[bass][np.argmax(curve.impedance_ohm.real[bass])])

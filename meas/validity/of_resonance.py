@@ -25,7 +25,7 @@ _GROWS = 1.03
 _WOOFER_SWEEP_HZ = 300.0  # what starts higher was not meant for a woofer
 _LOW_HZ = 12.0  # what starts lower was meant for a woofer, and for one with a mass on it
 _TWEETER_SWEEP_HZ = 1000.0  # what ends lower was not meant for a tweeter
-_BASS_HZ = 4000.0  # no moving coil resonates higher (common practice, no source)
+BASS_HZ = 4000.0  # no moving coil resonates higher (common practice, no source)
 
 
 def resonances(
@@ -97,7 +97,7 @@ def resonance(
     """
     # Higher up there are humps of inputs that nobody compared, and no resonance of a driver.
     f, z, u = frequency_hz, impedance_ohm, uncertainty_ohm
-    tops = [top for top in resonances(z, u, _LEAST_RESONANCE) if f[top] < _BASS_HZ]
+    tops = [top for top in resonances(z, u, _LEAST_RESONANCE) if f[top] < BASS_HZ]
     place = outside(frequency_hz, impedance_ohm, turned)
     if not tops or place == "below":
         return (_no_resonance(frequency_hz, place),), None
@@ -105,7 +105,7 @@ def resonance(
     second = [
         top
         for top in resonances(z, u, _LEAST_SECOND)
-        if top != first and f[top] < _BASS_HZ and _falls(f, z, top) > _FALL_OF_SECOND
+        if top != first and f[top] < BASS_HZ and _falls(f, z, top) > _FALL_OF_SECOND
     ]
     if second:
         places = " and ".join(f"{f:.0f} Hz" for f in sorted(frequency_hz[[first, second[0]]]))
@@ -142,7 +142,7 @@ def outside(
     start, end = (int(np.searchsorted(f, at)) for at in (f[0] * _THIRD, f[-1] / _THIRD**3))
     if float(np.median(X[: start + 1] / np.abs(impedance_ohm[: start + 1]))) < -_TAIL - turned:
         return "below"
-    if f[-1] > _BASS_HZ:
+    if f[-1] > BASS_HZ:
         return None
     R = impedance_ohm.real
     grown = float(X[-1] / f[-1]) > _GROWS * float(X[end] / f[end])
@@ -184,7 +184,7 @@ def poles(
     function by linear least squares (E. C. Levy, IRE Trans. Autom. Control 4, 1959, 37), weighted
     anew by its denominator (C. Sanathanan, J. Koerner, ibid. 8, 1963, 56).
     """
-    bass = frequency_hz < _BASS_HZ
+    bass = frequency_hz < BASS_HZ
     f, z = frequency_hz[bass], impedance_ohm[bass]
     tops = resonances(z, uncertainty_ohm[bass], _LEAST_RESONANCE)
     top = next((t for t in tops if _falls(f, z, t) > _FALL), None)
