@@ -71,7 +71,6 @@ def resonances(take: Take) -> list[int]:
     magnitude = curve.magnitude_ohm
     random = curve.standard_uncertainty_ohm
     found = of_resonance.resonances(
-        curve.frequency_hz,
         magnitude.astype(np.complex128),
         np.zeros(magnitude.size) if random is None else random,
         _LEAST_HEIGHT,
