@@ -265,7 +265,7 @@ def _begin(here: Window, name: str, said: dict[str, object], read: list[str]) ->
     wanted = here.sitting.wanted(name, said, rig, read)
     if wanted:
         rows = [{"title": c.title, "text": c.text, "asks": c.asks} for c in wanted]
-        return JSONResponse({"cautions": rows}, 428)
+        return JSONResponse({"cautions": rows})
     kind = cast("Kind", said.get("--kind") or "driver")  # one of its choices: it was checked
     # With one input there is no curve before the known resistor and the driver were both heard.
     grows = name == "take" and rig is not None and not said.get("--substitution")

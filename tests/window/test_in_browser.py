@@ -64,6 +64,7 @@ def test_nothing_stands_in_the_way_of_results_and_cautions(shown: Shown) -> None
     shown.fill("take", added_mass="7.5g")
     shown.press("take")
     shown.until("document.getElementById('cautions').open")
+    assert not shown.browser.complaints()
     assert not shown.browser.barriers()
 
 

@@ -190,7 +190,7 @@ export async function ask(action, said, answer) {
       if (latest?.number === begun && latest.status !== null) ended(latest); // it was quicker than its answer
       return true;
     }
-    if (status !== 428) {
+    if (!got.cautions) {
       answer.textContent = inWords(got.fault);
       return false;
     }

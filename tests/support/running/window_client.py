@@ -72,7 +72,7 @@ class Client:
             long = name if name.isupper() else "--" + name.replace("_", "-")
             said[long] = value
         answer = self.post(f"/do/{action}", {"fields": said, "read": []})
-        if answer.status != 428:
+        if answer.status != 200:  # else there are cautions to read
             return answer
         titles = [one["title"] for one in answer.json["cautions"]]
         return self.post(f"/do/{action}", {"fields": said, "read": titles})
