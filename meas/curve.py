@@ -36,12 +36,23 @@ class Systematic:
         derivative_ohm: Change of the measured impedance for plus one standard uncertainty of
             the cause [ohm], complex, shape (n,). For a magnitude curve: real, of the magnitude.
         cause: Which of several causes it is; None where the identity says all.
+        shunt: Whether it adds to the admittance, which is then linear in the cause however large
+            its effect; otherwise the impedance is.
+        turn_rad: Angle by which it turns what it is proportional to, for plus one standard
+            uncertainty [rad], shape (n,); None where it does not turn.
     """
 
     source: str
     text: str
     derivative_ohm: ComplexArray
     cause: Cause | None = None
+    shunt: bool = False
+    turn_rad: FloatArray | None = None
+
+    def kept(self, keep: NDArray[np.bool_]) -> Systematic:
+        """The same at some of the points."""
+        turn = None if self.turn_rad is None else self.turn_rad[keep]
+        return replace(self, derivative_ohm=self.derivative_ohm[keep], turn_rad=turn)
 
 
 @dataclass(frozen=True, eq=False)
@@ -136,7 +147,7 @@ def at_points(curve: Curve, keep: NDArray[np.bool_]) -> Curve:
         None if known is None else known[keep]
         for known in (curve.standard_uncertainty_ohm, curve.rounding_ohm)
     )
-    errors = tuple(replace(e, derivative_ohm=e.derivative_ohm[keep]) for e in curve.systematics)
+    errors = tuple(error.kept(keep) for error in curve.systematics)
     f = curve.frequency_hz[keep]
     if isinstance(curve, ImpedanceCurve):
         return ImpedanceCurve(f, curve.impedance_ohm[keep], noise, errors, rounding)

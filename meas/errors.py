@@ -11,6 +11,7 @@ Every message says what is wrong, where, and what to do about it.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from dataclasses import KW_ONLY, dataclass
 from typing import Self
@@ -68,6 +69,14 @@ def _sentences(first: str, second: str) -> str:
     if not first or not second:
         return first or second
     return f"{first} {second}" if first[-1] in ".?!" else f"{first}. {second}"
+
+
+def not_of_format(kind: str, found: object, expected: str) -> str:
+    """Say that a file is no ``kind``: another file of ours, or of no format that we know."""
+    own = re.fullmatch(r"freeair-([a-z-]{1,20})/\d+", found) if isinstance(found, str) else None
+    if own and own[0] != expected:
+        return f"is no {kind}: it says of itself that it is a {own[1].replace('-', ' ')}"
+    return f"is no {kind}: its format is {repr(found)[:60]}, not {expected!r}"
 
 
 class FreeairError(Exception):

@@ -91,6 +91,7 @@ def import_capture(
         (*recorded.findings, *found.findings, *take_record.aged(found.calibration, bench)),
         sample_rate_hz=recorded.sample_rate_hz,
         peak=found.peak,
+        unlike=found.unlike,
         excitation={"kind": "imported", **recorded.description},
     )
     take_record.report(made, take.save(made, recorded.samples, out), as_json=as_json, quiet=quiet)

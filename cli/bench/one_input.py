@@ -92,7 +92,7 @@ def take(who: Subject, rig: Rig, out: Path, swap_seconds: float | None) -> tuple
             "somebody has to put the driver in the resistor's place in between",
             where="--substitution",
             remedy="Run it on a terminal, give the time with --swap-seconds, or record both "
-            "elsewhere and import them: freeair import DRIVER.wav --known KNOWN.wav.",
+            "elsewhere and import them: freeair import DRIVER.wav --known KNOWN.wav",
         )
     stimulus = sweeps.build(rig.drive, rig.card.sample_rate_hz)
     take_record.check_room(out, stimulus.samples.size)

@@ -156,6 +156,7 @@ def _kept(played: Played, who: Subject, bench: Rig, out: Path) -> tuple[Take, Pa
         findings,
         sample_rate_hz=capture.sample_rate_hz,
         peak=(0.0, 0.0) if found is None else found.peak,
+        unlike=None if found is None else found.unlike,
         excitation={**drive_options.recorded(bench, played.stimulus), **volts},
         stream=dict(capture.path),
         events=capture.events,

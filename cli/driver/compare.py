@@ -53,7 +53,7 @@ def compare(
     freeair compare new.json 2h.json 8h.json 24h.json --hours 0,2,8,24
     """
     from cli.report import forms
-    from cli.sources import states
+    from cli.sources import opened, states
     from fit.compare import changes
     from fit.compare import words as compare_words
 
@@ -61,6 +61,7 @@ def compare(
     fraction = _margin(margin, changes.MARGIN)
     forms.check(report)
     of_use = None if hours is None else _hours(hours, 1 + len(after))
+    opened.refuse_named_twice((before, *after))
     found = _with_own_names([states.read(text) for text in (before, *after)])
     compared = _compared(found, fraction, of_use)
     verdicts: tuple[Verdict, ...] = ()
@@ -82,9 +83,9 @@ def compare(
         forms.write_page(report, comparison_page.content(compared))
         show.files({"Report": report}, as_json=as_json)
         if open_page:
-            from cli.terminal.open_page import open_page as opened
+            from cli.terminal.open_page import open_page as open_in_browser
 
-            opened(report)
+            open_in_browser(report)
 
 
 def _compared(

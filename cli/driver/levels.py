@@ -154,7 +154,7 @@ def _check(sources: Sequence[_Source]) -> None:
         raise UsageError(
             "all takes in free air were made at one level",
             where="freeair levels",
-            remedy="Make some: freeair take UNIT --rig FILE --levels 0.05,0.1,0.2.",
+            remedy="Make some: freeair take UNIT --rig FILE --levels 0.05,0.1,0.2",
         )
 
 
@@ -214,7 +214,7 @@ def _sections(
         how = shown(one.name, one.small_signal.unit)
         written = figures(one.small_signal, how.scale)
         at_levels = (f"{value.value / how.scale:#.4g}" for value in one.values)
-        rows.append((how.symbol, *at_levels, written.value, written.reach, how.unit))
+        rows.append((how.symbol, *at_levels, written.value, written.interval, how.unit))
     told = [
         Section(
             f"{unit}: parameters against level ({scale})",

@@ -10,10 +10,13 @@ import typer
 from cli.terminal import show
 from cli.words.options import AsJson
 
+_REMEDY = "Give a take's folder, or the JSON that 'freeair fit' or 'freeair part' saved."
+
 
 def look_again(
     source: Annotated[
-        str, typer.Argument(metavar="TAKE|FIT", help="A take's folder, or a saved fit (JSON).")
+        str,
+        typer.Argument(metavar="TAKE|FIT", help="A take's folder, or a saved fit or part (JSON)."),
     ],
     as_json: AsJson = False,
 ) -> None:
@@ -23,8 +26,6 @@ def look_again(
     freeair show takes/lantern_free-air_20260302-090000
     freeair show lantern.json
     """
-    import json
-
     from cli.sources import opened
     from meas.takes import take as takes
 
@@ -34,9 +35,20 @@ def look_again(
 
         take_record.report(takes.load(path), path, as_json=as_json)
         return
-    unit, fit = opened.fit(path)
+    document = opened.document(path, "saved fit or part", _REMEDY)
+    if isinstance(document, dict) and str(document.get("format")).startswith("freeair-part/"):
+        part = opened.part(path)
+        if as_json:
+            show.document(document)
+            return
+        from cli.part import tables
+
+        show.heading(f"{part.name}: {part.kind}")
+        show.say(tables.values(part.values, document["sources"]))
+        return
+    unit, fit = opened.fit_in(document, path)
     if as_json:
-        show.document(json.loads(path.read_text("utf-8")))
+        show.document(document)
         return
     from cli.driver.fit import JudgedFit, print_fit
 

@@ -22,7 +22,7 @@ from fit.results.result import Z95
 
 if TYPE_CHECKING:
     from fit.crossover.acoustic import AcousticSum
-    from fit.crossover.evaluate import NetworkResult
+    from fit.crossover.evaluate import Crossing, NetworkResult
     from meas.curve import ComplexArray, FloatArray
 
 _DEEPEST_DB = -40.0
@@ -62,7 +62,7 @@ def figure(
         for crossed in result.crossings:
             top.plot(crossed.frequency.value, crossed.level_db, "o", color=INK, markersize=4.5)
             at = crossed.frequency.value, crossed.level_db
-            marks.label(top, f"{significant(at[0])} Hz", at, ink=INK)
+            marks.label(top, place(crossed), at, ink=INK)
         bottom.plot(f, np.abs(solution.load_ohm), color=INK, linewidth=2.0, label="together")
         bottom.plot(result.least_hz, result.least_load.value, "o", color=INK, markersize=4.5)
         at = result.least_hz, result.least_load.value
@@ -81,6 +81,14 @@ def figure(
         for axes in (top, bottom):
             axes.legend(loc="lower right", bbox_to_anchor=(1, 1), ncols=4, borderpad=0)
         return made
+
+
+def place(crossed: Crossing) -> str:
+    """Frequency of a crossing, or where it may be."""
+    if crossed.resolved:
+        return f"{significant(crossed.frequency.value)} Hz"
+    low, high = crossed.frequency.interval_95
+    return f"{significant(low, 2)} to {significant(high, 2)} Hz"
 
 
 def sum_figure(found: AcousticSum, volt: float, words: str) -> Any:

@@ -19,9 +19,9 @@ from cli.pictures.circuit import circuit_figure
 from cli.terminal.sections import Block, Drawing, Findings, Rows, Section
 from cli.terminal.tables import VERDICT_STYLE, Column, numbers
 from cli.words.amplifier import Drive
-from fit.crossover.evaluate import NetworkResult
+from fit.crossover.evaluate import Crossing, NetworkResult
 from fit.crossover.network import NetworkArm, NetworkPart, Stress
-from fit.results.numbers import decimals_for, kilo, number, signed_percent, significant, with_prefix
+from fit.results.numbers import figures, kilo, number, signed_percent, significant, with_prefix
 from fit.results.result import Estimate
 from fit.results.saved import value_of
 from meas.errors import Finding
@@ -64,13 +64,10 @@ def sections(
                 "What reaches the terminals of the drivers, and what the amplifier sees."),
         _levels_table(result),
     ]  # fmt: skip
-    reaches += [
-        f"{crossed.lower} and {crossed.upper} get the same voltage at "
-        f"{_interval(crossed.frequency)} Hz, {number(crossed.level_db, 1)} dB re the amplifier."
-        for crossed in result.crossings
-    ]
+    reaches += [_crossing(crossed) for crossed in result.crossings]
     load: list[Block] = [
-        f"Least load {_interval(result.least_load)} Ω at {significant(result.least_hz)} Hz."
+        f"Least load {figures(result.least_load, 1.0).with_interval('Ω')} at "
+        f"{significant(result.least_hz)} Hz."
     ]
     if result.verdict is not None:
         verdict = Text(f"Amplifier wants at least {options.minimum_ohm:g} Ω: ")
@@ -101,9 +98,21 @@ def sections(
 
 def lead(result: NetworkResult) -> str:
     """The crossover in a sentence."""
-    crossed = ", ".join(f"{significant(c.frequency.value)} Hz" for c in result.crossings)
+    crossed = ", ".join(map(picture.place, result.crossings))
     load = f"the load falls to {result.least_load.value:.3g} Ω at {significant(result.least_hz)} Hz"
     return f"Crosses at {crossed}; {load}." if crossed else f"{load[0].upper()}{load[1:]}."
+
+
+def _crossing(crossed: Crossing) -> str:
+    names, level = f"{crossed.lower} and {crossed.upper}", number(crossed.level_db, 1)
+    level = f"{level} dB re the amplifier"
+    if crossed.resolved:
+        found = figures(crossed.frequency, 1.0).with_interval("Hz")
+        return f"{names} get the same voltage at {found}, {level}."
+    return (
+        f"{names} get nearly the same voltage over a wide band, about {level}: where they cross is "
+        f"not resolved, {picture.place(crossed)} (95 %)."
+    )
 
 
 def curves(
@@ -117,13 +126,6 @@ def curves(
         if transfer is None
         else (transfer.branch, transfer.frequency_hz, transfer.ratio),
     )
-
-
-def _interval(estimate: Estimate) -> str:
-    low, high = estimate.interval_95
-    decimals = decimals_for((high - low) / 2, estimate.value)
-    reach = max(high - estimate.value, estimate.value - low)
-    return f"{number(estimate.value, decimals)} ± {number(reach, decimals)}"
 
 
 def _each(

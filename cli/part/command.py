@@ -96,6 +96,7 @@ def _fitted(
     from fit.parts.part_fit import fit_part
 
     found = []
+    opened.refuse_named_twice(takes)
     named = [opened.curve(text, ("part",)) for text in takes]
     for source in opened.scaled(named, table_tolerance):
         text, level = source.text, None
@@ -134,7 +135,7 @@ def _print(
     from cli.part import tables
 
     show.heading(f"{source.name}: {found.kind}")
-    show.say("", tables.parameters(found))
+    show.say(tables.lead(found), "", tables.parameters(found))
     if found.table:
         show.say("", tables.against_frequency(found))
     if levels:

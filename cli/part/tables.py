@@ -12,24 +12,55 @@ from rich.text import Text
 
 from cli.terminal.tables import PARAMETER_COLUMNS, Column, numbers, plain_table
 from fit.parts.passive import LETTER, UNIT
-from fit.results.numbers import decimals_for, figures, number, prefixed, significant
+from fit.results.numbers import figures, prefixed, reaching, significant
 from fit.results.result import Z95
 from fit.results.shares import shares
 
 if TYPE_CHECKING:
     from fit.parts.against_level import AtLevel
-    from fit.parts.part_fit import PartFit
+    from fit.parts.part_fit import Limit, PartFit
     from fit.results.result import Estimate
 
+_FLAWS = {
+    "inductor": ("R", "its winding has"),
+    "capacitor": ("ESR", "its series resistance at 1 kHz is"),
+    "resistor": ("L", "its winding adds"),
+}
 _NAMES = {"Rcore": "R core", "Q_1kHz": "Q 1 kHz", "ESR": "ESR 1 kHz"}
+
+
+def lead(found: PartFit) -> str:
+    """Its value with the flaw that matters: ``4.70 ± 0.05 µF; its series resistance ...``"""
+    value = found.parameters[LETTER[found.kind]]
+    factor, unit = prefixed(value.value, value.unit)
+    text = figures(value, factor).with_interval(unit)
+    flaw, words = _FLAWS[found.kind]
+    if flaw in found.parameters:
+        one = found.parameters[flaw]
+        factor, unit = prefixed(one.value, one.unit)
+        return f"{text}; {words} {figures(one, factor).value} {unit}."
+    if flaw in found.limits:
+        most = found.limits[flaw].upper or 0.0
+        factor, unit = prefixed(most, found.limits[flaw].unit)
+        return f"{text}; {words} at most {significant(most / factor, 2)} {unit}."
+    return f"{text}."
 
 
 def parameters(found: PartFit) -> RenderableType:
     """Values with their intervals; unresolved ones as limits."""
+    return values(found.parameters, found.sources, found.limits)
+
+
+def values(
+    parameters: Mapping[str, Estimate],
+    sources: Mapping[str, str] | None = None,
+    limits: Mapping[str, Limit] | None = None,
+) -> RenderableType:
+    """The same of values by themselves."""
     rows: list[tuple[str | Text, ...]] = []
-    for name, estimate in found.parameters.items():
-        rows.append((Text(_NAMES.get(name, name), style="bold"), *_cells(estimate, found.sources)))
-    for name, limit in found.limits.items():
+    for name, estimate in parameters.items():
+        rows.append((Text(_NAMES.get(name, name), style="bold"), *_cells(estimate, sources or {})))
+    for name, limit in (limits or {}).items():
         bound = limit.upper if limit.lower is None else limit.lower
         sign = "≤" if limit.lower is None else "≥"
         factor, unit = prefixed(bound or 0.0, limit.unit)
@@ -43,7 +74,7 @@ def _cells(estimate: Estimate, sources: Mapping[str, str]) -> tuple[str, str, st
     written = figures(estimate, factor)
     main = shares(estimate, sources)
     words = f"{100 * main[0][1]:.0f} % {main[0][0]}" if main else ""
-    return written.value, written.reach, unit, words
+    return written.value, written.interval, unit, words
 
 
 def against_frequency(found: PartFit) -> RenderableType:
@@ -56,17 +87,11 @@ def against_frequency(found: PartFit) -> RenderableType:
         value = "not told"
         reach = ""
         if row.value is not None:
-            decimals = decimals_for(row.value_uncertainty * Z95 / factor, row.value / factor)
-            value = number(row.value / factor, decimals)
-            reach = number(Z95 * row.value_uncertainty / factor, decimals)
-        series = decimals_for(Z95 * row.series_ohm_uncertainty, row.series_ohm or 1.0)
+            value, reach = reaching(row.value / factor, Z95 * row.value_uncertainty / factor)
         omega = 2 * math.pi * row.frequency_hz
         cells = [f"{row.frequency_hz:g}", value, reach]
         if found.kind != "resistor":
-            cells += [
-                number(row.series_ohm, series),
-                number(Z95 * row.series_ohm_uncertainty, series),
-            ]
+            cells += reaching(row.series_ohm, Z95 * row.series_ohm_uncertainty)
         if found.kind == "inductor":
             has_q = row.value is not None and row.series_ohm > 2 * row.series_ohm_uncertainty
             cells.append(significant(omega * (row.value or 0) / row.series_ohm) if has_q else "")

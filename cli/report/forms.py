@@ -94,7 +94,7 @@ def give(
         files: Further files that were made, by what they are.
     """
     from cli.terminal import show
-    from cli.terminal.sections import say
+    from cli.terminal.sections import leaves_the_screen, say
 
     write_sections(report, title, lead, sections, units)
     if as_json:
@@ -103,6 +103,8 @@ def give(
         show.heading(title)
         show.say(lead)
         say(sections)
+        if leaves_the_screen(sections):
+            show.say("", f"In short: {lead}")
     show.files({**(files or {}), "Report": report}, as_json=as_json)
 
 

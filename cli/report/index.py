@@ -17,7 +17,7 @@ from cli.report.parts import render
 from cli.report.picture import small_curve
 from cli.terminal import show
 from cli.terminal.version import program_version
-from fit.results.numbers import figures, significant, with_unit
+from fit.results.numbers import figures, significant
 from fit.results.quantities import shown
 from meas.errors import FreeairError
 
@@ -167,8 +167,9 @@ def _add(unit: Unit, fit: DriverFit, document: Mapping[str, Any], changed: int) 
             estimate = fit.parameters[symbol]
             how = shown(symbol, estimate.unit, estimate.value)
             found = figures(estimate, how.scale)
-            text = with_unit(f"{found.value} ± {found.reach}", how.unit)
-            told.append((Markup(how.markup), text))  # markup of symbols is ours
+            told.append(
+                (Markup(how.markup), found.with_interval(how.unit))
+            )  # markup of symbols is ours
     unit.values = tuple(told)
     for curve in fit.free_air[:1]:
         size = abs(curve.measured_ohm)

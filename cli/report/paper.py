@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import io
-import textwrap
 from collections.abc import Sequence
+from functools import partial
+from textwrap import wrap
 from typing import TYPE_CHECKING, Any
 
 from cli.pictures import marks, plots
@@ -26,6 +27,7 @@ TONES = {
     "inside": "#00563f", "unchanged": "#00563f", "outside": "#8f3700", "undecided": "#5f4400",
     "changed": "#6a215b",
 }  # fmt: skip
+_wrapped = partial(wrap, break_on_hyphens=False)
 _BAND = "#d5ebe2"
 _SOFT = "#444444"
 
@@ -62,7 +64,7 @@ class _Sheets:
     def paragraph(self, text: str, size: float = 8.2, *, start: str = "", **more: Any) -> None:
         letters = round(_PER_LINE * 8.2 / size)
         indent = "   " if start else ""
-        for row in textwrap.wrap(text, letters, initial_indent=start, subsequent_indent=indent):
+        for row in _wrapped(text, letters, initial_indent=start, subsequent_indent=indent):
             self.room(size / 50)
             self.write(_LEFT, row, size, **more)
             self.line(size / 52)
@@ -176,7 +178,7 @@ def _lines(sheets: _Sheets, block: Lines) -> None:
     inch = (_RIGHT - _LEFT) / _PER_LINE
     ends = [_LEFT + inch * sum(letters[: k + 1]) for k in range(len(letters))]
     for number, row in enumerate(rows):
-        cells = [textwrap.wrap(c, n - 1) or [""] for c, n in zip(row, letters, strict=True)]
+        cells = [_wrapped(c, n - 1) or [""] for c, n in zip(row, letters, strict=True)]
         sheets.room(0.15 * max(map(len, cells)))
         for line in range(max(map(len, cells))):
             for k, cell in enumerate(cells):
@@ -322,7 +324,7 @@ def picture(page: Page) -> bytes:
     figures = [block.figure for block in blocks if isinstance(block, Plot)]
     verdicts = [v for block in blocks if isinstance(block, Verdicts) for v in block.verdicts]
     with plots.style():
-        told = textwrap.wrap(page.lead, 96)
+        told = _wrapped(page.lead, 96)
         width = max((one.get_figwidth() for one in figures), default=7.4)
         below = sum(one.get_figheight() for one in figures)
         height = 0.55 + 0.2 * len(told) + 0.15 + 0.34 * len(verdicts) + below

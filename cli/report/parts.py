@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from markupsafe import Markup
+from markupsafe import Markup, escape
 
 from cli.pictures import plots
 from cli.report.picture import inline
@@ -23,6 +24,8 @@ if TYPE_CHECKING:
     from fit.results.judge import Target
     from fit.results.result import Estimate
     from meas.errors import Finding
+
+_OPTION = re.compile(r"(?<![\w-])--[a-z][a-z-]*[a-z]")
 
 
 @dataclass(frozen=True, eq=False)
@@ -151,7 +154,7 @@ def templates(folder: str) -> Environment:
     """Read the templates of a folder of ours: what fills them is escaped, and steers nothing."""
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
-    return Environment(
+    made = Environment(
         loader=PackageLoader("cli", folder),
         autoescape=True,
         finalize=lambda value: harmless(value) if type(value) is str else value,
@@ -159,3 +162,10 @@ def templates(folder: str) -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    made.filters["options_whole"] = options_whole
+    return made
+
+
+def options_whole(text: str) -> Markup:
+    """Escape a text; options in it (``--added-mass``) do not break at their dashes."""
+    return Markup(_OPTION.sub(r'<span class="option">\g<0></span>', str(escape(harmless(text)))))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from itertools import combinations
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
     from meas.errors import Finding
     from meas.takes.take import Take
 
-Content = Literal["curve", "document", "targets"]
+Content = Literal["curve", "document", "targets", "recording", "folder"]
 
 _BY_SUFFIX: dict[str, Content] = {
     ".csv": "curve",
@@ -29,11 +30,15 @@ _BY_SUFFIX: dict[str, Content] = {
     ".s1p": "curve",
     ".json": "document",
     ".toml": "targets",
+    ".wav": "recording",
+    ".flac": "recording",
 }
 _WORDS: dict[Content, str] = {
     "curve": "a take or an impedance table",
     "document": "a saved fit or part (JSON)",
     "targets": "a file of settings (TOML)",
+    "recording": "a recording",
+    "folder": "a folder",
 }
 _KINDS = {"driver": "a driver", "part": "a passive part", "system": "a driver in its finished box"}
 
@@ -67,6 +72,18 @@ def naming(where: str) -> Iterator[None]:
     except Refused as error:
         where = error.where or where
         raise Refused(error.reasons, where=where, remedy=error.remedy) from error
+
+
+def refuse_named_twice(texts: Sequence[str]) -> None:
+    """Stop where one file or folder is named twice, under whatever names.
+
+    Raises:
+        UsageError: Naming it.
+    """
+    for before, one in combinations(texts, 2):
+        if Path(one).exists() and Path(before).exists() and Path(before).samefile(one):
+            as_what = "" if one == before else f", as {before}"
+            raise UsageError(f"is given twice{as_what}", where=one, remedy="Name it once.")
 
 
 def is_document(path: Path) -> bool:
@@ -135,7 +152,7 @@ def fit(path: Path) -> tuple[str, DriverFit]:
     """
     from fit.results import store
 
-    return fit_in(_document(path, "saved fit", store.REMEDY), path)
+    return fit_in(document(path, "saved fit", store.REMEDY), path)
 
 
 def fit_in(document: Any, path: Path) -> tuple[str, DriverFit]:
@@ -164,7 +181,7 @@ def part(path: Path) -> SavedPart:
     """
     from fit.parts import store
 
-    return store.from_json(_document(path, "saved part", store.REMEDY), where=str(path))
+    return store.from_json(document(path, "saved part", store.REMEDY), where=str(path))
 
 
 def targets(path: Path) -> TargetsFile:
@@ -179,7 +196,12 @@ def targets(path: Path) -> TargetsFile:
     return targets_file.read(path)
 
 
-def _document(path: Path, kind: str, remedy: str) -> Any:
+def document(path: Path, kind: str, remedy: str) -> Any:
+    """What a saved fit, part or the like holds, not looked at yet.
+
+    Raises:
+        UnreadableInput: If it cannot be read, or something else is named.
+    """
     from meas.files.json_file import read_json
 
     _refuse_other(path, "document", remedy)
@@ -190,7 +212,9 @@ def _content(path: Path) -> Content | None:
     """Content of a path, by what it is and how its name ends; None where neither says so."""
     from meas.takes import take as takes
 
-    return "curve" if takes.is_take(path) else _BY_SUFFIX.get(path.suffix.lower())
+    if not takes.is_take(path):
+        return _BY_SUFFIX.get(path.suffix.lower())
+    return "folder" if path.is_dir() and not (path / "take.json").exists() else "curve"
 
 
 def _refuse_other(path: Path, wanted: Content, remedy: str) -> None:
@@ -200,10 +224,18 @@ def _refuse_other(path: Path, wanted: Content, remedy: str) -> None:
         UnreadableInput: Naming both.
     """
     found = _content(path)
-    if found and found != wanted and path.exists():
-        raise UnreadableInput(
-            f"is {_WORDS[found]}, not {_WORDS[wanted]}", where=str(path), remedy=remedy
-        )
+    if not found or found == wanted or not path.exists():
+        return
+    if found == "folder":
+        if wanted == "curve":
+            return  # its reader names the takes in it
+        inside = sorted(one for one in path.glob("*.json") if wanted == "document")
+        remedy = f"Name the file in it, such as '{inside[0]}'" if inside else remedy
+    if found == "recording":
+        remedy = f"Make a take of it: freeair import {path} --rig FILE --unit NAME"
+    raise UnreadableInput(
+        f"is {_WORDS[found]}, not {_WORDS[wanted]}", where=str(path), remedy=remedy
+    )
 
 
 def refuse_twice(source: OpenedCurve, seen: dict[bytes, str]) -> None:

@@ -17,7 +17,7 @@ _HEADLINES = ("Re", "fs", "Qts", "Mms", "Bl", "Vas")
 def limited(advice: Sequence[Advice]) -> list[tuple[str, str]]:
     """Symbol and its causes with their shares, of the quantities that people ask for first."""
     return [
-        (f"{one.parameter} ±{one.reach()}", one.limits)
+        (f"{one.parameter} {one.reach()}", one.limits)
         for one in advice
         if one.parameter in _HEADLINES and one.limits
     ]
@@ -53,7 +53,7 @@ def tell(advice: Sequence[Advice]) -> None:
 
 
 def _effect(one: Advice, gain: Gain) -> str:
-    return f"{_symbol(one)} ±{one.reach()} becomes ±{one.reach(gain.standard_uncertainty)}"
+    return f"{_symbol(one)} {one.reach()} becomes {one.reach(gain.standard_uncertainty)}"
 
 
 def _symbol(one: Advice) -> str:

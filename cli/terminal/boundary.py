@@ -11,6 +11,7 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Sequence
+from typing import Any
 
 import typer
 from typer.exceptions import TyperException
@@ -46,7 +47,7 @@ def run(argv: Sequence[str]) -> int:
         report_fault(error, as_json=as_json)
         return error.exit_status
     except TyperException as error:
-        return _report_usage(as_json, error)
+        return _report_usage(argv, error, as_json=as_json)
     except (Left, WentBack):
         show.note("Left: nothing more was played.")
         return 2
@@ -141,14 +142,23 @@ def _wants_json(argv: Sequence[str]) -> bool:
     return "--json" in (words[: words.index("--")] if "--" in words else words)
 
 
-def _report_usage(as_json: bool, error: TyperException) -> int:
-    text = error.format_message()
-    context = getattr(error, "ctx", None)
+def _report_usage(argv: Sequence[str], error: TyperException, *, as_json: bool) -> int:
+    from cli.terminal import usage_words
+
     if not as_json and type(error).__name__ == "NoArgsIsHelpError":
-        sys.stderr.write(text.rstrip() + "\n")
+        sys.stderr.write(error.format_message().rstrip() + "\n")
         return 2
-    path = context.command_path if context is not None else "freeair"
-    if as_json:
-        _print_refusal([{"code": "usage", "text": text}])
-    show.fault("Not understood", text, f"'{path} --help' shows how it is meant.")
+    command, path = _meant(argv)
+    report_fault(usage_words.in_words(error, command, path, argv), as_json=as_json)
     return 2
+
+
+def _meant(argv: Sequence[str]) -> tuple[Any, str]:
+    """The command of a line, as far as its words name one, and how it is called."""
+    command: Any = typer.main.get_command(app)
+    path = "freeair"
+    for word in argv:
+        if word not in getattr(command, "commands", ()):
+            break
+        command, path = command.commands[word].loaded(), f"{path} {word}"
+    return command, path

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from shutil import get_terminal_size
 from typing import TYPE_CHECKING, Any
 
 from rich.table import Table
@@ -99,6 +101,27 @@ def say(sections: Iterable[Section]) -> None:
                     show.say(block)
 
 
+def leaves_the_screen(sections: Iterable[Section]) -> bool:
+    """Whether what stands before sections has about left the screen of who reads them."""
+    if not sys.stdout.isatty():
+        return False
+    width, height = get_terminal_size()
+    rows = 6  # title and result above, the prompt below
+    for section in sections:
+        rows += 2
+        for block in section.blocks:
+            match block:
+                case Facts() | Rows():
+                    rows += len(block.rows) + 2 * isinstance(block, Rows)
+                case Listed() | Findings():
+                    rows += 2 * len(block.items)
+                case Drawing():
+                    pass
+                case _:
+                    rows += 1 + len(str(block)) // width
+    return rows > height
+
+
 def facts(rows: Sequence[Fact]) -> Table:
     """Write facts, one a line; remarks wrap."""
     table = Table(
@@ -118,5 +141,5 @@ def measured(what: str, estimate: Estimate, unit: str, scale: float, remark: str
     if estimate.interval_95[0] >= estimate.interval_95[1]:
         return what, f"{estimate.value / scale:.4g}", unit, remark
     of = figures(estimate, scale)
-    said = f"± {of.reach} (95 %)" if of.even else f"{of.low} to {of.high} (95 %)"
+    said = f"{'± ' * of.even}{of.interval} (95 %)"
     return what, of.value, unit, f"{said}; {remark}" if remark else said

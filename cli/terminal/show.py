@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import codecs
 import os
+import re
 import sys
 from typing import TYPE_CHECKING, Any, TextIO
 
@@ -241,5 +242,6 @@ def counted(number: int, one: str, several: str = "") -> str:
 
 
 def sentence(text: str) -> str:
-    """Text with its full stop."""
-    return text if not text or text[-1] in ".?!]" else f"{text}."
+    """Text with its full stop; a command at its end is left as it is to be typed."""
+    done = not text or text[-1] in ".?!]" or re.search(r": freeair [^?!]*$", text)
+    return text if done else f"{text}."

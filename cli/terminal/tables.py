@@ -148,7 +148,7 @@ def parameters(fit: DriverFit, symbols: Container[str] | None = None) -> Rendera
             (
                 Text(show.spelt(name), style="bold"),
                 written.value,
-                written.reach if written.even else f"{written.low} to {written.high}",
+                written.interval,
                 how.unit,
                 "".join(main),
             )

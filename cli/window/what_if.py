@@ -147,14 +147,16 @@ def _banded(value: FloatArray, off: FloatArray, floor: float = -math.inf) -> dic
 
 
 def _box_values(found: Prediction, widening: float, length: float | None) -> list[str]:
+    from fit.results.numbers import figures
+
     names = {"fc": "resonance", "Qtc": "total Q", "f3": "3 dB down at", "peak_db": "peak"}
     rows = []
     for symbol, one in found.parameters.items():
         if symbol == "peak_db" and not one.value:
             continue  # it has none
-        unit = "" if one.unit == "1" else f" {one.unit}"
-        off = widening * 1.96 * one.standard_uncertainty
-        rows.append(f"{names.get(symbol, symbol)} {one.value:.3g} ± {off:.2g}{unit}")
+        unit = "" if one.unit == "1" else one.unit
+        written = figures(replace(one, widening=widening), 1.0).with_interval(unit)
+        rows.append(f"{names.get(symbol, symbol)} {written}")
     if length is not None:
         rows.append(f"tube to cut {1e3 * length:.0f} mm")
     return rows

@@ -123,6 +123,7 @@ def read(quantity: Quantity, text: str, where: str = "") -> Value:
             where,
             f"'{written}' has a comma, which could be a decimal sign or a thousands separator",
             "Write a decimal point and no thousands separators",
+            plain.replace(",", ".") if re.match(r"[0-9]+,[0-9]{1,2}[^0-9,]", plain) else "",
         )
     if plain.startswith("(") and ")" in plain:  # (7.5±0.1)g
         inside, _, unit = plain[1:].partition(")")
@@ -193,7 +194,9 @@ def _scaled(quantity: Quantity, text: str, written: str, where: str) -> tuple[fl
     unit = text[number.end() :].strip()
     if not unit:
         if quantity.bare is None:
-            raise _error(quantity, where, f"'{written}' has no unit")
+            usual = re.sub(r"^[0-9.]+", "", quantity.example.split()[0].rstrip(","))
+            meant = f"{text}{usual}" if text == written else ""
+            raise _error(quantity, where, f"'{written}' has no unit", meant=meant)
         unit = quantity.bare
     if unit not in quantity.units:
         raise _error(quantity, where, *_wrong_unit(quantity, unit, written))
@@ -258,8 +261,11 @@ def _wrong_unit(quantity: Quantity, unit: str, written: str) -> tuple[str, str]:
     return what, f"Did you mean '{near[0]}'?" if near else ""
 
 
-def _error(quantity: Quantity, where: str, what: str, advice: str = "") -> UsageError:
+def _error(
+    quantity: Quantity, where: str, what: str, advice: str = "", meant: str = ""
+) -> UsageError:
     unit_list = quantity.shown or " ".join(quantity.units)
     start = advice if not advice or advice.endswith("?") else f"{advice}."
-    remedy = f"{start} Write for example {quantity.example}; units: {unit_list}.".strip()
+    example = f"Did you mean {meant}? U" if meant else f"Write for example {quantity.example}; u"
+    remedy = f"{start} {example}nits: {unit_list}.".strip()
     return UsageError(what, where=where, remedy=remedy)

@@ -46,7 +46,8 @@ def estimate(
 
     Sources are taken as independent, each effect by central difference over two standard
     uncertainties (JCGM 100:2008, 5.1.3, note 2). An error that two loads share, such as the
-    resistor of one bench, moves both at once.
+    resistor of one bench, moves both at once. A source that can make the number vanish leaves it
+    open by a factor of e.
 
     Args:
         moved: As `disturbed` solves them.
@@ -60,7 +61,9 @@ def estimate(
     contributions = {}
     for source, up, down in moved:
         high, low = quantity(up), quantity(down)
-        if high is not None and low is not None and high != low:
+        if high is None or low is None:
+            contributions[source] = value
+        elif high != low:
             contributions[source] = (high - low) / 2
     return Estimate(value, unit, contributions)
 

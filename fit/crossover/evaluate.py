@@ -50,6 +50,12 @@ class Crossing:
     frequency: Estimate
     level_db: float
 
+    @property
+    def resolved(self) -> bool:
+        """Whether its interval stays within an octave, so that one frequency says where."""
+        low, high = self.frequency.interval_95
+        return high < 2 * low
+
 
 @dataclass(frozen=True, eq=False)
 class NetworkResult:

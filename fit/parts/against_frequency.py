@@ -23,7 +23,7 @@ _NARROWEST, _WIDEST = 1 / 6, 1.0
 """Octaves to either side."""
 _FEWEST = 6
 """Points for a parabola and three degrees of freedom of its scatter."""
-_LARGEST_UNCERTAINTY = 0.5
+_LARGEST_UNCERTAINTY = 0.25
 """Relative standard uncertainty above which a value is left out."""
 
 

@@ -16,7 +16,7 @@ _OPEN_OHM = 1e6
 """What stands for a short and for an open circuit in a table that does not state its bench."""
 _TURN_DEG = 45.0
 _SURE = 2.0
-_LINEAR = 0.3
+LINEAR = 0.3
 """Relative size of the bench's errors up to which a first derivative describes them."""
 
 _SEEN = {
@@ -41,10 +41,12 @@ def refuse_open_or_shorted(curve: Curve, errors: tuple[Systematic, ...]) -> None
         raise _open(float(np.median(size)))
 
 
-def linear_points(curve: Curve, errors: tuple[Systematic, ...]) -> NDArray[np.bool_]:
-    """Find the points where a first derivative describes the errors of the bench."""
+def linear_points(
+    curve: Curve, errors: tuple[Systematic, ...], limit: float = LINEAR
+) -> NDArray[np.bool_]:
+    """Find the points where the bench's errors, re |Z|, stay within a limit."""
     spread = np.sqrt(_sum_of_squares(np.abs(error.derivative_ohm) for error in errors))
-    return np.asarray(spread < _LINEAR * curve.magnitude_ohm)
+    return np.asarray(spread < limit * curve.magnitude_ohm)
 
 
 def refuse_other_kind(curve: Curve, errors: tuple[Systematic, ...], kind: str) -> None:
@@ -66,7 +68,8 @@ def refuse_other_kind(curve: Curve, errors: tuple[Systematic, ...], kind: str) -
     resistive = np.abs(phase) + reach < _TURN_DEG
     clear = inductive | capacitive | resistive
     if not clear.any():
-        raise Refused([UNRESOLVED])
+        _by_slope(curve.frequency_hz, size, kind)
+        return
     if inductive.any() and capacitive.any() and not _harmless(inductive, capacitive, size, kind):
         raise _resonates(curve.frequency_hz, inductive, capacitive)
     seen = _seen(inductive, capacitive, kind)

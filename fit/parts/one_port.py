@@ -8,7 +8,7 @@ joint fit of a driver.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from copy import copy
 from dataclasses import dataclass, replace
 from typing import Any, Protocol, Self
@@ -27,6 +27,8 @@ from fit.uncertainty.budget import widening
 from meas.curve import ComplexArray, Curve, FloatArray, Systematic
 
 _STEP = 1e-6
+_RESTATED = 3
+"""Rounds in which errors that turn a curve far are stated on the model, before it is weighed."""
 
 
 class OnePort(Protocol):
@@ -100,6 +102,9 @@ def follow(
     start: FloatArray,
     extra: tuple[Systematic, ...] = (),
     known: Mapping[str, str] | None = None,
+    *,
+    shunted: bool = False,
+    starts: Sequence[tuple[FloatArray, Mapping[str, float]]] = (),
 ) -> Followed:
     """Fit a model to a curve by weighted least squares, with all common errors of the curve.
 
@@ -108,13 +113,41 @@ def follow(
         known: Error source to its description, for the last parameters of the model: each is
             the error of that source in standard uncertainties, zero as far as is known. Where
             the curve has an error of the same source, it is the same number.
+        shunted: Whether errors that add to the admittance are fitted there, where they are linear
+            however large they are: for a curve far from the bench's resistor, with its phase.
+        starts: Where else to begin: the model's own parameters, and common errors by their source
+            in standard uncertainties.
     """
     curve = replace(curve, systematics=(*curve.systematics, *extra))
-    problem = _Problem(curve, model, start.size, known or {})
+    problem = _Problem(curve, model, start.size, known or {}, shunted)
     theta = np.concatenate([start, np.zeros(problem.size - start.size)])
+    tried = [_restated(problem, own, errors) for own, errors in starts]
+    if good := [one for one in tried if one is not None]:
+        problem, theta, _ = min(good, key=lambda one: one[2])
     problem, theta = _REWEIGHTING.lowered(problem, theta, ROUGH)
     problem, theta, _ = _REWEIGHTING.refined(problem, theta)
     return _followed(problem, theta)
+
+
+def _restated(
+    problem: _Problem, own: FloatArray, errors: Mapping[str, float]
+) -> tuple[_Problem, FloatArray, float] | None:
+    """Optimum under rough weights with the errors of the bench stated on it, and its cost.
+
+    None where that start leads nowhere.
+    """
+    theta = np.concatenate([own, np.zeros(problem.size - own.size)])
+    for source, size in errors.items():
+        theta[problem.columns[source]] = size
+    with np.errstate(all="ignore"):
+        try:
+            for _ in range(_RESTATED):
+                problem = problem.with_errors_on(theta)
+                theta = _REWEIGHTING.solved(problem, theta)
+        except (np.linalg.LinAlgError, ValueError):
+            return None
+        cost = float(np.sum(problem.residual(theta) ** 2))
+    return (problem, theta, cost) if np.isfinite(cost) else None
 
 
 class _Problem:
@@ -123,9 +156,12 @@ class _Problem:
     Args:
         curve: The measured impedance or its magnitude, with its common errors.
         own: Number of the model's parameters.
+        inverse: Whether rows compare admittances instead.
     """
 
-    def __init__(self, curve: Curve, model: OnePort, own: int, known: Mapping[str, str]) -> None:
+    def __init__(
+        self, curve: Curve, model: OnePort, own: int, known: Mapping[str, str], inverse: bool
+    ) -> None:
         self.curve, self.model, self.own = curve, model, own
         self.free = own - len(known)
         # One column for each source, whether the model or the curve tells of it.
@@ -133,15 +169,24 @@ class _Problem:
         self.columns = {source: self.free + k for k, source in enumerate(sources)}
         self.size = self.free + len(self.columns)
         self.words = {**{error.source: error.text for error in curve.systematics}, **known}
-        self.error_columns = [self.columns[error.source] for error in curve.systematics]
+        places = [self.columns[error.source] for error in curve.systematics]
+        self.error_columns = np.array(places, dtype=np.intp)
         self.s = np.asarray(2j * np.pi * curve.frequency_hz, dtype=np.complex128)
-        self.data = curve.values_ohm
+        self.data = 1 / curve.values_ohm if inverse else curve.values_ohm
         self.phase = np.iscomplexobj(self.data)
         self.components = 2 if self.phase else 1
         self.magnitude = np.abs(self.data)
         noise = curve.standard_uncertainty_ohm
         self.noise = np.zeros(self.magnitude.size) if noise is None else noise
-        self.effects = error_effects(curve)
+        if inverse:
+            self.noise = self.noise * self.magnitude**2
+        self.inverse = inverse
+        self.shunt = np.array([inverse and error.shunt for error in curve.systematics], bool)
+        self.effects = self._stated()
+        self.turn = np.zeros(self.effects.shape)
+        for row, error in zip(self.turn, curve.systematics, strict=True):
+            if inverse and error.turn_rad is not None:
+                row[:] = error.turn_rad
         self.variance = _rough_variance(self, ROUGH)
 
     @property
@@ -159,21 +204,45 @@ class _Problem:
         """Copy the problem with the noise taken out of the effects of the common errors."""
         other = copy(self)
         z, _ = self._modelled(theta)
-        effects = [on_model(effect, self.data, z, self.s) for effect in error_effects(self.curve)]
+        seen = {False: (self.curve.values_ohm, z), True: (self.data, 1 / z)}
+        effects = [
+            on_model(effect, *seen[bool(shunt)], self.s)
+            for effect, shunt in zip(self._stated(), self.shunt, strict=True)
+        ]
         other.effects = np.array(effects).reshape(self.effects.shape)
         return other
+
+    def _stated(self) -> NDArray[Any]:
+        """Effect of each common error on what it adds to, as stated, shape (k, n)."""
+        effects = error_effects(self.curve)
+        effects[self.shunt] *= -(self.data**2)
+        return effects
 
     def _modelled(self, theta: FloatArray) -> tuple[NDArray[Any], NDArray[Any]]:
         z, slopes = self.model.impedance(self.s, theta[: self.own])
         return as_measured(z, slopes, phase=self.phase)
 
     def raw(self, theta: FloatArray) -> ComplexArray | FloatArray:
-        """Model with errors minus data [ohm]."""
-        z, _ = self._modelled(theta)
-        difference: ComplexArray | FloatArray = (
-            z + theta[self.error_columns] @ self.effects - self.data
-        )
+        """Model with errors minus data [ohm], or [S] where admittances are compared."""
+        z = self._in_series(theta)
+        difference: ComplexArray | FloatArray = z - self.data
+        if self.inverse:
+            difference = 1 / z + self._errors(theta, self.shunt) - self.data
         return difference
+
+    def _in_series(self, theta: FloatArray) -> NDArray[Any]:
+        """Modelled impedance with the errors that add to it."""
+        return self._modelled(theta)[0] + self._errors(theta, ~self.shunt)
+
+    def _errors(self, theta: FloatArray, which: NDArray[np.bool_]) -> NDArray[Any]:
+        size, turn = theta[self.error_columns[which]], 1j * self.turn[which]
+        if not turn.any():
+            return np.asarray(size @ self.effects[which])
+        # What turns w by x adds w (exp(jx) - 1), which is its first derivative j w x for a small x.
+        with np.errstate(invalid="ignore"):
+            amount = np.expm1(turn * size[:, None]) / turn
+        amount = np.where(turn == 0, size[:, None], amount)
+        return np.asarray(np.sum(amount * self.effects[which], axis=0))
 
     def residual(self, theta: FloatArray) -> FloatArray:
         """Rows in standard deviations: the curve, then the priors."""
@@ -185,9 +254,14 @@ class _Problem:
         _, slopes = self._modelled(theta)
         weight = np.sqrt(self.variance[0])
         jacobian = np.zeros((self.rows + len(self.columns), self.size))
-        jacobian[: self.rows, : self.own] = stacked(slopes / weight).T
-        for column, effect in zip(self.error_columns, self.effects, strict=True):
-            jacobian[: self.rows, column] += stacked(effect / weight)
+        turned = -1 / self._in_series(theta) ** 2 if self.inverse else np.float64(1.0)
+        jacobian[: self.rows, : self.own] = stacked(slopes * turned / weight).T
+        errors = zip(self.error_columns, self.effects, self.shunt, self.turn, strict=True)
+        for column, effect, shunt, turn in errors:
+            on_data = effect if shunt else effect * turned
+            if turn.any():
+                on_data = on_data * np.exp(1j * turn * theta[column])
+            jacobian[: self.rows, column] += stacked(on_data / weight)
         jacobian[self.rows :, self.free :] = np.eye(len(self.columns))
         return jacobian
 
@@ -263,7 +337,7 @@ def _followed(problem: _Problem, theta: FloatArray) -> Followed:
         theta=theta[: problem.own],
         effects=effects,
         sources=words,
-        model_ohm=problem.data + raw,
+        model_ohm=1 / (problem.data + raw) if problem.inverse else problem.data + raw,
         residual_rms_relative=float(np.sqrt(np.mean((np.abs(raw) / problem.magnitude) ** 2))),
         freedom=misfit.freedom,
     )

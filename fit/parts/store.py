@@ -100,7 +100,7 @@ def from_json(document: object, *, where: str = "") -> SavedPart:
     if needed not in saved.parameters:
         raise UnreadableInput(f"has no {needed}", where=where, remedy=REMEDY)
     values = {
-        name: Estimate(v.value, v.unit, v.contributions, frequency_hz=v.frequency_hz)
+        name: Estimate(v.value, v.unit, v.contributions, v.logarithmic, v.frequency_hz, v.widening)
         for name, v in saved.parameters.items()
     }
     return SavedPart(saved.unit, saved.kind, values)
@@ -125,7 +125,10 @@ def _row(kind: PartKind, row: PartRow) -> dict[str, float]:
 
 
 def _estimate(e: Estimate) -> dict[str, Any]:
-    kept = {"contributions": dict(e.contributions), "frequency_hz": e.frequency_hz}
+    kept = {
+        "contributions": dict(e.contributions), "frequency_hz": e.frequency_hz,
+        "logarithmic": e.logarithmic, "widening": e.widening,
+    }  # fmt: skip
     return value_of(e) | _given(kept)
 
 
@@ -138,6 +141,8 @@ class _Value(SavedValue):
     value: Positive
     contributions: dict[str, Number]
     frequency_hz: Positive | None = None
+    logarithmic: bool = True
+    widening: AtLeast0 = 1.0
 
 
 class _Limit(Saved):

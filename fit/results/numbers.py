@@ -89,6 +89,18 @@ def signed(value: float, decimals: int) -> str:
     return text if text.startswith("−") else f"+{text}"
 
 
+def reaching(value: float, reach: float) -> tuple[str, str]:
+    """Write a flaw and its reach; what may be nothing as the most that it may be.
+
+    >>> reaching(0.3142, 0.05), reaching(0.3142, 3.6)
+    (('0.314', '0.050'), ('≤ 3.9', ''))
+    """
+    if reach >= abs(value):
+        return f"≤ {significant(max(value + reach, 0.0), 2)}", ""
+    decimals = decimals_for(reach, value)
+    return number(value, decimals), number(reach, decimals)
+
+
 def significant(value: float, digits: int = 3) -> str:
     """Write a fixed-point number with so many significant digits."""
     if value == 0 or not math.isfinite(value):
@@ -134,6 +146,16 @@ class Figures:
         ends = (self.low, self.value, self.high)
         low, value, high = (float(one.replace("−", "-")) for one in ends)
         return abs(high - 2 * value + low) <= 0.15 * (high - low)
+
+    @property
+    def interval(self) -> str:
+        """How far the interval reaches, both ends where they are not as far: ``± 95 %``."""
+        return self.reach if self.even else f"{self.low} to {self.high}"
+
+    def with_interval(self, unit: str = "") -> str:
+        """Value and interval: ``48.0 ± 0.2 Hz``, ``2.8 (1.1 to 7.0) kHz``."""
+        reach = f"± {self.reach}" if self.even else f"({self.interval})"
+        return with_unit(f"{self.value} {reach}", unit)
 
 
 def figures(estimate: Estimate, scale: float, most: int = 5) -> Figures:

@@ -12,7 +12,7 @@ from typing import Annotated, Any, Literal, TypeVar
 from pydantic import BaseModel, ConfigDict, FailFast, Field, ValidationError
 
 from fit.results.result import Estimate
-from meas.errors import Finding, UnreadableInput
+from meas.errors import Finding, UnreadableInput, not_of_format
 
 Model = TypeVar("Model", bound="Saved")
 
@@ -118,7 +118,7 @@ def _check_format(document: object, format_: str, kind: str, where: str, remedy:
         )
     if found != format_:
         raise UnreadableInput(
-            f"is no {kind}: its format is {repr(found)[:60]}, not {format_!r}",
+            not_of_format(kind, found, format_),
             where=where,
             remedy=remedy,
         )

@@ -60,6 +60,8 @@ class Improvement:
     tempting: int = 0
 
 
+_MOST_PERCENT = 50.0
+"""Half-width of an interval [%] beyond which it is told as a factor: its ends lie too unevenly."""
 _DIAMETER_M = 0.3e-3
 # All common practice, no source: what each tool promises in patient hands.
 IMPROVEMENTS: tuple[Improvement, ...] = (
@@ -232,23 +234,28 @@ class Advice:
         if self.cheapest is not None:
             now, then = self.reach(), self.reach(self.cheapest.standard_uncertainty)
             said.append(
-                f"{capitalised(self.cheapest.words)}: {symbol} is then known to ±{then} instead of "
-                f"±{now}."
+                f"{capitalised(self.cheapest.words)}: {symbol} is then known to {then} instead of "
+                f"{now}."
             )
         if self.useless is not None:
             said.append(f"{capitalised(self.useless.words)} and {symbol} gains nothing.")
         return " ".join(said)
 
     def reach(self, standard_uncertainty: float | None = None) -> str:
-        """Half the 95 % interval as people write it, for the present or another uncertainty."""
+        """The 95 % interval as people write it, for the present or another uncertainty.
+
+        ``±3.2 %``; where nearly nothing is known ``a factor of 2.6``.
+        """
         estimate = self.estimate
         now = estimate.standard_uncertainty
         then = now if standard_uncertainty is None else standard_uncertainty
         half = Z95 * estimate.widening * then
         if estimate.unit == "dB":
-            return f"{half:#.2g} dB"
+            return f"±{half:#.2g} dB"
         part = 100 * half / estimate.value
-        return f"{part:#.2g} %" if part < 10 else f"{part:.0f} %"
+        if part > _MOST_PERCENT:
+            return f"a factor of {math.exp(part / 100):.2g}"
+        return f"±{part:#.2g} %" if part < 10 else f"±{part:.0f} %"
 
 
 def stated_beside(curves: Iterable[MeasuredCurve], session: Session) -> dict[str, Stated]:

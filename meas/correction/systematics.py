@@ -30,6 +30,13 @@ _STEP_S = 1e-9
 # Line inputs have 10 to 50 kohm (common practice, no source).
 _LEAST_INPUT_OHM = 10e3
 _CONTACT_OHM = 0.02  # of clips or plugs on both ends (common practice, no source)
+# What adds to the admittance with the resistor on the hot side, where 1/Z = (1/H - 1)/R - 1/Ri,
+# and on the ground side, where Z = R (1/H - 1).
+_CHANNELS = {f"{kind}-{what}" for kind in ("mismatch", "drift") for what in ("gain", "delay")}
+_SHUNT = {
+    True: {*_CHANNELS, "mismatch-coupling", "input-resistance"},
+    False: {"crosstalk"},
+}
 # An effect below this part of |Z| is rounding.
 _NOTHING = 1e-9
 
@@ -63,9 +70,16 @@ def bench_systematics(
     known = know(frequency_hz, rig, calibration, sample_rate_hz)
     causes: list[Systematic] = []
 
-    def add(source: str, text: str, change: ComplexArray, cause: Cause | None = None) -> None:
+    def add(
+        source: str,
+        text: str,
+        change: ComplexArray,
+        cause: Cause | None = None,
+        turn_rad: FloatArray | None = None,
+    ) -> None:
         if np.any(np.abs(change) > _NOTHING * np.abs(impedance_ohm)):
-            causes.append(Systematic(source, text, change, cause))
+            shunt = source.partition(":")[0] in _SHUNT[known.hot]
+            causes.append(Systematic(source, text, change, cause, shunt, turn_rad))
 
     def moved(change: Change, step: float) -> ComplexArray:
         return effect(known, impedance_ohm, change, step)
@@ -196,6 +210,7 @@ def _add_channels(
             moved(lambda k, d: replace(k, node=k.node * np.exp(-turn * d)), _STEP)
             * (delay * RECTANGULAR),
             Cause.UNCALIBRATED_INPUTS,
+            -turn.imag * (delay * RECTANGULAR),
         )
         # A coupling that passes from fc on turns by 1 + j fc/f far above it.
         add(
@@ -221,4 +236,5 @@ def _add_channels(
         f"{kind}-delay:{name}",
         f"delay of the two inputs equal within ±{delay:g} samples (after calibration)",
         slope * ratio * turn * (delay * RECTANGULAR),
+        turn_rad=-turn.imag * (delay * RECTANGULAR),
     )

@@ -9,7 +9,7 @@ from typing import Any, TypeVar
 from pydantic import BaseModel, ConfigDict, PlainValidator, ValidationError
 from pydantic_core import InitErrorDetails, PydanticCustomError
 
-from meas.errors import UnreadableInput, UsageError
+from meas.errors import UnreadableInput, UsageError, not_of_format
 from meas.files.schema_errors import IN_WORDS, check_version, validate
 from meas.files.toml_file import as_json, read_toml
 
@@ -54,8 +54,7 @@ def read_settings(
         raise UnreadableInput(what, where=str(path), remedy=remedy)
     found = content.setdefault("format", expected)
     if found != expected:
-        what = f"is no {kind}: its format should be {expected!r}, not {str(found)[:60]!r}"
-        raise UnreadableInput(what, where=str(path), remedy=remedy)
+        raise UnreadableInput(not_of_format(kind, found, expected), where=str(path), remedy=remedy)
     return validate(model, as_json(content), str(path), remedy, entry)
 
 

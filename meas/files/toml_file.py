@@ -49,11 +49,11 @@ def read_toml(path: Path, kind: str) -> tuple[dict[str, Any], str]:
         document = tomllib.loads(text)
         _check_integers(document)
     except (ValueError, RecursionError) as error:
-        raise UnreadableInput(
-            f"is no valid TOML: {error}",
-            where=str(path),
-            remedy=f"Mend that line, or make a new {kind}; text stands in double quotes.",
-        ) from error
+        what = f"is no valid TOML: {error}"
+        remedy = f"Mend that line, or make a new {kind}; text stands in double quotes."
+        if text.lstrip().startswith("{"):
+            what, remedy = f"is no {kind} but a document (JSON)", f"Give a {kind} (TOML)."
+        raise UnreadableInput(what, where=str(path), remedy=remedy) from error
     return document, text
 
 

@@ -102,11 +102,11 @@ def refuse_existing(path: Path, *, overwrite: bool = False) -> None:
     except (OSError, ValueError) as error:
         raise unwritable(path, error) from error
     if taken:
-        raise UsageError(
-            "exists already and is not overwritten",
-            where=str(path),
-            remedy="Give another name, or move the old one away.",
-        )
+        what = "exists already and is not overwritten"
+        remedy = "Give another name, or move the old one away."
+        if path.is_dir():
+            what, remedy = "is a folder", "Name a file in it."
+        raise UsageError(what, where=str(path), remedy=remedy)
 
 
 def write_folder(parent: Path, name: str, fill: Callable[[Path], None]) -> Path:

@@ -12,6 +12,7 @@ from meas.cone.rub import rub_and_buzz
 from meas.correction.calibration import check_matches
 from meas.correction.divider import to_ratio
 from meas.correction.error_model import corrected, know, solve
+from meas.correction.input_difference import InputDifference
 from meas.correction.systematics import bench_systematics
 from meas.curve import ComplexArray, FloatArray, ImpedanceCurve, TwoInputs
 from meas.errors import Finding, UnreadableInput, refusals
@@ -22,7 +23,7 @@ from meas.transfer.distortion import Distortion
 from meas.transfer.from_sweeps import Transfer
 from meas.transfer.passes import Passes
 from meas.validity.judge import BRINGS_ABOUT, Evidence, causes, judge
-from meas.validity.of_delay import InputDifference, difference_shown_by_coil
+from meas.validity.of_delay import difference_shown_by_coil
 from meas.validity.of_resonance import BASS_HZ
 from meas.validity.of_side import wrong_side
 
@@ -58,6 +59,7 @@ class Analysis:
         passes: Where the excitation is in the recording.
         transfer: Driver input over source input as recorded, before calibration.
         distortion: Distortion by the driver against frequency, where the excitation tells it.
+        unlike: Difference between the inputs that the curve told, and that is taken out of it.
     """
 
     curve: ImpedanceCurve | None
@@ -68,6 +70,7 @@ class Analysis:
     transfer: Transfer | None
     distortion: Distortion | None = None
     calibration: Calibration | None = None
+    unlike: InputDifference | None = None
 
     @property
     def refused(self) -> bool:
@@ -112,6 +115,7 @@ def analyse(
     passes, transfer = estimated.passes, estimated.transfer
     findings = list(estimated.findings)
     curve, unlike = None, None
+    judged: tuple[Transfer, Rig, ImpedanceCurve | None] | None = None
     other_side: tuple[Finding, ...] = ()
     matched: ComplexArray | None = None
     compared = calibration is not None and calibration.knows_channels(rig.wiring.resistor_side)
@@ -126,18 +130,22 @@ def analyse(
         if kind == "driver" and curve is not None:
             other_side = wrong_side(curve, rig, sample_rate_hz, calibrated=compared)
         if calibration is None and not clock.moved and not other_side:
-            transfer, rig, unlike = _without_difference(transfer, rig, sample_rate_hz, kind)
-            curve = _curve(transfer, rig, None, sample_rate_hz)
+            unlike = _difference(transfer, rig, sample_rate_hz, kind)
+            heard, judged = transfer, _without(unlike, transfer, rig, sample_rate_hz)
+            if unlike is not None and kind == "part":
+                unlike = replace(unlike, gain=0.0)  # of which the part's own fit knows more
+            transfer, rig, curve = _without(unlike, heard, rig, sample_rate_hz)
         if curve is None and calibration is not None and not _overlap(transfer, calibration):
             findings.append(_OUTSIDE_CALIBRATION)
+    seen, left, shown = judged or (transfer, rig, curve)
     findings += judge(
         Evidence(
             estimated.samples,
             sample_rate_hz,
             passes,
-            transfer,
-            curve,
-            rig,
+            seen,
+            shown,
+            left,
             kind,
             estimated.stimulus,
             calibrated=compared,
@@ -160,19 +168,26 @@ def analyse(
         transfer=transfer,
         distortion=estimated.distortion,
         calibration=calibration,
+        unlike=unlike,
     )
 
 
-def _without_difference(
+def _difference(
     transfer: Transfer, rig: Rig, sample_rate_hz: int, kind: Kind
-) -> tuple[Transfer, Rig, InputDifference | None]:
-    """Take out the difference of inputs that nobody compared, as the coil or the part shows it."""
+) -> InputDifference | None:
+    """The difference of inputs that nobody compared, as the coil or the part shows it."""
     f, ratio, part = transfer.frequency_hz, transfer.ratio, kind == "part"
-    unlike = difference_shown_by_coil(f, ratio, transfer.variance, rig, sample_rate_hz, part=part)
-    if unlike is None:
-        return transfer, rig, None
-    turned = unlike.taken_out(f, ratio, sample_rate_hz)
-    return replace(transfer, ratio=turned), unlike.narrowed(rig), unlike
+    return difference_shown_by_coil(f, ratio, transfer.variance, rig, sample_rate_hz, part=part)
+
+
+def _without(
+    unlike: InputDifference | None, transfer: Transfer, rig: Rig, sample_rate_hz: int
+) -> tuple[Transfer, Rig, ImpedanceCurve | None]:
+    """Ratio, what is left unknown of the bench, and curve with a difference taken out."""
+    if unlike is not None:
+        turned = unlike.taken_out(transfer.frequency_hz, transfer.ratio, sample_rate_hz)
+        transfer, rig = replace(transfer, ratio=turned), unlike.narrowed(rig)
+    return transfer, rig, _curve(transfer, rig, None, sample_rate_hz)
 
 
 def _with_rubbing(

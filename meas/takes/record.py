@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
+from itertools import islice
 from pathlib import Path
 from typing import Annotated, Literal, Self, TypeVar
 
@@ -16,6 +17,7 @@ from pydantic import BaseModel, ConfigDict, FailFast, Field, model_validator
 
 from meas.audio.protocol import StreamEvent
 from meas.bench.rig import Kind, Rig
+from meas.correction.input_difference import InputDifference
 from meas.errors import Finding, UnreadableInput
 from meas.files.document import read_document
 from meas.files.reading import missing
@@ -23,6 +25,8 @@ from meas.files.reading import missing
 FILE = "take.json"
 FORMAT: Literal["freeair-take/1"] = "freeair-take/1"
 ADVICE = "Restore the take from a copy, or measure again; takes are not meant to be edited."
+_MOST_INSIDE = 1000
+"""Takes of a folder that are looked through for the one to name."""
 _LARGEST = 4_000_000  # bytes; with a dozen standards of 1000 points it has a million
 
 ConditionName = Literal["free-air", "added-mass", "test-box"]
@@ -105,6 +109,7 @@ class Record(Head):
     environment: dict[str, float]
     software: str
     rig: Rig
+    inputs_differ: InputDifference | None = None
 
     @model_validator(mode="after")
     def _supported(self) -> Self:
@@ -134,11 +139,18 @@ def read(model: type[Model], folder: Path) -> Model:
             raise
         if not folder.is_dir():
             raise missing(folder) from error
-        raise UnreadableInput(
-            f"is no take: there is no {FILE} in it",
-            where=str(folder),
-            remedy="Give the folder that a take was saved in, or an impedance table (CSV).",
-        ) from error
+        raise _no_take(folder) from error
+
+
+def _no_take(folder: Path) -> UnreadableInput:
+    """A folder that is no take, with the takes that lie in it."""
+    what = f"is no take: there is no {FILE} in it"
+    remedy = "Give the folder that a take was saved in, or an impedance table (CSV)."
+    found = (one.parent for depth in ("*", "*/*") for one in folder.glob(f"{depth}/{FILE}"))
+    if inside := sorted(islice(found, _MOST_INSIDE)):
+        what = "is a folder with takes in it, not a take"
+        remedy = f"Name the take, such as '{inside[0]}'"
+    return UnreadableInput(what, where=str(folder), remedy=remedy)
 
 
 def is_time(text: str) -> bool:

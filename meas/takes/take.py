@@ -22,6 +22,7 @@ from meas.audio import recording
 from meas.audio.protocol import StreamEvent
 from meas.audio.recording import Recording, Samples
 from meas.bench.rig import Kind, Rig, Substitution
+from meas.correction.input_difference import InputDifference
 from meas.correction.systematics import bench_systematics
 from meas.curve import Curve, ImpedanceCurve, Systematic
 from meas.errors import Finding, UnreadableInput, refusals
@@ -54,6 +55,8 @@ class Take:
         sample_rate_hz: Sample rate of the capture [Hz].
         peak: Largest magnitude at source and driver input, full scale 1.
         excitation: The stimulus played, or the file that was imported.
+        unlike: Difference between inputs that nobody compared, as the curve told it and as it was
+            taken out of the curve; None where none was.
         software: Program and version that made the take.
         curve: Impedance with random uncertainty and the bench's common errors, magnitude alone
             where one input could not tell more; None when refused.
@@ -80,6 +83,7 @@ class Take:
     events: tuple[StreamEvent, ...] = ()
     environment: Mapping[str, float] = field(default_factory=dict)
     distortion: Distortion | None = None
+    unlike: InputDifference | None = None
     path: Path | None = None
 
     @property
@@ -168,6 +172,7 @@ def load(path: str | Path) -> Take:
         stream=said.stream,
         events=said.events,
         environment=said.environment,
+        unlike=said.inputs_differ,
         path=folder,
     )
 
@@ -247,6 +252,8 @@ def _record_text(take: Take, points: int) -> str:
         "software": take.software,
         "rig": take.rig.model_dump(mode="json"),
     }
+    if take.unlike is not None:
+        content["inputs_differ"] = vars(take.unlike)
     return json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
 
@@ -301,7 +308,7 @@ def _common_errors(
     return bench_systematics(
         curve.frequency_hz,
         curve.impedance_ohm,
-        said.rig,
+        said.rig if said.inputs_differ is None else said.inputs_differ.narrowed(said.rig),
         calibration=said.rig.calibration,
         sample_rate_hz=said.sample_rate_hz,
     )

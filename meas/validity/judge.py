@@ -10,6 +10,7 @@ import numpy as np
 
 from meas.bench.rig import Rig, Wiring
 from meas.correction.divider import from_ratio
+from meas.correction.input_difference import InputDifference
 from meas.curve import ComplexArray, FloatArray, ImpedanceCurve, TwoInputs
 from meas.errors import Finding, refusals, refusals_first
 from meas.excitation.stimulus import Stimulus
@@ -17,7 +18,6 @@ from meas.transfer.from_sweeps import Transfer
 from meas.transfer.passes import Passes
 from meas.validity import of_ratio, of_record, of_residual
 from meas.validity.of_causality import not_causal
-from meas.validity.of_delay import InputDifference
 from meas.validity.of_low_end import rising, too_high
 from meas.validity.of_resonance import outside, resonance
 from meas.validity.of_saturation import saturation

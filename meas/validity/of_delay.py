@@ -9,6 +9,7 @@ import numpy as np
 
 from meas.bench.rig import Rig, Wiring
 from meas.correction.divider import from_ratio
+from meas.correction.input_difference import InputDifference
 from meas.curve import ComplexArray, FloatArray
 from meas.passivity.nonnegative import partly_nonnegative
 from meas.validity.of_resonance import parts, poles
@@ -20,6 +21,7 @@ _NO_COIL = 14.0
 _OF_MISFIT = 0.05
 """Standard uncertainty of the delay by what the circuit misses, re that of the rig: holds 300
 curves of drivers in boxes or with loose parts, which have more resonances than one."""
+_OF_PART = 2.0
 _REPEATS = 20.0
 """Points over which what the circuit misses repeats itself."""
 _LEAST = 0.02
@@ -35,32 +37,6 @@ _STARTS, _POLISHED, _STEPS = 23, 3, 3
 _BEYOND = 1.1  # how far past the rig's limits is looked, re them
 _FOUND = 1e-3  # step at which the search ends, re one standard uncertainty of the rig
 _STEP = 1e-5
-
-
-@dataclass(frozen=True)
-class InputDifference:
-    """Gain and delay of the driver input against the source input.
-
-    Attributes:
-        delay_samples: How much later it hears.
-        delay_uncertainty: Standard uncertainty of that.
-        gain: Its gain less one, as far as the coil tells; the rig's limits stay as they are.
-    """
-
-    delay_samples: float
-    delay_uncertainty: float
-    gain: float
-
-    def taken_out(self, frequency_hz: FloatArray, ratio: ComplexArray, rate: int) -> ComplexArray:
-        """The ratio of inputs that are alike, shape (n,)."""
-        turn = 2j * np.pi * frequency_hz * self.delay_samples / rate
-        return np.asarray(ratio * np.exp(turn) / (1 + self.gain))
-
-    def narrowed(self, rig: Rig) -> Rig:
-        """The rig with what is left unknown of the delay."""
-        left = float(np.sqrt(3.0) * self.delay_uncertainty)
-        assumed = rig.assumptions.model_copy(update={"mismatch_delay_samples": left})
-        return rig.model_copy(update={"assumptions": assumed})
 
 
 @dataclass(frozen=True, eq=False)
@@ -104,7 +80,8 @@ class _Bench:
         corners = np.geomspace(max(f[0], 50.0), 20 * f[-1], _CORNERS)
         positive = np.concatenate([s**0, s / f[-1], s / (s + corners)], axis=1)
         if self.part:
-            positive = np.concatenate([f[0] / s, positive], axis=1)
+            soaking = corners / (s + corners)
+            positive = np.concatenate([f[0] / s, soaking, positive], axis=1)
         if self.resonance is None:
             return np.zeros((f.size, 0), complex), positive
         x = s / self.resonance[0]
@@ -167,11 +144,16 @@ def difference_shown_by_coil(
         best = _best(bench, best)
     assert best is not None
     uncertainty, of_gain = _uncertainties(bench, best)
-    if uncertainty > _WORTH * spreads[0]:
-        return None
     delay, gain = (
         float(np.clip(v, -k, k)) for v, k in zip((best.delay, best.gain), limits, strict=True)
     )
+    if part:
+        # A delay is also a capacitance across a part or an inductance in series with it; what the
+        # circuit makes of a lossy one errs by up to twice what is told.
+        left = min(_OF_PART * uncertainty, (limits[0] + abs(delay)) / np.sqrt(3))
+        return None if np.isinf(uncertainty) else InputDifference(delay, float(left), gain)
+    if uncertainty > _WORTH * spreads[0]:
+        return None
     # Most cards sample both inputs at once: what may be nothing is taken for nothing.
     if abs(delay) < _SHOWN * uncertainty:
         delay, uncertainty = 0.0, float(np.hypot(delay, uncertainty))

@@ -6,9 +6,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from meas.correction.input_difference import InputDifference
 from meas.curve import ComplexArray, FloatArray, TwoInputs
 from meas.errors import Finding
-from meas.validity.of_delay import InputDifference
 
 _SHORTED_OHM = 0.3
 _CROSSTALK = 2e-4
@@ -308,5 +308,5 @@ def uncalibrated(sample_rate_hz: int, unlike: InputDifference | None) -> Finding
     return Finding(
         "uncalibrated",
         f"The two inputs were not compared: {delay}. A difference in gain reads as resistance. "
-        "Re, Le and Q carry what is left; 'freeair rig calibrate' takes it away",
+        "The intervals carry what is left; 'freeair rig calibrate' takes it away",
     )

@@ -114,7 +114,8 @@ def test_the_ohms_of_a_table_are_as_good_as_is_said(invoke, bench):
 
 def test_words_of_an_inductor(invoke):
     ran = invoke("part", "inductor", "coil-1")
-    assert "coil: inductor" in ran.stdout
+    assert "coil: inductor\n0.83" in ran.stdout
+    assert "mH; its winding has 0.4" in ran.stdout
     assert "L series, mH" in ran.stdout
     assert "mH" in ran.stdout
     assert "10 Ω resistor" in ran.told
@@ -138,6 +139,10 @@ def test_saved_part_reads_back(invoke, tmp_path):
     saved = opened.part(path)
     assert (saved.name, saved.kind) == ("coil", "inductor")
     assert saved.values["L"].value == pytest.approx(0.83e-3, rel=1e-3)
+    shown = invoke("show", path).stdout.splitlines()
+    row = next(line for line in shown if line.startswith("R "))
+    measured = invoke("part", "inductor", "coil-1").stdout.splitlines()
+    assert row in measured  # one uncertainty for one value
 
 
 def test_cautions_of_electrolytics(invoke):
@@ -159,6 +164,7 @@ part capacitor coil-1                   | 1 | wrong-kind; freeair part inductor
 part resistor cap-3                     | 1 | wrong-kind; freeair part capacitor
 part inductor res-3                     | 1 | wrong-kind; freeair part resistor
 part capacitor cap-3 lytic-3            | 2 | inductors only
+part inductor coil-1 ./coil-1           | 2 | given twice, as coil-1; once
 part inductor coil-1 coil.csv           | 0 | bench
 part inductor coil-1 --save bench.toml  | 2 | bench.toml; exists already
 """

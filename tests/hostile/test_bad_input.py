@@ -181,7 +181,9 @@ frobnicate                                             | 2 | frobnicate; freeair
 fit                                                    | 2 | FREE; freeair fit --help
 fit good.csv --frob                                    | 2 | --frob; freeair fit --help
 fit gone.csv                                           | 2 | gone.csv; does not exist; Check the name
-fit .                                                  | 2 | no take.json; an impedance table (CSV)
+fit .                                                  | 2 | a folder with takes in it; such as 'take-
+fit mono.wav                                           | 2 | is a recording; freeair import mono.wav --rig FILE
+fit good.csv --tabel-tolerance 1%                      | 2 | Did you mean --table-tolerance
 fit empty.csv                                          | 2 | empty.csv; is empty; header
 fit header-only.csv                                    | 2 | header-only.csv; no rows; impedance table
 fit nan.csv                                            | 2 | nan.csv, line 3, column resistance_ohm; 'nan' is no number
@@ -203,7 +205,7 @@ fit good.csv=7.5g                                      | 2 | good.csv=7.5g; --ad
 fit good.csv --added-mass few.csv                      | 2 | --added-mass; FILE=VALUE; equals sign
 fit good.csv --added-mass =7g                          | 2 | --added-mass; FILE=VALUE
 fit good.csv --added-mass few.csv=7.5                  | 2 | 7.5; has no unit; 7.5g
-fit good.csv --added-mass few.csv=7,5g                 | 2 | comma; decimal point
+fit good.csv --added-mass few.csv=7,5g                 | 2 | comma; decimal point; Did you mean 7.5g
 fit good.csv --added-mass few.csv=7.5L                 | 2 | 'L'; no unit of mass; volume
 fit good.csv --added-mass few.csv=-3g                  | 2 | -3g; mass
 fit good.csv --added-mass few.csv=3g±0g                | 2 | limits of zero
@@ -244,6 +246,7 @@ fit take-mass --added-mass take-free=7.5g              | 2 | take-free; free air
 fit take-without-record                                | 2 | no take.json
 fit take-damaged                                       | 2 | take.json; no JSON
 compare fit.json                                       | 2 | AFTER; freeair compare --help
+compare fit.json ./fit.json                            | 2 | given twice, as fit.json; once
 compare gone.json fit.json                             | 2 | gone.json; does not exist
 compare text.json fit.json                             | 2 | text.json; no JSON; freeair fit --json
 compare other.json fit.json                            | 2 | other.json; format; freeair fit --json
@@ -272,6 +275,7 @@ series limits resistor.csv --save new.toml             | 1 | resistor; no-resona
 series limits fit.json --save new.toml --table-tolerance 1% | 2 | --table-tolerance; no table; Leave
 series judge fit.json                                  | 2 | --limits
 series judge fit.json --limits gone.toml               | 2 | gone.toml; exist
+series judge fit.json --limits bench.toml              | 2 | is no limits file; it is a rig; freeair series limits
 series judge fit.json --limits broken.toml             | 2 | broken.toml; line 1
 series judge fit.json --limits bad-targets.toml        | 2 | bad-targets.toml; limits file; freeair series limits
 series judge fit.json --limits series.toml             | 1 | mixed-models; --model plain
@@ -284,12 +288,22 @@ series summary fit.json                                | 1 | too-few-units; 3
 series summary fit.json --limits gone.toml             | 2 | gone.toml
 series pairs fit.json                                  | 1 | too-few-units; freeair compare
 series pairs fit.json take-wren good.csv               | 1 | no-sensitivity; wren; diameter
+box fit.json --tuning 40Hz                             | 2 | no option --tuning; Did you mean --fb
+box .                                                  | 2 | is a folder; Name the file in it
+box take-free                                          | 2 | a take; saved fit
+export fit.json --spice                                | 2 | --spice wants a value; freeair export --help
 export fit.json                                        | 2 | no format; --csv FILE
 export fit.json --csv good.csv                         | 2 | good.csv; exists already
 export gone --csv new.csv                              | 2 | gone; does not exist
 export take-refused --csv new.csv                      | 1 | take-refused; unknown-resistor; capture.wav
 targets new bench.toml                                 | 2 | bench.toml; exists already
 targets new no/such/folder/x.toml                      | 2 | x.toml; folder does not exist
+rig new . --series-resistor 10ohm                      | 2 | is a folder; Name a file
+rig level bench.toml --set 2                           | 2 | --set takes no value, '2'
+rig calibrat bench.toml                                | 2 | no command 'calibrat'; freeair rig calibrate
+polarity bench.toml                                    | 2 | reference, press, cell
+rig check fit.json --resistor 8.2ohm                   | 2 | is no rig file but a document (JSON)
+watch                                                  | 2 | --rig FILE is missing; freeair watch --rig bench.toml
 rig new bench.toml --series-resistor 10ohm             | 2 | bench.toml; exists already
 rig new new.toml                                       | 2 | --series-resistor; freeair rig new --help
 rig new new.toml --series-resistor 10                  | 2 | --series-resistor; has no unit; 10ohm

@@ -43,6 +43,7 @@ def page(tmp_path_factory: pytest.TempPathFactory) -> Path:
         Section("Seen", (Drawing("one", lambda: curve_figure(fit_of(PLAIN)), "A curve", "One."),
                          Drawing("two", lambda: curve_figure(fit_of(SPARK)), "Another", "Too."))),
         Section("Mind", (Listed(["Nothing drifts."]), Findings([Finding("loud", "99 dB")]))),
+        Section("Next", (" and ".join(40 * ["--added-mass"]), Listed([40 * "--test-box "]))),
     ]  # fmt: skip
     path = tmp_path_factory.mktemp("sections") / "page.html"
     forms.write_sections(path, "Lantern and all its brothers", "All is well.", told, ("Lantern",))
@@ -59,6 +60,21 @@ return [...document.querySelectorAll('.scroll, figure, .explore')]
   .filter(e => e.scrollWidth > e.clientWidth + 1)
   .map(e => [getComputedStyle(e).backgroundImage, e.innerText.slice(0, 60)]);
 """
+BROKEN = """
+const broken = [], walk = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
+while (walk.nextNode()) {
+  const node = walk.currentNode;
+  if (node.parentElement.closest('script, style')) continue;
+  for (const one of node.data.matchAll(/--[a-z][a-z-]*[a-z]/g)) {
+    const range = document.createRange();
+    range.setStart(node, one.index);
+    range.setEnd(node, one.index + one[0].length);
+    if (new Set([...range.getClientRects()].map(r => Math.round(r.top))).size > 1)
+      broken.push(one[0]);
+  }
+}
+return broken;
+"""  # options over the end of a line, which nobody could type
 OUTSIDE = """
 return [...document.querySelectorAll('main *, header *')].filter(e => {
   const r = e.getBoundingClientRect();
@@ -77,6 +93,7 @@ def test_nothing_sticks_out_is_faint_or_lost(
         browser.open(path, size=size, dark=dark)
         assert browser.run("return document.documentElement.scrollWidth") <= size[0]
         assert browser.run(OUTSIDE) == []
+        assert browser.run(BROKEN) == []
         assert browser.complaints() == []
         assert all("gradient" in image for image, _ in browser.run(CUT))
         assert [text for text in browser.contrasts() if text[0] < 4.5] == []
@@ -93,6 +110,7 @@ def test_a_wide_table_scrolls_on_a_phone_and_says_so(browser: Browser, page: Pat
     browser.open(page, size=PHONE)
     cut = browser.run(CUT)
     assert cut and all("gradient" in image for image, _ in cut)
+    assert browser.run(BROKEN) == []
 
 
 def test_print_has_every_row_and_no_scroll_bar(

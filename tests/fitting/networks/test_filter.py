@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from ngspice_bench import run_ngspice
 
+from cli.filter.picture import place
 from fit.crossover.budget import crossing, disturbed, estimate, minimum
 from fit.crossover.combine import nearest_combinations
 from fit.crossover.evaluate import evaluate
@@ -216,6 +217,30 @@ def test_crossings_of_straight_lines():
     rising, falling = x - math.log(1000), math.log(1000) - x
     assert crossings(f, rising, falling) == pytest.approx([1000.0])
     assert crossings(f, rising, rising - 1) == []
+
+
+def capacitor_into_8_ohm(farad: float, pad: float) -> Branch:
+    part = one("capacitor", farad, "C1", value_uncertainty=0.05 * farad)
+    arms = [NetworkArm("series", (some,)) for some in (one("resistor", pad, "R1"), part)]
+    return Branch(f"{1e6 * farad:g} uF", tuple(arms), resistor(8.0))
+
+
+def test_two_that_play_nearly_alike_cross_nowhere_in_particular():
+    """Never 0.8 dB apart: 5 % of a capacitor, 0.4 dB, move the crossing by an octave and more."""
+    branches = [capacitor_into_8_ohm(6.0e-6, 0.1), capacitor_into_8_ohm(5.5e-6, 1e-3)]
+    (crossed,) = evaluate(branches).crossings
+    assert not crossed.resolved
+    assert place(crossed).count(" to ") == 1
+    (crossed,) = evaluate(two_way()).crossings
+    assert crossed.resolved
+    assert place(crossed) == f"{crossed.frequency.value:.0f} Hz"
+
+
+def test_a_number_that_an_error_makes_vanish_is_not_known_to_less_than_a_factor():
+    """6.2 uF and 6 uF: at 5 % less the first never leads, and there is no crossing at all."""
+    branches = [capacitor_into_8_ohm(6.2e-6, 0.1), capacitor_into_8_ohm(6.0e-6, 1e-3)]
+    (crossed,) = evaluate(branches).crossings
+    assert crossed.frequency.standard_uncertainty >= crossed.frequency.value
 
 
 def test_uncertainty_agrees_with_brute_force():

@@ -5,7 +5,7 @@ from __future__ import annotations
 import campaign_runs as runs
 import campaign_world
 import pytest
-from world import bench, causes, circuit, driver
+from world import bench, causes, circuit, driver, parts
 
 from fit.parts.part_fit import fit_part
 from meas.errors import Finding
@@ -55,6 +55,33 @@ def test_a_reason_leaves_out_what_it_brings_about() -> None:
     )
     assert left_after([curve, caution, hum, faint]) == [hum, faint, caution]
     assert left_after([curve, Finding("hum", "")])[0] == curve
+
+
+PARTS = (
+    (
+        "capacitor",
+        0,
+        0.3,
+    ),  # 0.5 uF beside 10 ohm: a delay of its RC, 5 us, is most of what is heard
+    ("capacitor", 7, 0.03),  # 96 uF beside 4.7 ohm: below 100 Hz a gain 3 % off is a negative part
+    ("capacitor", 8, 0.03),
+    ("capacitor", 9, 0.03),
+    ("inductor", 0, 0.05),
+    ("resistor", 0, 0.07),
+)
+
+
+@pytest.mark.parametrize(("kind", "index", "widest"), PARTS)
+def test_a_part_is_told_where_nobody_compared_the_inputs(
+    kind: str, index: int, widest: float
+) -> None:
+    """Taken, saved and read again; half-widths as the resistor and the gain of 3 % leave them."""
+    rows = parts.one(7, kind, index, calibrated=False)
+    named = {row["name"]: row for row in rows}
+    assert "refused" not in named, rows
+    assert all(abs(row["away"]) <= 1 for row in rows if "away" in row), rows
+    assert all(row["limit"] for row in rows if "limit" in row), rows
+    assert named[{"capacitor": "C", "inductor": "L", "resistor": "R"}[kind]]["wide"] < widest
 
 
 class _Coil(driver.Driver):
