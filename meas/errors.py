@@ -75,7 +75,8 @@ def not_of_format(kind: str, found: object, expected: str) -> str:
     """Say that a file is no ``kind``: another file of ours, or of no format that we know."""
     own = re.fullmatch(r"freeair-([a-z-]{1,20})/\d+", found) if isinstance(found, str) else None
     if own and own[0] != expected:
-        return f"is no {kind}: it says of itself that it is a {own[1].replace('-', ' ')}"
+        of = own[1].replace("-", " ")
+        return f"is no {kind} but a {of} by its format, {found!r}, where {expected!r} should stand"
     return f"is no {kind}: its format is {repr(found)[:60]}, not {expected!r}"
 
 

@@ -290,7 +290,8 @@ def print_fit(found: JudgedFit, *, everything: bool) -> None:
     Args:
         everything: Whether values that few people use, curves and model are shown, too.
     """
-    from cli.terminal import advice_words, tables
+    from cli.terminal import tables
+    from cli.words import advice_words
     from fit.results.model_words import in_words
 
     fit, verdicts, findings = found.fit, found.verdicts, found.findings

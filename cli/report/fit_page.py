@@ -24,9 +24,10 @@ from cli.report.page import (
     parts,
 )
 from cli.report.parts import Plot, drawn, finding_lines, strip
-from cli.terminal import advice_words, cautions
+from cli.terminal import cautions
 from cli.terminal.show import counted
 from cli.terminal.tables import curve_rows
+from cli.words import advice_words
 from fit.results.model_words import in_words
 from fit.results.numbers import figures, with_unit
 from fit.results.quantities import in_order, shown

@@ -104,7 +104,7 @@ def standing(verdicts: Sequence[Verdict], causes: Sequence[Finding]) -> str:
 
 def next_step(causes: Sequence[Finding], advice: Sequence[Advice]) -> str:
     """Say what to do next: the first step of a cause, else what narrows intervals most cheaply."""
-    from cli.terminal.advice_words import helping
+    from cli.words.advice_words import helping
 
     step = next((one.next_step for one in causes if one.next_step), "")
     if not step:

@@ -266,6 +266,6 @@ def _error(
 ) -> UsageError:
     unit_list = quantity.shown or " ".join(quantity.units)
     start = advice if not advice or advice.endswith("?") else f"{advice}."
-    example = f"Did you mean {meant}? U" if meant else f"Write for example {quantity.example}; u"
-    remedy = f"{start} {example}nits: {unit_list}.".strip()
+    example = f"{meant} if that is meant" if meant else f"for example {quantity.example}"
+    remedy = f"{start} Write {example}; units: {unit_list}.".strip()
     return UsageError(what, where=where, remedy=remedy)

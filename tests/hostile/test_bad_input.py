@@ -205,7 +205,7 @@ fit good.csv=7.5g                                      | 2 | good.csv=7.5g; --ad
 fit good.csv --added-mass few.csv                      | 2 | --added-mass; FILE=VALUE; equals sign
 fit good.csv --added-mass =7g                          | 2 | --added-mass; FILE=VALUE
 fit good.csv --added-mass few.csv=7.5                  | 2 | 7.5; has no unit; 7.5g
-fit good.csv --added-mass few.csv=7,5g                 | 2 | comma; decimal point; Did you mean 7.5g
+fit good.csv --added-mass few.csv=7,5g                 | 2 | comma; decimal point; Write 7.5g if that is meant
 fit good.csv --added-mass few.csv=7.5L                 | 2 | 'L'; no unit of mass; volume
 fit good.csv --added-mass few.csv=-3g                  | 2 | -3g; mass
 fit good.csv --added-mass few.csv=3g±0g                | 2 | limits of zero
@@ -275,7 +275,7 @@ series limits resistor.csv --save new.toml             | 1 | resistor; no-resona
 series limits fit.json --save new.toml --table-tolerance 1% | 2 | --table-tolerance; no table; Leave
 series judge fit.json                                  | 2 | --limits
 series judge fit.json --limits gone.toml               | 2 | gone.toml; exist
-series judge fit.json --limits bench.toml              | 2 | is no limits file; it is a rig; freeair series limits
+series judge fit.json --limits bench.toml              | 2 | is no limits file; a rig by its format; freeair series limits
 series judge fit.json --limits broken.toml             | 2 | broken.toml; line 1
 series judge fit.json --limits bad-targets.toml        | 2 | bad-targets.toml; limits file; freeair series limits
 series judge fit.json --limits series.toml             | 1 | mixed-models; --model plain

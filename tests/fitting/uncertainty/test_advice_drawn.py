@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 
 from cli.report.headline import next_step
-from cli.terminal import advice_words
+from cli.words import advice_words
 from cli.words.table_scale import TableScale
 from fit.compare.sitting import Held, of_driver
 from fit.given.measured import MeasuredCurve, Session
