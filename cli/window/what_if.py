@@ -154,9 +154,8 @@ def _box_values(found: Prediction, widening: float, length: float | None) -> lis
     for symbol, one in found.parameters.items():
         if symbol == "peak_db" and not one.value:
             continue  # it has none
-        unit = "" if one.unit == "1" else one.unit
-        written = figures(replace(one, widening=widening), 1.0).with_interval(unit)
-        rows.append(f"{names.get(symbol, symbol)} {written}")
+        written = figures(replace(one, widening=widening), 1.0)
+        rows.append(f"{names.get(symbol, symbol)} {written.with_interval(one.unit.strip('1'))}")
     if length is not None:
         rows.append(f"tube to cut {1e3 * length:.0f} mm")
     return rows
