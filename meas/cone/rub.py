@@ -33,6 +33,8 @@ _LASTING_FRAMES = 2
 # A single sweep cannot show that it comes again; a lost block clicks in three frames.
 _LASTING_ALONE = 6
 _FEWEST_BINS = 6
+# What the driver makes reaches the source through the output's resistance only, in step with it.
+_AT_SOURCE, _IN_STEP = 0.2, 0.8
 
 
 def rub_and_buzz(
@@ -48,17 +50,20 @@ def rub_and_buzz(
     10th to the 60th harmonic of the momentary frequency, less the noise of the silences.
     Criterion: it exceeds 0.03 % of the fundamental, the noise by 6 dB and three times its own size
     far above the resonance. It must do so in two frames on end in every sweep, or six in a single
-    one: a click of the stream happens once.
+    one: a click of the stream happens once. What the source input has of it is less than a fifth
+    or in step with it, coherent to 80 %: a codec or a gate works on each input for itself.
 
     Returns:
         A finding of code ``rub`` that names the frequency, or nothing.
     """
     if not (passes.swept and passes.contained and passes.silences):
         return ()
-    rest = _unexplained(samples, sample_rate_hz, transfer)
+    rest, silences = _unexplained(samples, sample_rate_hz, transfer), passes.silences
     length = round(_FRAME_SECONDS * sample_rate_hz)
-    quiet = [_spectra(rest[begin:end], length) for begin, end in passes.silences]
-    noise = np.mean(np.concatenate([np.abs(one) ** 2 for one in quiet]), axis=0)
+    noise, at_source = (
+        np.mean(np.concatenate([np.abs(_spectra(one[a:b], length)) ** 2 for a, b in silences]), 0)
+        for one in (rest, samples[:, 0])
+    )
     if not np.all(np.isfinite(noise)):
         return ()
     worst: list[tuple[float, float]] = []
@@ -68,7 +73,7 @@ def rub_and_buzz(
             _spectra(samples[part, 0], length),
             _spectra(samples[part, 1], length),
             _spectra(rest[part], length),
-            noise,
+            (noise, at_source),
             sample_rate_hz / length,
             transfer.band_hz[1],
             resonance_hz,
@@ -123,13 +128,18 @@ def _of_pass(
     source: SpectrumArray,
     driver: SpectrumArray,
     rest: SpectrumArray,
-    noise: FloatArray,
+    noises: tuple[FloatArray, FloatArray],
     spacing_hz: float,
     highest_hz: float,
     resonance_hz: float,
     frames: int,
 ) -> tuple[float, float] | None:
-    """Size and frequency of the largest lasting rise in one sweep; None when there is none."""
+    """Size and frequency of the largest lasting rise in one sweep; None when there is none.
+
+    Args:
+        noises: Power of the noise in `rest` and in `source`, each of shape (k,).
+    """
+    noise, at_source = noises
     line = np.argmax(np.abs(source), axis=1)
     bins = np.arange(noise.size)
     # The mean over the main lobe places the frequency better than its highest line.
@@ -158,4 +168,10 @@ def _of_pass(
         return None
     first = int(np.argmax(lowest))
     at = first + int(np.argmax(lasting[first : first + frames]))
+    here, there = rest[at, high[at]], source[at, high[at]]
+    power = float(np.sum(np.abs(there) ** 2)) - float(np.sum(at_source[high[at]]))
+    if power > _AT_SOURCE**2 * seen[at] * total[at] / fundamental[at]:
+        both = abs(np.vdot(here, there)) ** 2
+        if both < _IN_STEP**2 * seen[at] * float(np.sum(np.abs(there) ** 2)):
+            return None
     return float(lasting[at]), float(frequency[at])
