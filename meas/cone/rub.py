@@ -169,9 +169,9 @@ def _of_pass(
     first = int(np.argmax(lowest))
     at = first + int(np.argmax(lasting[first : first + frames]))
     here, there = rest[at, high[at]], source[at, high[at]]
-    power = float(np.sum(np.abs(there) ** 2)) - float(np.sum(at_source[high[at]]))
-    if power > _AT_SOURCE**2 * seen[at] * total[at] / fundamental[at]:
-        both = abs(np.vdot(here, there)) ** 2
-        if both < _IN_STEP**2 * seen[at] * float(np.sum(np.abs(there) ** 2)):
-            return None
+    reaching = float(np.sum(np.abs(there) ** 2))
+    own = reaching - float(np.sum(at_source[high[at]]))
+    in_step = abs(np.vdot(here, there)) ** 2 > _IN_STEP**2 * seen[at] * reaching
+    if own > _AT_SOURCE**2 * seen[at] * total[at] / fundamental[at] and not in_step:
+        return None
     return float(lasting[at]), float(frequency[at])

@@ -24,7 +24,9 @@ from meas.transfer.from_sweeps import Transfer
 from meas.transfer.passes import Passes
 from meas.validity.judge import BRINGS_ABOUT, Evidence, causes, judge
 from meas.validity.of_delay import difference_shown_by_coil
+from meas.validity.of_record import silence_rms
 from meas.validity.of_resonance import BASS_HZ
+from meas.validity.of_saturation import clipped, flat
 from meas.validity.of_side import wrong_side
 
 _SHORTEST_SECONDS = 0.3
@@ -193,7 +195,10 @@ def _without(
 def _with_rubbing(
     estimated: Estimated, sample_rate_hz: int, curve: ImpedanceCurve, findings: list[Finding]
 ) -> list[Finding]:
-    """The findings with rub and buzz, which replaces the refusals that it brings about itself."""
+    """The findings with rub and buzz, which replaces the refusals that it brings about itself.
+
+    Peaks cut off at the resonance buzz as well: where the driver input ends flat, it clips.
+    """
     refusing = {finding.code for finding in findings if finding.refuses}
     bass = curve.frequency_hz < BASS_HZ
     if estimated.transfer is None or refusing - BRINGS_ABOUT["rub"] or not bass.any():
@@ -204,6 +209,9 @@ def _with_rubbing(
     )
     if not (rub and refusing):
         return [*findings, *rub]
+    voltage = estimated.samples[:, 1]
+    if flat(voltage, float(silence_rms(estimated.samples, estimated.passes)[1])):
+        return [clipped(1, voltage, "ends flat at its peaks"), *findings]
     return [*(replace(one, refuses=True) for one in rub), *findings]
 
 

@@ -41,7 +41,7 @@ BRINGS_ABOUT: Mapping[str, frozenset[str]] = MappingProxyType(
         "shorted-driver": frozenset({"faint"}),
         "rub": _OF_DRIVER,
         "hum": _OF_DRIVER | _OF_CURVE,
-        "clipped": _OF_CURVE,
+        "clipped": _OF_CURVE | {"nonlinear"},
         "dropout": _OF_CURVE | {"faint"},
         "channel-slip": _OF_CURVE | {"faint"},
         "gain-riding": _OF_CURVE,

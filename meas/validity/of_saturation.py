@@ -60,7 +60,7 @@ def saturation(
     above 0.9 of the resonance has to show it as well as the whole. Nothing is lost by it: the
     source input is as loud elsewhere, the driver input louder at the resonance.
 
-    What is bent is the input's own doing where it cuts its peaks flat (`_flat`), wherever that is,
+    What is bent is the input's own doing where it cuts its peaks flat (`flat`), wherever that is,
     or where it bends as much at the same voltage from twice the resonance on. Else it is the
     driver's, and called ``nonlinear``: displacement falls as 1/f^2, the force of a spring that
     stiffens or softens as its third power, and what the cone makes of that as 1/f once more.
@@ -87,7 +87,7 @@ def saturation(
             bent = [bend for bend in bends if bend is not None and bend.beyond(limit + noisy)]
             if len(bent) == len(parts):
                 found.append((bent[-1], channel, len(parts) == 1))
-            elif bent and bends[0] is bent[0] and _flat(voltage, _silence(silence_rms, channel)):
+            elif bent and bends[0] is bent[0] and flat(voltage, _silence(silence_rms, channel)):
                 found.append((bent[0], channel, True))
     if not found:
         return ()
@@ -97,21 +97,24 @@ def saturation(
         voltage, silence = samples[:, channel], _silence(silence_rms, channel)
         above = usable & (moves.frequency_hz > _FREE_OF_CONE * resonance_hz)
         there = _bend(relation, moves, voltage, above, length)
-        if not (_flat(voltage, silence) or (there is not None and there.follows_from(bend))):
+        if not (flat(voltage, silence) or (there is not None and there.follows_from(bend))):
             return (_bent_by_driver(bend, resonance_hz),)
     if min(bend.low, bend.high) > bend.worst / 3.0:
         ends = "at both ends"
     else:
         ends = "at its upper end only" if bend.high > bend.low else "at its lower end only"
-    return (
-        Finding(
-            "clipped",
-            f"The {INPUT_NAMES[channel]} saturates {ends}: there it departs from the other input "
-            f"by {100 * bend.worst:.2g} % of its peak "
-            f"({20 * np.log10(np.max(np.abs(samples[:, channel]))):.1f} dB re full scale)",
-            refuses=True,
-            next_step="Turn that input's gain or the drive down by 6 dB and repeat",
-        ),
+    departs = f"there it departs from the other input by {100 * bend.worst:.2g} % of its peak"
+    return (clipped(channel, samples[:, channel], f"saturates {ends}: {departs}"),)
+
+
+def clipped(channel: int, voltage: NDArray[np.float32], how: str) -> Finding:
+    """Refuse an input that saturates, and say how that shows."""
+    peak_db = 20 * np.log10(np.max(np.abs(voltage)))
+    return Finding(
+        "clipped",
+        f"The {INPUT_NAMES[channel]} {how} ({peak_db:.1f} dB re full scale)",
+        refuses=True,
+        next_step="Turn that input's gain or the drive down by 6 dB and repeat",
     )
 
 
@@ -119,7 +122,7 @@ def _silence(silence_rms: FloatArray | None, channel: int) -> float:
     return 0.0 if silence_rms is None else float(silence_rms[channel])
 
 
-def _flat(voltage: NDArray[np.float32], silence: float) -> bool:
+def flat(voltage: NDArray[np.float32], silence: float) -> bool:
     """Tell whether samples crowd at an extreme, as where a converter or amplifier ends.
 
     Of what a sine has within 10 e of its extreme it has sqrt(1/10) = 0.32 within e, a peak made
@@ -128,7 +131,7 @@ def _flat(voltage: NDArray[np.float32], silence: float) -> bool:
     """
     for side in (voltage, -voltage):
         top = float(np.max(side))
-        reach = max(_TOP * top, 4 * silence)
+        reach = max(_TOP * top, 8 * silence)  # noise stands about what is cut, and its top on it
         near = side[side > top - 10 * reach]
         if np.count_nonzero(near > top - reach) > _CROWDED * max(near.size, _END_SAMPLES):
             return True
