@@ -17,6 +17,7 @@ from meas.validity.of_resonance import parts, poles
 _BETTER = 0.6  # misfit read from the other side re that of the rig's, below which it is named
 _NO_COIL = 0.015  # misfit up to which a curve is a coil's as the rig reads it
 _FLOOR = 0.003  # relative error of Z from which on a misfit counts
+_FLAT = 1.01  # spread of the ratio of the inputs within which it is a resistor's, of either side
 _POINTS, _CORNERS = 80, 10
 _DELAYS = 13  # between the limits of inputs that nobody compared
 _KNOWN_SAMPLES = 0.02  # delay that bends no curve by more than a coil's own shape
@@ -54,7 +55,8 @@ def wrong_side(
     to both readings, inputs that nobody compared at the delay that suits each best. The reading of
     less misfit is right: in 400 benches drawn from first principles, half of them calibrated, half
     with the resonance below the sweep, by a factor of 1.5 at least, 20 to 60 as a rule. A curve
-    that is mostly reactance is a part, and says nothing of its side.
+    that is mostly reactance is a part, and one without any is a resistor: these say nothing of
+    their side.
 
     Args:
         curve: As the rig reads it, no delay taken out.
@@ -70,6 +72,9 @@ def wrong_side(
     side = rig.wiring.resistor_side
     other = rig.wiring.model_copy(update={"resistor_side": "ground" if side == "hot" else "hot"})
     ratio, noise = to_ratio(z, rig.wiring), u / np.abs(z)
+    least, most = np.quantile(np.abs(ratio), (0.05, 0.95))
+    if most < _FLAT * least:
+        return ()
     as_said, turned = (_read(f, ratio, noise, one, turns, delays) for one in (rig.wiring, other))
     if (
         turned.misfit > _BETTER * as_said.misfit
