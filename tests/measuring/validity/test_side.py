@@ -85,4 +85,6 @@ def test_a_part_tells_the_delay_between_inputs_that_nobody_compared(side, part):
     found = difference_shown_by_coil(f, ratio, np.full(f.size, NOISE**2), rig, RATE, part=True)
     assert found is not None
     assert abs(found.delay_samples - delay) < 2 * found.delay_uncertainty
-    assert found.delay_uncertainty < 0.1
+    # A lossy part may look like a delay, hence twice what the circuit tells (campaign of parts);
+    # half of what the rig leaves open, a rectangle, is known all the same.
+    assert found.delay_uncertainty < 0.5 * rig.assumptions.mismatch_delay_samples / np.sqrt(3)
