@@ -18,6 +18,7 @@ from meas.audio.protocol import Progress, StreamEvent
 STALL_SECONDS = 5.0  # no buffer is longer than that
 FIRST_BLOCK_SECONDS = 10.0  # a sound server wakes its card only when a stream asks for it
 START_SECONDS = 20.0
+_BURST = 8  # share of a recording in which blocks come in a burst, to fill the buffers
 PROGRESS_SECONDS = 0.08
 
 _FLAGS = {
@@ -79,8 +80,8 @@ class Duplex:
             if status:
                 self._flags.append((start, status))
             self._last = (time.monotonic(), end)
-            if self._first is None and start >= self._output.size // 8:
-                self._first = self._last  # the first blocks come in a burst, to fill the buffers
+            if self._first is None and start >= self._output.size // _BURST:
+                self._first = self._last
             self.done = end
         except BaseException as error:
             # PortAudio would print it and go on; keep it for the main thread.
@@ -88,6 +89,12 @@ class Duplex:
             raise self.abort from error
         if end == self._output.size:
             raise self.stop
+
+    @property
+    def ended_unheard(self) -> bool:
+        """Whether the stream ended by itself at its start, where all that it played is silence."""
+        early = self.done < self._output.size // _BURST and not self._output[: self.done].any()
+        return self.finished.is_set() and self.error is None and early
 
     def wait(self, sample_rate_hz: int, on_progress: Callable[[Progress], None] | None) -> str:
         """Wait until all is recorded or the stream is dead; what went wrong, in words."""

@@ -292,9 +292,25 @@ def test_a_stream_that_dies_keeps_what_was_captured(install: Install) -> None:
 
 
 def test_a_stream_that_dies_before_any_sample_is_an_error(install: Install) -> None:
-    install(script=Script(at_block=lambda block: "end"))
+    library = install(script=Script(at_block=lambda block: "end"))
     failure = refusal(SoundCard())
     assert code(failure) == "stream-failed" and "nothing was recorded" in str(failure)
+    assert len(library.streams) == 3 and all(stream.closed for stream in library.streams)
+
+
+def test_a_stream_that_ended_unheard_is_started_again(install: Install) -> None:
+    """As a stream over a sound server does now and then; nothing has sounded yet."""
+    blocks: list[int] = []
+
+    def at_block(block: int) -> str | tuple[()]:
+        blocks.append(block)
+        return "end" if len(blocks) == 1 else ()
+
+    library = install(script=Script(at_block=at_block))
+    capture = SoundCard().play_and_record(ramp(), RATE)
+    np.testing.assert_array_equal(capture.samples[480:, 0], ramp()[:-480])
+    assert "failure" not in capture.path
+    assert len(library.streams) == 2 and library.streams[0].closed
 
 
 def test_a_stream_that_stalls_is_given_up(
