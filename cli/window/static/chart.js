@@ -117,6 +117,7 @@ function hideEdges(place, drawn) {
 }
 
 function marks(u, lines) {
+  const ends = []; // of the words so far, row by row: none is written over another
   for (const line of lines) {
     const along = line.x !== undefined;
     const at = u.valToPos(along ? line.x : line.y, along ? "x" : "y", true);
@@ -133,7 +134,11 @@ function marks(u, lines) {
     if (line.words) {
       u.ctx.textAlign = "left";
       u.ctx.font = `${12 * devicePixelRatio}px system-ui, sans-serif`;
-      u.ctx.fillText(line.words, (along ? at : left) + 5 * devicePixelRatio, (along ? top + 14 * devicePixelRatio : at - 5 * devicePixelRatio));
+      const begin = (along ? at : left) + 5 * devicePixelRatio;
+      const free = ends.findIndex((end) => end < begin);
+      const row = along ? (free < 0 ? ends.length : free) : 0;
+      if (along) ends[row] = begin + u.ctx.measureText(line.words).width;
+      u.ctx.fillText(line.words, begin, along ? top + 14 * (row + 1) * devicePixelRatio : at - 5 * devicePixelRatio);
     }
     u.ctx.restore();
   }

@@ -62,7 +62,7 @@ async function kept() {
   });
   document.getElementById("places").textContent = [
     recording.full.length ? `Full scale is reached from ${recording.full[0].toFixed(2)} s on.` : "",
-    ...recording.marks.slice(0, 5).map((one) => `${one.what} at ${one.at.toFixed(2)} s.`),
+    ...recording.marks.slice(0, 5).map((one) => `${one.what[0].toUpperCase()}${one.what.slice(1)} at ${one.at.toFixed(2)} s.`),
   ].filter(Boolean).join(" ");
 }
 kept();
