@@ -147,18 +147,18 @@ def difference_shown_by_coil(
     delay, gain = (
         float(np.clip(v, -k, k)) for v, k in zip((best.delay, best.gain), limits, strict=True)
     )
+    if np.isinf(uncertainty) or (uncertainty > _WORTH * spreads[0] and not part):
+        return None
+    left = uncertainty
     if part:
         # A delay is also a capacitance across a part or an inductance in series with it; what the
         # circuit makes of a lossy one errs by up to twice what is told.
         left = min(_OF_PART * uncertainty, (limits[0] + abs(delay)) / np.sqrt(3))
-        return None if np.isinf(uncertainty) else InputDifference(delay, float(left), gain)
-    if uncertainty > _WORTH * spreads[0]:
-        return None
     # Most cards sample both inputs at once: what may be nothing is taken for nothing.
     if abs(delay) < _SHOWN * uncertainty:
-        delay, uncertainty = 0.0, float(np.hypot(delay, uncertainty))
+        delay, left = 0.0, np.hypot(delay, left)
     shown = of_gain < _SHOWN_GAIN * spreads[1] and abs(gain) > _SHOWN * of_gain
-    return InputDifference(delay, uncertainty, gain if shown else 0.0)
+    return InputDifference(delay, float(left), gain if shown else 0.0)
 
 
 def _uncertainties(bench: _Bench, best: _Tried) -> tuple[float, float]:

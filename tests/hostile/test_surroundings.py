@@ -74,7 +74,7 @@ COMMANDS = {
     "fit": ("{n}.html", "fit u0.csv --save {n}.json --report {n}.html"),
     "fit --json": ("{n}.json", "fit u0.csv --json --save {n}.json"),
     "show": ("", "show {fit}"),
-    "compare": ("{n}.html", "compare {fit} {fit} --report {n}.html"),
+    "compare": ("{n}.html", "compare {fit} u0.csv --report {n}.html"),
     "export": ("{n}.csv", "export {fit} --csv {n}.csv"),
     "part": ("{n}.json", "part resistor r.csv --save {n}.json"),
     "targets new": ("{n}.toml", "targets new {n}.toml"),

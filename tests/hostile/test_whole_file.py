@@ -66,7 +66,7 @@ def test_full_disk_leaves_nothing(tmp_path, monkeypatch):
     [
         ("missing/a.txt", "does not exist"),
         ("file/a.txt", "not a folder"),
-        ("folder", "exists already"),
+        ("folder", "is a folder"),
         ("x" * 300, "too long"),
         ("a\0b", "null"),
     ],

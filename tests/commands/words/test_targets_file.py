@@ -86,7 +86,7 @@ def test_aims_as_people_write_them(tmp_path, line, expected):
         ('[target]\nfs = "42Hz ± 10%"', "did you mean targets?"),
         ("targets = 3", "should be a table"),
         ('format = "freeair-targets/2"', "newer freeair"),
-        ('format = "else"', "format should be"),
+        ('format = "else"', "its format is 'else'"),
         ("[targets]\nfs = 42Hz", "line 2"),
         ("[winding]\nturn = 100", "did you mean turns?"),
         ('[winding]\nwire = "gold"', "copper"),
