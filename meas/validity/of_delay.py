@@ -158,7 +158,7 @@ def difference_shown_by_coil(
     if abs(delay) < _SHOWN * uncertainty:
         delay, left = 0.0, np.hypot(delay, left)
     shown = of_gain < _SHOWN_GAIN * spreads[1] and abs(gain) > _SHOWN * of_gain
-    return InputDifference(delay, float(left), gain if shown else 0.0)
+    return InputDifference(delay, float(left), gain if shown or part else 0.0)
 
 
 def _uncertainties(bench: _Bench, best: _Tried) -> tuple[float, float]:
