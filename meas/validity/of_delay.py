@@ -154,8 +154,9 @@ def difference_shown_by_coil(
         # A delay is also a capacitance across a part or an inductance in series with it; what the
         # circuit makes of a lossy one errs by up to twice what is told.
         left = min(_OF_PART * uncertainty, (limits[0] + abs(delay)) / np.sqrt(3))
-    # Most cards sample both inputs at once: what may be nothing is taken for nothing.
-    if abs(delay) < _SHOWN * uncertainty:
+    # Most cards sample both inputs at once: what may be nothing is taken for nothing; of a part,
+    # whose value hangs on it, only what moves none.
+    if abs(delay) < (_LEAST if part else _SHOWN * uncertainty):
         delay, left = 0.0, np.hypot(delay, left)
     shown = of_gain < _SHOWN_GAIN * spreads[1] and abs(gain) > _SHOWN * of_gain
     return InputDifference(delay, float(left), gain if shown or part else 0.0)
