@@ -83,7 +83,7 @@ def estimate(
             )
     usual = (assumed.air_pressure, assumed.air_temperature, assumed.relative_humidity)
     air = Air.at(*(one(None)[0].value for one in usual))
-    found = acoustic_sum(result.solution, drivers, air)
+    found = acoustic_sum(result.solution, result.moved, drivers, air)
     crossings = [crossed.frequency.value for crossed in result.crossings]
     return AcousticEstimate(found, drive, judged(found, crossings), air), ""
 

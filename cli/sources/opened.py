@@ -82,8 +82,12 @@ def refuse_named_twice(texts: Sequence[str]) -> None:
     """
     for before, one in combinations(texts, 2):
         if Path(one).exists() and Path(before).exists() and Path(before).samefile(one):
-            as_what = "" if one == before else f", as {before}"
-            raise UsageError(f"is given twice{as_what}", where=one, remedy="Name it once.")
+            raise _given_twice(one, before, "Name it once.")
+
+
+def _given_twice(name: str, before: str, remedy: str) -> UsageError:
+    as_what = "" if name == before else f", as {before}"
+    return UsageError(f"is given twice{as_what}", where=name, remedy=remedy)
 
 
 def is_document(path: Path) -> bool:
@@ -197,7 +201,7 @@ def targets(path: Path) -> TargetsFile:
 
 
 def document(path: Path, kind: str, remedy: str) -> Any:
-    """What a saved fit, part or the like holds, not looked at yet.
+    """Content of a saved fit, part or the like, not looked at yet.
 
     Raises:
         UnreadableInput: If it cannot be read, or something else is named.
@@ -252,12 +256,8 @@ def refuse_twice(source: OpenedCurve, seen: dict[bytes, str]) -> None:
     # A simulated bench of one seed repeats itself: what is taken anew is another take.
     content += b"" if source.take is None else source.take.taken_at.encode("utf-8", "replace")
     if content in seen:
-        first = seen[content]
-        raise UsageError(
-            "is given twice" if first == source.text else f"is given twice, as {first}",
-            where=source.text,
-            remedy="Name every take and every table once: one measurement counts once.",
-        )
+        remedy = "Name every take and every table once: one measurement counts once."
+        raise _given_twice(source.text, seen[content], remedy)
     seen[content] = source.text
 
 

@@ -102,7 +102,7 @@ def say(sections: Iterable[Section]) -> None:
 
 
 def leaves_the_screen(sections: Iterable[Section]) -> bool:
-    """Whether what stands before sections has about left the screen of who reads them."""
+    """Tell whether what stands before sections has about left the screen of who reads them."""
     if not sys.stdout.isatty():
         return False
     width, height = get_terminal_size()

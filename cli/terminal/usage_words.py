@@ -1,4 +1,4 @@
-"""What a command line lacks, or has too much of, in words with an example that can be typed."""
+"""Words for what a command line lacks, or has too much, with an example that can be typed."""
 
 from __future__ import annotations
 

@@ -30,6 +30,7 @@ if TYPE_CHECKING:
 LOOK_SECONDS = 0.16
 """Between two looks at the growing curve: six a second, and four on a busy machine."""
 _CLIPS, _SILENT = 0.999, 0.0005
+_INPUTS = ("source", "driver")
 
 
 class Busy(FreeairError):
@@ -256,8 +257,9 @@ class Desk:
 def _found_out(job: Job, progress: Progress, seconds: float) -> None:
     """Note what the inputs show already while it plays."""
     part = progress.frames_done / max(1, progress.frames_total)
-    known = {one["code"] for one in job.live}
-    for name, peak in zip(("source", "driver"), progress.peak, strict=True):
+    # What was judged tells of both inputs; what is seen here, of one.
+    known = {(one["code"], one.get("input", name)) for one in job.live for name in _INPUTS}
+    for name, peak in zip(_INPUTS, progress.peak, strict=True):
         code, text = "", ""
         if peak >= _CLIPS:
             code = "clipped"
@@ -265,8 +267,8 @@ def _found_out(job: Job, progress: Progress, seconds: float) -> None:
         elif part > 0.5 and peak < _SILENT:
             code = "silent-input"
             text = f"The {name} input has heard nothing so far: check its cable."
-        if code and code not in known:
-            job.live.append({"code": code, "text": text, "refuses": True})
+        if code and (code, name) not in known:
+            job.live.append({"code": code, "text": text, "refuses": True, "input": name})
 
 
 class _JobOutput(io.StringIO):

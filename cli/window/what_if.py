@@ -155,7 +155,7 @@ def _box_values(found: Prediction, widening: float, length: float | None) -> lis
         if symbol == "peak_db" and not one.value:
             continue  # it has none
         written = figures(replace(one, widening=widening), 1.0)
-        rows.append(f"{names.get(symbol, symbol)} {written.with_interval(one.unit.strip('1'))}")
+        rows.append(f"{names.get(symbol, symbol)} {written.with_interval(one.unit)}")
     if length is not None:
         rows.append(f"tube to cut {1e3 * length:.0f} mm")
     return rows

@@ -16,7 +16,7 @@ import numpy as np
 from fit.box.circuit import Air, Behaviour, Box, behaviour
 from fit.box.predict import mounted
 from fit.box.saved_driver import SavedDriver
-from fit.crossover.budget import disturbed
+from fit.crossover.budget import Disturbed
 from fit.crossover.network import NetworkSolution
 from fit.driver.elements.quantity import rounded
 from fit.given.standards import REFERENCE_PRESSURE
@@ -112,7 +112,10 @@ def voice(
 
 
 def acoustic_sum(
-    solution: NetworkSolution, drivers: Mapping[str, SavedDriver], air: Air
+    solution: NetworkSolution,
+    moved: Sequence[Disturbed],
+    drivers: Mapping[str, SavedDriver],
+    air: Air,
 ) -> AcousticSum:
     """Sum the drivers of a crossover.
 
@@ -120,6 +123,7 @@ def acoustic_sum(
     a part moves the voltages alone. Sources are taken as independent, each with both effects.
 
     Args:
+        moved: The network with each error source off (`fit.crossover.budget.disturbed`).
         drivers: By the name of the branch, one for each.
     """
     f = solution.frequency_hz
@@ -128,18 +132,18 @@ def acoustic_sum(
         for one in solution.branches
     )
     total = np.sum([one.pressure_pa for one in voices], axis=0)
-    moved: dict[str, ComplexArray] = {}
+    effects: dict[str, ComplexArray] = {}
     nothing = np.zeros_like(total)
     for one in voices:
         for source, effect in one.effects.items():
-            moved[source] = moved.get(source, nothing) + effect
-    for source, up, down in disturbed([one.branch for one in solution.branches], f):
+            effects[source] = effects.get(source, nothing) + effect
+    for source, up, down in moved:
         by_voltage = sum(
             one.alone_pa * (high.ladder.transfer - low.ladder.transfer) / 2
             for one, high, low in zip(voices, up.branches, down.branches, strict=True)
         )
-        moved[source] = moved.get(source, nothing) + by_voltage
-    changes = [_level(total + effect) - _level(total) for effect in moved.values()]
+        effects[source] = effects.get(source, nothing) + by_voltage
+    changes = [_level(total + effect) - _level(total) for effect in effects.values()]
     spread = np.sqrt(np.sum(np.square(changes), axis=0)) if changes else np.zeros(f.size)
     return AcousticSum(f, voices, _level(total), _level(total - 2 * voices[-1].pressure_pa), spread)
 

@@ -52,7 +52,7 @@ class Crossing:
 
     @property
     def resolved(self) -> bool:
-        """Whether its interval stays within an octave, so that one frequency says where."""
+        """Tell whether its interval stays within an octave, so that one frequency says where."""
         low, high = self.frequency.interval_95
         return high < 2 * low
 

@@ -16,8 +16,6 @@ _OPEN_OHM = 1e6
 """What stands for a short and for an open circuit in a table that does not state its bench."""
 _TURN_DEG = 45.0
 _SURE = 2.0
-LINEAR = 0.3
-"""Relative size of the bench's errors up to which a first derivative describes them."""
 
 _SEEN = {
     "inductor": "an inductor (its phase reaches {most:+.0f} degrees)",
@@ -41,9 +39,7 @@ def refuse_open_or_shorted(curve: Curve, errors: tuple[Systematic, ...]) -> None
         raise _open(float(np.median(size)))
 
 
-def linear_points(
-    curve: Curve, errors: tuple[Systematic, ...], limit: float = LINEAR
-) -> NDArray[np.bool_]:
+def linear_points(curve: Curve, errors: tuple[Systematic, ...], limit: float) -> NDArray[np.bool_]:
     """Find the points where the bench's errors, re |Z|, stay within a limit."""
     spread = np.sqrt(_sum_of_squares(np.abs(error.derivative_ohm) for error in errors))
     return np.asarray(spread < limit * curve.magnitude_ohm)

@@ -18,13 +18,7 @@ import numpy as np
 
 from fit.driver.elements.quantity import rounded
 from fit.parts.against_frequency import PartRow, rows
-from fit.parts.kind import (
-    LINEAR,
-    UNRESOLVED,
-    linear_points,
-    refuse_open_or_shorted,
-    refuse_other_kind,
-)
+from fit.parts.kind import UNRESOLVED, linear_points, refuse_open_or_shorted, refuse_other_kind
 from fit.parts.one_port import Followed, OnePort, follow
 from fit.parts.passive import REFERENCE_HZ, Capacitor, Inductor, Resistor
 from fit.results.result import Estimate
@@ -54,9 +48,10 @@ _BENT = 2.0
 """Widening for a capacitor beside inputs that nobody compared: a delay, its loss and its leads are
 told apart by what is no longer linear in them (of 20 such, one C was off by 1.9 half-widths)."""
 _TURNS = (-1.6, -1.2, -0.8, -0.4, 0.4, 0.8, 1.2, 1.6)
-_FAR = 3.0
-"""Relative size of the bench's errors up to which points are of use where they are followed
-exactly: far from the resistor a curve tells gain and delay of the inputs."""
+_LINEAR, _FAR = 0.3, 3.0
+"""Relative size of the bench's errors up to which a first derivative describes them, and up to
+which points are of use where they are followed exactly: far from the resistor a curve tells gain
+and delay of the inputs."""
 _OMEGA = 2 * math.pi * REFERENCE_HZ
 
 
@@ -119,7 +114,7 @@ def fit_part(curve: Curve, kind: PartKind) -> PartFit:
     # What turns a curve says nothing of its size.
     sized = replace(curve, systematics=tuple(e for e in curve.systematics if e.turn_rad is None))
     refuse_open_or_shorted(sized, _with_leads(sized))
-    whole, near = curve, _usable_band(curve, sized.systematics, LINEAR)
+    whole, near = curve, _usable_band(curve, sized.systematics, _LINEAR)
     refuse_other_kind(near, _with_leads(near), kind)
     curve = _usable_band(curve, sized.systematics, _FAR) if shunted else near
     everything = _with_leads(curve)
@@ -214,7 +209,7 @@ def _turns_far(error: Systematic) -> bool:
 
 
 def _unlike_response(error: Systematic, frequency_hz: FloatArray) -> Systematic:
-    """How inputs of one card roll off unlike, growing with the square of frequency."""
+    """Unlike roll-off of the inputs of one card, growing with the square of frequency."""
     assert error.turn_rad is not None
     whole = error.derivative_ohm / (1j * error.turn_rad)  # for 100 % of gain
     share = _RESPONSE / math.sqrt(3) * (frequency_hz / _RESPONSE_HZ) ** 2

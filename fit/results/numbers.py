@@ -54,7 +54,7 @@ def with_prefix(value: float, unit: str, digits: int = 3) -> str:
 
 def with_unit(text: str, unit: str) -> str:
     """Write number and unit, or the bare number of a pure one."""
-    return f"{text} {unit}" if unit else text
+    return text if unit in ("", "1") else f"{text} {unit}"
 
 
 def decimals_for(uncertainty: float, value: float, most: int = 5) -> int:
@@ -149,7 +149,7 @@ class Figures:
 
     @property
     def interval(self) -> str:
-        """How far the interval reaches, both ends where they are not as far: ``± 95 %``."""
+        """Reach of the interval, or both its ends where they are not as far from the value."""
         return self.reach if self.even else f"{self.low} to {self.high}"
 
     def with_interval(self, unit: str = "") -> str:

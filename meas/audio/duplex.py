@@ -92,7 +92,7 @@ class Duplex:
 
     @property
     def ended_unheard(self) -> bool:
-        """Whether the stream ended by itself at its start, where all that it played is silence."""
+        """Tell whether the stream ended by itself at its start, having played silence alone."""
         early = self.done < self._output.size // _BURST and not self._output[: self.done].any()
         return self.finished.is_set() and self.error is None and early
 

@@ -1,4 +1,4 @@
-"""How the two inputs differ where nobody compared them, as far as a curve itself told it."""
+"""Difference of two inputs that nobody compared, as far as a curve itself told it."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from meas.curve import ComplexArray, FloatArray
 
 @dataclass(frozen=True)
 class InputDifference:
-    """How the driver input differs from the source input.
+    """Difference of the driver input from the source input.
 
     Attributes:
         delay_samples: How much later it hears.

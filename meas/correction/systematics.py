@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -116,7 +117,17 @@ def bench_systematics(
     return tuple(causes)
 
 
-_Add = Callable[..., None]
+class _Add(Protocol):
+    def __call__(
+        self,
+        source: str,
+        text: str,
+        change: ComplexArray,
+        cause: Cause | None = None,
+        turn_rad: FloatArray | None = None,
+    ) -> None: ...
+
+
 _Moved = Callable[[Change, float], ComplexArray]
 
 

@@ -133,10 +133,11 @@ def analyse(
             other_side = wrong_side(curve, rig, sample_rate_hz, calibrated=compared)
         if calibration is None and not clock.moved and not other_side:
             unlike = _difference(transfer, rig, sample_rate_hz, kind)
-            heard, judged = transfer, _without(unlike, transfer, rig, sample_rate_hz)
+            kept = judged = _without(unlike, transfer, rig, sample_rate_hz)
             if unlike is not None and kind == "part":
                 unlike = replace(unlike, gain=0.0)  # of which the part's own fit knows more
-            transfer, rig, curve = _without(unlike, heard, rig, sample_rate_hz)
+                kept = _without(unlike, transfer, rig, sample_rate_hz)
+            transfer, rig, curve = kept
         if curve is None and calibration is not None and not _overlap(transfer, calibration):
             findings.append(_OUTSIDE_CALIBRATION)
     seen, left, shown = judged or (transfer, rig, curve)

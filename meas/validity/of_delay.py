@@ -22,6 +22,7 @@ _OF_MISFIT = 0.05
 """Standard uncertainty of the delay by what the circuit misses, re that of the rig: holds 300
 curves of drivers in boxes or with loose parts, which have more resonances than one."""
 _OF_PART = 2.0
+"""Widening of the delay told by a part (campaign of parts, seed 7)."""
 _REPEATS = 20.0
 """Points over which what the circuit misses repeats itself."""
 _LEAST = 0.02

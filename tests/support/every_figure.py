@@ -134,7 +134,7 @@ def _crossovers() -> None:
         ]  # fmt: skip
         result = evaluate(branches, drive_volt=9.0, amplifier_minimum_ohm=least)
         circuit_figure(branches)
-        heard = acoustic_sum(result.solution, drivers, Air(1.2, 344.0))
+        heard = acoustic_sum(result.solution, result.moved, drivers, Air(1.2, 344.0))
         picture.sum_figure(heard, 9.0, "10 W into 8 Ω, 8.94 V")
         picture.travel_figure(heard, 9.0, "10 W into 8 Ω, 8.94 V")
         one = result.solution.branches[1]

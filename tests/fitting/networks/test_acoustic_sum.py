@@ -60,7 +60,7 @@ def test_sum_and_travel_are_those_of_the_circuit(tmp_path: Path) -> None:
     flow = [one["i(vu)"] * driver.Sd for one, driver in zip(seen, (STRONG, SPARK), strict=True)]
     result = evaluate(branches())
     drivers = {"woofer": of_fit(fit_of(STRONG)), "tweeter": of_fit(fit_of(SPARK))}
-    found = acoustic_sum(result.solution, drivers, Air(DENSITY, SOUND_SPEED))
+    found = acoustic_sum(result.solution, result.moved, drivers, Air(DENSITY, SOUND_SPEED))
     inside = (f > 1.05 * found.frequency_hz[0]) & (f < found.frequency_hz[-1] / 1.05)
     for sign, levels in ((1, found.together_db), (-1, found.turned_db)):
         pressure = DENSITY * s * (flow[0] + sign * flow[1]) / (2 * math.pi)
@@ -78,7 +78,7 @@ def test_what_the_fits_do_not_know_widens_the_sum() -> None:
     ruler = {"ruler": {"Vas": 0.016, "Sd": 0.008}}
     result = evaluate(branches({}))
     drivers = {"woofer": of_fit(fit_of(STRONG, ruler)), "tweeter": of_fit(fit_of(SPARK, ruler))}
-    found = acoustic_sum(result.solution, drivers, Air(DENSITY, SOUND_SPEED))
+    found = acoustic_sum(result.solution, result.moved, drivers, Air(DENSITY, SOUND_SPEED))
     np.testing.assert_allclose(found.standard_uncertainty_db, 20 * math.log10(1.008), rtol=0.02)
 
 
@@ -87,9 +87,8 @@ def test_what_a_part_may_be_off_by_widens_the_sum() -> None:
     load = from_fit("tweeter", with_peak(SPARK, {}))
     part = NetworkPart("C1", Part("capacitor", C), value_uncertainty=0.03 * C)
     result = evaluate([Branch("tweeter", (NetworkArm("series", (part,)),), load)])
-    found = acoustic_sum(
-        result.solution, {"tweeter": of_fit(fit_of(SPARK, {}))}, Air(DENSITY, SOUND_SPEED)
-    )
+    drivers = {"tweeter": of_fit(fit_of(SPARK, {}))}
+    found = acoustic_sum(result.solution, result.moved, drivers, Air(DENSITY, SOUND_SPEED))
     f, reach = found.frequency_hz, found.standard_uncertainty_db
     # There w C |Z| is 0.02: what is left of the drop over the capacitor.
     assert reach[np.argmin(np.abs(f - 200))] == pytest.approx(20 * math.log10(1.03), rel=0.04)
@@ -99,7 +98,7 @@ def test_what_a_part_may_be_off_by_widens_the_sum() -> None:
 def test_the_fuller_polarity_is_named() -> None:
     result = evaluate(branches())
     drivers = {"woofer": of_fit(fit_of(STRONG)), "tweeter": of_fit(fit_of(SPARK))}
-    found = acoustic_sum(result.solution, drivers, Air(DENSITY, SOUND_SPEED))
+    found = acoustic_sum(result.solution, result.moved, drivers, Air(DENSITY, SOUND_SPEED))
     hz = 3000.0
     near = (found.frequency_hz > hz / 1.5) & (found.frequency_hz < hz * 1.5)
     plain, turned = (float(np.min(db[near])) for db in (found.together_db, found.turned_db))

@@ -1,8 +1,8 @@
 """What every audio path must do, on all there are.
 
 The real-time card can lose a block on a loaded machine (that is a fault of the machine, and for
-`meas.audio.capture` and the validity criteria to find); where only a whole record can be judged, or
-nothing was recorded at all, the capture is repeated up to three times, as its user would.
+`meas.audio.capture` and the validity criteria to find); where only a whole record can be judged,
+the capture is repeated up to three times, as its user would.
 """
 
 from __future__ import annotations
@@ -10,7 +10,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Any
 
 import numpy as np
 import pytest
@@ -21,7 +20,6 @@ from meas.audio.simulated_bench import SimulatedBench
 from meas.audio.soundcard import SoundCard
 from meas.bench.rig import Drive, Wiring
 from meas.bench.simulated_settings import SimulatedSettings
-from meas.errors import BenchFailure
 from meas.excitation.stimulus import build
 
 RATE = 48000
@@ -35,16 +33,6 @@ class Subject:
     ratio: Callable[[np.ndarray], np.ndarray]
     noise: float
     attempts: int
-
-    def capture(self, *how: Any) -> Capture:
-        """Played and recorded; once more where the machine let nothing be recorded."""
-        for left in reversed(range(self.attempts)):
-            try:
-                return self.path.play_and_record(*how)
-            except BenchFailure as failure:
-                if left == 0 or failure.reasons[0].code != "stream-failed":
-                    raise
-        raise AssertionError("no attempt was made")
 
 
 def simulated() -> Subject:
@@ -93,7 +81,7 @@ def test_both_inputs_are_recorded_in_order_and_true(subject: Subject) -> None:
     kept = output.copy()
     errors = []
     for _ in range(subject.attempts):
-        capture = subject.capture(output, RATE)
+        capture = subject.path.play_and_record(output, RATE)
         assert capture.samples.shape == (output.size, 2)
         assert capture.samples.dtype == np.float32
         assert capture.sample_rate_hz == RATE and capture.frames_expected == output.size
@@ -107,7 +95,7 @@ def test_both_inputs_are_recorded_in_order_and_true(subject: Subject) -> None:
 
 
 def test_silence_stays_silence(subject: Subject) -> None:
-    capture = subject.capture(np.zeros(RATE, np.float32), RATE)
+    capture = subject.path.play_and_record(np.zeros(RATE, np.float32), RATE)
     # Five standard deviations of the worst of 1e5 normal samples, and the step of 24 bits.
     assert np.abs(capture.samples).max() < 6 * subject.noise
     assert capture.samples[RATE // 2 :].std() > subject.noise / 2
@@ -115,7 +103,7 @@ def test_silence_stays_silence(subject: Subject) -> None:
 
 def test_progress_runs_to_the_end_with_the_peaks(subject: Subject) -> None:
     seen: list[Progress] = []
-    capture = subject.capture(excitation(), RATE, seen.append)
+    capture = subject.path.play_and_record(excitation(), RATE, seen.append)
     done = [progress.frames_done for progress in seen]
     assert done == sorted(set(done)) and done[-1] == capture.frames_expected
     assert len(seen) > 3
@@ -129,7 +117,7 @@ def test_ctrl_c_keeps_what_was_recorded(subject: Subject) -> None:
         if progress.frames_done > 0.3 * progress.frames_total:
             raise KeyboardInterrupt
 
-    capture = subject.capture(excitation(), RATE, pressed)
+    capture = subject.path.play_and_record(excitation(), RATE, pressed)
     assert 0.3 < len(capture.samples) / capture.frames_expected < 0.9
     assert capture.events[-1].kind == "interrupted"
     assert capture.events[-1].frame == len(capture.samples)
