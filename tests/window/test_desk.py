@@ -19,7 +19,8 @@ import segno
 from program import fit_json, freeair, succeed
 from window_client import Client, opened
 
-from cli.window import serving
+from cli.window import desk, serving
+from meas.audio.protocol import Progress
 from meas.bench import rig_file
 from meas.bench.simulated_settings import SimulatedSettings
 from meas.errors import UsageError
@@ -421,3 +422,19 @@ def test_a_file_where_a_folder_is_wanted_is_named(tmp_path: Path) -> None:
         assert answer.status == 422
         assert answer.json["fault"]["where"] == "tables"
     assert (tmp_path / "tables").read_text("utf-8") == "mine"
+
+
+def test_each_input_that_clips_is_named_once() -> None:
+    """The second to clip too, and neither again once a sweep that is over was judged."""
+    job = desk.Job(1, "take", ("take",))
+
+    def seen(source: float, driver: float) -> list[str]:
+        desk._found_out(job, Progress(4800, 48000, (source, driver)), 0.1)
+        return [one["text"].split()[1] for one in job.live]
+
+    assert seen(0.5, 0.4) == []
+    assert seen(1.0, 0.4) == ["source"]
+    assert seen(1.0, 1.0) == ["source", "driver"]
+    assert seen(1.0, 1.0) == ["source", "driver"]
+    job.live = [{"code": "clipped", "text": "Both inputs saturate.", "refuses": True}]
+    assert seen(1.0, 1.0) == ["inputs"]
