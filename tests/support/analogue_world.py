@@ -130,7 +130,8 @@ def run(control: Path, acknowledged: Path) -> None:
     seen = -1
     while True:
         stamp = control.stat().st_mtime_ns
-        if stamp != seen:
+        changed = stamp != seen
+        if changed:
             seen = stamp
             serial, world = read_control(control)
             spectra = np.fft.rfft(world.kernels(), 2 * TAPS)
@@ -143,7 +144,8 @@ def run(control: Path, acknowledged: Path) -> None:
         both += world.noise * noise.standard_normal(both.shape)
         sys.stdout.buffer.write(both.T.astype(np.float32).tobytes())
         sys.stdout.buffer.flush()
-        acknowledged.write_text(str(serial))
+        if changed:  # a file written at every block can hold up the next one
+            acknowledged.write_text(str(serial))
 
 
 if __name__ == "__main__":

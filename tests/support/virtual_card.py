@@ -32,12 +32,17 @@ from analogue_world import RATE_HZ, World, write_control
 from numpy.typing import NDArray
 
 START_SECONDS = 20.0
-PIPE_LATENCY_MS = "200"
+HEARD_EVERY_MS, PLAYED_AHEAD_MS = 40, 200
+"""What the world hears comes in pieces much shorter than what is ready to be played: where both
+were as long, a piece that came a little late left nothing to play."""
 
+# Without rewinds: a null sink that takes back what it has rendered, as it does whenever a client
+# comes with another delay, leaves gaps of a tenth of a second in what its monitor records. The
+# first recording over a new card never survived that.
 _DAEMON = """\
 load-module module-native-protocol-unix auth-anonymous=1 socket={socket}
-load-module module-null-sink sink_name=card_out rate={rate} channels=2 format=float32le
-load-module module-null-sink sink_name=card_in rate={rate} channels=2 format=float32le
+load-module module-null-sink sink_name=card_out rate={rate} channels=2 format=float32le norewinds=1
+load-module module-null-sink sink_name=card_in rate={rate} channels=2 format=float32le norewinds=1
 set-default-sink card_out
 set-default-source card_in.monitor
 """
@@ -135,10 +140,12 @@ class VirtualCard:
         write_control(self._control, self._serial, self.world)
         script = Path(__file__).with_name("analogue_world.py")
         form = ["--raw", f"--rate={RATE_HZ}", "--channels=2", "--format=float32le"]
-        form += [f"--latency-msec={PIPE_LATENCY_MS}"]
         one_thread = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
         heard = self._spawn(
-            stack, "parec", ["parec", "-d", "card_out.monitor", *form], self.environment
+            stack,
+            "parec",
+            ["parec", "-d", "card_out.monitor", f"--latency-msec={HEARD_EVERY_MS}", *form],
+            self.environment,
         )
         filtered = self._spawn(
             stack,
@@ -150,7 +157,7 @@ class VirtualCard:
         self._spawn(
             stack,
             "pacat",
-            ["pacat", "-p", "-d", "card_in", *form],
+            ["pacat", "-p", "-d", "card_in", f"--latency-msec={PLAYED_AHEAD_MS}", *form],
             self.environment,
             stdin=filtered,
         )
