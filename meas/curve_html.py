@@ -27,10 +27,7 @@ def curve_rows(curve: Curve) -> list[tuple[str, str]]:
         typical = float(np.median(curve.standard_uncertainty_ohm / ohm))
         noise = f"{100 * typical:.2g} % of |Z| (median standard uncertainty)"
     return [
-        (
-            "impedance",
-            f"{hz.size} points, {_figure(hz[0])} Hz to {_figure(hz[-1])} Hz{phase}",
-        ),
+        ("impedance", f"{hz.size} points, {_figure(hz[0])} Hz to {_figure(hz[-1])} Hz{phase}"),
         ("least |Z|", f"{_figure(ohm[least])} Ω at {_figure(hz[least])} Hz"),
         ("greatest |Z|", f"{_figure(ohm[most])} Ω at {_figure(hz[most])} Hz"),
         ("noise", noise),

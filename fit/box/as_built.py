@@ -127,10 +127,7 @@ def _quantities(
     return _with_other_losses(parameters, limit), limit
 
 
-def _with_other_losses(
-    parameters: Mapping[str, Estimate],
-    QL: float | None,
-) -> dict[str, Estimate]:
+def _with_other_losses(parameters: Mapping[str, Estimate], QL: float | None) -> dict[str, Estimate]:
     """Widen tuning and QL by what another loss than a leak would read as.
 
     The model has a leak; what is lost in the vent, as a resistance in series with its mass of air,
@@ -141,10 +138,7 @@ def _with_other_losses(
     widened = {
         name: replace(
             parameters[name],
-            contributions={
-                **parameters[name].contributions,
-                _LOSS: size * parameters[name].value,
-            },
+            contributions={**parameters[name].contributions, _LOSS: size * parameters[name].value},
         )
         for name, size in relative.items()
         if name in parameters

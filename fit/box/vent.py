@@ -36,13 +36,7 @@ def effective_length(fb: float, volume: float, area: float, sound_speed: float) 
     return sound_speed**2 * area / ((2 * math.pi * fb) ** 2 * volume)
 
 
-def tube_length(
-    fb: float,
-    volume: float,
-    bore: float,
-    sound_speed: float,
-    tubes: int = 1,
-) -> float:
+def tube_length(fb: float, volume: float, bore: float, sound_speed: float, tubes: int = 1) -> float:
     """Length to cut for round tubes [m].
 
     A box of 24 litres tuned to 41 Hz by a tube of 50 mm:
@@ -98,13 +92,7 @@ def _bores(fb: float, volume: float, sound_speed: float, tubes: int) -> str:
     return f"{math.ceil(1e3 * bare)} mm to {math.floor(1e3 * widest)} mm"
 
 
-def tuning(
-    length: float,
-    volume: float,
-    bore: float,
-    sound_speed: float,
-    tubes: int = 1,
-) -> float:
+def tuning(length: float, volume: float, bore: float, sound_speed: float, tubes: int = 1) -> float:
     """Tuning fb of a box with round tubes [Hz]."""
     radius = bore / 2
     area = tubes * math.pi * radius**2

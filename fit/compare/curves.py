@@ -86,13 +86,7 @@ def _slopes(fit: DriverFit, f: FloatArray) -> dict[str, FloatArray]:
         + 1j * _at(f, curve.frequency_hz, blocked.imag)
     )  # fmt: skip
     Z = Re + coil + m
-    of_Z = {
-        "Re": Re + m,
-        "fs": m / D * 1j * Qms * (x + 1 / x),
-        "Qms": m / D,
-        "Qes": -m,
-        "Le": coil,
-    }
+    of_Z = {"Re": Re + m, "fs": m / D * 1j * Qms * (x + 1 / x), "Qms": m / D, "Qes": -m, "Le": coil}
     return {name: np.real(np.conj(Z) / np.abs(Z) * of_Z[name]) for name in known}
 
 

@@ -144,9 +144,7 @@ def shared_band(branches: Sequence[Branch]) -> tuple[float, float]:
         return common_band(branches)
     except ValueError as error:
         raise Refused.because(
-            "no-common-band",
-            f"{error}",
-            next_step="Measure both over overlapping bands",
+            "no-common-band", f"{error}", next_step="Measure both over overlapping bands"
         ) from error
 
 

@@ -104,9 +104,7 @@ def solve_ladder(
             current = current + voltage / impedance
     stacked = np.array(arm_current[::-1]).reshape(len(arms), frequency_hz.size)
     return LadderSolution(
-        input_ohm=voltage / current,
-        transfer=load_ohm / voltage,
-        arm_current=stacked / voltage,
+        input_ohm=voltage / current, transfer=load_ohm / voltage, arm_current=stacked / voltage
     )
 
 

@@ -215,7 +215,4 @@ def _top(x: FloatArray, y: FloatArray, peak: int) -> tuple[float, float]:
 
 
 def _impossible(why: str) -> Refused:
-    return Refused.because(
-        "hand-check-impossible",
-        f"Three points cannot be read: {why}.",
-    )
+    return Refused.because("hand-check-impossible", f"Three points cannot be read: {why}.")

@@ -10,15 +10,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
 from fit.diagnosis.case import Case, confidence, needed, size_of
-from fit.diagnosis.causes import (
-    LOSS,
-    OTHER_MASSES,
-    PHYSICS,
-    field,
-    loss,
-    moving_parts,
-    suspension,
-)
+from fit.diagnosis.causes import LOSS, OTHER_MASSES, PHYSICS, field, loss, moving_parts, suspension
 from fit.diagnosis.causes import coil as coil_cause
 from fit.diagnosis.known_coil import KnownCoil
 from fit.diagnosis.losses import loss_law

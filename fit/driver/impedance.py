@@ -37,11 +37,7 @@ RE, STRENGTH, RESONANCE, LOSS = range(STATE_SIZE)
 
 
 def motional(
-    s: ComplexArray,
-    strength: float,
-    inertia: float,
-    loss: float,
-    stiffness: float | ComplexArray,
+    s: ComplexArray, strength: float, inertia: float, loss: float, stiffness: float | ComplexArray
 ) -> tuple[ComplexArray, ComplexArray]:
     """Motional impedance a s/(inertia s^2 + loss s + stiffness).
 

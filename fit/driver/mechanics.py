@@ -241,11 +241,7 @@ def _resonance(x: ComplexArray) -> ComplexArray:
 
 
 def _lossless_at_resonance(
-    x: ComplexArray,
-    k: ComplexArray,
-    along: ComplexArray,
-    slopes: ComplexArray,
-    by_size: FloatArray,
+    x: ComplexArray, k: ComplexArray, along: ComplexArray, slopes: ComplexArray, by_size: FloatArray
 ) -> Stiffness:
     """A stiffness, known at resonance too, without the constant loss that it has there.
 

@@ -117,11 +117,7 @@ def _check_format(document: object, format_: str, kind: str, where: str, remedy:
             remedy="Update freeair to read it.",
         )
     if found != format_:
-        raise UnreadableInput(
-            not_of_format(kind, found, format_),
-            where=where,
-            remedy=remedy,
-        )
+        raise UnreadableInput(not_of_format(kind, found, format_), where=where, remedy=remedy)
 
 
 def _reason(error: ValidationError) -> str:

@@ -118,10 +118,7 @@ def normal_reach(coverage: float) -> float:
 
 
 def derive(
-    units: Sequence[Unit],
-    *,
-    coverage: float = COVERAGE,
-    confidence: float = CONFIDENCE,
+    units: Sequence[Unit], *, coverage: float = COVERAGE, confidence: float = CONFIDENCE
 ) -> SeriesLimits:
     """Limits from good units, fitted by one model.
 

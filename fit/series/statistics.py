@@ -8,12 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fit.numerics.robust import (
-    Share,
-    chance_so_far,
-    share_outside,
-    spread_interval,
-)
+from fit.numerics.robust import Share, chance_so_far, share_outside, spread_interval
 from fit.numerics.slope import Slope, slope
 from fit.results.result import from_logarithm, logarithm
 from fit.series.values import NAMES, Sample, Unit, one_model, quantities, sample

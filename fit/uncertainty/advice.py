@@ -124,10 +124,7 @@ IMPROVEMENTS: tuple[Improvement, ...] = (
         tempting=2,
     ),
     Improvement(
-        (Cause.SERIES_RESISTOR,),
-        2,
-        "use a series resistor that is sold to 1 %",
-        part=0.01,
+        (Cause.SERIES_RESISTOR,), 2, "use a series resistor that is sold to 1 %", part=0.01
     ),
     Improvement(
         (Cause.SERIES_RESISTOR,),
@@ -136,12 +133,7 @@ IMPROVEMENTS: tuple[Improvement, ...] = (
         part=0.001,
         tempting=3,
     ),
-    Improvement(
-        (Cause.KNOWN_RESISTOR,),
-        2,
-        "use a known resistor that is sold to 1 %",
-        part=0.01,
-    ),
+    Improvement((Cause.KNOWN_RESISTOR,), 2, "use a known resistor that is sold to 1 %", part=0.01),
     Improvement(
         (Cause.KNOWN_RESISTOR,),
         3,
@@ -175,10 +167,7 @@ IMPROVEMENTS: tuple[Improvement, ...] = (
 """Every step, with what is attainable and the effort it takes."""
 
 MORE_ROWS = Improvement(
-    (f"{MODEL}:",),
-    4,
-    "read twice as many frequencies, most of them near resonance",
-    part=0.5**0.5,
+    (f"{MODEL}:",), 4, "read twice as many frequencies, most of them near resonance", part=0.5**0.5
 )
 """Step for tables that were read by hand: scatter falls with the root of their number."""
 _BY_HAND = 100

@@ -46,10 +46,7 @@ class Replicates:
 
 
 def refitted(
-    problem: Problem,
-    start: FloatArray,
-    replicates: Replicates,
-    worth: float = 0.0,
+    problem: Problem, start: FloatArray, replicates: Replicates, worth: float = 0.0
 ) -> tuple[FloatArray, NDArray[np.bool_]]:
     """Fit every replicate from a common start.
 

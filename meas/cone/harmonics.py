@@ -29,11 +29,7 @@ _POINTS_PER_OCTAVE = 12
 
 
 def harmonics(
-    samples: TwoInputs,
-    sample_rate_hz: int,
-    stimulus: Stimulus,
-    passes: Passes,
-    transfer: Transfer,
+    samples: TwoInputs, sample_rate_hz: int, stimulus: Stimulus, passes: Passes, transfer: Transfer
 ) -> Distortion | None:
     """Second to fifth harmonic of the driver against the frequency of the fundamental.
 

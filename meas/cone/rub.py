@@ -38,11 +38,7 @@ _AT_SOURCE, _IN_STEP = 0.2, 0.8
 
 
 def rub_and_buzz(
-    samples: TwoInputs,
-    sample_rate_hz: int,
-    passes: Passes,
-    transfer: Transfer,
-    resonance_hz: float,
+    samples: TwoInputs, sample_rate_hz: int, passes: Passes, transfer: Transfer, resonance_hz: float
 ) -> tuple[Finding, ...]:
     """Look for harmonics of the tenth order and up around the resonance.
 

@@ -211,10 +211,7 @@ def corrected(
 
 
 def effect(
-    known: Known,
-    impedance_ohm: ComplexArray,
-    change: Callable[[Known, float], Known],
-    step: float,
+    known: Known, impedance_ohm: ComplexArray, change: Callable[[Known, float], Known], step: float
 ) -> ComplexArray:
     """Change of the measured impedance per unit of a change of what is known.
 

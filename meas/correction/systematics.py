@@ -34,10 +34,7 @@ _CONTACT_OHM = 0.02  # of clips or plugs on both ends (common practice, no sourc
 # What adds to the admittance with the resistor on the hot side, where 1/Z = (1/H - 1)/R - 1/Ri,
 # and on the ground side, where Z = R (1/H - 1).
 _CHANNELS = {f"{kind}-{what}" for kind in ("mismatch", "drift") for what in ("gain", "delay")}
-_SHUNT = {
-    True: {*_CHANNELS, "mismatch-coupling", "input-resistance"},
-    False: {"crosstalk"},
-}
+_SHUNT = {True: {*_CHANNELS, "mismatch-coupling", "input-resistance"}, False: {"crosstalk"}}
 # An effect below this part of |Z| is rounding.
 _NOTHING = 1e-9
 

@@ -30,10 +30,7 @@ _ADVICE = "Is it a Touchstone one-port (.s1p)?"
 
 
 def write(
-    path: Path,
-    curve: ImpedanceCurve,
-    version: Literal[1, 2] = 1,
-    comments: tuple[str, ...] = (),
+    path: Path, curve: ImpedanceCurve, version: Literal[1, 2] = 1, comments: tuple[str, ...] = ()
 ) -> None:
     """Write a curve as a one-port of Z parameters; nothing is overwritten.
 

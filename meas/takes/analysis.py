@@ -262,11 +262,7 @@ def _curve(
         impedance,
         uncertainty,
         bench_systematics(
-            frequency,
-            impedance,
-            rig,
-            calibration=calibration,
-            sample_rate_hz=sample_rate_hz,
+            frequency, impedance, rig, calibration=calibration, sample_rate_hz=sample_rate_hz
         ),
     )
 

@@ -45,11 +45,7 @@ class PeriodicEstimate:
 
 
 def estimate_periodic(
-    samples: TwoInputs,
-    sample_rate_hz: int,
-    periodic: Periodic,
-    first_frame: int,
-    passes: Passes,
+    samples: TwoInputs, sample_rate_hz: int, periodic: Periodic, first_frame: int, passes: Passes
 ) -> PeriodicEstimate | None:
     """Estimate driver input over source input at the excited lines.
 
@@ -115,10 +111,7 @@ def estimate_periodic(
     )
     distortion = Distortion(
         frequency[keep],
-        {
-            "even": (np.sqrt(even_power) / level)[keep],
-            "odd": (np.sqrt(odd_power) / level)[keep],
-        },
+        {"even": (np.sqrt(even_power) / level)[keep], "odd": (np.sqrt(odd_power) / level)[keep]},
         (np.sqrt(np.maximum(odd_noise, even_noise)) / level)[keep],
     )
     return PeriodicEstimate(transfer, distortion, tuple(int(i) for i in np.flatnonzero(out)))

@@ -46,11 +46,7 @@ def fit_sine(
 
 
 def estimate_tones(
-    samples: TwoInputs,
-    sample_rate_hz: int,
-    tones: tuple[Tone, ...],
-    lag: int,
-    passes: Passes,
+    samples: TwoInputs, sample_rate_hz: int, tones: tuple[Tone, ...], lag: int, passes: Passes
 ) -> tuple[Transfer, Distortion] | None:
     """Estimate driver input over source input at the tones.
 

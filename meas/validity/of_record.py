@@ -135,10 +135,7 @@ def at_full_scale(
 
 
 def blanked(
-    samples: TwoInputs,
-    sample_rate_hz: int,
-    passes: Passes,
-    names: tuple[str, str] = INPUT_NAMES,
+    samples: TwoInputs, sample_rate_hz: int, passes: Passes, names: tuple[str, str] = INPUT_NAMES
 ) -> tuple[Finding, ...]:
     """Find blocks of zeros inside the excitation.
 
@@ -176,10 +173,7 @@ def blanked(
 
 
 def cut_off(
-    samples: TwoInputs,
-    sample_rate_hz: int,
-    passes: Passes,
-    stimulus: Stimulus | None,
+    samples: TwoInputs, sample_rate_hz: int, passes: Passes, stimulus: Stimulus | None
 ) -> tuple[Finding, ...]:
     """Find sweeps that are not wholly in the record.
 

@@ -46,10 +46,7 @@ _MOST_DISTORTION = (
 
 
 def bursts(
-    samples: TwoInputs,
-    relation: Relation,
-    moves: Track,
-    names: tuple[str, str] = INPUT_NAMES,
+    samples: TwoInputs, relation: Relation, moves: Track, names: tuple[str, str] = INPUT_NAMES
 ) -> tuple[Finding, ...]:
     """Find places where the relation breaks for a moment: lost, repeated or blanked frames.
 
@@ -187,12 +184,7 @@ def _clicks(signal: NDArray[np.float32], frame: int, rate: int) -> bool:
 
 
 def drift(
-    moves: Track,
-    quiet_rms: float,
-    *,
-    humming: bool,
-    distorted: float = 0.0,
-    endless: bool = False,
+    moves: Track, quiet_rms: float, *, humming: bool, distorted: float = 0.0, endless: bool = False
 ) -> tuple[Finding, ...]:
     """Find a gain of one channel that moves, or a channel that slipped, from the track.
 

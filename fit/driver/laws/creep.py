@@ -10,15 +10,7 @@ import numpy as np
 from fit.driver.elements.quantity import Quantity, rounded
 from fit.driver.elements.sections import STEP, Section, highest_corner, lowest_step
 from fit.driver.elements.unbounded import Share, logistic
-from fit.driver.laws.law import (
-    AT_FS,
-    NO_FAULT,
-    Band,
-    Law,
-    Stiffness,
-    Written,
-    percent,
-)
+from fit.driver.laws.law import AT_FS, NO_FAULT, Band, Law, Stiffness, Written, percent
 from meas.curve import ComplexArray, FloatArray
 from meas.errors import Finding
 

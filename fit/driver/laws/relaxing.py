@@ -10,16 +10,7 @@ import numpy as np
 from fit.driver.elements.quantity import Quantity
 from fit.driver.elements.sections import Section
 from fit.driver.elements.unbounded import Delay, Logarithm
-from fit.driver.laws.law import (
-    AT_FS,
-    BORDER,
-    NO_FAULT,
-    Band,
-    Law,
-    Stiffness,
-    Written,
-    percent,
-)
+from fit.driver.laws.law import AT_FS, BORDER, NO_FAULT, Band, Law, Stiffness, Written, percent
 from meas.curve import ComplexArray, FloatArray
 from meas.errors import Finding
 
