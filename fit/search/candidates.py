@@ -6,9 +6,8 @@ few steps.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from functools import cache
 
 from fit.driver.coils.coil import CoilModel
 from fit.driver.mechanics import IDEAL, Mechanics
@@ -16,19 +15,21 @@ from fit.driver.models import CANDIDATES, COILS, FRAME, SECOND
 from fit.given.measured import MeasuredCurve, Session
 from fit.problem.joint_problem import Problem
 from fit.problem.settle import Settled, settle
-from fit.search.choose import Contest, Ranking, criterion
+from fit.search.choose import Contest, Ranking, criterion, score_as_it_stands
 from fit.search.first_mass_or_box import start as joint_start
 from fit.search.free_air import FreeState, coils_on_free_air
-from fit.search.laws import SECTION_LESS, coil_named, with_laws
+from fit.search.laws import SECTION_LESS, Attempt, coil_named, with_laws
 
 _NEAR, _AS_FAR = 50.0, 20.0
 """Score, and multiple of the best one's, up to which a law might bring a coil before the best."""
 _HOPELESS, _AS_HOPELESS = 50.0, 10.0
 """Rough chi-square, and multiple of the least one, beyond what the final choice could reverse."""
+_BEHIND = 50.0
+"""Score behind the best one's from which a model is not fitted to the end: a fit of its own weights
+would bring it a few nearer, and a rival so far behind has a probability of e^-25."""
 
-
-Try = Callable[[Settled, Mechanics], Settled]
-"""`with_laws`, which does not fit the same laws on the same coil again."""
+Pair = tuple[Settled, Mechanics]
+"""A fit without laws, and the laws to try on it."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -62,26 +63,63 @@ def fitted(
         wanted: Coil and laws of the model requested, fitted whatever the data say.
     """
     takes = Takes(curves, session, coils_on_free_air(curves, session))
-    tried = cache(with_laws)
     found = coils_on_all_takes(takes)
     coils = contest.ranked(found)
     near = _near_the_best(coils)
-    found += laws_on_the_best_coil(coils, tried)
-    found += formers_beside_other_coils(coils, near, tried)
+    tried: set[Pair] = set()
+
+    def try_all(pairs: Sequence[Pair]) -> list[Settled]:
+        """Try laws that were not tried before on the same coil."""
+        new = [pair for pair in dict.fromkeys(pairs) if pair not in tried]
+        tried.update(new)
+        return settled_in_turn([with_laws(*pair) for pair in new], found, contest)
+
+    found += try_all([*laws_on_the_best_coil(coils), *formers_beside_other_coils(coils, near)])
     leaders = _leaders_with_laws(found, contest)
-    found += laws_of_leaders_on_other_coils(leaders, near, tried)
+    found += try_all(laws_of_leaders_on_other_coils(leaders, near))
     if leaders:
         leaders.append(contest.ranked(found).candidates[0])
     for leader in leaders:
-        found += coil_it_grew_from(leader, found, takes)
-    beside = what_moves_beside_the_cone(coils, contest.ranked(found).candidates[0])
+        found += settled_in_turn(coil_it_grew_from(leader, found, takes), found, contest)
+    beside = try_all(what_moves_beside_the_cone(coils, contest.ranked(found).candidates[0]))
     found += beside
     first = contest.ranked(found).candidates[0]
     if any(first is one for one in beside):
-        found += laws_of_leaders_on_other_coils([first], near, tried)
+        found += try_all(laws_of_leaders_on_other_coils([first], near))
     if wanted is not None:
         found += model_requested(*wanted, found, takes)
     return _one_of_each_name(found)
+
+
+def settled_in_turn(
+    attempts: Sequence[Attempt], found: Sequence[Settled], contest: Contest
+) -> list[Settled]:
+    """Fit attempts to the end, the most promising first, but for those far behind the best by then.
+
+    A law that gains nothing, and one that comes far behind, remain rivals as they are: their
+    parameters are possible.
+
+    Args:
+        found: Candidates so far.
+    """
+    done = [attempt.rough for attempt in attempts if not attempt.gains]
+    left = [attempt for attempt in attempts if attempt.gains]
+    settled: list[Settled] = []
+    while left:
+        ranking = contest.ranked([*found, *settled])
+        limit = ranking.score(ranking.candidates[0]) + _BEHIND
+        left.sort(key=lambda one: score_as_it_stands(one.rough, ranking.likeliest))
+        for attempt in list(left):
+            left.remove(attempt)
+            rough = attempt.rough
+            if (
+                score_as_it_stands(rough, ranking.likeliest) < limit
+                or contest.score(rough, ranking.likeliest) < limit
+            ):
+                settled.append(attempt.settled())
+                break
+            done.append(rough)
+    return settled + done
 
 
 def coils_on_all_takes(takes: Takes) -> list[Settled]:
@@ -100,15 +138,13 @@ def _near_the_best(coils: Ranking) -> list[Settled]:
     return [other for other in others if coils.score(other) < limit]
 
 
-def laws_on_the_best_coil(coils: Ranking, tried: Try) -> list[Settled]:
-    """Try every law on the best coil."""
-    return [tried(coils.candidates[0], law) for law in CANDIDATES]
+def laws_on_the_best_coil(coils: Ranking) -> list[Pair]:
+    """Every law on the best coil."""
+    return [(coils.candidates[0], law) for law in CANDIDATES]
 
 
-def formers_beside_other_coils(
-    coils: Ranking, near: Sequence[Settled], tried: Try
-) -> list[Settled]:
-    """Try closed formers beside other coils, which may be the better ones there.
+def formers_beside_other_coils(coils: Ranking, near: Sequence[Settled]) -> list[Pair]:
+    """Closed formers beside other coils, which may be the better ones there.
 
     A ring is part of the coil: the best coil without one need not be the best beside one, and a
     large one may be the ring that a small one lacks.
@@ -116,7 +152,7 @@ def formers_beside_other_coils(
     best = coils.candidates[0]
     size = best.problem.driver.coil.size
     return [
-        tried(other, law)
+        (other, law)
         for other in near
         if best.leaves_structure or other.problem.driver.coil.size < size
         for law in CANDIDATES
@@ -124,8 +160,8 @@ def formers_beside_other_coils(
     ]
 
 
-def what_moves_beside_the_cone(coils: Ranking, best: Settled) -> list[Settled]:
-    """Try a frame that moves, and a second resonance, where something is left to explain.
+def what_moves_beside_the_cone(coils: Ranking, best: Settled) -> list[Pair]:
+    """A frame that moves, and a second resonance, where something is left to explain.
 
     A slow give of the suspension may be a frame that moves below fs: there its compliance rises
     too, but comes back. Where the best model leaves structure over, either may be beside its law.
@@ -136,9 +172,9 @@ def what_moves_beside_the_cone(coils: Ranking, best: Settled) -> list[Settled]:
     coil = coils.candidates[0]
     suspension = best.problem.driver.mechanics.suspension
     if not best.leaves_structure:
-        return [] if suspension is None else [with_laws(coil, Mechanics(beside=FRAME))]
+        return [] if suspension is None else [(coil, Mechanics(beside=FRAME))]
     return [
-        with_laws(coil, Mechanics(suspension=law, beside=beside))
+        (coil, Mechanics(suspension=law, beside=beside))
         for law in dict.fromkeys((None, suspension))
         for beside in (FRAME, SECOND)
     ]
@@ -158,15 +194,15 @@ def _leaders_with_laws(found: Sequence[Settled], contest: Contest) -> list[Settl
 
 
 def laws_of_leaders_on_other_coils(
-    leaders: Sequence[Settled], near: Sequence[Settled], tried: Try
-) -> list[Settled]:
-    """Give other coils their chance with a law for which a flexible coil may have stood in."""
+    leaders: Sequence[Settled], near: Sequence[Settled]
+) -> list[Pair]:
+    """Other coils with a law for which a flexible coil may have stood in."""
     laws = dict.fromkeys(leader.problem.driver.mechanics for leader in leaders)
-    return [tried(other, law) for law in laws for other in near]
+    return [(other, law) for law in laws for other in near]
 
 
-def coil_it_grew_from(leader: Settled, found: Sequence[Settled], takes: Takes) -> list[Settled]:
-    """Fit the coil that a leader's own grew from, with the leader's laws, unless it was.
+def coil_it_grew_from(leader: Settled, found: Sequence[Settled], takes: Takes) -> list[Attempt]:
+    """Try the leader's laws on the coil that its own grew from, unless they were.
 
     Without the law that coil may have been too poor to be fitted at all.
     """
@@ -189,8 +225,7 @@ def model_requested(
     if mechanics.former is not None:
         reached += [name for name, simpler in SECTION_LESS.items() if simpler == coil.name]
     return [
-        with_laws(takes.fitted_by(coil_named(name)), mechanics, coil, surely=True)
-        for name in reached
+        with_laws(takes.fitted_by(coil_named(name)), mechanics, coil).settled() for name in reached
     ]
 
 

@@ -113,17 +113,23 @@ class Contest:
         """
         admissible = [c for c in candidates if _admissible(c)] or list(candidates)
         likeliest = min(admissible, key=criterion)
-        reference, freedom = likeliest.scatter, likeliest.freedom
-        scores = {}
-        for candidate in admissible:
-            pair = (candidate, likeliest)
-            if pair not in self._known:
-                self._known[pair] = _chi_square(candidate, reference)
-            scores[candidate.problem.driver.name] = self._known[pair] + _full_penalty(
-                candidate, freedom
-            )
+        scores = {c.problem.driver.name: self.score(c, likeliest) for c in admissible}
         ranked = sorted(candidates, key=lambda c: scores.get(c.problem.driver.name, math.inf))
         return Ranking(ranked, scores, likeliest)
+
+    def score(self, candidate: Settled, likeliest: Settled) -> float:
+        """Chi-square plus penalty of a candidate, by the scatter of the likeliest one."""
+        pair = (candidate, likeliest)
+        if pair not in self._known:
+            self._known[pair] = _chi_square(candidate, likeliest.scatter)
+        return self._known[pair] + _full_penalty(candidate, likeliest.freedom)
+
+
+def score_as_it_stands(candidate: Settled, likeliest: Settled) -> float:
+    """`Contest.score` without a step towards the optimum under that scatter: an upper bound."""
+    trial = candidate.problem.weighted(likeliest.scatter)
+    cost = shape_errors.cost(trial, candidate.theta)
+    return cost + _full_penalty(candidate, likeliest.freedom)
 
 
 def without_second(ranking: Ranking) -> tuple[Ranking, Settled | None]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -23,18 +24,29 @@ SECTION_LESS = {"ladder": "plain", "ladder3": "ladder", "ladder4": "ladder3"}
 """Each ladder to the one of a section less."""
 
 
-def with_laws(
-    ideal: Settled, mechanics: Mechanics, coil: CoilModel | None = None, *, surely: bool = False
-) -> Settled:
-    """Fit the same takes with laws: to the end if these gain anything, else a few steps only.
+@dataclass(frozen=True, eq=False)
+class Attempt:
+    """A model with laws after a few steps, under the variances of the fit without laws.
 
-    A law that gains nothing remains a rival: its parameters are possible. Where the fit without
-    laws leaves structure, its variances hide what laws would explain: these are always settled.
+    Attributes:
+        gains: Whether the laws gain anything, or the fit without them leaves structure. Where it
+            does, its variances hide what laws would explain.
+    """
+
+    rough: Settled
+    gains: bool
+
+    def settled(self) -> Settled:
+        """Fit it to the end."""
+        return settle(self.rough.problem, self.rough.theta)
+
+
+def with_laws(ideal: Settled, mechanics: Mechanics, coil: CoilModel | None = None) -> Attempt:
+    """Fit the same takes with laws, a few steps only.
 
     Args:
         coil: Coil model; by default that of the fit without laws, but for a former one section
             less, where there are sections.
-        surely: Settle whatever it gains.
     """
     before = ideal.problem
     if coil is None:
@@ -57,9 +69,8 @@ def with_laws(
         if solution.cost < best[0]:
             best = (solution.cost, bounded(solution.values))
     price = penalty(problem.driver) - penalty(before.driver)
-    if surely or ideal.leaves_structure or was - best[0] > 0.5 * price:
-        return settle(problem, best[1])
-    return Settled(problem, best[1], ideal.misfits, ideal.misfits_over_noise)
+    gains = ideal.leaves_structure or was - best[0] > 0.5 * price
+    return Attempt(Settled(problem, best[1], ideal.misfits, ideal.misfits_over_noise), gains)
 
 
 def _starts(ideal: Settled, mechanics: Mechanics, coil: CoilModel) -> list[FloatArray]:
