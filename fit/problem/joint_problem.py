@@ -304,10 +304,9 @@ class Problem:
             # A source that appears twice in one take must add up.
             for column, row in zip(modelled.columns, stacked(slopes * scale), strict=True):
                 block[column] += row
-            effects = stacked(this.errors.T * (total * scale))
-            for column, row in zip(this.error_columns, effects, strict=True):
+            for column, error in zip(this.error_columns, this.errors.T, strict=True):
                 if column not in self.shape_errors:
-                    block[column] += row
+                    block[column] += stacked(error * total * scale)
         last = self.rows[len(self.takes)].first
         for _, values in self._others.rows(theta):
             by_parameter[:, last] = values

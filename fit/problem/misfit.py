@@ -164,9 +164,11 @@ def _excess(
     # its own would count the places where it is small.
     weight = 1 / (v + level + 1e-14) ** 2
     smooth = kernel.weights
-    excess = np.maximum((smooth @ (weight * (q - v))) / (smooth @ weight), 1e-14)
     with np.errstate(divide="ignore", invalid="ignore"):
-        ratio = smooth @ np.where(v > 0, q / v, 1.0)
+        over_noise = np.where(v > 0, q / v, 1.0)
+    # The kernel is long to read: all three at once.
+    above, weights, ratio = (smooth @ np.array([weight * (q - v), weight, over_noise]).T).T
+    excess = np.maximum(above / weights, 1e-14)
     # A mean of n squares is chi-square over n; its tail by E. B. Wilson, M. M. Hilferty, Proc.
     # Nat. Acad. Sci. 17, 1931.
     spread = 2 / 9 * kernel.squares / components

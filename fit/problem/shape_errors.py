@@ -19,6 +19,9 @@ _ROUNDS = 8
 _CLOSE = 0.1
 """Relative change of a model error that calls for no further round."""
 
+_WELL_APART = 1e-4
+"""Least part of a column of length one that the others leave over, from which products will do."""
+
 
 def cost(problem: Problem, theta: FloatArray) -> float:
     """Chi-square at its least by parameters and errors of shape, to first order.
@@ -86,8 +89,24 @@ def _slopes(problem: Problem, theta: FloatArray) -> tuple[FloatArray, bool]:
 def _projected(slopes: FloatArray, left: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Residuals after the step that makes their squares least, and the leverage of each row."""
     scale = np.sqrt(np.einsum("mp,mp->p", slopes, slopes))
-    basis, _ = np.linalg.qr(slopes / np.where(scale > 0, scale, 1.0))
+    basis = _orthogonal(slopes / np.where(scale > 0, scale, 1.0))
     return left - basis @ (basis.T @ left), np.einsum("mp,mp->m", basis, basis)
+
+
+def _orthogonal(columns: FloatArray) -> FloatArray:
+    """Orthonormal columns that span the same, shape (m, p), of columns of length one.
+
+    By the Cholesky factor of their products in a third of the time, where that loses no digits that
+    matter: it squares the condition number (A. Bjorck, Numerical Methods for Least Squares
+    Problems, SIAM 1996, section 2.2; from memory).
+    """
+    try:
+        factor = np.linalg.cholesky(columns.T @ columns)
+    except np.linalg.LinAlgError:
+        factor = np.zeros((1, 1))
+    if np.min(np.diag(factor)) < _WELL_APART:
+        return np.linalg.qr(columns)[0]
+    return np.asarray(columns @ np.linalg.inv(factor).T)
 
 
 def _misfits(problem: Problem, left: FloatArray, taken: FloatArray) -> tuple[Misfit, ...]:

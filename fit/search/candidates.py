@@ -15,7 +15,7 @@ from fit.driver.models import CANDIDATES, COILS, FRAME, SECOND
 from fit.given.measured import MeasuredCurve, Session
 from fit.problem.joint_problem import Problem
 from fit.problem.settle import Settled, settle
-from fit.search.choose import Contest, Ranking, criterion, score_as_it_stands
+from fit.search.choose import Contest, Ranking, criterion, likeliest, score_as_it_stands
 from fit.search.first_mass_or_box import start as joint_start
 from fit.search.free_air import FreeState, coils_on_free_air
 from fit.search.laws import SECTION_LESS, Attempt, coil_named, with_laws
@@ -106,16 +106,13 @@ def settled_in_turn(
     left = [attempt for attempt in attempts if attempt.gains]
     settled: list[Settled] = []
     while left:
-        ranking = contest.ranked([*found, *settled])
-        limit = ranking.score(ranking.candidates[0]) + _BEHIND
-        left.sort(key=lambda one: score_as_it_stands(one.rough, ranking.likeliest))
+        best = likeliest([*found, *settled])
+        limit = contest.score(best, best) + _BEHIND
+        left.sort(key=lambda one: score_as_it_stands(one.rough, best))
         for attempt in list(left):
             left.remove(attempt)
             rough = attempt.rough
-            if (
-                score_as_it_stands(rough, ranking.likeliest) < limit
-                or contest.score(rough, ranking.likeliest) < limit
-            ):
+            if score_as_it_stands(rough, best) < limit or contest.score(rough, best) < limit:
                 settled.append(attempt.settled())
                 break
             done.append(rough)

@@ -111,25 +111,29 @@ class Contest:
         coil imitates the resonance or a resistance, or whose laws mean something else, comes last
         and has no score, unless all do.
         """
-        admissible = [c for c in candidates if _admissible(c)] or list(candidates)
-        likeliest = min(admissible, key=criterion)
-        scores = {c.problem.driver.name: self.score(c, likeliest) for c in admissible}
+        reference = likeliest(candidates)
+        scores = {c.problem.driver.name: self.score(c, reference) for c in _admissible(candidates)}
         ranked = sorted(candidates, key=lambda c: scores.get(c.problem.driver.name, math.inf))
-        return Ranking(ranked, scores, likeliest)
+        return Ranking(ranked, scores, reference)
 
-    def score(self, candidate: Settled, likeliest: Settled) -> float:
-        """Chi-square plus penalty of a candidate, by the scatter of the likeliest one."""
-        pair = (candidate, likeliest)
+    def score(self, candidate: Settled, reference: Settled) -> float:
+        """Chi-square plus penalty of a candidate, by the scatter of another one."""
+        pair = (candidate, reference)
         if pair not in self._known:
-            self._known[pair] = _chi_square(candidate, likeliest.scatter)
-        return self._known[pair] + _full_penalty(candidate, likeliest.freedom)
+            self._known[pair] = _chi_square(candidate, reference.scatter)
+        return self._known[pair] + _full_penalty(candidate, reference.freedom)
 
 
-def score_as_it_stands(candidate: Settled, likeliest: Settled) -> float:
-    """`Contest.score` without a step towards the optimum under that scatter: an upper bound."""
-    trial = candidate.problem.weighted(likeliest.scatter)
+def likeliest(candidates: Sequence[Settled]) -> Settled:
+    """Admissible candidate of greatest penalised likelihood."""
+    return min(_admissible(candidates), key=criterion)
+
+
+def score_as_it_stands(candidate: Settled, reference: Settled) -> float:
+    """`Contest.score` before the steps to the optimum under that scatter, which lower it."""
+    trial = candidate.problem.weighted(reference.scatter)
     cost = shape_errors.cost(trial, candidate.theta)
-    return cost + _full_penalty(candidate, likeliest.freedom)
+    return cost + _full_penalty(candidate, reference.freedom)
 
 
 def without_second(ranking: Ranking) -> tuple[Ranking, Settled | None]:
@@ -189,7 +193,12 @@ def _chi_square(candidate: Settled, variance: list[FloatArray]) -> float:
     return shape_errors.cost(trial, solution.values)
 
 
-def _admissible(candidate: Settled) -> bool:
+def _admissible(candidates: Sequence[Settled]) -> Sequence[Settled]:
+    """Those of the candidates whose parts are what their names say; all if none is."""
+    return [candidate for candidate in candidates if _means_itself(candidate)] or candidates
+
+
+def _means_itself(candidate: Settled) -> bool:
     driver, theta = candidate.problem.driver, candidate.theta
     laws = theta[driver.law_columns]
     damping = math.exp(theta[3] - theta[2])  # 1/Qms
