@@ -28,6 +28,8 @@ class Finding:
         ground: Physics or measurement that it rests on; may be empty.
         next_step: What to do about it; may be empty. A sentence of its own, or, beginning with a
             small letter, what follows "Next:".
+        at_seconds: Where in the recording it was found [s].
+        at_hz: Where in the curve it was found [Hz].
     """
 
     code: str
@@ -36,6 +38,8 @@ class Finding:
     _: KW_ONLY
     ground: str = ""
     next_step: str = ""
+    at_seconds: tuple[float, ...] = ()
+    at_hz: tuple[float, ...] = ()
 
     @property
     def statement(self) -> str:
@@ -47,6 +51,12 @@ class Finding:
         """The whole finding in one paragraph."""
         step = f"Next: {self.next_step}" if self.next_step[:1].islower() else self.next_step
         return _sentences(self.statement, step)
+
+    @property
+    def places(self) -> dict[str, tuple[float, ...]]:
+        """Where it was found, as far as that is known, by the names of the fields."""
+        known = {"at_seconds": self.at_seconds, "at_hz": self.at_hz}
+        return {name: places for name, places in known.items() if places}
 
     def as_json(self) -> dict[str, str]:
         """Code and text, and the parts of the text where it has more than one."""

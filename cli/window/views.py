@@ -249,10 +249,6 @@ def fit_data(saved: SavedFit) -> dict[str, Any]:
     return {"curves": curves}
 
 
-_SECONDS = re.compile(r"\b(?:at|between|and|from) (\d[\d.]*) s\b", re.IGNORECASE)
-_HERTZ = re.compile(r"\b(?:at|near|of|from|below|Hz and) (\d[\d.]*) Hz\b", re.IGNORECASE)
-
-
 def take_data(name: str) -> dict[str, Any]:
     """Make the data of a take for its page: curve and recording, with the places of its findings.
 
@@ -263,11 +259,10 @@ def take_data(name: str) -> dict[str, Any]:
     taken = folder.take(name)
     recorded = takes.read_capture(folder.inside(name))
 
-    def marks(words: re.Pattern[str]) -> list[dict[str, Any]]:
+    def marks(where: str) -> list[dict[str, Any]]:
         return [
-            {"at": float(at.rstrip(".")), "what": one.code.replace("-", " ")}
-            for one in taken.findings if one.code != "clipped"  # it has marks of its own
-            for at in words.findall(one.what)
+            {"at": at, "what": one.code.replace("-", " ")}
+            for one in taken.findings for at in one.places.get(where, ())
         ]  # fmt: skip
 
     rate = recorded.sample_rate_hz
@@ -277,8 +272,8 @@ def take_data(name: str) -> dict[str, Any]:
     ]
     return {
         "curve": _grown(taken, recorded) if taken.refused else data_of(folder.curve(name)),
-        "hertz": marks(_HERTZ),
-        "recording": {**outline(recorded), "marks": [*marks(_SECONDS), *events]},
+        "hertz": marks("at_hz"),
+        "recording": {**outline(recorded), "marks": [*marks("at_seconds"), *events]},
     }
 
 

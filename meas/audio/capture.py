@@ -124,7 +124,7 @@ def _dropouts(capture: Capture, sweeps: Sequence[tuple[int, int]]) -> list[Findi
     # Core Audio reports losses that did not happen (tracker of PortAudio); there the recorded
     # signal alone decides.
     believed = not str(capture.path.get("device", "")).startswith("Core Audio")
-    return [Finding("dropout", text, believed)]
+    return [Finding("dropout", text, believed, at_seconds=(first,))]
 
 
 def _counted(events: Sequence[StreamEvent]) -> str:

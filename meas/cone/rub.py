@@ -89,6 +89,7 @@ def rub_and_buzz(
                 "Listen at that frequency, turn the driver over, look for what touches; Qms and "
                 "Rms contain its friction"
             ),
+            at_hz=(at,),
         ),
     )
 

@@ -51,13 +51,15 @@ class TakeCondition:
 
 
 class _Finding(BaseModel):
-    """A finding as take.json keeps it: in one text."""
+    """A finding as take.json keeps it: in one text, with its places."""
 
     model_config = ConfigDict(extra="forbid")
 
     code: str
     text: str
     refuses: bool = False
+    at_seconds: tuple[float, ...] = ()
+    at_hz: tuple[float, ...] = ()
 
 
 class Head(BaseModel):
@@ -92,7 +94,10 @@ class Head(BaseModel):
 
     def found(self) -> tuple[Finding, ...]:
         """The findings of the take."""
-        return tuple(Finding(one.code, one.text, one.refuses) for one in self.findings)
+        return tuple(
+            Finding(one.code, one.text, one.refuses, at_seconds=one.at_seconds, at_hz=one.at_hz)
+            for one in self.findings
+        )
 
 
 class Record(Head):

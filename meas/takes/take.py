@@ -241,7 +241,10 @@ def _record_text(take: Take, points: int) -> str:
         "label": take.label,
         "taken_at": take.taken_at,
         "refused": take.refused,
-        "findings": [{"code": f.code, "text": f.text, "refuses": f.refuses} for f in take.findings],
+        "findings": [
+            {"code": f.code, "text": f.text, "refuses": f.refuses, **f.places}
+            for f in take.findings
+        ],
         "points": points,
         "sample_rate_hz": take.sample_rate_hz,
         "peak": [_storable(peak) for peak in take.peak],

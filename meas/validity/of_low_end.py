@@ -44,15 +44,17 @@ def rising(
     needed = _SIGNIFICANT * float(np.hypot(np.max(noise[:2]), noise[least]))
     if rise <= max(needed, _LEAST_RISE * abs(resistance[least])):
         return ()
+    at_hz = float(frequency_hz[below][least])
     return (
         Finding(
             "two-resonances",
-            f"The resistance rises again below {frequency_hz[below][least]:.3g} Hz, by "
+            f"The resistance rises again below {at_hz:.3g} Hz, by "
             f"{100 * rise / resistance[least]:.2g} %. Another resonance lies at the low end of the "
             f"sweep, and the one at {resonance_hz:.3g} Hz is not that of the driver alone",
             refuses=True,
             next_step="Take the driver out of its box, lay it on its magnet and nothing before "
             "its cone; a finished box is measured with --kind system",
+            at_hz=(at_hz,),
         ),
     )
 
@@ -76,5 +78,6 @@ def too_high(resonance_hz: float, woofer: bool) -> tuple[Finding, ...]:
             "in the rig (woofer = false), for full drive at low frequencies destroys it"
             if woofer
             else "Lay it on its magnet, nothing before its dome, and measure again",
+            at_hz=(resonance_hz,),
         ),
     )

@@ -225,6 +225,7 @@ def not_passive(
             "or inverted",
             refuses=refuses,
             next_step="Calibrate the rig with both inputs on the source node",
+            at_hz=(first,),
         ),
     )
 
@@ -294,6 +295,7 @@ def _hum(size: float, at: float, resonance_hz: float | None, *, refuses: bool) -
             "Break the ground loop, use short shielded cables away from transformers, raise the "
             "drive, and repeat"
         ),
+        at_hz=(at,),
     )
 
 

@@ -188,7 +188,7 @@ def cut_off(
     """
     rate, source = sample_rate_hz, samples[:, 0]
     near = round(0.05 * rate)
-    where = []
+    where, at_seconds = [], tuple[float, ...]()
     if passes.excited and passes.swept:
         begins, ends = np.abs(source[:near]), np.abs(source[-near:])
         loud = 0.02 * float(np.max(np.abs(source)))
@@ -202,6 +202,7 @@ def cut_off(
             and final > _EXIT_SHARE * ends.max()
         ):
             where.append(f"ends at {source.size / rate:.2f} s while a sweep is under way")
+            at_seconds = (source.size / rate,)
     if stimulus is not None and passes.contained and len(passes.passes) < len(stimulus.passes):
         where.append(f"holds {len(passes.passes)} of {len(stimulus.passes)} sweeps")
     if not where:
@@ -212,6 +213,7 @@ def cut_off(
             f"The recording {' and '.join(where)}",
             refuses=True,
             next_step="Start recording before the sweep and stop a second after it",
+            at_seconds=at_seconds,
         ),
     )
 

@@ -99,6 +99,7 @@ def bursts(
                 f"{100 * size[worst]:.2g} % of the signal",
                 refuses=True,
                 next_step="Turn that input's gain or the drive down by 6 dB and repeat",
+                at_seconds=(when,),
             ),
         )
     if size[worst] < _BURST_REFUSED:
@@ -108,6 +109,7 @@ def bursts(
                 f"At {when:.3f} s the {names[1]} jumps by {100 * size[worst]:.2g} % of the "
                 f"signal against what the {names[0]} explains. Too small to matter",
                 next_step="Listen for crackling contacts",
+                at_seconds=(when,),
             ),
         )
     if events >= _MANY_BURSTS:
@@ -119,6 +121,7 @@ def bursts(
                 "contact",
                 refuses=True,
                 next_step="Find it, lower the drive, and repeat",
+                at_seconds=(when,),
             ),
         )
     frame = worst * _BURST_FRAMES
@@ -130,6 +133,7 @@ def bursts(
                 f"At {when:.3f} s the {names[clicks.index(True)]} breaks and the other does "
                 "not: one channel lost or repeated frames",
                 refuses=True,
+                at_seconds=(when,),
                 next_step="Take both channels from one device, use larger buffers, and repeat",
             ),
         )
@@ -140,6 +144,7 @@ def bursts(
             f"({100 * size[worst]:.2g} % of the signal). Frames were lost, repeated or blanked; "
             "use larger buffers, close other programs, and repeat",
             refuses=True,
+            at_seconds=(when,),
         ),
     )
 
@@ -241,6 +246,7 @@ def drift(
                 f"The ratio of the inputs at one frequency changed by {100 * change:.2g} % "
                 f"between {first:.1f} s and {last:.1f} s",
                 refuses=True,
+                at_seconds=(first, last),
                 next_step=(
                     "Switch off automatic gain, enhancements and noise suppression of the inputs. "
                     "If there are none, the unit itself changed (a coil that warms, a suspension "
@@ -316,11 +322,8 @@ def distortion(
     size = distortion_size(moves, quiet_rms, swept=swept)
     if size < _DISTORTION_MENTIONED:
         return ()
-    where = (
-        f"near {moves.frequency_hz[good][worst]:.0f} Hz (at {moves.time_s[good][worst]:.2f} s)"
-        if swept
-        else "throughout"
-    )
+    at_hz, when = (float(along[good][worst]) for along in (moves.frequency_hz, moves.time_s))
+    where = f"near {at_hz:.0f} Hz (at {when:.2f} s)" if swept else "throughout"
     refuses = size > _DISTORTION_REFUSED
     return (
         Finding(
@@ -332,5 +335,7 @@ def distortion(
                 else "The parameters belong to this level; lower drive gives the small-signal ones"
             ),
             refuses=refuses,
+            at_seconds=(when,) if swept else (),
+            at_hz=(at_hz,) if swept else (),
         ),
     )

@@ -145,6 +145,7 @@ def _bent_by_driver(bend: _Bend, resonance_hz: float) -> Finding:
         f"{100 * bend.worst:.2g} % at the peaks, and at the same voltage further up it does not. "
         "Its suspension or motor is driven too far",
         refuses=True,
+        at_hz=(resonance_hz,),
         next_step="Lower the drive by 10 dB and repeat",
     )
 
