@@ -159,6 +159,14 @@ def test_frames_lost_from_both_inputs(load: str, drive: str, frames: int, at: in
     assert taken(drive, load, lost(at, frames)) & {"dropout", "channel-slip"}
 
 
+@pytest.mark.parametrize("at", AT)
+def test_a_dropout_is_said_where_it_is(at: int) -> None:
+    """To a block of the sound system: 10 ms are less than any has."""
+    made = findings(record(DRIVES["own"], WOOFER, RATE, fault=lost(at, 512)))
+    (place,) = next(f.at_seconds for f in made if f.code in ("dropout", "channel-slip"))
+    assert abs(place - at / RATE) < 0.01
+
+
 @pytest.mark.parametrize("drive", DRIVES)
 @pytest.mark.parametrize("frames", [64, 1000])
 def test_repeated_block(drive: str, frames: int) -> None:
