@@ -41,8 +41,8 @@ class Voice:
     """One driver behind its branch, for 1 V of the amplifier.
 
     Attributes:
-        pressure_pa: At 1 m, complex, rms [Pa], shape (n,).
-        alone_pa: Likewise for 1 V at its own terminals.
+        pressure_pa: Pressure at 1 m, complex, rms [Pa], shape (n,).
+        alone_pa: Pressure for 1 V at its own terminals, likewise.
         excursion_m: Peak excursion [m], shape (n,); None where the fit does not know the mass.
         effects: Error source to the change of the pressure for plus one standard uncertainty [Pa].
         beams_hz: Above it the cone is wider than half a wavelength and more [Hz].
@@ -70,7 +70,7 @@ class AcousticSum:
         voices: In the order of the branches.
         together_db: Every plus terminal at the amplifier's plus [dB], shape (n,).
         turned_db: The last driver with its terminals swapped [dB], shape (n,).
-        standard_uncertainty_db: Of ``together_db``, by fits and parts [dB], shape (n,).
+        standard_uncertainty_db: Uncertainty of ``together_db`` by fits and parts [dB], shape (n,).
     """
 
     frequency_hz: FloatArray
@@ -83,10 +83,10 @@ class AcousticSum:
 def voice(
     name: str, driver: SavedDriver, transfer: ComplexArray, frequency_hz: FloatArray, air: Air
 ) -> Voice:
-    """One driver behind its branch.
+    """Compute one driver behind its branch.
 
     Args:
-        driver: From its fit, which knows Vas.
+        driver: A driver whose fit knows Vas.
         transfer: Voltage at its terminals over the amplifier's, complex, shape (n,).
 
     ``beams_hz`` is where ka = 2: there a stiff piston is 3 dB down 30 degrees off its axis and
@@ -124,7 +124,7 @@ def acoustic_sum(
 
     Args:
         moved: The network with each error source off (`fit.crossover.budget.disturbed`).
-        drivers: By the name of the branch, one for each.
+        drivers: Name of each branch to its driver.
     """
     f = solution.frequency_hz
     voices = tuple(
@@ -156,7 +156,7 @@ def judged(found: AcousticSum, crossings_hz: Sequence[float]) -> tuple[Finding, 
     """Judge polarity and levels by the sum.
 
     Args:
-        crossings_hz: Where the branches cross [Hz]; only a single one is judged.
+        crossings_hz: Frequencies at which the branches cross [Hz]; only a single one is judged.
     """
     if len(found.voices) != 2 or len(crossings_hz) != 1:
         return ()

@@ -5,11 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from itertools import combinations
-from typing import Literal
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from meas.curve import FloatArray
+
+if TYPE_CHECKING:
+    from fit.parts.part_fit import PartKind
 
 # Order in which parts are joined, and the joints between them: + in series, | in parallel. Three
 # parts all in series, or all in parallel, are the same in any order.
@@ -40,11 +43,11 @@ class Combination:
 def nearest_combinations(
     at_hand: Mapping[str, float],
     wished: float,
-    kind: Literal["resistor", "capacitor", "inductor"],
+    kind: PartKind,
     most_parts: int = 3,
     count: int = 5,
 ) -> list[Combination]:
-    """Best combinations of up to three parts, nearest first, fewer parts first among equals.
+    """Find the best combinations, nearest first, fewer parts first among equals.
 
     Each physical part is used once. Inductors are combined as if they did not couple: keep them
     apart and at right angles.

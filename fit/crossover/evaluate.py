@@ -5,25 +5,25 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import combinations
 
 import numpy as np
 
 from fit.crossover.budget import Disturbed, crossing, disturbed, estimate, minimum
-from fit.crossover.mend import mend
 from fit.crossover.network import (
     Branch,
     BranchSolution,
     NetworkSolution,
     Stress,
-    common_band,
     crossings,
     grid,
     least_load,
     solve,
     stresses,
 )
+from fit.crossover.protection import protection
 from fit.driver.elements.quantity import rounded
-from fit.results.judge import Word
+from fit.results.judge import Word, decide
 from fit.results.result import Estimate
 from meas.curve import FloatArray
 from meas.errors import Finding, Refused
@@ -41,7 +41,7 @@ class Crossing:
     Attributes:
         lower: Name of the branch that leads below.
         upper: Name of the branch that leads above.
-        frequency: Where [Hz].
+        frequency: Their crossing [Hz].
         level_db: Both levels there, re the amplifier [dB].
     """
 
@@ -105,16 +105,17 @@ def evaluate(
     if least is None:
         raise AssertionError("a load has a least value")
     least_hz = least_load(f, solution.load_ohm)[1]
-    verdict = None if amplifier_minimum_ohm is None else _verdict(least, amplifier_minimum_ohm)
+    wanted = amplifier_minimum_ohm
+    verdict = None if wanted is None else decide(least.interval_95, wanted, math.inf)
     stress = (
         None
         if drive_volt is None
         else tuple(tuple(stresses(one, f, drive_volt)) for one in solution.branches)
     )
-    crossed = _crossings(branches, solution, moved)
+    crossed = _crossings(solution, moved)
     findings = [
         *_band(branches, band),
-        *_load(verdict, least, least_hz, amplifier_minimum_ohm),
+        *_load(verdict, least, least_hz, wanted),
         *_overloaded(branches, stress),
         *_levels(solution, crossed),
         *_windings(branches),
@@ -140,36 +141,31 @@ def shared_band(branches: Sequence[Branch]) -> tuple[float, float]:
     Raises:
         Refused: ``no-common-band``.
     """
-    try:
-        return common_band(branches)
-    except ValueError as error:
+    low = max(branch.load.band_hz[0] for branch in branches)
+    high = min(branch.load.band_hz[1] for branch in branches)
+    if not high > 2 * low:
         raise Refused.because(
-            "no-common-band", f"{error}", next_step="Measure both over overlapping bands"
-        ) from error
+            "no-common-band",
+            f"the loads share no octave: {low:g} to {high:g} Hz",
+            next_step="Measure both over overlapping bands",
+        )
+    return low, high
 
 
-def _verdict(least: Estimate, wanted: float) -> Word:
-    low, high = least.interval_95
-    return "inside" if low >= wanted else "outside" if high < wanted else "undecided"
-
-
-def _crossings(
-    branches: Sequence[Branch], solution: NetworkSolution, moved: Sequence[Disturbed]
-) -> tuple[Crossing, ...]:
+def _crossings(solution: NetworkSolution, moved: Sequence[Disturbed]) -> tuple[Crossing, ...]:
     f = solution.frequency_hz
     found = []
-    for first in range(len(branches)):
-        for second in range(first + 1, len(branches)):
-            a, b = solution.branches[first].level_db, solution.branches[second].level_db
-            for hz in crossings(f, a, b):
-                level = float(np.interp(math.log(hz), np.log(f), a))
-                frequency = estimate(solution, moved, crossing(first, second, hz), "Hz")
-                if level < _HEARD_DB or frequency is None:
-                    continue
-                below = int(np.searchsorted(f, hz)) - 1
-                names = branches[first].name, branches[second].name
-                lower, upper = names if a[below] > b[below] else names[::-1]
-                found.append(Crossing(lower, upper, frequency, level))
+    for (i, first), (k, second) in combinations(enumerate(solution.branches), 2):
+        for hz in crossings(f, first.level_db, second.level_db):
+            level = float(np.interp(math.log(hz), np.log(f), first.level_db))
+            frequency = estimate(solution, moved, crossing(i, k, hz), "Hz")
+            if level < _HEARD_DB or frequency is None:
+                continue
+            below = int(np.searchsorted(f, hz)) - 1
+            names = first.branch.name, second.branch.name
+            leads = first.level_db[below] > second.level_db[below]
+            lower, upper = names if leads else names[::-1]
+            found.append(Crossing(lower, upper, frequency, level))
     return tuple(sorted(found, key=lambda crossed: crossed.frequency.value))
 
 
@@ -269,16 +265,18 @@ def _resonance(one: BranchSolution, f: FloatArray, crossed: Sequence[Crossing]) 
             f"at its resonance of {rounded(f[peak])} Hz the tweeter still gets {-down:.0f} dB less "
             f"than at most ({-_RESONANCE_DB:.0f} dB or more are usual): its travel there limits "
             "the level",
-            next_step=_mending(one, f, peak, crossed),
+            next_step=_protecting(one, f, peak, crossed),
         )
     ]
 
 
-def _mending(one: BranchSolution, f: FloatArray, peak: int, crossed: Sequence[Crossing]) -> str:
+def _protecting(one: BranchSolution, f: FloatArray, peak: int, crossed: Sequence[Crossing]) -> str:
     """The standard branch that protects the tweeter, in words."""
     below = float(f[int(np.argmax(one.level_db > np.max(one.level_db) - 3.0))])
     corner = next((c.frequency.value for c in crossed if c.upper == one.branch.name), below)
-    found = mend(one.branch.load, float(f[peak]), max(corner, float(f[peak])), _RESONANCE_DB, f)
+    resonance_hz = float(f[peak])
+    corner = max(corner, resonance_hz)
+    found = protection(one.branch.load, resonance_hz, corner, _RESONANCE_DB, f)
     if found is None:
         return "no first or second order does that: cross it higher, or take another tweeter"
     order = "first" if found.order == 1 else "second"

@@ -1,4 +1,4 @@
-"""Ladder networks between an amplifier and a driver: crossovers, compensation, attenuators.
+"""Ladder networks between an amplifier and a driver.
 
 A ladder is a chain of series and shunt arms from the source to the load. Its currents and
 voltages follow from the load backwards by Kirchhoff's laws, exactly, for any impedances.
@@ -9,12 +9,18 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
 from fit.parts.passive import UNIT
 from meas.curve import ComplexArray, FloatArray
+
+if TYPE_CHECKING:
+    from fit.parts.part_fit import PartKind
+
+Place = Literal["series", "shunt"]
+"""In the line, or across it."""
 
 
 @dataclass(frozen=True)
@@ -28,7 +34,7 @@ class Part:
         core_ohm: Core loss parallel to the inductance; ``math.inf`` for none [ohm].
     """
 
-    kind: Literal["resistor", "capacitor", "inductor"]
+    kind: PartKind
     value: float
     series_ohm: float = 0.0
     core_ohm: float = math.inf
@@ -58,7 +64,7 @@ class Arm:
         parts: In series within the arm, at least one.
     """
 
-    place: Literal["series", "shunt"]
+    place: Place
     parts: tuple[Part, ...]
 
     def impedance(self, frequency_hz: FloatArray) -> ComplexArray:
@@ -121,62 +127,3 @@ def part_power(
 def parallel(impedances: Sequence[ComplexArray]) -> ComplexArray:
     """Combined load of several branches on one source [ohm], shape (n,)."""
     return np.asarray(1 / sum(1 / impedance for impedance in impedances))
-
-
-def first_order_parts(crossover_hz: float, load_ohm: float) -> tuple[float, float]:
-    """Capacitance [F] and inductance [H] of first-order high-pass and low-pass.
-
-    C = 1/(2 pi f R), L = R/(2 pi f): reactance equals the load at the crossover (basic circuit
-    theory).
-
-    >>> C, L = first_order_parts(3000.0, 8.0)
-    >>> print(f"{1e6 * C:.2f} uF, {1e3 * L:.3f} mH")
-    6.63 uF, 0.424 mH
-
-    Args:
-        crossover_hz: Half-power frequency [Hz].
-    """
-    omega = 2 * math.pi * crossover_hz
-    return 1 / (omega * load_ohm), load_ohm / omega
-
-
-def second_order_parts(crossover_hz: float, load_ohm: float, Q: float) -> tuple[float, float]:
-    """Capacitance [F] and inductance [H] of a second-order section of given Q.
-
-    L = R/(omega Q), C = Q/(omega R): series reactance and shunt reactance resonate at the
-    crossover, the load damps to Q (basic circuit theory). Q 0.5 gives two equal real poles
-    (branches sum flat in power with one reversed), 1/sqrt 2 maximally flat, 0.577 maximally flat
-    delay.
-
-    Args:
-        Q: Wished Q.
-    """
-    omega = 2 * math.pi * crossover_hz
-    return Q / (omega * load_ohm), load_ohm / (omega * Q)
-
-
-def compensation(Re: float, Le: float) -> tuple[float, float]:
-    """Resistance [ohm] and capacitance [F] across a driver that make Re + s Le resistive.
-
-    R = Re, C = Le/Re^2: (Re + s Le) parallel (R + 1/(s C)) is Re at every frequency (basic
-    circuit theory).
-    """
-    return Re, Le / Re**2
-
-
-def attenuator(load_ohm: float, decibel: float) -> tuple[float, float]:
-    """Series and shunt resistance [ohm] that lower the level and keep the load.
-
-    Series R1 = R (k - 1)/k, shunt R2 = R/(k - 1) with k the voltage ratio (basic circuit theory).
-
-    3 dB less for a tweeter of 8 ohm:
-
-    >>> "%.2f ohm in line, %.1f ohm across" % attenuator(8.0, 3.0)
-    '2.34 ohm in line, 19.4 ohm across'
-
-    Args:
-        load_ohm: Load, and the input resistance to keep [ohm].
-        decibel: Wished attenuation, positive [dB].
-    """
-    ratio = 10 ** (decibel / 20)
-    return load_ohm * (ratio - 1) / ratio, load_ohm / (ratio - 1)

@@ -5,11 +5,18 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Literal
 
 import numpy as np
 
-from fit.crossover.ladder import Arm, LadderSolution, Part, parallel, part_power, solve_ladder
+from fit.crossover.ladder import (
+    Arm,
+    LadderSolution,
+    Part,
+    Place,
+    parallel,
+    part_power,
+    solve_ladder,
+)
 from fit.crossover.load import Load
 from meas.curve import ComplexArray, FloatArray
 
@@ -50,7 +57,7 @@ class NetworkPart:
 class NetworkArm:
     """Parts in series with each other, in the line or across it."""
 
-    place: Literal["series", "shunt"]
+    place: Place
     parts: tuple[NetworkPart, ...]
 
     @property
@@ -104,19 +111,6 @@ class NetworkSolution:
     frequency_hz: FloatArray
     branches: tuple[BranchSolution, ...]
     load_ohm: ComplexArray
-
-
-def common_band(branches: Sequence[Branch]) -> tuple[float, float]:
-    """Band in which all loads are known [Hz].
-
-    Raises:
-        ValueError: If there is no such band.
-    """
-    low = max(branch.load.band_hz[0] for branch in branches)
-    high = min(branch.load.band_hz[1] for branch in branches)
-    if not high > 2 * low:
-        raise ValueError(f"the loads share no octave: {low:g} to {high:g} Hz")
-    return low, high
 
 
 def grid(band_hz: tuple[float, float]) -> FloatArray:
@@ -223,15 +217,14 @@ def stresses(solution: BranchSolution, frequency_hz: FloatArray, volt_rms: float
 
 
 def with_part(branch: Branch, name: str, part: Part) -> Branch:
-    """The branch with one of its parts exchanged.
+    """Exchange one part of a branch.
 
     Args:
         part: What takes its place.
     """
-    arms = []
-    for arm in branch.arms:
-        parts = tuple(
-            replace(named, part=part) if named.name == name else named for named in arm.parts
-        )
-        arms.append(replace(arm, parts=parts))
+
+    def exchanged(named: NetworkPart) -> NetworkPart:
+        return replace(named, part=part) if named.name == name else named
+
+    arms = (replace(arm, parts=tuple(map(exchanged, arm.parts))) for arm in branch.arms)
     return replace(branch, arms=tuple(arms))

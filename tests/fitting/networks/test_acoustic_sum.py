@@ -17,8 +17,8 @@ from fit.crossover.acoustic import acoustic_sum, judged
 from fit.crossover.evaluate import evaluate
 from fit.crossover.ladder import Part
 from fit.crossover.load import from_fit
-from fit.crossover.mend import mend
 from fit.crossover.network import Branch, NetworkArm, NetworkPart
+from fit.crossover.protection import protection
 from fit.results.result import DriverFit, Estimate
 
 SPARK = Driver(Re=4.9, coil=((0.02e-3, None), (0.03e-3, 2.0)), Bl=2.6, Mms=0.4e-3, Cms=0.045e-3,
@@ -109,13 +109,13 @@ def test_the_fuller_polarity_is_named() -> None:
     assert ("polarity-of-sum" in told) == (abs(plain - turned) > 1)
 
 
-def test_a_tweeter_driven_too_low_is_mended() -> None:
+def test_a_tweeter_driven_too_low_is_protected() -> None:
     """Second order at the same corner falls 12 dB an octave into a resistance, first order 6."""
     flat = from_fit("tweeter", with_peak(SPARK))
     f = np.geomspace(100, 20000, 800)
     resonance = SPARK.truth()["fs"]
-    found = mend(flat, resonance, 2.2 * resonance, -12.0, f)
+    found = protection(flat, resonance, 2.2 * resonance, -12.0, f)
     assert found is not None
     assert found.down_db <= -12.0
     assert found.order == 2
-    assert mend(flat, resonance, 2.2 * resonance, -80.0, f) is None
+    assert protection(flat, resonance, 2.2 * resonance, -80.0, f) is None

@@ -4,16 +4,12 @@ import numpy as np
 import pytest
 import skrf
 
-from fit.crossover.ladder import (
-    Arm,
-    Part,
+from fit.crossover.ladder import Arm, Part, parallel, part_power, solve_ladder
+from fit.crossover.textbook import (
     attenuator,
     compensation,
     first_order_parts,
-    parallel,
-    part_power,
     second_order_parts,
-    solve_ladder,
 )
 
 FREQUENCY = np.geomspace(20, 20000, 200)

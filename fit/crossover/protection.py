@@ -17,7 +17,7 @@ _RAISED = (1.0, 1.25, 1.6, 2.0, 2.5, 3.15)
 
 
 @dataclass(frozen=True)
-class Mended:
+class Protection:
     """A branch that keeps low frequencies away from a tweeter.
 
     Attributes:
@@ -31,10 +31,10 @@ class Mended:
     down_db: float
 
 
-def mend(
+def protection(
     load: Load, resonance_hz: float, corner_hz: float, wanted_db: float, frequency_hz: FloatArray
-) -> Mended | None:
-    """The mildest standard branch that is far enough down at the resonance.
+) -> Protection | None:
+    """Find the mildest standard branch that is far enough down at the resonance.
 
     A steeper branch at the same corner comes before a higher corner. None where nothing suffices.
 
@@ -42,26 +42,25 @@ def mend(
         resonance_hz: Resonance of the tweeter [Hz].
         corner_hz: Corner of the branch that is not enough [Hz].
         wanted_db: Level at the resonance re the largest, below zero [dB].
-        frequency_hz: Where to look [Hz], shape (n,).
+        frequency_hz: Frequencies to look at [Hz], shape (n,).
     """
     at = int(np.argmin(np.abs(np.log(frequency_hz / resonance_hz))))
     for ratio in _RAISED:
-        hz = round_hz(corner_hz * ratio)
+        hz = _two_digits(corner_hz * ratio)
         if not load.band_hz[0] <= hz <= load.band_hz[1]:
             continue
         for order in (1, 2):
             arms, _ = design(BranchAim(False, hz, order), load)
-            solved = solve_ladder(
-                frequency_hz, [arm.arm for arm in arms], load.impedance(frequency_hz)
-            )
+            ladder = [arm.arm for arm in arms]
+            solved = solve_ladder(frequency_hz, ladder, load.impedance(frequency_hz))
             level = 20 * np.log10(np.abs(solved.transfer))
             down = float(level[at] - np.max(level))
             if down <= wanted_db:
-                return Mended(order, hz, down)
+                return Protection(order, hz, down)
     return None
 
 
-def round_hz(hz: float) -> float:
-    """A corner to two digits."""
+def _two_digits(hz: float) -> float:
+    """Round a corner to two digits."""
     step = 10.0 ** (math.floor(math.log10(hz)) - 1)
     return float(round(hz / step) * step)
