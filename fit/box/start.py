@@ -29,6 +29,12 @@ class Peaks:
     at_hz: tuple[float, ...]
     dip_hz: float | None
 
+    @property
+    def words(self) -> str:
+        """Number of peaks, and where they lie."""
+        seen = ", ".join(f"{hz:.3g} Hz" for hz in self.at_hz) or "nowhere"
+        return f"{len(self.at_hz)} (at {seen})"
+
 
 def find(curve: Curve, fs: float) -> Peaks:
     """Find the peaks of a curve up to six times the driver's resonance."""
@@ -48,7 +54,7 @@ def find(curve: Curve, fs: float) -> Peaks:
 
 
 def vented(peaks: Peaks, lowest_hz: float) -> tuple[float, float]:
-    """alpha = Vas/Vb and fb of a lossless vented box with such peaks.
+    """Find alpha = Vas/Vb and fb of a lossless vented box with such peaks.
 
     fb is where |Z| dips between them; fs then is fL fH/fb, and alpha = (fL^2 + fH^2 - fb^2)/fs^2
     - 1 (R. H. Small, Vented-box loudspeaker systems, J. Audio Eng. Soc. 21(5), 1973).
@@ -60,7 +66,13 @@ def vented(peaks: Peaks, lowest_hz: float) -> tuple[float, float]:
         Refused: ``no-double-peak``, ``no-box``.
     """
     if len(peaks.at_hz) != 2 or peaks.dip_hz is None:
-        raise _no_double_peak(peaks, lowest_hz)
+        raise Refused.because(
+            "no-double-peak",
+            f"a vented box shows two peaks in the bass, this curve has {peaks.words}, seen from "
+            f"{lowest_hz:.3g} Hz up. Is the vent open, the box tight, the tube much too short or "
+            "too long, or does the sweep begin above the lower peak? If the box is closed, say "
+            "--closed",
+        )
     (low, high), fb = peaks.at_hz, peaks.dip_hz
     fs = low * high / fb
     alpha = (low**2 + high**2 - fb**2) / fs**2 - 1
@@ -70,13 +82,17 @@ def vented(peaks: Peaks, lowest_hz: float) -> tuple[float, float]:
 
 
 def closed(peaks: Peaks, fs: float) -> float:
-    """alpha = Vas/Vb of a closed box with such a peak: (fc/fs)^2 - 1 (Small 1972).
+    """Find alpha = Vas/Vb of a closed box with such a peak: (fc/fs)^2 - 1 (Small 1972).
 
     Raises:
         Refused: ``no-single-peak``, ``no-box``.
     """
     if len(peaks.at_hz) != 1:
-        raise _no_single_peak(peaks)
+        raise Refused.because(
+            "no-single-peak",
+            f"a closed box shows one peak in the bass, this curve has {peaks.words}. A second one "
+            "means a large leak or an open vent: seal it and measure again, or say --vented",
+        )
     alpha = (peaks.at_hz[0] / fs) ** 2 - 1
     if alpha < 0.05:
         raise Refused([_NO_BOX])
@@ -106,24 +122,3 @@ _NO_BOX = Finding(
     "fit, is it mounted, and is the box closed behind it?",
     refuses=True,
 )
-
-
-def _no_double_peak(peaks: Peaks, lowest_hz: float) -> Refused:
-    seen = ", ".join(f"{hz:.3g} Hz" for hz in peaks.at_hz) or "nowhere"
-    return Refused.because(
-        "no-double-peak",
-        f"a vented box shows two peaks in the bass, this curve has {len(peaks.at_hz)} (at {seen}, "
-        f"seen from {lowest_hz:.3g} Hz up). Is the vent open, the box tight, the tube much too "
-        "short or too long, or does the sweep begin above the lower peak? If the box is closed, "
-        "say --closed",
-    )
-
-
-def _no_single_peak(peaks: Peaks) -> Refused:
-    seen = ", ".join(f"{hz:.3g} Hz" for hz in peaks.at_hz) or "nowhere"
-    return Refused.because(
-        "no-single-peak",
-        f"a closed box shows one peak in the bass, this curve has {len(peaks.at_hz)} (at {seen}). "
-        "A second one means a large leak or an open vent: seal it and measure again, or say "
-        "--vented",
-    )

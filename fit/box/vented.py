@@ -77,15 +77,11 @@ def response(
     return np.asarray(s**4 / (s**4 + a1 * s**3 + a2 * s**2 + a3 * s + 1))
 
 
-def _power_terms(a1: float, a2: float, a3: float) -> tuple[float, float, float]:
-    """Coefficients of x^3, x^2, x in |denominator|^2 = x^4 + ... + 1 with x = (w/w0)^2."""
-    return (a1 * a1 - 2 * a2, a2 * a2 + 2 - 2 * a1 * a3, a3 * a3 - 2 * a2)
-
-
 def half_power_frequency(fs: float, QT: float, QL: float, alpha: float, h: float) -> float:
     """Highest frequency at which the response is 3 dB below its plateau [Hz]."""
-    b3, b2, b1 = _power_terms(*coefficients(QT, QL, alpha, h))
-    # |G|^2 = x^4/(x^4 + b3 x^3 + b2 x^2 + b1 x + 1) = 1/2
+    a1, a2, a3 = coefficients(QT, QL, alpha, h)
+    # |G|^2 = x^4/(x^4 + b3 x^3 + b2 x^2 + b1 x + 1) = 1/2 with x = (w/w0)^2
+    b3, b2, b1 = a1 * a1 - 2 * a2, a2 * a2 + 2 - 2 * a1 * a3, a3 * a3 - 2 * a2
     roots = np.roots([1, -b3, -b2, -b1, -1])
     real = roots[(abs(roots.imag) < 1e-9 * abs(roots)) & (roots.real > 0)].real
     return float(fs * math.sqrt(h) * math.sqrt(real.max()))

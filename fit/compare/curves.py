@@ -44,24 +44,22 @@ def difference(before: DriverFit, after: DriverFit) -> CurveDifference:
     error sources enter with the difference of their effects, the others and the repeatability of
     `fit.compare.changes` with their squares (JCGM 102:2011, 6.2.1.3).
     """
-    f = _shared(before.free_air[0].frequency_hz, after.free_air[0].frequency_hz)
+    known, f = before.free_air[0].frequency_hz, after.free_air[0].frequency_hz
+    f = f[(f >= known[0]) & (f <= known[-1])]
     measured = [_mean_magnitude(fit, f) for fit in (before, after)]
     if not all(_NEEDED <= fit.parameters.keys() for fit in (before, after)):
         return CurveDifference(f, measured[1] - measured[0], np.full(f.size, np.nan))
-    first, second = (_effects(fit, f) for fit in (before, after))
+    first, second = (
+        effects(fit, _slopes(fit, f)) | {f"{ASSUMED}scatter": np.sqrt(_noise(fit, f))}
+        for fit in (before, after)
+    )
     widening = (widest(before.parameters.values()), widest(after.parameters.values()))
     reach = Z95 * np.sqrt(variance(difference_of(first, second, widening=widening)))
     return CurveDifference(f, measured[1] - measured[0], reach)
 
 
-def _shared(before: FloatArray, after: FloatArray) -> FloatArray:
-    inside = (after >= before[0]) & (after <= before[-1])
-    return np.asarray(after[inside])
-
-
 def _mean_magnitude(fit: DriverFit, f: FloatArray) -> FloatArray:
-    curves = fit.free_air
-    rows = [_at(f, c.frequency_hz, np.abs(c.measured_ohm)) for c in curves]
+    rows = [_at(f, curve.frequency_hz, np.abs(curve.measured_ohm)) for curve in fit.free_air]
     return np.asarray(np.mean(rows, axis=0))
 
 
@@ -88,11 +86,6 @@ def _slopes(fit: DriverFit, f: FloatArray) -> dict[str, FloatArray]:
     Z = Re + coil + m
     of_Z = {"Re": Re + m, "fs": m / D * 1j * Qms * (x + 1 / x), "Qms": m / D, "Qes": -m, "Le": coil}
     return {name: np.real(np.conj(Z) / np.abs(Z) * of_Z[name]) for name in known}
-
-
-def _effects(fit: DriverFit, f: FloatArray) -> dict[str, FloatArray]:
-    """Effects on |Z| [ohm] of all error sources, of clamping anew, and of the curve's scatter."""
-    return effects(fit, _slopes(fit, f)) | {f"{ASSUMED}scatter": np.sqrt(_noise(fit, f))}
 
 
 def _noise(fit: DriverFit, f: FloatArray) -> FloatArray:

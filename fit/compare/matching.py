@@ -96,19 +96,22 @@ def match(units: Sequence[tuple[str, DriverFit]]) -> Matching:
     edges, exact = cheapest(cost)
     chosen = sorted((known[e] for e in edges), key=lambda p: abs(p.worst_db))
     names = [name for name, _ in units]
-    in_order = [known[i, i + 1] for i in range(0, len(units) - 1, 2)]
     return Matching(
         tuple(chosen),
         _alone(names, edges),
-        _rms(chosen),
-        _rms(in_order),
+        _rms(cost, edges),
+        _rms(cost, _in_order(len(units))),
         tuple(_alternatives(names, known, cost, edges)),
         exact,
     )
 
 
-def _rms(pairs: Sequence[Pair]) -> float:
-    return math.sqrt(sum(p.worst_db**2 for p in pairs) / len(pairs))
+def _rms(cost: FloatArray, edges: Sequence[Edge]) -> float:
+    return math.sqrt(sum(cost[edge] for edge in edges) / len(edges))
+
+
+def _in_order(n: int) -> tuple[Edge, ...]:
+    return tuple((i, i + 1) for i in range(0, n - 1, 2))
 
 
 def _alone(names: Sequence[str], edges: Sequence[Edge]) -> str | None:
@@ -146,7 +149,7 @@ def cheapest(cost: FloatArray) -> tuple[tuple[Edge, ...], bool]:
         options={"time_limit": SECONDS, "mip_rel_gap": 0.0},
     )
     if found.x is None:  # out of time before any solution: in the order given
-        return tuple((i, i + 1) for i in range(0, n - 1, 2)), False
+        return _in_order(n), False
     chosen = tuple(edge for edge, share in zip(edges, found.x, strict=True) if share > 0.5)
     return chosen, bool(found.status == 0)
 
@@ -166,12 +169,11 @@ def _alternatives(
         more = sum(cost[e] for e in won) - sum(cost[e] for e in lost)
         if more > Z95 * math.sqrt(sum(_variance(known[e]) for e in (*lost, *won))):
             continue
-        rms = [math.sqrt(sum(cost[e] for e in m) / len(m)) for m in (other, edges)]
         found[frozenset(won)] = Alternative(
             tuple((names[i], names[j]) for i, j in lost),
             tuple((names[i], names[j]) for i, j in won),
             _alone(names, other),
-            rms[0] - rms[1],
+            _rms(cost, other) - _rms(cost, edges),
         )
     return sorted(found.values(), key=lambda a: a.cost_more)
 

@@ -16,6 +16,8 @@ from fit.results.numbers import signed
 from fit.results.result import DECIBEL, Z95, DriverFit, Estimate, widest
 from meas.curve import FloatArray
 
+Verdict = Literal["matched", "apart", "undecided"]
+
 LIMIT_DB = 1.0
 """Largest difference of level of a good pair: about what shifts an image between two loudspeakers
 audibly (common practice, no source)."""
@@ -47,8 +49,29 @@ class Pair:
     worst_db: float
     worst_hz: float
     worst_95: tuple[float, float]
-    verdict: Literal["matched", "apart", "undecided"]
-    text: str
+    verdict: Verdict
+
+    @property
+    def text(self) -> str:
+        """Levels, resonances and verdict in words."""
+        judged = {
+            "matched": "a good pair",
+            "apart": "not a pair: the image would lean to the louder one",
+            "undecided": "too uncertain to call them a pair or not",
+        }[self.verdict]
+        side = "louder" if self.level_db > 0 else "softer"
+        higher = "at the same frequency"
+        if abs(self.fs_relative) >= 0.0005:
+            way = "higher" if self.fs_relative > 0 else "lower"
+            higher = f"{100 * abs(self.fs_relative):.1f} % {way}"
+        low, high = (signed(end, 1) for end in self.level_95)
+        reach = (self.worst_95[1] - self.worst_95[0]) / 2
+        return (
+            f"At one voltage {self.second} plays {abs(self.level_db):.1f} dB {side} than "
+            f"{self.first} (95 % from {low} to {high} dB) and resonates {higher}. On one large "
+            f"baffle their levels differ by {abs(self.worst_db):.1f} dB at most (± {reach:.1f} "
+            f"dB), at {self.worst_hz:.0f} Hz: {judged} by a limit of {LIMIT_DB:g} dB."
+        )
 
     def as_json(self) -> dict[str, Any]:
         """Ready for ``json.dumps``."""
@@ -84,20 +107,16 @@ def pair(names: tuple[str, str], fits: tuple[DriverFit, DriverFit]) -> Pair | No
     D = levels[1] - levels[0]
     reach = Z95 * _spread(fits, f)
     worst = int(np.argmax(np.abs(D)))
-    high = f.size - 1
-    worst_95 = (float(D[worst] - reach[worst]), float(D[worst] + reach[worst]))
-    verdict: Literal["matched", "apart", "undecided"] = "undecided"
+    verdict: Verdict = "undecided"
     if np.all(np.abs(D) + reach <= LIMIT_DB):
         verdict = "matched"
     elif np.any(np.abs(D) - reach > LIMIT_DB):
         verdict = "apart"
-    level = float(D[high])
-    level_95 = (level - float(reach[high]), level + float(reach[high]))
+    (level, level_95), (most, most_95) = (
+        (float(D[k]), (float(D[k] - reach[k]), float(D[k] + reach[k]))) for k in (-1, worst)
+    )
     fs_relative = fs[1] / fs[0] - 1
-    text = _words(names, level, level_95, fs_relative, float(D[worst]), float(f[worst]),
-                  float(reach[worst]), verdict)  # fmt: skip
-    return Pair(*names, level, level_95, fs_relative, float(D[worst]), float(f[worst]),
-                worst_95, verdict, text)  # fmt: skip
+    return Pair(*names, level, level_95, fs_relative, most, float(f[worst]), most_95, verdict)
 
 
 def pairs(named: Sequence[tuple[str, DriverFit]]) -> tuple[Pair, ...]:
@@ -133,31 +152,3 @@ def _spread(fits: tuple[DriverFit, DriverFit], f: FloatArray) -> FloatArray:
     first, second = (effects(fit, _slopes(fit.parameters, f)) for fit in fits)
     before, after = (widest(fit.parameters[name] for name in _NEEDED) for fit in fits)
     return np.sqrt(variance(difference(first, second, widening=(before, after))))
-
-
-def _words(
-    names: tuple[str, str],
-    level: float,
-    level_95: tuple[float, float],
-    fs_relative: float,
-    worst: float,
-    worst_hz: float,
-    reach: float,
-    verdict: str,
-) -> str:
-    side = "louder" if level > 0 else "softer"
-    judged = {
-        "matched": "a good pair",
-        "apart": "not a pair: the image would lean to the louder one",
-        "undecided": "too uncertain to call them a pair or not",
-    }[verdict]
-    higher = "at the same frequency"
-    if abs(fs_relative) >= 0.0005:
-        higher = f"{100 * abs(fs_relative):.1f} % {'higher' if fs_relative > 0 else 'lower'}"
-    low, high = (signed(end, 1) for end in level_95)
-    return (
-        f"At one voltage {names[1]} plays {abs(level):.1f} dB {side} than {names[0]} (95 % from "
-        f"{low} to {high} dB) and resonates {higher}. On one large baffle their levels differ by "
-        f"{abs(worst):.1f} dB at most (± {reach:.1f} dB), at "
-        f"{worst_hz:.0f} Hz: {judged} by a limit of {LIMIT_DB:g} dB."
-    )

@@ -54,25 +54,24 @@ def known_and_unsure(comparison: Comparison, *, same_unit: bool = True) -> tuple
     changed, undecided = (_without_echoes(comparison, word) for word in ("changed", "undecided"))
     if not comparison.changes:
         return "Nothing can be compared: the fits share no parameter.", ""
-    sentences = []
+    verb, sentences = "changed" if same_unit else "differs", []
     if changed:
         cause, follow = _cause(comparison, same_unit)
         alone = [c for c in changed if c.parameter not in follow]
-        sentences += [cause] if cause else []
+        sentences.append(cause)
         sentences += [f"{capitalised(_phrase(change, comparison, same_unit))}." for change in alone]
-        sentences += _meaning(comparison, same_unit)
-        sentences.append(
-            f"Nothing else {'changed' if same_unit else 'differs'} beyond uncertainty."
-        )
+        sentences += [
+            _warmed(comparison) if same_unit else "",
+            f"Nothing else {verb} beyond uncertainty.",
+        ]
     else:
-        verb = "changed" if same_unit else "differs"
         sentences.append(f"Nothing {verb} beyond uncertainty.")
     if not same_unit:
-        sentences += _as_a_pair(comparison)
+        sentences.append(_as_a_pair(comparison))
     listed = ", ".join(f"{_label(c.parameter)} ({_with_reach(c)})" for c in undecided)
     margin = f"{100 * comparison.margin:g} %"
     unsure = f"Too uncertain to call unchanged within {margin}: {listed}." if listed else ""
-    return " ".join(sentences), unsure
+    return " ".join(filter(None, sentences)), unsure
 
 
 def settled(steps: Sequence[Comparison], run: Trend | None = None) -> tuple[str, str]:
@@ -196,31 +195,27 @@ def _phrase(change: Change, comparison: Comparison, same_unit: bool) -> str:
     return f"{label} is {side} in {comparison.after}: {after} against {before} ({_size(change)})"
 
 
-def _meaning(comparison: Comparison, same_unit: bool) -> list[str]:
-    """Say what the changes mean for the parts of the driver."""
-    said = []
-    coil = comparison.change("Re")
-    if coil and coil.verdict == "changed" and same_unit:
-        kelvin = coil.change_relative / COPPER_PER_KELVIN
-        cold = comparison.change("Re_20C")
-        said.append(
-            "The temperature of the air explains the change of Re."
-            if cold and cold.verdict == "unchanged"
-            else f"Re changed as much as a copper coil {abs(kelvin):.0f} K "
-            f"{'warmer' if kelvin > 0 else 'cooler'} does."
-        )
-    return said
+def _warmed(comparison: Comparison) -> str:
+    """Say what the change of Re means for the temperature of the coil."""
+    coil, cold = comparison.change("Re"), comparison.change("Re_20C")
+    if not coil or coil.verdict != "changed":
+        return ""
+    if cold and cold.verdict == "unchanged":
+        return "The temperature of the air explains the change of Re."
+    kelvin = coil.change_relative / COPPER_PER_KELVIN
+    side = "warmer" if kelvin > 0 else "cooler"
+    return f"Re changed as much as a copper coil {abs(kelvin):.0f} K {side} does."
 
 
-def _as_a_pair(comparison: Comparison) -> list[str]:
+def _as_a_pair(comparison: Comparison) -> str:
     """Judge a pair by free air alone; with a sensitivity `fit.compare.pair` does better."""
     verdicts = {c.verdict for c in comparison.changes if c.parameter in ("Re", "fs", "Qts")}
     if verdicts != {"unchanged"} or comparison.change("sensitivity_2v83") is not None:
-        return []
-    return [
+        return ""
+    return (
         f"Re, fs and Qts agree within {100 * comparison.margin:g} %: a pair as far as free air can "
         "tell; levels need a take with a known mass or box."
-    ]
+    )
 
 
 def _cause(comparison: Comparison, same_unit: bool) -> tuple[str, set[str]]:

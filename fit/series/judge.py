@@ -14,12 +14,21 @@ from dataclasses import dataclass
 from fit.results.error_sources import ASSUMED
 from fit.results.judge import Word, decide
 from fit.results.quantities import spoken
-from fit.results.result import DECIBEL, Z95, DriverFit, Estimate, from_logarithm, logarithm
+from fit.results.result import Z95, DriverFit, Estimate, from_logarithm, logarithm
 from fit.results.shares import shares
-from fit.series.limits import Limit, SeriesLimits, written_difference
+from fit.series.limits import Limit, SeriesLimits, written_difference, written_size
 from fit.series.mask import WORDS, Departure, Profile, profile
 from fit.series.mask import judge as judge_mask
-from fit.series.values import CMES, NAMES, REPEATS, Common, Unit, apart, one_model, quantities
+from fit.series.values import (
+    CMES,
+    NAMES,
+    REPEATS,
+    Common,
+    Unit,
+    one_model,
+    own_uncertainty,
+    quantities,
+)
 from meas.errors import Finding
 
 
@@ -189,7 +198,7 @@ def _judged(limit: Limit, estimate: Estimate | None, fit: DriverFit) -> Judged:
         )
         return Judged(limit, None, None, "undecided", 0.0, 0.0, text)
     shared = Common({}, 0.0) if limit.changed else limit.common
-    causes = apart(limit.parameter, estimate, fit, shared)
+    causes = own_uncertainty(limit.parameter, estimate, fit, shared)
     if limit.changed:
         causes = _every_error(estimate, causes)
     reach = Z95 * math.hypot(*causes.values())
@@ -210,9 +219,11 @@ def _judged(limit: Limit, estimate: Estimate | None, fit: DriverFit) -> Judged:
         "the centre of the reference"
     )
     if word == "outside":
-        text += f" and {_past(beyond, limit.unit)} beyond the limit {_nearest(limit, at > high)}"
+        text += (
+            f" and {written_size(beyond, limit.unit)} beyond the limit {_nearest(limit, at > high)}"
+        )
     if word == "undecided":
-        near = _nearest(limit, _nearer_upper(at, low, high))
+        near = _nearest(limit, abs(high - at) < abs(at - low))
         past = "past the limit" if at < low or at > high else "short of the limit"
         main = shares(Estimate(1.0, "1", causes), {})
         text += f", {past} {near} by less than can be told; what limits it most: {main[0][0]}. "
@@ -231,17 +242,9 @@ def _every_error(estimate: Estimate, causes: Mapping[str, float]) -> dict[str, f
     return {"errors of the bench": estimate.widening * whole, **repeats}
 
 
-def _nearer_upper(at: float, low: float, high: float) -> bool:
-    return abs(high - at) < abs(at - low)
-
-
 def _nearest(limit: Limit, upper: bool) -> str:
     value = limit.upper if upper else limit.lower
     return "" if value is None else NAMES[limit.parameter].text(value, 4)
-
-
-def _past(beyond: float, unit: str) -> str:
-    return f"{beyond / DECIBEL:.2g} dB" if unit == "dB" else f"{100 * math.expm1(beyond):.2g} %"
 
 
 def curve_text(departure: Departure) -> str:

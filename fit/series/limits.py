@@ -120,7 +120,7 @@ def normal_reach(coverage: float) -> float:
 def derive(
     units: Sequence[Unit], *, coverage: float = COVERAGE, confidence: float = CONFIDENCE
 ) -> SeriesLimits:
-    """Limits from good units, fitted by one model.
+    """Derive limits from good units, fitted by one model.
 
     Args:
         units: Name and fit of each, all different units.
@@ -218,7 +218,11 @@ def _limit(symbol: str, seen: Sample, factor: float) -> tuple[Limit, list[Findin
 
 def written_difference(difference: float, unit: str) -> str:
     """Write a difference of logarithms as ``4.2 % above`` or ``0.3 dB below``."""
-    side = "above" if difference > 0 else "below"
+    return f"{written_size(difference, unit)} {'above' if difference > 0 else 'below'}"
+
+
+def written_size(difference: float, unit: str) -> str:
+    """Write the size of a difference of logarithms as ``4.2 %`` or ``0.3 dB``."""
     if unit == "dB":
-        return f"{abs(difference) / DECIBEL:.2g} dB {side}"
-    return f"{100 * abs(math.expm1(difference)):.2g} % {side}"
+        return f"{abs(difference) / DECIBEL:.2g} dB"
+    return f"{100 * abs(math.expm1(difference)):.2g} %"

@@ -102,11 +102,14 @@ class Statistics:
         return self.spread * math.sqrt(1 - self.measuring_share)
 
 
-Bounds = Mapping[str, tuple[float | None, float | None]]
+Bounds = tuple[float | None, float | None]
+"""Lower and upper limit; None where there is none."""
 
 
-def summarise(units: Sequence[Unit], bounds: Bounds | None = None) -> tuple[Statistics, ...]:
-    """Statistics of every reported quantity that at least `FEWEST` units have.
+def summarise(
+    units: Sequence[Unit], bounds: Mapping[str, Bounds] | None = None
+) -> tuple[Statistics, ...]:
+    """Describe every reported quantity that at least `FEWEST` units have.
 
     Args:
         units: Name and fit of each unit, in the order of time.
@@ -131,9 +134,7 @@ def summarise(units: Sequence[Unit], bounds: Bounds | None = None) -> tuple[Stat
     return tuple(found)
 
 
-def _statistics(
-    symbol: str, seen: Sample, bounds: tuple[float | None, float | None] | None
-) -> Statistics:
+def _statistics(symbol: str, seen: Sample, bounds: Bounds | None) -> Statistics:
     reported = [estimate.value for estimate in seen.estimates]
     unit, n = seen.estimates[0].unit, len(reported)
     size = max(seen.spread, seen.measuring, 1e-12)
@@ -162,7 +163,7 @@ def _statistics(
     )
 
 
-def _beyond(seen: Sample, unit: str, bounds: tuple[float | None, float | None]) -> Beyond:
+def _beyond(seen: Sample, unit: str, bounds: Bounds) -> Beyond:
     from scipy.stats import binomtest
 
     low, high = (None if bound is None else logarithm(bound, unit) for bound in bounds)

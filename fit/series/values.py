@@ -117,7 +117,9 @@ def common(estimates: Sequence[Estimate]) -> Common:
     return Common(effects, models[len(models) // 2])
 
 
-def apart(symbol: str, estimate: Estimate, fit: DriverFit, shared: Common) -> dict[str, float]:
+def own_uncertainty(
+    symbol: str, estimate: Estimate, fit: DriverFit, shared: Common
+) -> dict[str, float]:
     """Standard uncertainty of one unit beside the others, by cause, in the logarithm.
 
     Args:
@@ -176,7 +178,7 @@ def sample(symbol: str, units: Sequence[Unit], estimates: Sequence[Estimate]) ->
     values = np.array([e.logarithm for e in estimates])
     centre, spread = (float(v) for v in centre_and_spread(values))
     own = [
-        math.hypot(*apart(symbol, estimate, fit, shared).values())
+        math.hypot(*own_uncertainty(symbol, estimate, fit, shared).values())
         for estimate, (_, fit) in zip(estimates, units, strict=True)
     ]
     measuring = math.sqrt(sum(u * u for u in own) / len(own))
