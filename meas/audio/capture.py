@@ -8,12 +8,13 @@ recording that never arrived is such a case: the silence before the first sweep 
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
-from meas.audio.protocol import AudioPath, Capture, Progress, StreamEvent
+from meas.audio.protocol import AudioPath, Capture, Progress
 from meas.errors import Finding
 from meas.excitation.stimulus import Stimulus
 
@@ -63,7 +64,7 @@ def peak_levels(
     sample_rate_hz: int,
     on_progress: Callable[[Progress], None] | None = None,
 ) -> tuple[tuple[float, float], bool]:
-    """Largest magnitude at source and driver input for a short quiet signal.
+    """Measure the largest magnitude at source and driver input for a short quiet signal.
 
     Args:
         output: The signal, such as the samples of a short `Stimulus` at a low level.
@@ -117,20 +118,16 @@ def _dropouts(capture: Capture, sweeps: Sequence[tuple[int, int]]) -> list[Findi
     if not hit:
         return []
     first = hit[0].frame / capture.sample_rate_hz
+    counts = Counter(event.kind for event in hit)
+    words = (f"{counts[kind]} {kind.replace('-', ' ')}" for kind in _LOST if counts[kind])
     text = (
-        f"the sound system reported {_counted(hit)} during the sweeps, first at {first:.2f} s. "
+        f"the sound system reported {', '.join(words)} during the sweeps, first at {first:.2f} s. "
         "Close other programs, use a direct way to the card ('freeair rig devices') and repeat"
     )
     # Core Audio reports losses that did not happen (tracker of PortAudio); there the recorded
     # signal alone decides.
     believed = not str(capture.path.get("device", "")).startswith("Core Audio")
     return [Finding("dropout", text, believed, at_seconds=(first,))]
-
-
-def _counted(events: Sequence[StreamEvent]) -> str:
-    counts = {kind: sum(event.kind == kind for event in events) for kind in _LOST}
-    words = [f"{count} {kind.replace('-', ' ')}" for kind, count in counts.items() if count]
-    return ", ".join(words)
 
 
 def _clock(capture: Capture) -> list[Finding]:

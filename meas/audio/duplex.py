@@ -51,7 +51,7 @@ class Duplex:
         self._flags: list[tuple[int, Any]] = []
         self._first: tuple[float, int] | None = None
         self._last = (0.0, 0)
-        self._peak = np.zeros(2)
+        self._told: Progress | None = None
         self.recorded = np.zeros((output.size, 2), dtype=np.float32)
         self.done = 0
         self.error: BaseException | None = None
@@ -106,9 +106,10 @@ class Duplex:
             finished = self.finished.wait(PROGRESS_SECONDS)
             now, done = time.monotonic(), self.done
             if done > seen:
-                advanced = now
-                self._report(seen, done, on_progress)
-                seen = done
+                advanced, seen = now, done
+                if on_progress is not None:
+                    self._told = Progress.so_far(self.recorded, done, self._told)
+                    on_progress(self._told)
             if self.error is not None:
                 return f"the copying of samples failed with {self.error!r}"
             if done == total and (finished or now - advanced > 1.0):
@@ -121,15 +122,6 @@ class Duplex:
                 return f"no sample arrived for {patience:g} s, after {so_far}"
             if now - began > 2 * seconds + START_SECONDS:
                 return f"the device is far too slow: {so_far} in {now - began:.0f} s"
-
-    def _report(self, seen: int, done: int, on_progress: Callable[[Progress], None] | None) -> None:
-        if on_progress is None:
-            return
-        level = np.abs(self.recorded[seen:done]).max(axis=0)
-        self._peak = np.maximum(self._peak, level)
-        peak = (float(self._peak[0]), float(self._peak[1]))
-        now = (float(level[0]), float(level[1]))
-        on_progress(Progress(done, self._output.size, peak, now, self.recorded[:done]))
 
     def events(self) -> tuple[StreamEvent, ...]:
         """Every flag of every callback."""

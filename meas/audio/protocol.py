@@ -48,6 +48,15 @@ class Progress:
     level: tuple[float, float] = (0.0, 0.0)
     samples: TwoInputs | None = None
 
+    @classmethod
+    def so_far(cls, recorded: TwoInputs, done: int, earlier: Progress | None) -> Progress:
+        """Describe a capture in an array of its final length, after an earlier report."""
+        newest = recorded[0 if earlier is None else earlier.frames_done : done]
+        source, driver = (float(size) for size in np.abs(newest).max(axis=0))
+        before = (0.0, 0.0) if earlier is None else earlier.peak
+        peak = (max(source, before[0]), max(driver, before[1]))
+        return cls(done, len(recorded), peak, (source, driver), recorded[:done])
+
 
 @dataclass(frozen=True, eq=False)
 class Capture:

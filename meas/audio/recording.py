@@ -45,56 +45,35 @@ class Recording:
     findings: tuple[Finding, ...] = ()
 
 
-def read(path: Path, source_input: int = 1, driver_input: int = 2) -> Recording:
+def read(path: Path, source_input: int | None = 1, driver_input: int = 2) -> Recording:
     """Read two channels of a recording.
 
     Args:
         path: WAV or FLAC, integer or floating point, any number of channels from two.
-        source_input: Channel with the source node, from 1.
+        source_input: Channel with the source node, from 1; None: one input was recorded alone and
+            stands in both columns.
         driver_input: Channel with the driver node, from 1.
 
     Raises:
         UnreadableInput: If it is no such file, lacks the channels, or holds no usable samples.
     """
-    return _read(path, source_input, driver_input)
-
-
-def read_one(path: Path, driver_input: int = 1) -> Recording:
-    """Read one channel of a recording, in which one input was recorded alone.
-
-    Args:
-        path: WAV or FLAC, integer or floating point; with one channel that one is meant.
-        driver_input: Channel with the driver node, from 1.
-
-    Returns:
-        The recording with the same samples in both columns.
-
-    Raises:
-        UnreadableInput: If it is no such file, lacks the channel, or holds no usable samples.
-    """
-    return _read(path, None, driver_input)
-
-
-def _read(path: Path, source_input: int | None, driver_input: int) -> Recording:
     _check_kind(path)
     import soundfile
 
     try:
         with soundfile.SoundFile(str(path)) as file:
+            _check_coding(path, file)
             if source_input is None:
                 source_input = driver_input = min(driver_input, int(file.channels))
-                _check_coding(path, file)
             else:
-                _check_coding(path, file)
                 _check_channels(path, file, source_input, driver_input)
             columns = [source_input - 1, driver_input - 1]
             samples, broken = _samples(path, file, columns, soundfile.LibsndfileError)
             promised, rate = int(file.frames), int(file.samplerate)
-            subtype = str(file.subtype)
             description: dict[str, str | float] = {
                 "file": path.name,
                 "format": str(file.format),
-                "subtype": subtype,
+                "subtype": str(file.subtype),
                 "channels": int(file.channels),
             }
     except TypeError as error:
@@ -108,9 +87,23 @@ def _read(path: Path, source_input: int | None, driver_input: int) -> Recording:
     if not samples.size:
         raise _error(path, "holds no samples")
     _check_finite(path, samples, rate)
-    cut = broken or len(samples) < promised or _ends_early(path)
-    findings = (_truncated(path, len(samples), rate),) if cut else ()
-    return Recording(samples, rate, description, findings)
+    findings = []
+    if broken or len(samples) < promised or _ends_early(path):
+        findings.append(
+            Finding(
+                "truncated",
+                f"the file {path.name} ends before its header says, after "
+                f"{len(samples) / rate:.2f} s: copying or recording broke off",
+                refuses=True,
+                next_step="Copy it again from where it was recorded.",
+            )
+        )
+    return Recording(samples, rate, description, tuple(findings))
+
+
+def read_one(path: Path, driver_input: int = 1) -> Recording:
+    """Read a recording of one input alone; in a file with one channel that one is meant."""
+    return read(path, None, driver_input)
 
 
 def _check_kind(path: Path) -> None:
@@ -218,16 +211,6 @@ def _ends_early(path: Path) -> bool:
         return False
     size = int.from_bytes(head[4:8], "little" if head[:4] == b"RIFF" else "big")
     return size not in _UNKNOWN_SIZES and size + 8 > path.stat().st_size
-
-
-def _truncated(path: Path, frames: int, rate: int) -> Finding:
-    return Finding(
-        "truncated",
-        f"the file {path.name} ends before its header says, after {frames / rate:.2f} s: copying "
-        "or recording broke off",
-        refuses=True,
-        next_step="Copy it again from where it was recorded.",
-    )
 
 
 def _error(path: Path, what: str, remedy: str = _ADVICE) -> UnreadableInput:

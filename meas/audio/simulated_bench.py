@@ -245,25 +245,14 @@ def report(
     Returns:
         How many frames there were until it was interrupted, and that it was.
     """
-    total = samples.shape[0]
+    total = len(samples)
     if on_progress is None:
         return total, ()
-    peak = level = np.zeros(2)
-    seen = 0
-    while seen < total:
-        done = min(seen + step, total)
-        level = np.abs(samples[seen:done]).max(axis=0)
-        peak = np.maximum(peak, level)
-        seen = done
-        progress = Progress(
-            seen,
-            total,
-            (float(peak[0]), float(peak[1])),
-            (float(level[0]), float(level[1])),
-            samples[:seen],
-        )
+    told: Progress | None = None
+    for end in range(step, total + step, step):
+        told = Progress.so_far(samples, min(end, total), told)
         try:
-            on_progress(progress)
+            on_progress(told)
         except KeyboardInterrupt:
-            return seen, (StreamEvent(seen, "interrupted"),)
+            return told.frames_done, (StreamEvent(told.frames_done, "interrupted"),)
     return total, ()

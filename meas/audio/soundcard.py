@@ -77,13 +77,9 @@ class SoundCard:
     def __init__(
         self, device: str | None = None, source_input: int | None = 1, driver_input: int = 2
     ) -> None:
-        if source_input is None and driver_input >= 1:
-            self._wanted = device
-            self._columns = [driver_input - 1, driver_input - 1]
-            self._inputs = driver_input
-            return
-        source_input = 0 if source_input is None else source_input
-        if min(source_input, driver_input) < 1 or source_input == driver_input:
+        alone = source_input is None
+        source_input = driver_input if source_input is None else source_input
+        if min(source_input, driver_input) < 1 or (source_input == driver_input and not alone):
             raise UsageError(
                 f"inputs {source_input} and {driver_input} cannot serve as source and driver input",
                 remedy="Inputs count from 1 and must be two different ones.",

@@ -57,8 +57,7 @@ class Analysis:
         curve: The impedance; None when nothing meaningful can be computed at all. It may stand
             beside a refusal, so that it can be looked at, but no number may be derived from it.
         peak: Largest magnitude at the source and at the driver input; full scale is 1.
-        band_hz: Lowest and highest frequency of the curve [Hz]; None without one.
-        passes: Where the excitation is in the recording.
+        passes: Places of the excitation in the recording.
         transfer: Driver input over source input as recorded, before calibration.
         distortion: Distortion by the driver against frequency, where the excitation tells it.
         unlike: Difference between the inputs that the curve told, and that is taken out of it.
@@ -67,7 +66,6 @@ class Analysis:
     curve: ImpedanceCurve | None
     findings: tuple[Finding, ...]
     peak: tuple[float, float]
-    band_hz: tuple[float, float] | None
     passes: Passes
     transfer: Transfer | None
     distortion: Distortion | None = None
@@ -76,7 +74,7 @@ class Analysis:
 
     @property
     def refused(self) -> bool:
-        """True when no number may be derived from the recording."""
+        """Tell whether no number may be derived from the recording."""
         return bool(refusals(self.findings))
 
 
@@ -116,10 +114,9 @@ def analyse(
     estimated = estimate_from(clock.samples, sample_rate_hz, stimulus)
     passes, transfer = estimated.passes, estimated.transfer
     findings = list(estimated.findings)
-    curve, unlike = None, None
+    curve, unlike, matched = None, None, None
     judged: tuple[Transfer, Rig, ImpedanceCurve | None] | None = None
     other_side: tuple[Finding, ...] = ()
-    matched: ComplexArray | None = None
     compared = calibration is not None and calibration.knows_channels(rig.wiring.resistor_side)
     if rig.wiring.series_resistor_ohm is None:
         findings.append(_UNKNOWN_RESISTOR)
@@ -164,9 +161,6 @@ def analyse(
         curve=curve,
         findings=tuple(causes(findings)),
         peak=_peak(samples),
-        band_hz=None
-        if curve is None
-        else (float(curve.frequency_hz[0]), float(curve.frequency_hz[-1])),
         passes=passes,
         transfer=transfer,
         distortion=estimated.distortion,

@@ -15,7 +15,7 @@ _LOUD = 0.1
 
 
 def across_driver(samples: TwoInputs, rig: Rig) -> FloatArray:
-    """Voltage across the driver, full scale of an input 1, shape (n,).
+    """Compute the voltage across the driver, full scale of an input 1, shape (n,).
 
     On the hot side the driver input is across the driver; on the ground side the driver has what
     the source has more than the resistor. Inputs are taken as alike.
@@ -27,7 +27,7 @@ def across_driver(samples: TwoInputs, rig: Rig) -> FloatArray:
 
 
 def tone_rms(signal: FloatArray, sample_rate_hz: int, frequency_hz: float) -> float:
-    """Rms of a steady tone in a recording, the ends left out, noise and hum rejected.
+    """Find the rms of a steady tone in a recording, the ends left out, noise and hum rejected.
 
     Args:
         signal: A recording with a tone in the middle, shape (n,).
@@ -45,7 +45,7 @@ def tone_rms(signal: FloatArray, sample_rate_hz: int, frequency_hz: float) -> fl
 
 
 def of_take(samples: TwoInputs, passes: Passes, rig: Rig) -> dict[str, float]:
-    """The drive of a take, for its record.
+    """Describe the drive of a take, for its record.
 
     Returns:
         ``driver_volt_rms`` over the excitation and ``driver_volt_peak``, with the limits of both

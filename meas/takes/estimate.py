@@ -91,20 +91,20 @@ def _from_sweeps(
 
 
 def spoilt_passes(samples: TwoInputs, sample_rate_hz: int, passes: Passes) -> NDArray[np.bool_]:
-    """Passes that something else spoilt, shape (p,); see `meas.transfer.spoilt_passes.spoilt`."""
-    count = len(passes.passes)
-    if not passes.contained or rejection.most_left_out(count) == 0:
-        return np.zeros(count, dtype=np.bool_)
+    """Find the passes that something else spoilt, by `meas.transfer.spoilt_passes`, shape (p,)."""
+    none = np.zeros(len(passes.passes), dtype=np.bool_)
+    if not passes.contained or rejection.most_left_out(none.size) == 0:
+        return none
     points = reduce_to_points(spectra_of_passes(samples, sample_rate_hz, passes))
     if points is None:
-        return np.zeros(count, dtype=np.bool_)
+        return none
     weight: FloatArray = 1.0 / points.pass_gain
     known = np.isfinite(points.pass_ratio).all(axis=0) & np.isfinite(weight).all(axis=0)
     # Beyond the band there is noise and no drive, in every pass.
     power = points.source_power * points.frequency_hz
     known &= power > 1e-6 * power.max()
     if not known.any():
-        return np.zeros(count, dtype=np.bool_)
+        return none
     frequency = points.frequency_hz[known]
     values, weight = points.pass_ratio[:, known], weight[:, known]
     return rejection.spoilt(values, weight, rejection.octaves(frequency), np.ones(frequency.size))

@@ -24,7 +24,7 @@ from meas.transfer.passes import LONGEST_TAIL_SECONDS, Pass, Passes
 _SEARCHED_SECONDS = 4.0
 """Enough of a sweep to find it by; the whole would cost more at every look."""
 _FADED_SECONDS = 0.3
-"""Of the block, counted as its end: a third of it is faded (`meas.transfer.spectra`)."""
+"""End of the block: a third of it is faded (`meas.transfer.spectra`)."""
 _RINGING_SECONDS = 0.3
 """How far the curve stays behind: 20 Hz and a Q of 5 ring down by e^-4 (pi f/Q t)."""
 _MARGIN_SECONDS = 0.05

@@ -89,7 +89,7 @@ class Take:
     @property
     def refused(self) -> bool:
         """Tell whether no number may be derived from the take."""
-        return bool(refusals(self.findings))
+        return bool(self.reasons)
 
     @property
     def reasons(self) -> tuple[Finding, ...]:
@@ -178,7 +178,7 @@ def load(path: str | Path) -> Take:
 
 
 def read_capture(path: Path) -> Recording:
-    """The capture of a take: source input first, driver input second.
+    """Read the capture of a take: source input first, driver input second.
 
     Args:
         path: The take's folder, its take.json, or the impedance.csv in it.
@@ -203,7 +203,7 @@ def _folder_name(take: Take) -> str:
 
 
 def safe_name(text: str) -> str:
-    """Letters and digits of any script, at most 60 bytes; never a dot, a slash, or nothing."""
+    """Keep letters and digits of any script, at most 60 bytes; never a dot, a slash, or nothing."""
     kept = re.sub(r"[^\w+]+|_+", "-", unicodedata.normalize("NFC", text)).strip("-")
     return kept.encode("utf-8", "ignore")[:60].decode("utf-8", "ignore").strip("-") or "unit"
 
@@ -301,9 +301,8 @@ def _common_errors(
     curve: Curve, said: Record, using: Substitution | None
 ) -> tuple[Systematic, ...]:
     if using is not None:
-        from meas.one_input.substitution import (
-            systematics_of,  # scipy, which other takes need not wait for
-        )
+        # It imports scipy, which other takes need not wait for.
+        from meas.one_input.substitution import systematics_of
 
         return systematics_of(curve, said.rig, using)
     if not isinstance(curve, ImpedanceCurve):

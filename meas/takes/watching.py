@@ -30,8 +30,8 @@ class Seen:
     Attributes:
         frequency_hz: Lines of the multisine, increasing, shape (n,).
         magnitude_ohm: |Z| there over the last period, shape (n,).
-        peak_hz: Where |Z| peaks; None where it does so at an edge of the band.
-        peak_ohm: |Z| there; None likewise.
+        peak_hz: Frequency at which |Z| peaks [Hz]; None where it does so at an edge of the band.
+        peak_ohm: |Z| there [ohm]; None likewise.
     """
 
     frequency_hz: FloatArray
@@ -41,12 +41,10 @@ class Seen:
 
 
 def excitation(rig: Rig, low_hz: float, high_hz: float, seconds: float) -> tuple[Rig, Stimulus]:
-    """A quiet multisine over a band.
+    """Build a quiet multisine over a band.
 
     Args:
         rig: The bench; it is driven at `QUIET` times its level.
-        low_hz: Lowest frequency [Hz].
-        high_hz: Highest frequency [Hz].
         seconds: How long it plays, about [s].
 
     Returns:
@@ -70,7 +68,7 @@ def excitation(rig: Rig, low_hz: float, high_hz: float, seconds: float) -> tuple
 
 
 def look(samples: TwoInputs, stimulus: Stimulus, rig: Rig) -> Seen | None:
-    """Impedance over the last period of what was recorded so far.
+    """Compute the impedance over the last period of what was recorded so far.
 
     The ratio of two periodic signals does not depend on where a period is cut out. Channels are
     taken as equal: what is watched is how the curve moves, not its last per cent.

@@ -75,7 +75,6 @@ def test_own_take(side: str, Ri: float | None) -> None:
     sources = {one.source.split(":")[0] for one in found.curve.systematics}
     expected = {"resistor", "leads", "input-resistance", "mismatch-gain", "mismatch-delay"}
     assert sources == expected | {"resistor-contact", "crosstalk", "mismatch-coupling"}
-    assert found.band_hz == (found.curve.frequency_hz[0], found.curve.frequency_hz[-1])
     assert found.peak[0] == pytest.approx(0.25, abs=0.01)
     assert len(found.passes.passes) == 2
 
@@ -132,7 +131,7 @@ NOISE = np.random.default_rng(5).normal(0, 0.1, 20 * RATE)
 def test_unknown_resistor() -> None:
     samples = recorded(up_and_down(), bench())
     found = analyse(samples, RATE, bench(R=None))
-    assert found.curve is None and found.band_hz is None
+    assert found.curve is None
     assert codes(found) == {"unknown-resistor"}
     assert found.transfer is not None
 
