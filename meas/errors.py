@@ -94,15 +94,17 @@ class FreeairError(Exception):
     """Base of all errors that a user can cause or cure.
 
     Args:
-        where: File, line, column, option or channel; may be empty.
+        where: File, option or channel; may be empty.
+        at: Line and column in the file; may be empty. As an attribute ``where`` holds both.
         remedy: What to do about it; may be empty only where ``what`` says it.
     """
 
     exit_status = 1
 
-    def __init__(self, what: str, *, where: str = "", remedy: str = "") -> None:
+    def __init__(self, what: str, *, where: str = "", at: str = "", remedy: str = "") -> None:
         self.what = what
-        self.where = where
+        self.where = ", ".join(filter(None, (where, at)))
+        self.at = at
         self.remedy = remedy
         super().__init__(what)
 

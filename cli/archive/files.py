@@ -183,8 +183,7 @@ def left_out(source: str, unit: str, error: UsageError | Refused) -> LeftOut:
     """A source with the error that it raised."""
     code = error.reasons[0].code if isinstance(error, Refused) else "unreadable"
     said = "; ".join(r.text for r in error.reasons) if isinstance(error, Refused) else error.what
-    line = re.search(r"line [0-9]+.*$", error.where)  # the file stands beside
-    text = f"{line[0]}: {said}" if line else said
+    text = f"{error.at}: {said}" if error.at else said  # the file stands beside
     return LeftOut(source, unit, code, text, error.remedy)
 
 

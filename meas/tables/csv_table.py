@@ -393,10 +393,8 @@ def _check_agreement(
 def _error(
     path: Path, what: str, remedy: str = "", *, line: int | None = None, column: str = ""
 ) -> UnreadableInput:
-    where = str(path)
-    if line is not None:
-        where += f", line {line}"
+    at = "" if line is None else f"line {line}"
     if column:
-        where += f", column {column}"
+        at += f", column {column}"
     advice = remedy or (_GENERAL if line is None else "Mend that row, or remove it.")
-    return UnreadableInput(what, where=where, remedy=advice)
+    return UnreadableInput(what, where=str(path), at=at, remedy=advice)

@@ -90,9 +90,9 @@ def from_text(text: str, where: str) -> ImpedanceCurve:
     rows = array("d")
     for number, found in enumerate(re.finditer(r"([^\r\n]*)(?:\r\n|\n|\r|$)", text), start=1):
         line = found[1].split("!", 1)[0].strip()
-        at = f"{where}, line {number}"
+        at = (where, number)
         if len(line) > _LONGEST_LINE:
-            raise UnreadableInput(f"the line has {len(line)} characters", where=at, remedy=_ADVICE)
+            raise _error(at, f"the line has {len(line)} characters", _ADVICE)
         if not line or ended:
             continue
         if line.startswith("["):
@@ -127,35 +127,38 @@ def from_text(text: str, where: str) -> ImpedanceCurve:
         ) from error
 
 
+_At = tuple[str, int]
+"""Name of the file, and number of the line in it."""
+
+
+def _error(at: _At, what: str, remedy: str) -> UnreadableInput:
+    where, number = at
+    return UnreadableInput(what, where=where, at=f"line {number}", remedy=remedy)
+
+
 def _text(path: Path) -> str:
     content = read_bytes(path, "one-port", _LARGEST_FILE, _ADVICE)
     return content.decode("utf-8", errors="replace")
 
 
 def _keyword(
-    keyword: str, value: str, at: str, version: int, reference: float
+    keyword: str, value: str, at: _At, version: int, reference: float
 ) -> tuple[int, float, bool]:
     """New version, reference and whether the data ended."""
     if keyword == "version":
         if value not in {"2.0", "2.1"}:
-            raise UnreadableInput(
-                f"Touchstone version {value[:40]!r} is not known",
-                where=at,
-                remedy="Versions 1 and 2.0 are read.",
-            )
+            what = f"Touchstone version {value[:40]!r} is not known"
+            raise _error(at, what, "Versions 1 and 2.0 are read.")
         return 2, reference, False
     if keyword == "number of ports" and value != "1":
-        raise UnreadableInput(
-            f"has {value[:40]} ports; an impedance has one",
-            where=at,
-            remedy="Give a one-port (.s1p).",
-        )
+        what = f"has {value[:40]} ports; an impedance has one"
+        raise _error(at, what, "Give a one-port (.s1p).")
     if keyword == "reference":
         return version, _reference(value, at), False
     return version, reference, keyword == "end"
 
 
-def _option_line(line: str, at: str) -> tuple[float, str, str, float]:
+def _option_line(line: str, at: _At) -> tuple[float, str, str, float]:
     scale, kind, form, reference = 1e9, "S", "MA", 50.0
     words = iter(line[1:].upper().split())
     for word in words:
@@ -168,43 +171,32 @@ def _option_line(line: str, at: str) -> tuple[float, str, str, float]:
         elif word == "R":
             reference = _reference(next(words, ""), at)
         else:
-            raise UnreadableInput(
-                f"the option line says {word[:40]!r}, which is not for a one-port",
-                where=at,
-                remedy="It should read like: # HZ Z RI R 1",
-            )
+            what = f"the option line says {word[:40]!r}, which is not for a one-port"
+            raise _error(at, what, "It should read like: # HZ Z RI R 1")
     return scale, kind, form, reference
 
 
-def _row(line: str, at: str) -> tuple[float, float, float]:
+def _row(line: str, at: _At) -> tuple[float, float, float]:
     cells = line.split()
     if len(cells) != 3:
-        raise UnreadableInput(
-            f"has {len(cells)} numbers where a one-port has three",
-            where=at,
-            remedy="Each row needs a frequency and two numbers.",
-        )
+        what = f"has {len(cells)} numbers where a one-port has three"
+        raise _error(at, what, "Each row needs a frequency and two numbers.")
     f, a, b = (_number(cell, at) for cell in cells)
     return f, a, b
 
 
-def _number(text: str, at: str) -> float:
+def _number(text: str, at: _At) -> float:
     value = float(text) if _NUMBER.fullmatch(text) else _LARGEST_NUMBER
     if abs(value) >= _LARGEST_NUMBER:
-        raise UnreadableInput(
-            f"{text[:40]!r} is not a finite number of any use here",
-            where=at,
-            remedy="Write numbers like 1.25e3.",
-        )
+        what = f"{text[:40]!r} is not a finite number of any use here"
+        raise _error(at, what, "Write numbers like 1.25e3.")
     return value
 
 
-def _reference(text: str, at: str) -> float:
+def _reference(text: str, at: _At) -> float:
     value = _number(text, at)
     if value <= 0:
-        raise UnreadableInput(
-            f"a reference of {text[:40]} ohm", where=at, remedy="It is a resistance above zero."
-        )
+        raise _error(at, f"a reference of {text[:40]} ohm", "It is a resistance above zero.")
     return value
 
 
