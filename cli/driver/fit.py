@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from cli.driver import profile as profile_words
-from cli.report.headline import USUAL, sentences
+from cli.report.fit_words import USUAL, limits, sentences, steps
 from cli.terminal import show
 from cli.words import options
 from cli.words.options import (
@@ -291,7 +291,7 @@ def print_fit(found: JudgedFit, *, everything: bool) -> None:
         everything: Whether values that few people use, curves and model are shown, too.
     """
     from cli.terminal import tables
-    from cli.words import advice_words
+    from cli.terminal.sections import say
     from fit.results.model_words import in_words
 
     fit, verdicts, findings = found.fit, found.verdicts, found.findings
@@ -302,7 +302,7 @@ def print_fit(found: JudgedFit, *, everything: bool) -> None:
     if everything:
         show.say("", tables.curves(fit))
         show.say(f"Model {fit.model}: {in_words(fit.model, fit.parameters)}")
-        advice_words.tell(found.advice)
+        say([*limits(found.advice), *steps(found.advice)])
     if found.profiles:
         profile_words.tell(found.profiles, fit.parameters)
     show.heading(found.unit)

@@ -11,7 +11,7 @@ from markupsafe import Markup
 from cli.pictures import marks, plots, wiring
 from cli.report import expected
 from cli.report.exploring import exploring, residuals
-from cli.report.headline import USUAL, sentences
+from cli.report.fit_words import USUAL, sentences, steps
 from cli.report.page import (
     Explored,
     Measured,
@@ -27,7 +27,6 @@ from cli.report.parts import Plot, drawn, finding_lines, strip
 from cli.terminal import cautions
 from cli.terminal.show import counted
 from cli.terminal.tables import curve_rows
-from cli.words import advice_words
 from fit.results.model_words import in_words
 from fit.results.numbers import figures, with_unit
 from fit.results.quantities import in_order, shown
@@ -88,7 +87,7 @@ def content(
         part("Doubts", finding_lines((*fit.warnings, *warnings))),
         part("The curves", _curves(fit)),
         part("Parameters", Parameters(usual, rarer)),
-        *parts([*advice_words.steps(advice), *will_do], pictured=False),
+        *parts([*steps(advice), *will_do], pictured=False),
         part("The motion alone", _motion_plot(fit), pictured=False),
         part("How it was measured", _measured(fit, origin)),
         part("Before you measure again", *(cautions.for_rig(origin.rig) if origin.rig else ())),

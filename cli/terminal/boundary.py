@@ -11,7 +11,6 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Sequence
-from typing import Any
 
 import typer
 from typer.exceptions import TyperException
@@ -46,8 +45,9 @@ def run(argv: Sequence[str]) -> int:
     except FreeairError as error:
         report_fault(error, as_json=as_json)
         return error.exit_status
-    except TyperException as error:
-        return _report_usage(argv, error, as_json=as_json)
+    except TyperException as error:  # a group alone: its help, where errors go
+        sys.stderr.write(error.format_message().rstrip() + "\n")
+        return 2
     except (Left, WentBack):
         show.note("Left: nothing more was played.")
         return 2
@@ -140,25 +140,3 @@ def _report_defect(as_json: bool, error: Exception) -> None:
 def _wants_json(argv: Sequence[str]) -> bool:
     words = list(argv)
     return "--json" in (words[: words.index("--")] if "--" in words else words)
-
-
-def _report_usage(argv: Sequence[str], error: TyperException, *, as_json: bool) -> int:
-    from cli.terminal import usage_words
-
-    if not as_json and type(error).__name__ == "NoArgsIsHelpError":
-        sys.stderr.write(error.format_message().rstrip() + "\n")
-        return 2
-    command, path = _meant(argv)
-    report_fault(usage_words.in_words(error, command, path, argv), as_json=as_json)
-    return 2
-
-
-def _meant(argv: Sequence[str]) -> tuple[Any, str]:
-    """The command of a line, as far as its words name one, and how it is called."""
-    command: Any = typer.main.get_command(app)
-    path = "freeair"
-    for word in argv:
-        if word not in getattr(command, "commands", ()):
-            break
-        command, path = command.commands[word].loaded(), f"{path} {word}"
-    return command, path

@@ -11,6 +11,8 @@ from typing import Any
 import typer
 from typer.core import TyperCommand, TyperGroup
 
+from cli.terminal import usage_words
+
 Commands = Mapping[str, "tuple[str | Commands, str]"]
 Groups = Mapping[str, tuple[str, str]]
 """First command of each group to the group's title and an example of it."""
@@ -37,7 +39,7 @@ class Deferred(TyperCommand):
             )
         module, _, function = self._home.partition(":")
         app = typer.Typer(add_completion=False, rich_markup_mode=None)
-        app.command(self.name)(getattr(import_module(module), function))
+        app.command(self.name, cls=_Command)(getattr(import_module(module), function))
         command = typer.main.get_command(app)
         assert isinstance(command, TyperCommand)
         about, mark, examples = (command.help or "").rpartition("\b\n")
@@ -49,6 +51,19 @@ class Deferred(TyperCommand):
     def make_context(self, *args: Any, **named: Any) -> typer.Context:
         """Context of the command itself: whatever happens with it happens through this."""
         return self.loaded().make_context(*args, **named)
+
+
+class _Command(TyperCommand):
+    """A command that says in words of ours what is wrong with its line."""
+
+    def parse_args(self, ctx: typer.Context, args: list[str]) -> list[str]:
+        words = list(args)
+        ctx.allow_extra_args = True
+        with usage_words.worded(ctx):
+            extra = super().parse_args(ctx, args)
+        if extra and not ctx.resilient_parsing:
+            raise usage_words.too_much(extra[0], words, ctx)
+        return extra
 
 
 def lazy_group(commands: Commands, groups: Groups | None = None) -> type[TyperGroup]:
@@ -71,7 +86,13 @@ def lazy_group(commands: Commands, groups: Groups | None = None) -> type[TyperGr
                 if option.default is None and getattr(option, "is_flag", False):
                     # A flag left alone is off; to learn that of None, typer would load pydantic.
                     option.default = False
-            return super().parse_args(ctx, args)
+            with usage_words.worded(ctx):
+                return super().parse_args(ctx, args)
+
+        def resolve_command(self, ctx: typer.Context, args: list[str]) -> Any:
+            if args[0] not in self.commands and not ctx.resilient_parsing:
+                raise usage_words.unknown_command(args[0], list(self.commands), ctx)
+            return super().resolve_command(ctx, args)
 
         def format_commands(self, ctx: typer.Context, formatter: Any) -> None:
             if groups is None:

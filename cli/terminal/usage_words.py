@@ -3,40 +3,48 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from difflib import get_close_matches
 from typing import Any
+
+import typer
+from typer.exceptions import TyperException
 
 from meas.errors import UsageError
 
 
-def in_words(error: Any, command: Any, path: str, argv: Sequence[str]) -> UsageError:
-    """Say what the parser of the command line has against it.
+@contextmanager
+def worded(ctx: typer.Context) -> Iterator[None]:
+    """Say what the parser has against a command line; that a group stands alone is no fault.
 
-    Args:
-        error: As the parser raised it.
-        command: The command that was meant, as far as it was understood.
-        path: How it is called, such as ``freeair rig new``.
-        argv: All words after the program's name.
+    Raises:
+        UsageError: In place of the parser's own.
     """
-    named = re.search(r"'([^']*)'", error.format_message())
-    word = getattr(error, "option_name", None) or (named[1] if named else "")
+    try:
+        yield
+    except TyperException as error:
+        if type(error).__name__ == "NoArgsIsHelpError":
+            raise
+        raise _in_words(error, ctx) from error
+
+
+def _in_words(error: Any, ctx: typer.Context) -> UsageError:
     match type(error).__name__:
         case "MissingParameter":
-            return UsageError(_said(error.param), where=path, remedy=_example(command, path))
+            return _fault(_said(error.param), ctx, _example(ctx))
         case "NoSuchOption":
-            return _unknown_option(error, command, path)
-        case "BadOptionUsage" if "does not take a value" in error.message:
-            return UsageError(f"{word} takes no value", where=path, remedy="Write it alone.")
+            return _unknown_option(error, ctx)
         case "BadOptionUsage":
-            option = next((one for one in command.params if word in one.opts), None)
-            text = f"{word} wants a value" if option is None else _said(option, "wants")
-            return UsageError(text, where=path, remedy=_example(command, path))
-    if "No such command" in error.message:
-        return _unknown_command(word, command, path)
-    if extra := re.search(r"extra argument\(s\) \((.*)\)", error.message):
-        return _too_much(extra[1].split()[0], command, path, argv)
-    return UsageError(error.format_message().rstrip("."), where=path, remedy=_help(path))
+            option = next(one for one in ctx.command.params if error.option_name in one.opts)
+            if getattr(option, "is_flag", False):
+                return _fault(f"{error.option_name} takes no value", ctx, "Write it alone.")
+            return _fault(_said(option, "wants"), ctx, _example(ctx))
+    return _fault(error.format_message().rstrip("."), ctx, _help(ctx))
+
+
+def _fault(what: str, ctx: typer.Context, remedy: str) -> UsageError:
+    return UsageError(what, where=ctx.command_path, remedy=remedy)
 
 
 def _said(parameter: Any, does: str = "is missing") -> str:
@@ -50,44 +58,43 @@ def _said(parameter: Any, does: str = "is missing") -> str:
     return f"{name} {does}{': ' + about[:1].lower() + about[1:] if about else ''}"
 
 
-def _unknown_option(error: Any, command: Any, path: str) -> UsageError:
+def _unknown_option(error: Any, ctx: typer.Context) -> UsageError:
     word = error.option_name.lstrip("-")
-    options = [one for one in command.params if one.param_type_name == "option"]
-    names = [name for one in options for name in one.opts if name.startswith("--")]
-    near = get_close_matches(error.option_name, names, 1, 0.7)
-    if not near and len(word) > 2:
+    near = list(error.possibilities or ())[:1]
+    if not near and len(word) > 2:  # perhaps what another option is about
         whole = re.compile(rf"\b{re.escape(word)}\b", re.IGNORECASE)
+        options: Any = (one for one in ctx.command.params if one.param_type_name == "option")
         near = [one.opts[0] for one in options if whole.search(one.help or "")]
     meant = f"Did you mean {' or '.join(near[:3])}? " if near else ""
-    return UsageError(
-        f"there is no option {error.option_name}", where=path, remedy=f"{meant}{_help(path)}"
-    )
+    return _fault(f"there is no option {error.option_name}", ctx, f"{meant}{_help(ctx)}")
 
 
-def _unknown_command(word: str, command: Any, path: str) -> UsageError:
-    names = list(command.commands)
-    near = get_close_matches(word, names, 1, 0.6)
-    few = f"One of: {', '.join(names)}." if len(names) < 9 else ""
-    meant = f"Did you mean {path} {near[0]}?" if near else few
-    return UsageError(
-        f"there is no command '{word}'", where=path, remedy=f"{meant} {_help(path)}".lstrip()
-    )
+def unknown_command(word: str, commands: Sequence[str], ctx: typer.Context) -> UsageError:
+    """Say that a group has no such command, and which one may be meant."""
+    near = get_close_matches(word, commands, 1)
+    few = f"One of: {', '.join(commands)}. " if len(commands) < 9 else ""
+    meant = f"Did you mean {ctx.command_path} {near[0]}? " if near else few
+    return _fault(f"there is no command '{word}'", ctx, f"{meant}{_help(ctx)}")
 
 
-def _too_much(word: str, command: Any, path: str, argv: Sequence[str]) -> UsageError:
-    before = argv[argv.index(word) - 1] if word in argv else ""
-    flags = [name for one in command.params if getattr(one, "is_flag", False) for name in one.opts]
-    if before in flags:
-        return UsageError(f"{before} takes no value, '{word}'", where=path, remedy=_help(path))
-    return UsageError(f"'{word}' is one word too many", where=path, remedy=_example(command, path))
+def too_much(word: str, words: Sequence[str], ctx: typer.Context) -> UsageError:
+    """Say that a command has no use for a word; behind a flag it was meant for its value.
+
+    Args:
+        words: All of the command's.
+    """
+    before = words[words.index(word) - 1]
+    if any(getattr(one, "is_flag", False) and before in one.opts for one in ctx.command.params):
+        return _fault(f"{before} takes no value, '{word}'", ctx, _help(ctx))
+    return _fault(f"'{word}' is one word too many", ctx, _example(ctx))
 
 
-def _example(command: Any, path: str) -> str:
+def _example(ctx: typer.Context) -> str:
     """The first line of the command's own examples; without any, where its help is."""
-    lines = [line.strip() for line in (command.epilog or "").splitlines()]
-    found = next((line for line in lines if line.startswith(path)), "")
-    return f"{_help(path)} Such as: {found}" if found else _help(path)
+    lines = [line.strip() for line in (ctx.command.epilog or "").splitlines()]
+    found = next((line for line in lines if line.startswith(ctx.command_path)), "")
+    return f"{_help(ctx)} Such as: {found}" if found else _help(ctx)
 
 
-def _help(path: str) -> str:
-    return f"See {path} --help."
+def _help(ctx: typer.Context) -> str:
+    return f"See {ctx.command_path} --help."

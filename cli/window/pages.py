@@ -17,7 +17,7 @@ from starlette.responses import HTMLResponse, JSONResponse, Response, StreamingR
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
-from cli.report.headline import USUAL, headline
+from cli.report.fit_words import USUAL, headline
 from cli.report.parts import templates
 from cli.terminal import boundary
 from cli.window import actions, asking, folder, keeping, views, what_if

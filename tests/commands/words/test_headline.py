@@ -9,7 +9,7 @@ from every_figure import SPARK
 from made_fits import fit_of
 
 from cli.driver import mass_to_add
-from cli.report.headline import headline, next_step, standing
+from cli.report.fit_words import headline, next_step, standing
 from fit.results.judge import Target, Verdict, judge
 from fit.results.result import DriverFit, Estimate
 from meas.errors import Finding
@@ -63,7 +63,7 @@ def test_a_dome_is_to_be_weighed_and_not_loaded() -> None:
 
 
 def test_every_cause_of_the_diagnosis_is_half_a_sentence() -> None:
-    from cli.report.headline import _BECAUSE
+    from cli.report.fit_words import _BECAUSE
     from fit.diagnosis.causes import PHYSICS
 
     assert PHYSICS.keys() <= _BECAUSE.keys()

@@ -14,8 +14,7 @@ import driver_bench as bench
 import numpy as np
 import pytest
 
-from cli.report.headline import next_step
-from cli.words import advice_words
+from cli.report.fit_words import next_step, steps
 from cli.words.table_scale import TableScale
 from fit.compare.sitting import Held, of_driver
 from fit.given.measured import MeasuredCurve, Session
@@ -199,12 +198,7 @@ def contradictions(of: Drawn, advice: tuple[Advice, ...]) -> list[str]:
             told.append(f"an order that this test does not know once: {words}")
         elif ways[0](of):
             told.append(f"done already: {words}")
-    said = [
-        item
-        for section in advice_words.steps(advice)
-        for block in section.blocks
-        for item in block.items
-    ]
+    said = [item for section in steps(advice) for block in section.blocks for item in block.items]
     told += [f"said twice: {item}" for item in {*said} if said.count(item) > 1]
     texts = [*said, *(one.text for one in advice)]
     told += [f"promises certainty: {text}" for text in texts if re.search(r"±0(\.0+)? ", text)]

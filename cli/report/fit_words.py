@@ -1,22 +1,25 @@
-"""The driver, its plan and the next step in three sentences."""
+"""Words for a fit: driver, plan and next step in three sentences; what would narrow its values."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from cli.terminal.sections import Listed, Section
 from fit.results.numbers import significant
+from fit.results.quantities import capitalised, shown
 
 if TYPE_CHECKING:
     from fit.results.judge import Verdict
     from fit.results.result import DriverFit
-    from fit.uncertainty.advice import Advice
+    from fit.uncertainty.advice import Advice, Gain
     from meas.errors import Finding
 
 USUAL = frozenset(
     {"Re", "Le", "fs", "Qms", "Qes", "Qts", "Mms", "Cms", "Bl", "Vas", "Sd", "sensitivity_2v83"}
 )
 """The values that people use; the others are shown on request."""
+_ASKED_FIRST = ("Re", "fs", "Qts", "Mms", "Bl", "Vas")
 _BECAUSE = {
     "stiff-suspension": "the suspension is stiff",
     "soft-suspension": "the suspension is soft",
@@ -77,8 +80,6 @@ def headline(fit: DriverFit) -> str:
 
 def standing(verdicts: Sequence[Verdict], causes: Sequence[Finding]) -> str:
     """``fs is above plan because the suspension is stiff.``; empty without targets."""
-    from fit.results.quantities import shown
-
     sides: dict[str, list[str]] = {"above plan": [], "below plan": [], "undecided": []}
     for one in verdicts:
         if one.estimate is None or one.verdict == "inside":
@@ -104,12 +105,47 @@ def standing(verdicts: Sequence[Verdict], causes: Sequence[Finding]) -> str:
 
 def next_step(causes: Sequence[Finding], advice: Sequence[Advice]) -> str:
     """Say what to do next: the first step of a cause, else what narrows intervals most cheaply."""
-    from cli.words.advice_words import helping
-
     step = next((one.next_step for one in causes if one.next_step), "")
     if not step:
         step = next(iter(helping(advice)), "")
     return f"Next: {step[:1].lower()}{step[1:].rstrip('.')}." if step else ""
+
+
+def limits(advice: Sequence[Advice]) -> list[Section]:
+    """Say what limits the quantities that people ask for first, each with its shares."""
+    causes = [
+        f"{one.parameter} {one.reach()}: {one.limits}"
+        for one in advice
+        if one.parameter in _ASKED_FIRST and one.limits
+    ]
+    return [Section("What limits them", (Listed(causes),))] if causes else []
+
+
+def steps(advice: Sequence[Advice]) -> list[Section]:
+    """List the steps that narrow intervals, an item each, then those that would not, each once."""
+    idle = dict.fromkeys(one.useless.words for one in advice if one.useless is not None)
+    worth = [
+        f"{capitalised(words)}: {', '.join(found)}." for words, found in helping(advice).items()
+    ]
+    not_worth = [f"{capitalised(words)}: no value would be known better." for words in idle]
+    named = {"What would narrow the intervals": worth, "Not worth doing": not_worth}
+    return [Section(title, (Listed(items),)) for title, items in named.items() if items]
+
+
+def helping(advice: Sequence[Advice]) -> dict[str, list[str]]:
+    """Order steps by what they narrow, added up over quantities, each with its effects."""
+    found: dict[str, list[str]] = {}
+    gains: dict[str, float] = {}
+    for one in advice:
+        if (step := one.cheapest) is not None:
+            found.setdefault(step.words, []).append(_effect(one, step))
+            gains[step.words] = gains.get(step.words, 0.0) + step.gain
+    return dict(sorted(found.items(), key=lambda step: -gains[step[0]]))
+
+
+def _effect(one: Advice, gain: Gain) -> str:
+    symbol = shown(one.parameter, one.estimate.unit).symbol
+    return f"{symbol} {one.reach()} becomes {one.reach(gain.standard_uncertainty)}"
 
 
 def _short(hertz: float) -> str:
