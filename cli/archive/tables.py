@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from itertools import islice
 from typing import Any, BinaryIO
 
 from meas.errors import UsageError
@@ -90,21 +91,11 @@ def write_parquet(file: BinaryIO, names: Sequence[str], lines: Iterable[Sequence
 
     kinds = {"takes": pyarrow.int32()} | dict.fromkeys(set(ABOUT) - {"takes"}, pyarrow.string())
     schema = pyarrow.schema([(name, kinds.get(name, pyarrow.float64())) for name in names])
+    waiting = iter(lines)
     with parquet.ParquetWriter(file, schema) as writer:
-        for block in _blocks(lines, 1000):
+        while block := list(islice(waiting, 1000)):
             arrays = [
                 pyarrow.array([line[k] for line in block], schema.field(k).type)
                 for k in range(len(names))
             ]
             writer.write_batch(pyarrow.record_batch(arrays, schema=schema))
-
-
-def _blocks(lines: Iterable[Sequence[Any]], size: int) -> Iterator[list[Sequence[Any]]]:
-    block: list[Sequence[Any]] = []
-    for line in lines:
-        block.append(line)
-        if len(block) == size:
-            yield block
-            block = []
-    if block:
-        yield block

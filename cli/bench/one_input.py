@@ -28,7 +28,7 @@ def described(rig: Rig, resistor: str | None, source: str | None) -> Rig | None:
     Raises:
         UsageError: If a value cannot be read, or the source resistance comes alone.
     """
-    from cli.words import values
+    from cli.words import assumed, values
     from meas.bench.rig import Substitution
 
     if resistor is None:
@@ -42,10 +42,12 @@ def described(rig: Rig, resistor: str | None, source: str | None) -> Rig | None:
     known = values.resistance(resistor, "--substitution")
     content = rig.substitution.model_dump() if rig.substitution is not None else {}
     content["known_resistor_ohm"] = known.value
+    if rig.substitution is None:
+        known, said = assumed.bought_resistor(known)
+        if said:
+            show.default_taken(said)
     if known.half_width is not None:
         content["tolerance_percent"] = 100 * known.half_width / known.value
-    elif rig.substitution is None:
-        show.default_taken(f"{known.written}: ±1 %")
     if source is not None:
         own = values.resistance(source, "--source-resistance")
         content["source_resistance_ohm"] = own.value
@@ -57,15 +59,6 @@ def described(rig: Rig, resistor: str | None, source: str | None) -> Rig | None:
     elif rig.substitution is None:
         show.default_taken("source resistance 0.5ohm±0.5ohm (look it up or measure it)")
     return rig.model_copy(update={"substitution": Substitution.model_validate(content)})
-
-
-def one_level_only() -> UsageError:
-    """Refuse several levels at once."""
-    return UsageError(
-        "several levels and a substitution at once",
-        where="--levels, --substitution",
-        remedy="Make one take at each level: set drive.level in the rig file.",
-    )
 
 
 def take(who: Subject, rig: Rig, out: Path, swap_seconds: float | None) -> tuple[Take, Path]:

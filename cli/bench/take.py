@@ -22,6 +22,7 @@ from cli.words.options import (
     one_of,
     option,
 )
+from meas.errors import UsageError
 
 if TYPE_CHECKING:
     from cli.bench.audio_path import Played
@@ -96,7 +97,11 @@ def take(
     cautions.before_playing(rig, benches[-1], yes=yes, also=mind)
     if using is not None:
         if levels is not None:
-            raise one_input.one_level_only()
+            raise UsageError(
+                "several levels and a substitution at once",
+                where="--levels, --substitution",
+                remedy="Make one take at each level: set drive.level in the rig file.",
+            )
         made, path = one_input.take(who, using, out, swap_seconds)
         take_record.report(made, path, as_json=as_json, quiet=quiet)
         return

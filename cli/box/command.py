@@ -21,7 +21,7 @@ from cli.words.options import (
     option,
     valued,
 )
-from cli.words.values import Value
+from cli.words.values import Value, number
 from meas.errors import UsageError
 
 if TYPE_CHECKING:
@@ -107,7 +107,7 @@ def box(
     air = session.air(air_temperature, air_pressure, relative_humidity)
     driver = saved_driver.of_fit(fitted, air.modulus)
     ohm = 0.0 if source_resistance is None else source_resistance.value
-    limit = None if xmax is None else xmax.value
+    limit = number(xmax)
     if limit is None:
         show.note("no --xmax given: how far the cone may travel is not judged", "dim")
     driven = amplifier.read(drive, rated)

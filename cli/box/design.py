@@ -168,6 +168,7 @@ def _closed(options: BoxOptions, driver: SavedDriver, ohm: float) -> Design:
 
 
 def _vented(options: BoxOptions, driver: SavedDriver, air: Air, ohm: float) -> Design:
+    from cli.words.values import number
     from fit.box.predict import Box, total_Q
     from fit.box.vent import check_room, tuning
     from fit.box.vented import TIGHT, vented_flattest
@@ -176,7 +177,7 @@ def _vented(options: BoxOptions, driver: SavedDriver, air: Air, ohm: float) -> D
     if options.ql is None:
         show.default_taken(f"leakage Q of the box: {TIGHT:g}, usual for a tight one")
     QL = TIGHT if options.ql is None else options.ql.value
-    bore = None if options.bore is None else options.bore.value
+    bore = number(options.bore)
     if options.volume is None:
         flat = vented_flattest(fs, total_Q(driver.theta, ohm), Vas, QL)
         family = "flattest" if flat.family == "flat" else "flattest there is, with a ripple"

@@ -151,8 +151,6 @@ def _rows(design: Design, found: Prediction) -> list[tuple[str, str, str, str]]:
             )
         rows.append(("tube", f"{vent.length * 1e3:.0f}", "mm", f"{many}{bore}"))
     elif found.vent_flow_m3_s is not None:
-        from fit.box.predict import CHUFFS
-
         least = math.sqrt(4 / math.pi * float(found.vent_flow_m3_s.max()) / CHUFFS)
         rows.append(("bore", f"{least * 1e3:.0f}", "mm", f"at least, for {CHUFFS:.0f} m/s of air "
                      "at this drive; --bore D gives its length"))  # fmt: skip

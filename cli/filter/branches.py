@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from cli.terminal import show
 from cli.words import units
-from cli.words.values import Value
+from cli.words.values import Value, number
 from meas.errors import UsageError
 
 if TYPE_CHECKING:
@@ -63,7 +63,7 @@ def read_standard(
             remedy=f"One of: {' '.join(names)} exact.",
         )
     return Standard(
-        None if crossover is None else crossover.value,
+        number(crossover),
         order,
         q,
         0.0 if attenuate is None else attenuate.value,

@@ -10,7 +10,7 @@ import typer
 from cli.filter.branches import ATTENUATION
 from cli.words import units
 from cli.words.options import AsJson, Report, option, valued
-from cli.words.values import Value
+from cli.words.values import Value, number
 from meas.errors import UsageError
 
 
@@ -77,7 +77,7 @@ def filter_(
     files = dict(zip(network_file.BRANCHES, (woofer, midrange, tweeter), strict=True))
     options = printing.NetworkOptions(
         amplifier.read_optional(drive, rated),
-        None if amplifier_minimum is None else amplifier_minimum.value,
+        number(amplifier_minimum),
         None if not at_hand else stock_file.read(at_hand),
     )
     standard = branches.read_standard(crossover, order, q, attenuate, series)

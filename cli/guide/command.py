@@ -95,13 +95,10 @@ def _greet() -> None:
 
 def _resumed(state: GuidedSession) -> GuidedSession:
     """The session where it can go on, saying so."""
-    from cli.guide import state as guide_state
     from cli.guide.steps import RESTS_ON, STEPS, next_step
 
-    known = guide_state.still_there(state, lambda file: Path(file).exists())
-    lost = [name for name in state.done if name not in known.done]
-    for name in lost:
-        known = known.before(RESTS_ON.get(name, ()))
+    lost = state.lost()
+    known = state.before({*lost, *(step for name in lost for step in RESTS_ON.get(name, ()))})
     done = [step.title.lower() for step in STEPS if step.name in known.done]
     if next_step(known) is not None:
         show.note(f"Going on with {known.answers.get('unit', 'a new driver')}.", "bold")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Literal
 
@@ -44,19 +44,13 @@ class GuidedSession(BaseModel):
         kept = {step: left for step, left in self.done.items() if step not in undone}
         return self.model_copy(update={"done": kept})
 
+    def lost(self) -> list[str]:
+        """Steps of which a file is gone."""
+        return [step for step, left in self.done.items() if not all(Path(f).exists() for f in left)]
+
     def files(self, *steps: str) -> tuple[str, ...]:
         """Files that some steps have left."""
         return tuple(file for step in steps for file in self.done.get(step, ()))
-
-
-def still_there(state: GuidedSession, exists: Callable[[str], bool]) -> GuidedSession:
-    """The state without the steps whose files are gone.
-
-    Args:
-        exists: Whether a file is there.
-    """
-    lost = [step for step, left in state.done.items() if not all(map(exists, left))]
-    return state.before(lost)
 
 
 def read() -> GuidedSession | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -18,6 +19,7 @@ from cli.words.options import (
     flag,
     option,
 )
+from fit.numerics import one_thread
 from meas.errors import UsageError
 
 if TYPE_CHECKING:
@@ -83,11 +85,11 @@ def refit(
     freeair refit takes --diameter 118mm
     freeair refit archive --diameter 'lantern-*=118mm' --diameter 'spark-*=25mm' --json
     """
-    from cli.refit import workers as refit_workers
-
-    refit_workers.one_thread_each()  # before anything loads numpy
+    # Before numpy is loaded: workers are as many as cores, and threads round sums differently.
+    os.environ.update(dict.fromkeys(one_thread.VARIABLES, "1"))
     from cli.archive import tables
     from cli.refit import cluster, plan
+    from cli.refit import workers as refit_workers
     from cli.words import table_scale
     from cli.words.session import SessionWords, how_held
 

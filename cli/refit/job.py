@@ -11,8 +11,7 @@ import functools
 import json
 import sys
 import warnings
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
@@ -107,21 +106,14 @@ def sources_digest(*packages: Path) -> str:
 
 def fit_state(job: Job) -> Outcome:
     """Read, fit, and say what came out; only running out of memory and the like raises."""
-    with _quiet():
+    with warnings.catch_warnings():
+        if not sys.warnoptions:  # those of libraries are for developers, as in `cli.main`
+            warnings.simplefilter("ignore")
         try:
             return _fitted(job)
         except Exception as error:  # a defect of ours must not stop the other ten thousand
             text = f"a mistake in freeair, not yours: {type(error).__name__}: {error}"
             return failed(job, (Finding("internal-error", text, refuses=True),), lasting=False)
-
-
-@contextmanager
-def _quiet() -> Iterator[None]:
-    """Warnings of libraries are for developers (python -W error shows them)."""
-    with warnings.catch_warnings():
-        if not sys.warnoptions:
-            warnings.simplefilter("ignore")
-        yield
 
 
 def _fitted(job: Job) -> Outcome:

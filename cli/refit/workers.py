@@ -19,21 +19,9 @@ from meas.errors import Finding
 if TYPE_CHECKING:
     from cli.refit.job import Job, Outcome
 
-_THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
-
 # The interpreter is isolated, and told where to import from: neither the current folder nor any
 # variable of the environment puts code of strangers into a worker.
 _START = "import sys; sys.path[:] = sys.argv[1:]; from cli.refit.worker import serve; serve()"
-
-
-def one_thread_each() -> None:
-    """Keep linear algebra to one thread, here and in all workers started from here.
-
-    Workers are as many as cores; and sums split among threads round differently. Works only before
-    numpy is loaded.
-    """
-    for name in _THREADS:
-        os.environ[name] = "1"
 
 
 class WorkerDied(Exception):

@@ -48,29 +48,6 @@ def check(path: Path | None, picture: Path | None = None, *others: Path | None) 
     refuse_existing(path)
 
 
-def write_sections(
-    path: Path | None,
-    title: str,
-    lead: str,
-    sections: Sequence[Section],
-    units: Sequence[str] = (),
-) -> None:
-    """Write the report of a command that says what it found in sections; none for no path.
-
-    Args:
-        lead: The result in a sentence.
-        sections: All that is said about it.
-        units: Drivers that the page is about, for an index of pages.
-
-    Raises:
-        UsageError: As `check`, or if the file cannot be written.
-    """
-    from cli.report import page as pages
-
-    if path is not None:
-        write_page(path, pages.page(title, lead, sections, units))
-
-
 def give(
     title: str,
     lead: str,
@@ -93,10 +70,12 @@ def give(
         units: Drivers that the report is about.
         files: Further files that were made, by what they are.
     """
+    from cli.report import page as pages
     from cli.terminal import show
     from cli.terminal.sections import leaves_the_screen, say
 
-    write_sections(report, title, lead, sections, units)
+    if report is not None:
+        write_page(report, pages.page(title, lead, sections, units))
     if as_json:
         show.document(document())
     else:

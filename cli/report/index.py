@@ -116,7 +116,8 @@ def content(folder: Path, pages: Listing, fits: Listing) -> IndexPage:
     for path, changed in fits:
         try:
             document = read_json(path, "saved fit", store.REMEDY)[0]
-            if document_is_fit(document):
+            said = document.get("format") if isinstance(document, dict) else None
+            if str(said).startswith("freeair-fit/"):
                 name, fit = opened.fit_in(document, path)
                 _add(units.setdefault(name, Unit(name)), fit, document, changed)
         except FreeairError:
@@ -138,11 +139,6 @@ def content(folder: Path, pages: Listing, fits: Listing) -> IndexPage:
         version=program_version(),
         made_on=date.today().isoformat(),
     )
-
-
-def document_is_fit(document: Any) -> bool:
-    """Tell whether a JSON file says that it is a fit."""
-    return isinstance(document, dict) and str(document.get("format", "")).startswith("freeair-fit/")
 
 
 def standing(document: Mapping[str, Any]) -> tuple[str, str]:

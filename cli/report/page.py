@@ -194,7 +194,7 @@ class Page:
 
 
 def page(title: str, lead: str, sections: Iterable[Section], units: Sequence[str]) -> Page:
-    """Make the page about what was found; arguments as for `cli.report.forms.write_sections`."""
+    """Make the page about what was found; arguments as for `cli.report.forms.give`."""
     today = date.today().isoformat()
     return Page(title, today, lead, parts(sections), tuple(units), program_version(), today)
 

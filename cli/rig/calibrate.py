@@ -15,7 +15,6 @@ if TYPE_CHECKING:
     from meas.correction.calibration import What
 
 STANDARDS = "same-node | open | short | resistor=8.2ohm"
-DEFAULT_TOLERANCE_PERCENT = 1.0
 # Film resistors with short leads have a tenth of a microhenry, wire-wound ones of some ohm a few
 # microhenry (common practice, no source).
 DEFAULT_INDUCTANCE_H = 1e-6
@@ -97,7 +96,7 @@ def read_standard(standard: str, inductance: str | None) -> What:
     Raises:
         UsageError: If there is no such standard, or its value cannot be read.
     """
-    from cli.words import values
+    from cli.words import assumed, values
     from meas.correction.calibration import What
 
     kind, _, value = standard.partition("=")
@@ -108,12 +107,10 @@ def read_standard(standard: str, inductance: str | None) -> What:
             remedy="It belongs to --standard resistor=...",
         )
     if kind == "resistor" and value:
-        known = values.resistance(value, "--standard resistor")
-        if known.half_width is None:
-            percent = max(DEFAULT_TOLERANCE_PERCENT, 50 * known.last_digit / known.value)
-            show.default_taken(f"{known.written}: ±{percent:.2g} %")
-        else:
-            percent = 100 * known.half_width / known.value
+        known, said = assumed.bought_resistor(values.resistance(value, "--standard resistor"))
+        if said:
+            show.default_taken(said)
+        percent = 100 * (known.half_width or 0.0) / known.value
         henry = DEFAULT_INDUCTANCE_H
         if inductance is None:
             show.default_taken(f"inductance of the known resistor: at most {1e6 * henry:g} uH")

@@ -17,7 +17,6 @@ from meas.errors import Finding, Refused, refusals
 if TYPE_CHECKING:
     from meas.curve import ImpedanceCurve
 
-DEFAULT_TOLERANCE = 0.01
 BANDS_HZ = (10.0, 30.0, 100.0, 300.0, 1000.0, 3000.0, 10000.0, 30000.0)
 # Coverage factor 2 (JCGM 100:2008, 6.3.3), per component and band.
 COVERAGE = 2.0
@@ -63,16 +62,14 @@ def check(
     """
     from cli.bench import audio_path
     from cli.terminal import cautions
-    from cli.words import values
+    from cli.words import assumed, values
     from meas.bench import rig_file
     from meas.takes import analysis
 
     rig = rig_file.read(file)
-    known = values.resistance(resistor, "--resistor")
-    half_width = known.half_width
-    if half_width is None:
-        half_width = max(DEFAULT_TOLERANCE * known.value, known.last_digit / 2)
-        show.default_taken(f"{known.written}: ±{100 * half_width / known.value:.2g} %")
+    known, said = assumed.bought_resistor(values.resistance(resistor, "--resistor"))
+    if said:
+        show.default_taken(said)
     rig = cautions.before_playing(file, rig, yes=yes)
     audio = audio_path.open_path(rig, standard=known.value)
     played = audio_path.play(audio, rig, "checking")
@@ -92,7 +89,7 @@ def check(
             refusing or [Finding("faint", "no curve came out of the recording", refuses=True)],
             where=str(file),
         )
-    bands = compare(found.curve, known.value, half_width)
+    bands = compare(found.curve, known.value, known.half_width or 0.0)
     wrong = [band for band in bands if not band.agrees]
     if as_json and not wrong:
         rows = [

@@ -20,8 +20,6 @@ _METER_HZ = (40.0, 400.0)
 _TONE_SECONDS = 10.0
 _READ_SECONDS = 2.0
 _FADE_SECONDS = 0.1
-# Plain multimeters promise 1 to 2 % on alternating volts (common practice, no source).
-DEFAULT_TOLERANCE = 0.02
 _COARSEST = 0.2
 _FAINT = 1e-4
 
@@ -33,7 +31,7 @@ def by_tone(file: Path, rig: Rig, tone: str | None, volts: str | None) -> None:
         UsageError: If the tone is where a multimeter or a tweeter must not be trusted with it.
         Refused: If the inputs hear no tone, or too much of it.
     """
-    from cli.words import values
+    from cli.words import assumed, values
     from meas.bench import rig_file
     from meas.takes.drive_volts import across_driver, tone_rms
 
@@ -66,10 +64,10 @@ def by_tone(file: Path, rig: Rig, tone: str | None, volts: str | None) -> None:
             f"Then: freeair rig level {file} --tone {frequency:g}Hz --volts-at-driver READING"
         )
         return
-    half = reading.half_width
-    if half is None:
-        half = max(DEFAULT_TOLERANCE * reading.value, reading.last_digit / 2)
-        show.default_taken(f"{reading.written}: ±{100 * half / reading.value:.2g} %")
+    reading, said = assumed.voltmeter(reading)
+    if said:
+        show.default_taken(said)
+    half = reading.half_width or 0.0
     if half > _COARSEST * reading.value:
         raise UsageError(
             f"{reading.written} may be off by {100 * half / reading.value:.0f} %",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -258,18 +258,7 @@ def _document(
             )
             for item in verdict.judged
         ],
-        "curve": [
-            {
-                "layer": item.layer,
-                "verdict": item.verdict,
-                "frequency_hz": item.frequency_hz,
-                "size": item.size,
-                "limit": item.limit,
-                "reach_95": item.reach_95,
-                "outside_hz": list(item.outside_hz),
-            }
-            for item in verdict.departures
-        ],
+        "curve": [asdict(item) for item in verdict.departures],
         "findings": [f.as_json() for f in verdict.findings],
         "warnings": [f.as_json() for f in doubts],
     }

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 from cli.series import units as series_units
 from cli.series.units import Diameter, Model, Temperature, Tolerance, Units
 from cli.terminal.sections import Block, Listed, Rows, Section
-from cli.terminal.tables import Column, numbers
+from cli.terminal.tables import VERDICT_STYLE, Column, numbers
 from cli.words.options import AsJson, HowHeld, Report
 from fit.results.numbers import signed, signed_percent
 
@@ -80,7 +80,6 @@ def _sections(found: Matching) -> list[Section]:
 
     from fit.compare.pair import LIMIT_DB
 
-    style = {"matched": "bold green", "apart": "bold red", "undecided": "bold yellow"}
     rows = [
         (
             pair.first,
@@ -90,7 +89,7 @@ def _sections(found: Matching) -> list[Section]:
             signed(pair.worst_db, 2),
             f"{(pair.worst_95[1] - pair.worst_95[0]) / 2:.2f}",
             f"{pair.worst_hz:.0f} Hz",
-            Text(pair.verdict, style=style[pair.verdict]),
+            Text(pair.verdict, style=VERDICT_STYLE[pair.verdict]),
         )
         for pair in found.pairs
     ]

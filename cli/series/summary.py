@@ -51,7 +51,7 @@ def summary(
     words = series_units.words(diameter, air_temperature, table_tolerance, held)
     read = series_units.read(units, words, model)
     found = summarise(series_units.named_fits(read), bounds)
-    timed = series_units.in_order_of_time(read)
+    timed = all(unit.made_at for unit in read)  # then they stand in the order of their takes
     names = [unit.name for unit in read]
     forms.give(
         "The series in numbers",

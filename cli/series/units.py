@@ -217,11 +217,6 @@ def _watched(items: Sequence[Item], what: str) -> Iterable[Item]:
     return track(items, what, console=console, transient=True)
 
 
-def in_order_of_time(units: Sequence[Unit]) -> bool:
-    """Tell whether the order of the units is that of their takes."""
-    return all(unit.made_at for unit in units)
-
-
 def named_fits(units: Sequence[Unit]) -> list[tuple[str, DriverFit]]:
     """Name and fit of each unit."""
     return [(unit.name, unit.fit) for unit in units]

@@ -10,7 +10,7 @@ from pydantic import Field, model_validator
 
 from cli.words import units
 from cli.words.units import Quantity
-from cli.words.values import Value
+from cli.words.values import number
 from cli.words.values import read as read_value
 from cli.words.written import Length
 from fit.results.judge import Target
@@ -150,16 +150,12 @@ class Winding(Settings):
 
         return KnownCoil(
             metal=wire.ALUMINIUM if self.wire == "aluminium" else wire.COPPER,
-            wire_diameter=_metres(self.wire_diameter),
+            wire_diameter=number(self.wire_diameter),
             turns=self.turns,
             layers=self.layers,
-            former_diameter=_metres(self.former_diameter),
-            gap_height=_metres(self.gap_height),
+            former_diameter=number(self.former_diameter),
+            gap_height=number(self.gap_height),
         )
-
-
-def _metres(length: Value | None) -> float | None:
-    return None if length is None else length.value
 
 
 class TargetsFile(Settings):

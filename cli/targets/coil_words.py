@@ -128,15 +128,8 @@ def gap(words: CoilWords) -> Gap | None:
             remedy="Give the diameter of the pole and that of the hole in the plate.",
         )
     # The height does not matter to the clearance; 1 m stands for one that was not given.
-    height = gap_height(words) or 1.0
+    height = values.number(words.gap_height) or 1.0
     return Gap(words.pole.value, words.plate.value, height)
-
-
-def gap_height(words: CoilWords) -> float | None:
-    """Height of the plate [m], where it is given."""
-    if words.gap_height is None:
-        return None
-    return words.gap_height.value
 
 
 def stated(words: CoilWords) -> dict[str, Stated]:

@@ -12,7 +12,7 @@ import typer
 
 from cli.targets.wind import FORMER, GAP_HEIGHT, LAYERS, METAL, TURNS
 from cli.terminal import show
-from cli.words import units
+from cli.words import units, values
 from cli.words.options import (
     AirPressure,
     AirTemperature,
@@ -147,14 +147,14 @@ def _coil(words: CoilWords, file: Path) -> KnownCoil | None:
 
     said = words.wire or words.former or words.layers or words.turns or words.height
     if said:
-        return KnownCoil(coil_words.coil(words), coil_words.gap_height(words), True)
+        return KnownCoil(coil_words.coil(words), values.number(words.gap_height), True)
     if not file.exists():
         return None
     kept = opened.targets(file).winding.coil()
     if kept.coil is None:
         return None
     show.note(f"the winding is the one in {file}", "dim")
-    given = coil_words.gap_height(words)
+    given = values.number(words.gap_height)
     return KnownCoil(kept.coil, kept.gap_height if given is None else given, False)
 
 
@@ -233,7 +233,6 @@ def _area(diameter: Value | None) -> Stated:
 
 def _expected_q(value: Value | None) -> Stated:
     """Say which Q to expect of the suspension."""
-    from cli.words import values
     from fit.given.measured import Stated
 
     if value is None:

@@ -9,7 +9,7 @@ import typer
 
 from cli.targets.coil_words import COIL_TEMPERATURE
 from cli.terminal import show
-from cli.words import units
+from cli.words import units, values
 from cli.words.options import AsJson, Report, flag, one_of, option, valued
 from cli.words.values import Value
 from meas.errors import UsageError, refusals
@@ -125,9 +125,9 @@ def wind(
     _refuse_misfit(coils[0], gap)
     use = printing.CoilUse(
         gap,
-        coil_words.gap_height(words),
+        values.number(gap_height),
         _HOT_K if temperature is None else temperature.value,
-        None if power is None else power.value,
+        values.number(power),
         metal_former,
     )
     open_by = coil_uncertainty(coils[0], gap, use.gap_height, stated)
@@ -188,7 +188,7 @@ def _identified(
     # Without limits a length is read to half its last digit.
     length_part = (length.half_width or length.last_digit / 2) / length.value
     relative = ((length_part**2 + ((ohm.half_width or 0.0) / ohm.value) ** 2) / 3) ** 0.5
-    thick = None if overall is None else overall.value
+    thick = values.number(overall)
     return identify(length.value, ohm.value, relative_uncertainty=relative, overall=thick)
 
 
@@ -228,7 +228,7 @@ def _solutions(
             "neither height nor gap given: coils as high as the former is wide at most; --height, "
             "or the gap's sizes, would tell more"
         )
-    height = None if words.height is None else words.height.value
+    height = values.number(words.height)
     wanted = WantedCoil(resistance.value, at_least, height, coil_words.gap(words))
     return solutions(wanted, coil_words.former(words), wires, layers)
 

@@ -172,15 +172,13 @@ def for_playing(rig: Rig) -> tuple[Caution, ...]:
 
 def for_rig(rig: Rig) -> tuple[Caution, ...]:
     """Cautions that belong to a bench, most serious first."""
-    found: list[Caution] = []
-    if rig.wiring.amplifier == "bridged":
-        found.append(BRIDGED)
-    elif rig.wiring.amplifier == "grounded":
-        found.append(AMPLIFIER)
-    found.append(INPUT_LEVEL)
-    found.append(_filled(WOOFER_ONLY if rig.drive.woofer else GENTLE, rig))
-    found.append(HEARING)
-    return tuple(found)
+    amplifier = {"bridged": (BRIDGED,), "grounded": (AMPLIFIER,)}.get(rig.wiring.amplifier, ())
+    drive = rig.drive
+    if drive.woofer:
+        low = replace(WOOFER_ONLY, title=WOOFER_ONLY.title.format(start=drive.start_hz))
+    else:
+        low = replace(GENTLE, text=GENTLE.text.format(gentle=drive.gentle_below_hz))
+    return (*amplifier, INPUT_LEVEL, low, HEARING)
 
 
 def for_condition(name: str) -> tuple[Caution, ...]:
@@ -190,16 +188,13 @@ def for_condition(name: str) -> tuple[Caution, ...]:
 
 def for_standard(kind: str, rig: Rig) -> Caution:
     """The caution that belongs to a calibration standard; it asks."""
-    if kind == "same-node":
-        return SAME_NODE
-    if kind == "open":
-        return OPEN_END
-    if kind == "resistor":
-        return KNOWN_RESISTOR
+    plain = {"same-node": SAME_NODE, "open": OPEN_END, "resistor": KNOWN_RESISTOR}
+    if kind in plain:
+        return plain[kind]
     caution = SHORT_HOT if rig.wiring.resistor_side == "hot" else SHORT_GROUND
     ohm = rig.wiring.series_resistor_ohm
     load = "the series resistor" if ohm is None else f"{ohm:g} ohm"
-    return Caution(caution.title, caution.text.format(ohm=load), caution.asks)
+    return replace(caution, text=caution.text.format(ohm=load))
 
 
 def for_network(result: NetworkResult, *, paired: bool) -> list[Caution]:
@@ -220,11 +215,6 @@ def for_network(result: NetworkResult, *, paired: bool) -> list[Caution]:
         if any(named.part.kind == "inductor" for named in parts):
             found.append(SATURATION)
     return found
-
-
-def _filled(caution: Caution, rig: Rig) -> Caution:
-    fields = {"gentle": rig.drive.gentle_below_hz, "start": rig.drive.start_hz}
-    return Caution(caution.title.format(**fields), caution.text.format(**fields), caution.asks)
 
 
 def before_playing(file: Path, rig: Rig, *, yes: bool, also: Sequence[Caution] = ()) -> Rig:

@@ -31,6 +31,8 @@ VERDICT_STYLE = {
     "undecided": "bold yellow",
     "unchanged": "green",
     "changed": "bold magenta",
+    "matched": "bold green",
+    "apart": "bold red",
 }
 STRIP = 19
 _GAP, _LEAST_FILLING = 2, 8

@@ -16,6 +16,8 @@ _RULER_M = 1e-3
 _BOX_PART = 0.02
 _MULTIMETER_PART = 0.01
 _MULTIMETER_OHM = 0.1
+_RESISTOR_PART = 0.01
+_VOLTMETER_PART = 0.02
 _THERMOMETER_K = 2.0
 _ROOM_K = (293.15, 8.0)
 _BAROMETER_PA = 1000.0
@@ -62,6 +64,24 @@ def measured_resistance(value: Value) -> Assumed:
     """±(1 % + 0.1 ohm): a hand-held multimeter with its leads, at least the last digit."""
     half_width = _MULTIMETER_PART * value.value + max(_MULTIMETER_OHM, value.last_digit)
     return _complete(value, half_width, 1.0, "ohm", "1 % of a hand-held meter, and its leads")
+
+
+def bought_resistor(value: Value) -> Assumed:
+    """±1 %, what resistors are sold to, but at least half the last digit."""
+    return _share(value, _RESISTOR_PART)
+
+
+def voltmeter(value: Value) -> Assumed:
+    """±2 %, what plain multimeters promise on alternating volts, but at least half a digit."""
+    return _share(value, _VOLTMETER_PART)
+
+
+def _share(value: Value, part: float) -> Assumed:
+    if value.half_width is not None:
+        return value, ""
+    half_width = max(part * value.value, value.last_digit / 2)
+    text = f"{value.written}: ±{100 * half_width / value.value:.2g} %"
+    return replace(value, half_width=half_width), text
 
 
 def table_scale() -> tuple[float, str]:

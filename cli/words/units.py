@@ -197,16 +197,6 @@ ALL = (
     *(COMPLIANCE, MECHANICAL_RESISTANCE, FORCE_FACTOR, LEVEL),
 )
 NOT_METRIC = {
-    "in",
-    "inch",
-    "inches",
-    '"',
-    "ft",
-    "ft3",
-    "cuft",
-    "in2",
-    "in3",
-    "sqin",
-    "cuin",
-    "oz",
-} | {*("lb", "lbs", "F°", "°F", "degF", "psi", "inHg", "mmHg", "mil", "mils")}
+    "in", "inch", "inches", '"', "ft", "ft3", "cuft", "in2", "in3", "sqin", "cuin", "oz", "lb",
+    "lbs", "F°", "°F", "degF", "psi", "inHg", "mmHg", "mil", "mils",
+}  # fmt: skip

@@ -148,6 +148,11 @@ temperature = partial(read, TEMPERATURE)
 frequency, voltage, percent = (partial(read, one) for one in (FREQUENCY, VOLTAGE, PERCENT))
 
 
+def number(value: Value | None) -> float | None:
+    """The number by itself; None where nothing was written."""
+    return None if value is None else value.value
+
+
 def _with_limits(
     quantity: Quantity, parts: list[str], written: str, where: str
 ) -> tuple[float, float, float]:

@@ -13,6 +13,7 @@ from made_fits import Physical, fit_of
 from outlined import NASTY, outlined
 
 from cli.report import forms, index
+from cli.report.page import page as page_of
 from cli.terminal.sections import Section
 from fit.results.judge import Target, judge
 from fit.results.store import to_json
@@ -31,7 +32,8 @@ def keep(path: Path, unit: str, driver: Physical = DRIVER, when: float = 0.0) ->
 
 
 def page(path: Path, title: str, *units: str) -> None:
-    forms.write_sections(path, title, f"All of {title}.", [Section("Said", ("well",))], units)
+    told = [Section("Said", ("well",))]
+    forms.write_page(path, page_of(title, f"All of {title}.", told, units))
 
 
 def read(folder: Path) -> str:

@@ -14,6 +14,7 @@ from every_figure import PLAIN, SPARK
 from made_fits import fit_of
 
 from cli.report import forms
+from cli.report.page import page as page_of
 from cli.terminal.sections import Drawing, Facts, Findings, Listed, Rows, Section
 from cli.terminal.tables import Column, numbers
 from meas.errors import Finding
@@ -46,7 +47,9 @@ def page(tmp_path_factory: pytest.TempPathFactory) -> Path:
         Section("Next", (" and ".join(40 * ["--added-mass"]), Listed([40 * "--test-box "]))),
     ]  # fmt: skip
     path = tmp_path_factory.mktemp("sections") / "page.html"
-    forms.write_sections(path, "Lantern and all its brothers", "All is well.", told, ("Lantern",))
+    forms.write_page(
+        path, page_of("Lantern and all its brothers", "All is well.", told, ("Lantern",))
+    )
     return path
 
 
@@ -139,7 +142,7 @@ def test_print_has_every_row_and_no_scroll_bar(
 def test_other_forms_hold_the_same(ending: str, tmp_path: Path) -> None:
     told = [Section("Levels", (Rows((Column("unit"), *numbers("dB")), [("Lantern", "98.6")]),))]
     path = tmp_path / f"page{ending}"
-    forms.write_sections(path, "Lantern", "All is well.", told)
+    forms.write_page(path, page_of("Lantern", "All is well.", told, ()))
     content = path.read_bytes()
     if ending == ".md":
         assert "| Lantern | 98.6 |" in content.decode()

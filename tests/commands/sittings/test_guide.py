@@ -25,7 +25,7 @@ from program import ROOT, freeair
 from cli.driver import mass_to_add
 from cli.guide.mass_or_box import shift_words
 from cli.guide.rig_questions import suitable, suits
-from cli.guide.state import FILE, GuidedSession, still_there
+from cli.guide.state import FILE, GuidedSession
 from cli.guide.steps import STEPS, another_unit, next_step
 from cli.main import app
 from cli.terminal.lazy_commands import Deferred
@@ -443,13 +443,14 @@ def test_steps_follow_each_other() -> None:
     assert next_step(wanting) is not None and next_step(wanting).name == "reload"
 
 
-def test_what_has_gone_is_done_again() -> None:
-    known = GuidedSession(
-        done={"unit": (), "rig": ("bench.toml",), "free-air": ("takes/a", "takes/b")}
-    )
-    kept = still_there(known, lambda file: file != "takes/b")
-    assert set(kept.done) == {"unit", "rig"}
-    assert still_there(known, lambda _: True) == known
+def test_what_has_gone_is_done_again(tmp_path: Path) -> None:
+    rig, first, again = (str(tmp_path / name) for name in ("bench.toml", "a", "b"))
+    for file in (rig, first, again):
+        Path(file).touch()
+    known = GuidedSession(done={"unit": (), "rig": (rig,), "free-air": (first, again)})
+    assert known.lost() == []
+    Path(again).unlink()
+    assert known.lost() == ["free-air"]
 
 
 def test_another_unit_keeps_the_bench_only() -> None:
