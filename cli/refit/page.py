@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from datetime import date
 from itertools import islice
 from typing import TYPE_CHECKING, Any
 
@@ -12,11 +11,10 @@ from markupsafe import Markup
 from cli.archive.summary import Apart, Series, Usual, collect, usual
 from cli.refit import pictures as plots_refit
 from cli.refit.changes import Moved, again, since_last
-from cli.report.page import Block, Lines, Page, Part
+from cli.report.page import Block, Lines, Page, Part, today
 from cli.report.parts import Plot, drawn, render
 from cli.terminal.show import counted
 from cli.terminal.tables import change_figures
-from cli.terminal.version import program_version
 from fit.results.numbers import decimals_for, number, percent, signed_percent, with_unit
 from fit.results.quantities import shown
 
@@ -54,7 +52,6 @@ def page(archive: Archive, ledger: Ledger, rows: Rows, done: Done) -> str:
     known = [(one, usual(one)) for one in series if len(one.names) >= _FEWEST]
     apart = [a for _, found in known for u in found for a in u.apart]
     apart.sort(key=lambda a: -abs(a.times_limit))
-    today = date.today().isoformat()
     takes = sum(len(s.sources) for s in archive.states)
     few = (row for one in series if len(one.names) < _FEWEST for row in _single(one))
     parts = (
@@ -77,12 +74,10 @@ def page(archive: Archive, ledger: Ledger, rows: Rows, done: Done) -> str:
         Page(
             title=f"{archive.root.name or 'archive'}: fitted again",
             subtitle=f"{counted(len({s.unit for s in archive.states}), 'unit')}, "
-            f"{counted(takes, 'take')} and tables, {today}",
+            f"{counted(takes, 'take')} and tables, {today()}",
             lead=_lead(done, series, apart),
             parts=tuple(filter(None, parts)),
             units=(),
-            version=program_version(),
-            made_on=today,
         ),
     )
 

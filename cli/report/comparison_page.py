@@ -5,17 +5,15 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date
 from typing import TYPE_CHECKING, Any
 
 from markupsafe import Markup
 
 from cli.pictures import plots_compare
 from cli.report.exploring import exploring, short
-from cli.report.page import Answer, Block, ChangeRow, Changes, Explored, Page, part
+from cli.report.page import Answer, Block, ChangeRow, Changes, Explored, Page, part, today
 from cli.report.parts import FindingLine, Plot, change_span, change_strip, drawn
 from cli.terminal.tables import change_figures, unchanged
-from cli.terminal.version import program_version
 from fit.results.numbers import with_unit
 from fit.results.quantities import shown
 
@@ -59,7 +57,6 @@ def content(compared: Compared) -> Page:
     names = [state.name for state in compared.states]
     differences = [difference(compared.states[0].fit, state.fit) for state in compared.states[1:]]
     same_unit = compared.same_unit
-    today = date.today().isoformat()
     words = [in_words(step, same_unit=same_unit) for step in compared.steps]
     # The list of what is too uncertain stands apart: it would drown what is known.
     lead, unsure = (
@@ -86,12 +83,10 @@ def content(compared: Compared) -> Page:
     )  # fmt: skip
     return Page(
         title=f"{compared.title}: {'what changed' if same_unit else 'how they differ'}",
-        subtitle=f"{' → '.join(names) if same_unit else ' against '.join(names)}, {today}",
+        subtitle=f"{' → '.join(names) if same_unit else ' against '.join(names)}, {today()}",
         lead=" ".join(filter(None, (lead, compared.against_plan))),
         parts=tuple(one for one in parts if one.blocks),
         units=tuple(dict.fromkeys(state.unit or state.name for state in compared.states)),
-        version=program_version(),
-        made_on=today,
     )
 
 

@@ -22,6 +22,7 @@ from cli.report.page import (
     Verdicts,
     part,
     parts,
+    today,
 )
 from cli.report.parts import Plot, drawn, finding_lines, strip
 from cli.terminal import cautions
@@ -52,8 +53,6 @@ class Origin:
 
     rig: Rig | None
     how: tuple[tuple[str, str], ...]
-    version: str
-    made_on: str
 
 
 def content(
@@ -94,12 +93,10 @@ def content(
     )
     return Page(
         title=unit,
-        subtitle=f"Measured driver, {counted(len(fit.curves), 'curve')}, {origin.made_on}",
+        subtitle=f"Measured driver, {counted(len(fit.curves), 'curve')}, {today()}",
         lead=sentences(fit, verdicts, findings, advice),
         parts=tuple(one for one in all_parts if one.blocks),
         units=(unit,),
-        version=origin.version,
-        made_on=origin.made_on,
     )
 
 

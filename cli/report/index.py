@@ -13,6 +13,7 @@ from urllib.parse import quote
 
 from markupsafe import Markup
 
+from cli.report.page import today
 from cli.report.parts import render
 from cli.report.picture import small_curve
 from cli.terminal import show
@@ -71,8 +72,8 @@ class IndexPage:
     rows: tuple[Unit, ...]
     others: tuple[Link, ...]
     unread: tuple[str, ...]
-    version: str
-    made_on: str
+    version: str = field(default_factory=program_version)
+    made_on: str = field(default_factory=today)
     units: tuple[str, ...] = ()
 
 
@@ -130,14 +131,12 @@ def content(folder: Path, pages: Listing, fits: Listing) -> IndexPage:
     rows = tuple(units[name] for name in sorted(units, key=lambda name: name.casefold()))
     return IndexPage(
         title=f"Drivers in {folder.absolute().name or folder.absolute()}",
-        subtitle=date.today().isoformat(),
+        subtitle=today(),
         lead=f"{len(rows)} unit{'s' * (len(rows) != 1)}, {len(links)} "
         f"page{'s' * (len(links) != 1)}.",
         rows=rows,
         others=tuple(link for link in links if not 0 < len(link.units) <= _OWN),
         unread=tuple(unread),
-        version=program_version(),
-        made_on=date.today().isoformat(),
     )
 
 

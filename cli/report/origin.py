@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import date
 from typing import TYPE_CHECKING
 
 from cli.report.fit_page import Origin
 from cli.terminal import show
-from cli.terminal.version import program_version
 
 if TYPE_CHECKING:
     from cli.sources.takes_and_tables import Gathered
@@ -27,8 +25,6 @@ def of_fit(gathered: Gathered, words: SessionWords, unseen: Sequence[Finding]) -
             *(("Unproven", show.sentence(one.text)) for one in unseen),
             *of_takes(gathered.takes),
         ),
-        version=program_version(),
-        made_on=date.today().isoformat(),
     )
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
@@ -18,6 +18,11 @@ from cli.terminal.version import program_version
 if TYPE_CHECKING:
     from cli.terminal.sections import Section
     from fit.results.result import DriverFit
+
+
+def today() -> str:
+    """The date as pages write it."""
+    return date.today().isoformat()
 
 
 @dataclass(frozen=True)
@@ -189,14 +194,13 @@ class Page:
     lead: str
     parts: tuple[Part, ...]
     units: tuple[str, ...]
-    version: str
-    made_on: str
+    version: str = field(default_factory=program_version)
+    made_on: str = field(default_factory=today)
 
 
 def page(title: str, lead: str, sections: Iterable[Section], units: Sequence[str]) -> Page:
     """Make the page about what was found; arguments as for `cli.report.forms.give`."""
-    today = date.today().isoformat()
-    return Page(title, today, lead, parts(sections), tuple(units), program_version(), today)
+    return Page(title, today(), lead, parts(sections), tuple(units))
 
 
 def parts(sections: Iterable[Section], *, pictured: bool = True) -> tuple[Part, ...]:

@@ -84,7 +84,7 @@ def _fit_page(name: str) -> str:
         fit, unit=name, verdicts=judge(fit.parameters, AIMS),
         findings=[Finding("stiff", f"because {name}", next_step=f"ask {name}")],
         warnings=[Finding(name, name)],
-        origin=fit_page.Origin(None, ((name, name),), "9.9", "2026-02-14"),
+        origin=fit_page.Origin(None, ((name, name),)),
     )  # fmt: skip
     return render("page.html.j2", page)
 

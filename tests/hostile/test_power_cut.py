@@ -88,7 +88,7 @@ def _page() -> Page:
     return fit_page.content(
         fit_of(Physical()), unit="auerhahn", verdicts=(),
         findings=(Finding("a-code", "some text"),), warnings=(),
-        origin=fit_page.Origin(None, (), "0.1.0", "2026-03-01"),
+        origin=fit_page.Origin(None, ()),
     )  # fmt: skip
 
 

@@ -224,7 +224,7 @@ def _sheets() -> None:
         fit, unit=LONG, verdicts=judge(fit.parameters, targets),
         findings=[Finding("stiff", f"{LONG} is stiff.", next_step="run it in.")],
         warnings=[Finding("hum", "Some hum at 50 Hz")],
-        origin=fit_page.Origin(None, (("Take 1", LONG),), "9.9", "2026-02-14"),
+        origin=fit_page.Origin(None, (("Take 1", LONG),)),
     )  # fmt: skip
     paper.sheets(page)
     paper.picture(page)

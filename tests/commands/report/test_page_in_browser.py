@@ -71,8 +71,6 @@ def page(fit: DriverFit, tmp_path_factory: pytest.TempPathFactory) -> Path:
         origin=fit_page.Origin(
             rig,
             tuple((f"Take {k}", "free air, 48000 Hz, peaks 50 % and 47 %") for k in (1, 2, 3)),
-            "9.9",
-            "2026-02-14",
         ),
     )
     path = tmp_path_factory.mktemp("page") / "auerhahn.html"

@@ -38,7 +38,7 @@ def page_of(fit: DriverFit, unit: str = "Lantern", rig: Rig | None = None, **mor
         "verdicts": judge(fit.parameters, TARGETS),
         "findings": [Finding("stiff-suspension", f"compliance is low {NASTY}")],
         "warnings": [Finding("hum", "some hum")],
-        "origin": fit_page.Origin(rig, (("Bench", "in the shed"),), "9.9", "2026-02-14"),
+        "origin": fit_page.Origin(rig, (("Bench", "in the shed"),)),
     }
     return render("page.html.j2", fit_page.content(fit, unit=unit, **(what | more)))
 
@@ -112,7 +112,7 @@ def test_pictures_are_described_and_follow_the_page(page: str) -> None:
 
 
 def test_without_targets_and_rig(fit: DriverFit) -> None:
-    origin = fit_page.Origin(None, (), "9.9", "2026-02-14")
+    origin = fit_page.Origin(None, ())
     page = page_of(fit, "x", verdicts=(), findings=(), warnings=(), origin=origin)
     text = outlined(page).text
     assert "Is it what was meant?" not in text
@@ -264,7 +264,7 @@ def test_forms_of_a_fit(fit: DriverFit, tmp_path: Path) -> None:
         "verdicts": judge(fit.parameters, TARGETS),
         "findings": [Finding("stiff-suspension", "compliance is low $x_1$", next_step="run it in")],
         "warnings": [],
-        "origin": fit_page.Origin(None, (("Bench", "in the | shed"),), "9.9", "2026-02-14"),
+        "origin": fit_page.Origin(None, (("Bench", "in the | shed"),)),
     }
     for ending in forms.FORMS:
         path = tmp_path / f"report{ending}"
