@@ -53,11 +53,7 @@ class Measured:
 
     Attributes:
         path: Below the archive, with slashes.
-        take: Whether it is a take.
-        unit: What was measured.
-        label: Its owner's words.
         taken_at: ISO 8601 with offset; empty where a table does not say.
-        condition: Free air, added mass or test box.
         digest: Digest of everything in it that a fit depends on.
         rows: Digest of its numbers alone: copies have it in common.
     """
@@ -79,7 +75,6 @@ class LeftOut:
     Attributes:
         source: Below the archive, with slashes.
         unit: Unit as far as known, else empty.
-        code: Code of the reason.
         fault: Whether somebody must look: a take that was refused when it was made, and a take
             of something else than a driver, are where they belong.
     """

@@ -188,9 +188,6 @@ class Ledger:
 
         That it is ours is kept before it gets its name, so that the next refit may replace it.
 
-        Args:
-            fill: Writes the content, piece by piece.
-
         Raises:
             UsageError: As `may_replace`, or if it cannot be written.
         """

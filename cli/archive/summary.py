@@ -102,7 +102,6 @@ class Usual:
     """One quantity over a series.
 
     Attributes:
-        n: Number of fits that have it.
         centre: Robust mean.
         spread: Robust standard deviation over the centre; None for fewer than three.
         drift: Slope of the logarithm per day; None where times are too few.

@@ -98,8 +98,6 @@ def play(audio: AudioPath, rig: Rig, what: str, stimulus: Stimulus | None = None
     """Play an excitation and record both inputs, with a bar on a terminal.
 
     Args:
-        rig: Whose drive and sample rate to use.
-        what: In a word, for the bar.
         stimulus: What to play; None: pairs of sweeps, whatever else the rig asks for.
 
     Raises:

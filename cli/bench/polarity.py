@@ -34,7 +34,6 @@ class Listened:
 
     Attributes:
         samples: Source input and driver input, shape (n, 2).
-        rate_hz: Sample rate [Hz].
         lost_s: When the sound system lost blocks of samples [s].
     """
 

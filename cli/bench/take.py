@@ -122,9 +122,6 @@ def sweep(who: Subject, bench: Rig, out: Path) -> tuple[Take, Path]:
 
     Args:
         out: Folder in which the take's folder is made.
-
-    Returns:
-        The take and its folder.
     """
     from cli.bench import audio_path as benches
     from cli.bench import take_record

@@ -29,11 +29,7 @@ _TABLES_BYTES = 1_000_000  # the other files of a take have a tenth of that
 
 @dataclass(frozen=True)
 class Subject:
-    """Unit that is measured, in its owner's words.
-
-    Attributes:
-        condition: Free air, mass or box.
-    """
+    """Unit that is measured, in its owner's words."""
 
     unit: str
     kind: Kind
@@ -161,9 +157,7 @@ def as_take(
 
     Args:
         rig: The bench with the calibration that was applied.
-        curve: The impedance; None where none came out.
         findings: All doubts; a refusal is added where there is no curve and none says why.
-        more: Further fields of a `Take`.
     """
     from cli.terminal.version import program_version
     from meas.takes.take import Take

@@ -145,7 +145,7 @@ def _bars(seen: Seen) -> str:
     """|Z| over log frequency as a row of blocks."""
     import numpy as np
 
-    signs = _BLOCKS if show.can_draw(stderr=True) else _ASCII
+    signs = _BLOCKS if show.can_draw() else _ASCII
     x = np.log(seen.frequency_hz)
     z = np.interp(np.linspace(x[0], x[-1], _CELLS), x, seen.magnitude_ohm)
     heights = np.rint(z / z.max() * (len(signs) - 1)).astype(int)

@@ -59,10 +59,7 @@ class Design:
     """A box as decided.
 
     Attributes:
-        box: For the prediction.
-        vent: Its tubes, where chosen.
         why: How it came about, in words.
-        notes: What to say beside it.
     """
 
     box: Box

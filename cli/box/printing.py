@@ -69,7 +69,6 @@ def sections(
     """Box, behaviour at the drive, cautions.
 
     Args:
-        found: What the driver will do in it.
         drive: In words.
         xmax: Peak excursion that the driver takes [m].
         air: In and around the box.

@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from cli.driver import profile as profile_words
-from cli.report.fit_words import USUAL, limits, sentences, steps
 from cli.terminal import show
 from cli.words import options
 from cli.words.options import (
@@ -290,6 +289,7 @@ def print_fit(found: JudgedFit, *, everything: bool) -> None:
     Args:
         everything: Whether values that few people use, curves and model are shown, too.
     """
+    from cli.report.fit_words import USUAL, limits, sentences, steps
     from cli.terminal import tables
     from cli.terminal.sections import say
     from fit.results.model_words import in_words

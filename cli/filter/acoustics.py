@@ -35,7 +35,6 @@ class AcousticEstimate:
         sum: For 1 V of the amplifier.
         drive: What the amplifier puts out; None: 2.83 V, and no travel is stated.
         findings: Doubts about polarity and levels.
-        air: Air that the estimate is for.
     """
 
     sum: AcousticSum
@@ -66,7 +65,6 @@ def estimate(
 
     Args:
         files: Branch to the file of its driver.
-        drive: What the amplifier puts out.
     """
     drivers = {}
     for one in result.solution.branches:

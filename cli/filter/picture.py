@@ -36,9 +36,6 @@ def figure(
 ) -> Any:
     """Levels above, load below.
 
-    Returns:
-        A figure of matplotlib.
-
     Args:
         amplifier_minimum_ohm: Drawn as a line [ohm].
         measured: Branch, frequencies and transfer function of a finished section.

@@ -121,7 +121,7 @@ def _through(step: Step, state: GuidedSession) -> GuidedSession:
     console.print()
     due = [one for one in STEPS if one.due(state) or one.name in state.done]
     console.rule(f"{due.index(step) + 1} of {len(due)}  {step.title}", align="left",
-                 style="dim", characters="─" if show.can_draw(stderr=True) else "-")  # fmt: skip
+                 style="dim", characters="─" if show.can_draw() else "-")  # fmt: skip
     console.print(step.text)
     options = {"again": "try once more"}
     if step.may_skip:

@@ -30,8 +30,6 @@ class Mark:
 
     Attributes:
         name: ``fs``, ``peak``, ``least`` or ``Re``.
-        frequency_hz: Where [Hz].
-        ohm: Height [ohm].
     """
 
     name: str

@@ -55,11 +55,7 @@ def plot_motion(fit: DriverFit) -> Picture:
 def plot_change(
     before: DriverFit, after: DriverFit, *, names: tuple[str, str] = ("before", "after")
 ) -> Picture:
-    """Draw free-air curves of two fits over each other, and their difference with its band.
-
-    Args:
-        names: What to call them.
-    """
+    """Draw free-air curves of two fits over each other, and their difference with its band."""
     from cli.pictures.plots_compare import overlay_figure
     from fit.compare.curves import difference
 

@@ -34,7 +34,7 @@ def draw(take: Take) -> None:
         marked={index - first: name for index, name in _named(take).items() if index >= first},
         columns=console.width - 1,
         rows=ROWS,
-        ink=terminal_curve.BRAILLE if show.can_draw(stderr=True) else terminal_curve.ASCII,
+        ink=terminal_curve.BRAILLE if show.can_draw() else terminal_curve.ASCII,
     )
     show.note("\n".join(lines))
 

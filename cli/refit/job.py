@@ -48,8 +48,6 @@ class Job:
         last: Time of the last take.
         hours: Hours between the first and the last take.
         sources: Free air first.
-        model: ``auto`` or a coil model.
-        captures: Whether to analyse the recordings again.
         tolerance: Tolerance of the ohms in tables, as written; None for the default.
         models: Digest of the program's models.
     """

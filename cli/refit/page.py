@@ -46,7 +46,6 @@ def page(archive: Archive, ledger: Ledger, rows: Rows, done: Done) -> str:
 
     Args:
         rows: What tables need of every state.
-        done: What the refit ended with.
     """
     series = collect(rows())
     known = [(one, usual(one)) for one in series if len(one.names) >= _FEWEST]

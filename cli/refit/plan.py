@@ -31,8 +31,6 @@ class RefitOptions:
         diameters: Each bare or behind a pattern of units and an equals sign.
         areas: Likewise.
         words: The air, and the tolerance of tables.
-        model: ``auto`` or the name of a model.
-        captures: Whether to analyse the recordings again.
     """
 
     diameters: tuple[str, ...]
@@ -51,7 +49,6 @@ class Archive:
         states: In the order of units.
         keys: What each state's result depends on, as a digest.
         left_out: What belongs to no state, with its reason.
-        wanted: How the fits are made.
     """
 
     root: Path

@@ -29,7 +29,6 @@ class Run:
 
     Args:
         ledger: What was fitted, and where to keep what is.
-        parquet: Whether the table is wanted as Parquet too.
         as_json: Whether each result is printed, in the order of the archive's states.
     """
 

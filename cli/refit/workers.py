@@ -53,7 +53,6 @@ def outcomes(
 
     Args:
         numbers: Numbers of the jobs, in the order to begin them; asked for when a worker is free.
-        job: Makes the job of a number.
     """
     waiting = iter(numbers)
     running: dict[Future[Outcome], Job] = {}
@@ -118,7 +117,6 @@ class Processes:
     the terminal reaches this process alone, which then ends its workers.
 
     Args:
-        workers: How many run at once.
         avoided: Folders from which nothing is imported.
     """
 

@@ -32,7 +32,6 @@ def section(fit: DriverFit, verdicts: Sequence[Verdict], air: Air) -> Section:
 
     Args:
         verdicts: Against the targets: a planned Vas stands in where the takes do not tell it.
-        air: The air of the sitting.
     """
     title = f"What it will do at {_DRIVE_VOLT:g} V"
     planned = _with_planned_volume(fit, verdicts)

@@ -28,8 +28,6 @@ class Exploring:
 
     Attributes:
         data: JSON, safe inside a script element.
-        script: The library and our script.
-        style: The library's style.
         rows: Frequency, then |Z| and phase of every curve, as text.
     """
 
@@ -56,7 +54,6 @@ def exploring(
         names: Names of the curves, no two alike.
         what: What the curves are, as the head of a column: ``take`` or ``state``.
         third: The lowest chart: ``label``, ``name``, ``least`` and ``rows``, see `residuals`.
-        models: Whether to show the fitted models too.
         marked: Points of curves that are named, by the number of the curve.
     """
     document = {

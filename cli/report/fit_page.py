@@ -72,8 +72,6 @@ def content(
         verdicts: Against the targets, none without targets.
         findings: What the deviations say about the build.
         warnings: Doubts besides the fit's own.
-        origin: How the data came about.
-        advice: What would narrow the intervals.
         air: Air of the sitting, to say what the driver will do; None leaves that out.
     """
     rows = {symbol: ParameterRow.of(fit, symbol) for symbol in in_order(fit.parameters)}

@@ -63,10 +63,7 @@ def give(
 
     Args:
         lead: The result in a sentence.
-        sections: All that is said about it.
         document: Makes the same as JSON.
-        as_json: Whether JSON is asked for instead of words.
-        report: The file of the report; None for none.
         units: Drivers that the report is about.
         files: Further files that were made, by what they are.
     """

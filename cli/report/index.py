@@ -104,7 +104,6 @@ def content(folder: Path, pages: Listing, fits: Listing) -> IndexPage:
     """Collect what the index says.
 
     Args:
-        folder: Where the pages lie.
         pages: The latest first, with when they were changed [ns].
         fits: Likewise.
     """

@@ -184,8 +184,6 @@ class Page:
 
     Attributes:
         subtitle: What it rests on, and when it was made.
-        lead: The result in a sentence.
-        parts: All that is said about it.
         units: Drivers that it is about, for an index of pages.
     """
 

@@ -199,7 +199,6 @@ def _draw_inside(sheet: Figure, inner: Figure, left: float, bottom: float, width
     back by its inverse: the backend keeps count of saved states.
 
     Args:
-        sheet: To be drawn on.
         left: Place on the sheet [inch].
         bottom: Place on the sheet [inch].
         width: On the sheet [inch].

@@ -78,7 +78,6 @@ def sum_percent(rig: Rig, ohm: float, sources: tuple[str, ...]) -> float:
     """Combine some causes at one impedance: twice the standard uncertainty, in per cent of it.
 
     Args:
-        rig: The bench with its calibration.
         ohm: A resistive impedance at 1 kHz [ohm].
         sources: What the identities of the causes begin with.
     """

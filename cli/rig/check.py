@@ -27,8 +27,6 @@ class Band:
     """The mean deviation from the known resistor in one band.
 
     Attributes:
-        low_hz: Lower end [Hz].
-        high_hz: Upper end [Hz].
         resistance_ohm: Mean of the real part.
         reactance_ohm: Mean of the imaginary part.
         limits_ohm: Largest deviation of real and imaginary part that the stated uncertainties

@@ -63,7 +63,7 @@ def choose(
     from fit.design.series_resistor import choose as choose_resistor
     from meas.bench.rig import Assumptions
 
-    if picture is not None and picture.suffix.lower() != ".svg":
+    if picture is not None:
         check_picture(picture)
     expected, lowest = _expected(driver, coil, resonance, qms, qes)
     side: Side = "ground" if resistor_side == "ground" else "hot"

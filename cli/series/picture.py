@@ -45,11 +45,9 @@ def unit_figure(
     """Magnitude of a unit in the band of good ones, and what its fit leaves over in theirs.
 
     Args:
-        mask: Band of good units.
         unit: The unit to be judged, in bands.
         measured: Its frequencies [Hz] and magnitudes [ohm], shape (n,) each.
         departures: From `fit.series.mask.judge`; bands outside are marked.
-        title: Name of the unit and its verdict.
         fs: Its resonance, to be marked [Hz].
     """
     rest = [name for name in EXPLAINED if name in mask.layers and name in unit.layers]
@@ -127,12 +125,7 @@ def mask_figure(mask: Mask) -> Figure:
 
 
 def spread_figure(units: Sequence[tuple[str, DriverFit]], found: Sequence[Statistics]) -> Figure:
-    """Draw how far every unit lies from the centre, a row for each quantity.
-
-    Args:
-        units: Name and fit.
-        found: What is said of each quantity.
-    """
+    """Draw how far every unit lies from the centre, a row for each quantity."""
     found = [one for one in found if any(one.parameter in fit.parameters for _, fit in units)]
     with drawing(1.2 + 0.3 * len(found)) as figure:
         axes = figure.subplots()

@@ -70,7 +70,6 @@ def read(texts: Sequence[str], words: SessionWords, model: str | None) -> list[U
     """Read all units by one model, takes in the order of time where all have one.
 
     Args:
-        texts: As written on the command line.
         words: What else was measured; holds for every take.
         model: Name; None: as most of the saved fits have it, or else most of the takes.
 

@@ -109,15 +109,13 @@ def new_text(targets: Mapping[str, str] | None = None) -> str:
     return "\n".join(lines) + "\n" + _WINDING_TEXT
 
 
-def write_new(
-    path: Path, targets: Mapping[str, str] | None = None, *, overwrite: bool = False
-) -> None:
+def write_new(path: Path, targets: Mapping[str, str] | None = None) -> None:
     """Write a commented targets file.
 
     Raises:
-        UsageError: If it exists and may not be overwritten, or cannot be written.
+        UsageError: If it exists or cannot be written.
     """
-    write_text(path, new_text(targets), overwrite=overwrite)
+    write_text(path, new_text(targets))
 
 
 def _target(symbol: str, aim: Any) -> Target:
@@ -163,7 +161,6 @@ class TargetsFile(Settings):
 
     Attributes:
         targets: In the order of the file; may be empty.
-        winding: What is known of the coil.
     """
 
     format: Literal["freeair-targets/1"]
@@ -195,7 +192,6 @@ def read_aim(aim: Any, quantity: Quantity) -> tuple[float, float | None, float |
 
     Args:
         aim: What TOML made of the line.
-        quantity: What may be written.
 
     Returns:
         Target, lower and upper limit in SI base units; None where there is none.

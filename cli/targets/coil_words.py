@@ -31,8 +31,6 @@ class CoilWords:
         wire: ``0.2mm``, ``0.2mm/0.22mm`` (bare/overall) or ``AWG32``, one for each wire at hand.
         metal: ``copper`` or ``aluminium``.
         former: Outside diameter, on which the wire lies.
-        former_thickness: Thickness of its wall.
-        layers: Numbers of layers.
         turns: Turns in all layers together.
         height: Height of the winding.
         pole: Diameter of the pole.
@@ -59,7 +57,7 @@ def metal(name: str) -> Metal:
     return {known.name: known for known in (COPPER, ALUMINIUM)}[name]
 
 
-def wire(text: str, of: Metal, where: str = "--wire") -> Wire:
+def wire(text: str, of: Metal) -> Wire:
     """A wire by its bare diameter, by both diameters, or by its American gauge."""
     from fit.design.wire import awg, enamelled
 
@@ -68,22 +66,24 @@ def wire(text: str, of: Metal, where: str = "--wire") -> Wire:
     if size.upper().startswith("AWG"):
         if not gauge.lstrip("-").isdigit():
             raise UsageError(
-                f"'{size}' is no gauge", where=where, remedy="Write a whole number, such as AWG32."
+                f"'{size}' is no gauge",
+                where="--wire",
+                remedy="Write a whole number, such as AWG32.",
             )
         bare = awg(int(gauge))
     else:
-        bare = values.length(size, where).value
+        bare = values.length(size, "--wire").value
     if slash and not overall_text:
         raise UsageError(
             f"'{text}' has no diameter after the stroke",
-            where=where,
+            where="--wire",
             remedy="Write bare/overall, such as 0.2mm/0.22mm, or the bare diameter alone.",
         )
-    overall = values.length(overall_text, where).value if slash else None
+    overall = values.length(overall_text, "--wire").value if slash else None
     try:
         return enamelled(bare, of, overall)
     except UsageError as error:
-        raise UsageError(error.what, where=where, remedy=error.remedy) from error
+        raise UsageError(error.what, where="--wire", remedy=error.remedy) from error
 
 
 def wires(words: CoilWords) -> tuple[Wire, ...]:

@@ -216,8 +216,7 @@ def _parts(known: KnownCoil | None, said: Mapping[str, Value | None]) -> dict[st
 
 
 def _area(diameter: Value | None) -> Stated:
-    from cli.words import assumed
-    from cli.words.session import SQUARE_CM, stated
+    from cli.words.session import area_of_diameter
 
     if diameter is None:
         raise UsageError(
@@ -225,10 +224,7 @@ def _area(diameter: Value | None) -> Stated:
             where="--diameter",
             remedy="Measure from mid-surround to mid-surround, such as --diameter 118mm.",
         )
-    value, said = assumed.diameter(diameter)
-    limits = f"{1e3 * (value.half_width or 0.0):.2g} mm"
-    area = assumed.area_from_diameter(value)
-    return stated((area, said), "ruler", "cone diameter", SQUARE_CM, limits)
+    return area_of_diameter(diameter)
 
 
 def _expected_q(value: Value | None) -> Stated:

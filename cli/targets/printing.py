@@ -27,7 +27,6 @@ class CoilUse:
         gap_height: Height of the plate [m].
         kelvin: Temperature of the hot coil [K].
         watt: Lasting power [W].
-        metal_former: Whether the former conducts.
     """
 
     gap: Gap | None

@@ -30,13 +30,10 @@ app = typer.Typer(
 
 
 def run(argv: Sequence[str]) -> int:
-    """Run one command.
+    """Run one command, say what stops it, and return its exit status.
 
     Args:
         argv: Words after the program's name.
-
-    Returns:
-        The exit status.
     """
     as_json = _wants_json(argv)
     show.prepare_streams(as_json=as_json)
@@ -72,13 +69,7 @@ def run(argv: Sequence[str]) -> int:
 
 
 def command(argv: Sequence[str]) -> int:
-    """Run one command; its errors are the caller's.
-
-    Args:
-        argv: Words after the program's name.
-
-    Returns:
-        The exit status.
+    """Run one command and return its exit status; its errors are the caller's.
 
     Raises:
         FreeairError: What the command itself raises.

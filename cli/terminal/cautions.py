@@ -254,7 +254,6 @@ def acknowledge(
     """Show cautions; where one asks, wait for a yes.
 
     Args:
-        yes: The user has said ``--yes``.
         brief: Only the titles of those that were shown in full when the rig was made.
         simulated: Nothing can break: titles in one line, the texts where they are asked for.
 

@@ -18,7 +18,6 @@ def trusted(path: Sequence[str], *avoided: Path) -> list[str]:
 
     Args:
         path: As ``sys.path``.
-        avoided: More folders.
     """
     strange = {os.path.realpath(folder) for folder in (*avoided, *_current())}
     kept = []

@@ -22,9 +22,7 @@ class Deferred(TyperCommand):
     """Stands in a group for a command until somebody calls it, completes it or asks for its help.
 
     Args:
-        name: Word by which it is called.
         home: ``module:function`` of a command, or what a group holds.
-        summary: What the command does, in one line.
     """
 
     def __init__(self, name: str, home: str | Commands, summary: str) -> None:

@@ -29,7 +29,6 @@ class Playing:
     """Display of what plays while somebody watches.
 
     Attributes:
-        sample_rate_hz: Rate [Hz].
         stimulus: The excitation; None for short signals of other kinds.
     """
 
@@ -114,7 +113,7 @@ def capturing(
     if not console.is_terminal:
         yield None
         return
-    plain = not show.can_draw(stderr=True)
+    plain = not show.can_draw()
     if console.is_dumb_terminal:
         yield _plainly(what, sample_rate_hz)
         return

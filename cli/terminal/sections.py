@@ -58,9 +58,7 @@ class Drawing:
 
     Attributes:
         name: One word, its own on the page.
-        draw: Makes the figure.
         spoken: What it shows, for who cannot see it.
-        caption: Below it.
     """
 
     name: str

@@ -112,11 +112,10 @@ def can_ask() -> bool:
     )
 
 
-def can_draw(*, stderr: bool = False) -> bool:
-    """Tell whether the stream takes braille and blocks; the Linux console has no such font."""
-    stream: TextIO = sys.stderr if stderr else sys.stdout
+def can_draw() -> bool:
+    """Tell whether standard error takes braille and blocks; the Linux console has no such font."""
     try:
-        "⠿█┤".encode(stream.encoding or "ascii")
+        "⠿█┤".encode(sys.stderr.encoding or "ascii")
     except (UnicodeError, LookupError):
         return False
     return os.environ.get("TERM") != "linux"

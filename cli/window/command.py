@@ -91,5 +91,5 @@ def _print_code(address: str) -> None:
 
     import segno
 
-    if show.can_draw(stderr=True):
+    if show.can_draw():
         segno.make(address, error="l").terminal(out=sys.stderr, compact=True)

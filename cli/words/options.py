@@ -20,7 +20,6 @@ def option(metavar: str, about: str, *names: str, default: Any = None, **more: A
         metavar: What stands for the value in the help.
         about: What it is, with an example.
         names: Other names than the parameter's, such as ``--rig``.
-        default: Value where nobody writes the option.
         more: What typer knows besides, such as ``min``.
     """
     return typer.Option(default, *names, metavar=metavar, help=about, **more)
@@ -37,10 +36,7 @@ def valued(
     """Declare an option that is written with a unit; its command receives a `values.Value`.
 
     Args:
-        quantity: Kind of value, with its units.
         name: Its name, such as ``--volume``, for messages as well.
-        metavar: What stands for the value in the help.
-        about: What it is, with an example.
         default: As it would be written.
     """
     return option(
@@ -52,7 +48,6 @@ def one_of(choices: Sequence[str], what: str, where: str) -> dict[str, Any]:
     """Declare the choices of an option or argument, for its help, its check and completion.
 
     Args:
-        choices: All words that may be written.
         what: What they are, after "no": ``kind of part``.
         where: Option or command, for the message.
     """

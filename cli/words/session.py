@@ -170,14 +170,19 @@ def cone_area(words: SessionWords) -> Stated | None:
             remedy="Give one of them: the diameter from mid-surround to mid-surround, or the area.",
         )
     if words.diameter is not None:
-        value, said = assumed.diameter(values.diameter(words.diameter, "--diameter"))
-        area = assumed.area_from_diameter(value)
-        limits = f"{1e3 * (value.half_width or 0.0):.2g} mm"
-        return stated((area, said), "ruler", "cone diameter", SQUARE_CM, limits)
+        return area_of_diameter(values.diameter(words.diameter, "--diameter"))
     if words.area is not None:
         found = assumed.area(values.area(words.area, "--area"))
         return stated(found, "ruler", "cone area", SQUARE_CM)
     return None
+
+
+def area_of_diameter(diameter: Value) -> Stated:
+    """The area [m2] of a cone of such a diameter, saying which limits were taken."""
+    value, said = assumed.diameter(diameter)
+    area = assumed.area_from_diameter(value)
+    limits = f"{1e3 * (value.half_width or 0.0):.2g} mm"
+    return stated((area, said), "ruler", "cone diameter", SQUARE_CM, limits)
 
 
 def _optional(

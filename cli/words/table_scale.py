@@ -67,7 +67,6 @@ def refuse_without_tables(text: str | None, *, tables: bool, known: str = _OF_TA
 
     Args:
         text: The tolerance as written; None where none was.
-        tables: Whether there is a table.
         known: Why what there is needs no tolerance.
 
     Raises:
