@@ -55,15 +55,12 @@ def open_path(
                 next_step="Set series_resistor_ohm in the rig file",
                 where=rig.name,
             )
-        mass = box = None
-        if condition is not None:
-            mass = condition.value if condition.name == "added-mass" else None
-            box = condition.value if condition.name == "test-box" else None
+        on_cone = {} if condition is None else {condition.name: condition.value}
         path: AudioPath = SimulatedBench(
             settings,
             rig.wiring,
-            added_mass_kg=mass or 0.0,
-            test_box_m3=box,
+            added_mass_kg=on_cone.get("added-mass") or 0.0,
+            test_box_m3=on_cone.get("test-box"),
             kind=kind,
             standard=standard,
         )

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Any
 from meas.errors import UsageError
 
 if TYPE_CHECKING:
+    from pydantic import ValidationError
+
     from meas.bench.rig import Rig
     from meas.excitation.stimulus import Stimulus
 
@@ -73,8 +75,13 @@ def _with(rig: Rig, changes: dict[str, Any], where: str) -> Rig:
     try:
         drive = Drive.model_validate({**rig.drive.model_dump(), **changes})
     except ValidationError as error:
-        wrong = error.errors()[0]
-        raise UsageError(
-            f"{wrong['input']}: {wrong['msg']}", where=where, remedy="See freeair take --help."
-        ) from error
+        raise first_fault(error, where, "See freeair take --help.") from error
     return rig.model_copy(update={"drive": drive})
+
+
+def first_fault(error: ValidationError, where: str, remedy: str) -> UsageError:
+    """Say what the first wrong value of a rig is, in terms of the option that it came from."""
+    wrong = error.errors()[0]
+    value, what = wrong["input"], wrong["msg"].removeprefix("Value error, ")
+    said = f"{value!r}: " if isinstance(value, str | int | float) else ""
+    return UsageError(f"{said}{what}", where=where, remedy=remedy)

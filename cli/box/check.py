@@ -203,14 +203,8 @@ def _sections(
         if symbol in of
     ]
     if found.QL_at_least is not None:
-        rows.append(
-            (
-                "QL",
-                f"> {significant(min(found.QL_at_least, _TIGHTER))}",
-                "",
-                "leakage Q; too tight to be told",
-            )
-        )
+        least = significant(min(found.QL_at_least, _TIGHTER))
+        rows.append(("QL", f"> {least}", "", "leakage Q; too tight to be told"))
     peaks = " and ".join(f"{hz:.1f}" for hz in found.peaks_hz)
     rows.append(("peaks", peaks, "Hz", "of the impedance"))
     main = shares(of["Vb"], found.sources)[:2]

@@ -96,12 +96,6 @@ def drawing(height: float, width: float = 7.4) -> Iterator[Figure]:
         marks.settle(figure)
 
 
-def _phase_deg(curve: FittedCurve) -> FloatArray | None:
-    if not np.iscomplexobj(curve.measured_ohm):
-        return None
-    return np.degrees(np.angle(curve.measured_ohm))
-
-
 def labels(curves: Sequence[FittedCurve]) -> list[str]:
     """Name curves, told apart by a number where they are alike."""
     named = [condition_words(one.condition, one.condition_value) for one in curves]
@@ -183,8 +177,8 @@ def draw_phase(axes: Axes, curves: Sequence[FittedCurve]) -> None:
 
     for index, curve in enumerate(curves):
         colour, dash = look(index)
-        phase = _phase_deg(curve)
-        if phase is not None:
+        if np.iscomplexobj(curve.measured_ohm):
+            phase = np.degrees(np.angle(curve.measured_ohm))
             axes.plot(curve.frequency_hz, phase, color=colour, linewidth=3.4, alpha=0.4)
         model = np.degrees(np.angle(curve.model_ohm))
         axes.plot(curve.frequency_hz, model, color=colour, linewidth=1.1, linestyle=dash)

@@ -116,19 +116,14 @@ def fit_state(job: Job) -> Outcome:
 
 def _fitted(job: Job) -> Outcome:
     if job.models != models_digest():
-        return failed(
-            job,
-            (
-                Finding(
-                    "other-version",
-                    "this worker runs another version of freeair than the command, so that its "
-                    "numbers could differ",
-                    refuses=True,
-                    next_step="Install the same version on every machine and start again",
-                ),
-            ),
-            lasting=False,
+        reason = Finding(
+            "other-version",
+            "this worker runs another version of freeair than the command, so that its numbers "
+            "could differ",
+            refuses=True,
+            next_step="Install the same version on every machine and start again",
         )
+        return failed(job, (reason,), lasting=False)
     curves, takes, unused, findings = _read(job)
     if changed := [one for one in unused if one.code == "changed-meanwhile"]:
         reasons = tuple(Finding(one.code, f"{one.source}: {one.text}", True) for one in changed)

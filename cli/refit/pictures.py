@@ -66,14 +66,16 @@ def _distribution(axes: Axes, series: Series, one: Usual) -> None:
         axes.yaxis.set_major_locator(MaxNLocator(3, integer=True))
         axes.set_ylabel("fits")
         level = 0.08 * axes.get_ylim()[1]
-    axes.axvline(one.centre / how.scale, color=INK, linewidth=1, linestyle=DASHES[1],
+    centre = one.centre / how.scale
+    axes.axvline(centre, color=INK, linewidth=1, linestyle=DASHES[1],
                  label="robust mean")  # fmt: skip
     if apart.size:
         axes.plot(apart, np.full(apart.size, level), "D", color=COLOURS[1], markersize=5)
         for far in one.apart:
             at = far.value / how.scale, level
             marks.label(axes, named[far.name], at, ink=INK)
-    _no_narrower(axes, one.centre / how.scale)
+    low, high = axes.get_xlim()  # no narrower: what agrees to a thousandth is drawn together
+    axes.set_xlim(min(low, 0.997 * centre), max(high, 1.003 * centre))
     axes.xaxis.set_major_locator(MaxNLocator(6))
     axes.ticklabel_format(axis="x", useOffset=False)
     axes.set_xlabel(with_unit(f"{how.symbol},", how.unit) if how.unit else how.symbol)
@@ -92,12 +94,6 @@ def _beginning(names: Sequence[str]) -> str:
     """Beginning that all names share, up to a number."""
     alike = takewhile(lambda letters: len(set(letters)) == 1, zip(*names, strict=False))
     return "".join(letters[0] for letters in alike).rstrip("0123456789")
-
-
-def _no_narrower(axes: Axes, centre: float) -> None:
-    """Values that agree to a thousandth are drawn together."""
-    low, high = axes.get_xlim()
-    axes.set_xlim(min(low, 0.997 * centre), max(high, 1.003 * centre))
 
 
 def _heights(values: FloatArray) -> FloatArray:

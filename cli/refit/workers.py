@@ -79,20 +79,13 @@ def _alone(job: Job, engine: Engine) -> Outcome:
     try:
         return engine.submit(job).result()
     except WorkerDied:
-        return failed(
-            job,
-            (
-                Finding(
-                    "worker-died",
-                    "the worker died over it, twice: too little memory, or stopped from outside",
-                    refuses=True,
-                    next_step=(
-                        "Try again with fewer --workers, or look at these takes with freeair fit"
-                    ),
-                ),
-            ),
-            lasting=False,
+        reason = Finding(
+            "worker-died",
+            "the worker died over it, twice: too little memory, or stopped from outside",
+            refuses=True,
+            next_step="Try again with fewer --workers, or look at these takes with freeair fit",
         )
+        return failed(job, (reason,), lasting=False)
 
 
 class ThisProcess:

@@ -74,7 +74,8 @@ def content(compared: Compared) -> Page:
                    f"{one.first} and {one.second}: {one.verdict}.", one.text)
             for one in compared.pairs
         )),
-        *(part(_step_title(step, same_unit), *_step(compared, step, text))
+        *(part(f"{step.before} → {step.after}" if same_unit
+               else f"{step.after} against {step.before}", *_step(compared, step, text))
           for step, text in steps),
         part("Too uncertain to tell", unsure),
         part("The curves", " ".join(_curve_words(names, differences)),
@@ -99,12 +100,6 @@ def _settled(compared: Compared) -> tuple[Block | None, ...]:
         return ()
     said = {"yes": "Yes.", "no": "No."}.get(word, "Undecided.")
     return Answer(_TONES.get(word, "undecided"), said, text), _trend_plot(compared.run)
-
-
-def _step_title(step: Comparison, same_unit: bool) -> str:
-    if same_unit:
-        return f"{step.before} → {step.after}"
-    return f"{step.after} against {step.before}"
 
 
 def _step(compared: Compared, step: Comparison, words: str) -> tuple[Block | None, ...]:

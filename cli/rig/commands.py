@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -128,43 +129,24 @@ def new(
     show.line(str(file))
 
 
-_OPTION_OF = {
-    "series_resistor_ohm": "--series-resistor",
-    "tolerance_percent": "--tolerance",
-    "resistor_side": "--resistor-side",
-    "source_input": "--source-input",
-    "driver_input": "--driver-input",
-    "amplifier": "--amplifier",
-    "input_resistance_ohm": "--input-resistance",
-    "input_resistance_tolerance_percent": "--input-resistance",
-    "sample_rate_hz": "--sample-rate",
-    "level": "--level",
-    "start_hz": "--start",
-    "stop_hz": "--stop",
-    "sweep_seconds": "--sweep-seconds",
-    "repeats": "--repeats",
-    "mains_hz": "--mains",
-}
-
-
 def _validated(content: dict[str, Any]) -> Rig:
     """The rig, or an error in terms of the options that it came from."""
     from pydantic import ValidationError
 
+    from cli.bench.drive_options import first_fault
     from meas.bench.rig import Rig
 
     try:
         return Rig.model_validate(content)
     except ValidationError as error:
         wrong = error.errors()[0]
-        key = str(wrong["loc"][-1]) if wrong["loc"] else ""
-        value = wrong["input"]
-        said = f"{value!r}: " if isinstance(value, str | int | float) else ""
-        raise UsageError(
-            f"{said}{wrong['msg'].removeprefix('Value error, ')}",
-            where=_OPTION_OF.get(key, key),
-            remedy="'freeair rig new --help' lists what may be given.",
-        ) from error
+        where = "".join(map(str, wrong["loc"][-1:]))
+        if not isinstance(wrong["input"], dict):
+            # The options are called as the keys of the file, less what says unit or limits.
+            key = re.sub("(_tolerance)?_(ohm|hz|percent)$", "", where)
+            where = f"--{key.replace('_', '-')}"
+        advice = "'freeair rig new --help' lists what may be given."
+        raise first_fault(error, where, advice) from error
 
 
 def devices(as_json: AsJson = False) -> None:
