@@ -103,6 +103,15 @@ class Parameters:
     usual: tuple[ParameterRow, ...]
     rarer: tuple[ParameterRow, ...]
 
+    def lines(self, most: int = 3) -> Lines:
+        """All of them as one table, each with so many of its limits at the most."""
+        return Lines(
+            ("", "", "value", "95 % between", "limited by"),
+            (False, False, True, True, False),
+            tuple((p.symbol, p.words, p.value, p.interval, "; ".join(p.limits[:most]))
+                  for p in (*self.usual, *self.rarer)),
+        )  # fmt: skip
+
 
 @dataclass(frozen=True)
 class Measured:
@@ -119,6 +128,11 @@ class Measured:
     note: str
     how: tuple[tuple[str, str], ...]
     curves: tuple[tuple[str, ...], ...]
+
+    def lines(self) -> Lines:
+        """The curves as a table."""
+        titles = ("take", "condition", "points", "off model, rms", "from")
+        return Lines(titles, (False, False, True, True, False), self.curves)
 
 
 @dataclass(frozen=True)
@@ -144,6 +158,15 @@ class Changes:
     after: str
     margin: str
     rows: tuple[ChangeRow, ...]
+
+    def lines(self) -> Lines:
+        """The same as text alone."""
+        return Lines(
+            ("", "", self.before, self.after, "change", "95 % between", ""),
+            (False, False, True, True, True, True, False),
+            tuple((r.symbol, r.words, r.before, r.after, r.change, r.interval, r.word)
+                  for r in self.rows),
+        )  # fmt: skip
 
 
 @dataclass(frozen=True, eq=False)

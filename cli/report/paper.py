@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Sequence
 from functools import partial
 from textwrap import wrap
 from typing import TYPE_CHECKING, Any
@@ -92,22 +91,6 @@ class _Sheets:
             (x / _WIDTH, self.y / _HEIGHT, width / _WIDTH, height / _HEIGHT)
         )
 
-    def table(
-        self, columns: Sequence[tuple[str, float, str]], rows: Sequence[Sequence[str]]
-    ) -> None:
-        """Write a table; its columns are head, place [inch] and alignment."""
-        self._row(columns, [head for head, _, _ in columns], _SOFT)
-        for row in rows:
-            self.room(0.15)
-            self._row(columns, row, "black")
-
-    def _row(
-        self, columns: Sequence[tuple[str, float, str]], row: Sequence[str], colour: str
-    ) -> None:
-        for (_, x, side), text in zip(columns, row, strict=True):
-            self.write(x, text, 7.6, ha=side, color=TONES.get(text, colour))
-        self.line(0.148)
-
 
 def sheets(page: Page) -> bytes:
     """Write a report as a PDF of A4 sheets."""
@@ -138,13 +121,15 @@ def _block(sheets: _Sheets, block: Block) -> None:
         case Answer():
             sheets.paragraph(f"{block.word} {block.text}")
         case Changes():
-            _changes(sheets, block)
+            _lines(sheets, block.lines())
+        case Parameters():
+            _lines(sheets, block.lines(1))
         case Verdicts():
             _verdicts(sheets, block)
-        case Parameters():
-            _parameters(sheets, block)
         case Measured():
-            _measured(sheets, block)
+            for name, text in block.how:
+                sheets.paragraph(f"{name}: {text}", 7.6)
+            _lines(sheets, block.lines())
         case Caution():
             sheets.paragraph(f"{block.title}. {block.text}", 7.6)
         case _:
@@ -170,11 +155,12 @@ def _plot(sheets: _Sheets, plot: Plot) -> None:
 
 
 def _lines(sheets: _Sheets, block: Lines) -> None:
-    """Write a table whose columns share the width by what stands in them; long cells wrap."""
+    """Write a table whose columns share the width by what stands in them; the widest wraps."""
     rows = [block.titles, *block.rows] if block.titles else list(block.rows)
     longest = [min(max(len(row[k]) for row in rows), 60) + 2 for k in range(len(block.right))]
-    room = min(_PER_LINE / sum(longest), 1.6)
-    letters = [max(3, int(one * room)) for one in longest]
+    while sum(longest) > _PER_LINE:
+        longest[longest.index(max(longest))] -= 1
+    letters = [int(one * min(_PER_LINE / sum(longest), 1.6)) for one in longest]
     inch = (_RIGHT - _LEFT) / _PER_LINE
     ends = [_LEFT + inch * sum(letters[: k + 1]) for k in range(len(letters))]
     for number, row in enumerate(rows):
@@ -183,7 +169,7 @@ def _lines(sheets: _Sheets, block: Lines) -> None:
         for line in range(max(map(len, cells))):
             for k, cell in enumerate(cells):
                 text = cell[line] if line < len(cell) else ""
-                x = ends[k] - inch if block.right[k] else ends[k] - inch * letters[k]
+                x = ends[k] - 2 * inch if block.right[k] else ends[k] - inch * letters[k]
                 head = bool(block.titles) and number == 0
                 sheets.write(x, text, 7.6, ha="right" if block.right[k] else "left",
                              color=_SOFT if head else TONES.get(text, "black"))  # fmt: skip
@@ -235,16 +221,6 @@ def _image(axes: Axes, figure: Figure) -> None:
     axes.set_axis_off()
 
 
-def _changes(sheets: _Sheets, block: Changes) -> None:
-    sheets.table(
-        [("", _LEFT, "left"), ("", 1.5, "left"), (_cut(block.before, 14), 4.0, "right"),
-         (_cut(block.after, 14), 5.0, "right"), ("change", 5.7, "right"),
-         ("95 % between", 6.3, "center"), ("", 7.0, "left")],
-        [(r.symbol, r.words, r.before, r.after, r.change, r.interval, r.word)
-         for r in block.rows],
-    )  # fmt: skip
-
-
 def _verdicts(sheets: _Sheets, block: Verdicts) -> None:
     for v in block.verdicts:
         sheets.room(0.3)
@@ -257,25 +233,6 @@ def _verdicts(sheets: _Sheets, block: Verdicts) -> None:
         sheets.y += 0.14
         draw_strip(sheets.axes(2.6, 2.8, 0.14), v.strip, v.word)
         sheets.line(0.16)
-
-
-def _parameters(sheets: _Sheets, block: Parameters) -> None:
-    sheets.table(
-        [("", _LEFT, "left"), ("", 1.5, "left"), ("value", 4.1, "right"),
-         ("95 % between", 5.0, "center"), ("limited by", 5.7, "left")],
-        [(p.symbol, p.words, p.value, p.interval, _cut(p.limits[0] if p.limits else "", 34))
-         for p in (*block.usual, *block.rarer)],
-    )  # fmt: skip
-
-
-def _measured(sheets: _Sheets, block: Measured) -> None:
-    for name, text in block.how:
-        sheets.paragraph(f"{name}: {text}", 7.6)
-    sheets.table(
-        [("take", _LEFT, "left"), ("condition", 1.1, "left"), ("points", 3.2, "right"),
-         ("off model, rms", 4.3, "right"), ("from", 4.6, "left")],
-        [(*curve, _cut(source, 52)) for *curve, source in block.curves],
-    )  # fmt: skip
 
 
 def draw_strip(axes: Axes, strip: Strip, word: str) -> None:

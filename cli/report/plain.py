@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from cli.report.page import Answer, Changes, Explored, Lines, Measured, Parameters, Verdicts
 from cli.report.parts import Plot
 from cli.terminal.cautions import Caution
+from cli.terminal.tables import VERDICT_STYLE
 from meas.files.outside_text import one_line
 
 if TYPE_CHECKING:
@@ -39,31 +40,16 @@ def _block(block: Block) -> str:
         case Verdicts():
             return _table(
                 ("", "", "measured", "95 % between", "allowed", ""),
-                [
-                    (v.symbol, v.words, v.value, v.interval, v.allowed, f"**{v.word}**")
-                    for v in block.verdicts
-                ],
-            )
-        case Parameters():
-            return _table(
-                ("", "", "value", "95 % between", "limited by"),
-                [
-                    (p.symbol, p.words, p.value, p.interval, "; ".join(p.limits))
-                    for p in (*block.usual, *block.rarer)
-                ],
-            )
+                [(v.symbol, v.words, v.value, v.interval, v.allowed, v.word)
+                 for v in block.verdicts],
+            )  # fmt: skip
+        case Parameters() | Changes():
+            return _block(block.lines())
         case Measured():
             how = _list(f"{name}: {said}" for name, said in block.how)
-            head = ("take", "condition", "points", "off model, rms", "from")
-            return f"{how}\n\n{_table(head, block.curves)}"
+            return f"{how}\n\n{_block(block.lines())}"
         case Caution():
             return _list([f"{block.title}. {block.text}"])
-        case Changes():
-            head = ("", "", block.before, block.after, "change", "95 % between", "")
-            return _table(head, [
-                (r.symbol, r.words, r.before, r.after, r.change, r.interval, f"**{r.word}**")
-                for r in block.rows
-            ])  # fmt: skip
         case Plot() | Explored():
             return f"(picture: {_safe((getattr(block, 'plot', block)).caption)})"
         case _:
@@ -75,13 +61,12 @@ def _findings(items: Sequence[FindingLine]) -> str:
 
 
 def _table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
-    lines = [head, ["---"] * len(head), *rows]
-    return "\n".join(f"| {' | '.join(_cell(text) for text in line)} |" for line in lines)
+    lines = [map(_safe, head), ["---"] * len(head), *(map(_cell, row) for row in rows)]
+    return "\n".join(f"| {' | '.join(line)} |" for line in lines)
 
 
 def _cell(text: str) -> str:
-    bold = re.fullmatch(r"\*\*(.*)\*\*", text)
-    return f"**{_safe(bold[1])}**" if bold else _safe(text)
+    return f"**{text}**" if text in VERDICT_STYLE else _safe(text)
 
 
 def _list(items: Iterable[str]) -> str:
@@ -93,6 +78,4 @@ def _safe(text: str) -> str:
 
     A backslash before any ASCII punctuation makes it literal (CommonMark 0.31, 2.4).
     """
-    if text == "---":
-        return text
     return re.sub(r"([\\`*_\[\]<>|#])", r"\\\1", one_line(text))
