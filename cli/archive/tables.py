@@ -51,7 +51,7 @@ def cells(row: Mapping[str, Any], order: Sequence[str]) -> list[Any]:
 
 
 def write_csv(file: BinaryIO, names: Sequence[str], lines: Iterable[Sequence[Any]]) -> None:
-    """Comma-separated, UTF-8, numbers in full."""
+    """Write a table as CSV: UTF-8, numbers in full."""
     text = io.TextIOWrapper(file, encoding="utf-8", errors="replace", newline="")
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(names)

@@ -146,7 +146,7 @@ def aged(calibration: Calibration | None, bench: Rig) -> tuple[Finding, ...]:
 
 
 def now() -> str:
-    """ISO 8601 with offset, to the second."""
+    """Tell the time, ISO 8601 with offset, to the second."""
     return datetime.now().astimezone().isoformat(timespec="seconds")
 
 
@@ -213,14 +213,12 @@ def report_levels(made: Sequence[tuple[Take, Path]], *, as_json: bool) -> None:
 def _document(take: Take, path: Path) -> dict[str, object]:
     found = [f.as_json() for f in take.findings if not f.refuses]
     reasons = [reason.as_json() for reason in take.reasons]
-    document: dict[str, object] = {"take": str(path), "findings": found}
-    if take.refused:
-        document = {"refused": True, "reasons": reasons, **document}
-    return document
+    refusal = {"refused": True, "reasons": reasons} if take.refused else {}
+    return {**refusal, "take": str(path), "findings": found}
 
 
 def say(take: Take, path: Path, *, quiet: bool = False) -> None:
-    """A take in words (and, unless quiet, as a curve) on standard error, its path on output."""
+    """Say a take in words (and, unless quiet, as a curve) on standard error, its path on output."""
     from cli.pictures import take_picture
     from cli.terminal.progress import level_text
 

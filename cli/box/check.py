@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
@@ -180,14 +181,10 @@ def _sections(
     doubts: tuple[Finding, ...],
     has_plan: bool,
 ) -> list[Section]:
+    from cli.pictures.plots_box import system_figure
     from cli.terminal.sections import Drawing, Facts, Findings, Section, measured
     from fit.results.numbers import significant
     from fit.results.shares import shares
-
-    def draw() -> Any:
-        from cli.pictures.plots_box import system_figure
-
-        return system_figure(found, f"{name} in its box")
 
     of = found.parameters
     words = {
@@ -213,7 +210,8 @@ def _sections(
         Facts(rows),
         f"The volume is limited by {said}." if said else "",
         f"Off the model: {100 * found.residual_rms_relative:.2g} % of |Z| (rms).",
-        Drawing("system", draw, "Impedance of the box, measured and model",
+        Drawing("system", partial(system_figure, found, f"{name} in its box"),
+                "Impedance of the box, measured and model",
                 "Measured (broad), model (thin), and what the model leaves over."),
         "" if has_plan else "No --plan given: nothing to compare with.",
     ]  # fmt: skip

@@ -284,7 +284,7 @@ def _kept(folder: Path, unit: str, document: dict[str, object]) -> Path | None:
 
 
 def print_fit(found: JudgedFit, *, everything: bool) -> None:
-    """A fit in the terminal, the values last: a screen of thirty rows then shows them.
+    """Print a fit, the values last: a screen of thirty rows then shows them.
 
     Args:
         everything: Whether values that few people use, curves and model are shown, too.

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, NamedTuple
+from typing import TYPE_CHECKING, Annotated, NamedTuple
 
 import typer
 
@@ -198,15 +199,11 @@ def _lead(followed: tuple[AgainstLevel, ...]) -> str:
 def _sections(
     unit: str, followed: tuple[AgainstLevel, ...], found: tuple[Finding, ...], scale: str
 ) -> list[Section]:
+    from cli.pictures.plots_levels import levels_figure
     from cli.terminal.sections import Drawing, Findings, Rows, Section
     from cli.terminal.tables import Column, numbers
     from fit.results.numbers import figures
     from fit.results.quantities import shown
-
-    def draw() -> Any:
-        from cli.pictures.plots_levels import levels_figure
-
-        return levels_figure(followed, scale)
 
     titles = (*(f"{level:g}" for level in followed[0].levels), "small signal", "± 95 %")
     rows = []
@@ -220,7 +217,8 @@ def _sections(
             f"{unit}: parameters against level ({scale})",
             (
                 Rows((Column(""), *numbers(*titles), Column("")), rows),
-                Drawing("levels", draw, "Change of each parameter over level",
+                Drawing("levels", partial(levels_figure, followed, scale),
+                        "Change of each parameter over level",
                         "Change from the small signal. Bars: 95 %, with what all share."),
             ),
         )

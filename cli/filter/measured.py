@@ -91,9 +91,7 @@ def compare(
     inside = (frequency >= solution.frequency_hz[0]) & (frequency <= solution.frequency_hz[-1])
     if np.count_nonzero(inside) < 10:
         raise Refused.because(
-            "no-common-band",
-            "the section was measured where the drivers are not known",
-            where=text,
+            "no-common-band", "the section was measured where the drivers are not known", where=text
         )
     frequency, ratio, variance = frequency[inside], ratio[inside], variance[inside]
     level = np.interp(np.log(frequency), np.log(solution.frequency_hz), predicted.level_db)
@@ -110,9 +108,7 @@ def compare(
     )
     if not made.weighed.any():
         raise Refused.because(
-            "faint",
-            "the section lets nothing through in the band that was measured",
-            where=text,
+            "faint", "the section lets nothing through in the band that was measured", where=text
         )
     return replace(made, findings=(*known, *_judged(made)))
 
@@ -181,9 +177,7 @@ def _ratio(
     transfer = estimate(samples, rate, find_passes(samples, rate))
     if transfer is None:
         raise Refused.because(
-            "silent-input",
-            "nothing that both inputs share was heard",
-            where=text,
+            "silent-input", "nothing that both inputs share was heard", where=text
         )
     frequency, ratio, variance = transfer.frequency_hz, transfer.ratio, transfer.variance
     doubts: tuple[Finding, ...] = ()

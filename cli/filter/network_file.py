@@ -236,11 +236,7 @@ def _block(place: str, parts: Sequence[NetworkPart]) -> dict[str, str | bool]:
 
 def _exact(value: float, unit: str) -> str:
     """A value with a unit that reads back to twelve digits."""
-    factor, prefix = {
-        "ohm": (1.0, "ohm"),
-        "F": (1e-6, "uF"),
-        "H": (1e-3, "mH"),
-    }[unit]
+    factor, prefix = {"ohm": (1.0, "ohm"), "F": (1e-6, "uF"), "H": (1e-3, "mH")}[unit]
     return f"{value / factor:.12g}{prefix}"
 
 

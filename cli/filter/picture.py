@@ -34,7 +34,7 @@ def figure(
     amplifier_minimum_ohm: float | None = None,
     measured: tuple[str, FloatArray, ComplexArray] | None = None,
 ) -> Any:
-    """Levels above, load below.
+    """Draw levels above, load below.
 
     Args:
         amplifier_minimum_ohm: Drawn as a line [ohm].
@@ -89,7 +89,7 @@ def place(crossed: Crossing) -> str:
 
 
 def sum_figure(found: AcousticSum, volt: float, words: str) -> Any:
-    """Estimated level of every driver, of all together, and with the last one swapped.
+    """Draw the estimated level of every driver, of all together, and with the last one swapped.
 
     Args:
         found: For 1 V.
@@ -120,7 +120,7 @@ def sum_figure(found: AcousticSum, volt: float, words: str) -> Any:
 
 
 def travel_figure(found: AcousticSum, volt: float, words: str) -> Any:
-    """Peak excursion of every driver whose mass is known; arguments as for `sum_figure`."""
+    """Draw the peak excursion of drivers whose mass is known; arguments as for `sum_figure`."""
     f = found.frequency_hz
     with drawing(3.2) as made:
         axes = made.subplots()

@@ -128,9 +128,7 @@ def curves(
     )
 
 
-def _each(
-    result: NetworkResult,
-) -> Iterator[tuple[str, NetworkArm, NetworkPart, Stress | None]]:
+def _each(result: NetworkResult) -> Iterator[tuple[str, NetworkArm, NetworkPart, Stress | None]]:
     for index, one in enumerate(result.solution.branches):
         position = 0
         for arm in one.branch.arms:
@@ -259,10 +257,7 @@ def document(
     if acoustic is not None:
         found["acoustic_estimate"] = acoustics.as_json(acoustic)
     if options.minimum_ohm is not None:
-        found["load"] |= {
-            "amplifier_minimum_ohm": options.minimum_ohm,
-            "verdict": result.verdict,
-        }
+        found["load"] |= {"amplifier_minimum_ohm": options.minimum_ohm, "verdict": result.verdict}
     if options.drive is not None:
         found["drive_volt_rms"] = options.drive.volt_rms
     if options.stock is not None:

@@ -8,15 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from cli.pictures import marks
-from cli.pictures.plots import (
-    COLOURS,
-    DASHES,
-    INK,
-    LEVEL,
-    drawing,
-    frequency_axis,
-    short_name,
-)
+from cli.pictures.plots import COLOURS, DASHES, INK, LEVEL, drawing, frequency_axis, short_name
 from fit.results.numbers import significant
 from fit.results.result import Z95
 

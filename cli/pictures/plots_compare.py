@@ -32,9 +32,7 @@ if TYPE_CHECKING:
 
 
 def overlay_figure(
-    fits: Sequence[DriverFit],
-    names: Sequence[str],
-    differences: Sequence[CurveDifference],
+    fits: Sequence[DriverFit], names: Sequence[str], differences: Sequence[CurveDifference]
 ) -> Figure:
     """Draw free-air magnitudes of several fits over each other, differences from the first below.
 

@@ -104,7 +104,7 @@ def _heights(values: FloatArray) -> FloatArray:
 
 
 def drift_figure(series: Series, usual: Sequence[Usual]) -> Figure:
-    """Quantities over the time at which they were measured, below each other."""
+    """Draw quantities over the time at which they were measured, below each other."""
     with drawing(0.5 + 1.35 * len(usual)) as figure:
         places = figure.subplots(len(usual), 1, sharex=True, squeeze=False).ravel()
         for axes, one in zip(places, usual, strict=True):

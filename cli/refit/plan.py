@@ -140,13 +140,7 @@ def read(root: Path, wanted: RefitOptions) -> Archive:
     left_out += copies
     boxes = any(one.condition.name == "test-box" for one in measured)
     archive = Archive(
-        root.resolve(),
-        found,
-        [],
-        left_out,
-        wanted,
-        _Sessions(wanted, sizes, boxes),
-        _Conditions(),
+        root.resolve(), found, [], left_out, wanted, _Sessions(wanted, sizes, boxes), _Conditions()
     )
     for number in range(len(found)):
         content = json.dumps(archive.head(number)).encode()

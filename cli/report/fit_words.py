@@ -43,10 +43,7 @@ _BECAUSE = {
 
 
 def sentences(
-    fit: DriverFit,
-    verdicts: Sequence[Verdict],
-    causes: Sequence[Finding],
-    advice: Sequence[Advice],
+    fit: DriverFit, verdicts: Sequence[Verdict], causes: Sequence[Finding], advice: Sequence[Advice]
 ) -> str:
     """Say the result as it begins in the terminal and on its page."""
     said = headline(fit), standing(verdicts, causes), next_step(causes, advice)

@@ -58,10 +58,7 @@ class FindingLine:
 def finding_lines(findings: Iterable[Finding]) -> tuple[FindingLine, ...]:
     """Write findings as sentences, the next step apart so that the eye finds it."""
     return tuple(
-        FindingLine(
-            show.sentence(finding.statement),
-            show.sentence(capitalised(finding.next_step)),
-        )
+        FindingLine(show.sentence(finding.statement), show.sentence(capitalised(finding.next_step)))
         for finding in findings
     )
 

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 
 def choice_figure(best: Choice, side: Side) -> Figure:
-    """The expected |Z| with the resistor, and the 95 % limits of |Z| by cause below."""
+    """Draw the expected |Z| with the resistor, and the 95 % limits of |Z| by cause below."""
     with drawing(5.2) as figure:
         upper, lower = figure.subplots(2, 1, sharex=True)
         frequency = best.frequency_hz

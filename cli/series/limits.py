@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -121,6 +122,7 @@ def _document(found: SeriesLimits) -> dict[str, Any]:
 
 
 def _sections(found: SeriesLimits) -> list[Section]:
+    from cli.series.picture import mask_figure
     from fit.results.numbers import percent
     from fit.results.quantities import in_order, shown
 
@@ -138,7 +140,6 @@ def _sections(found: SeriesLimits) -> list[Section]:
         Column(""),
         *numbers("spread", "measuring"),
     )
-    mask = found.mask
     blocks: list[Block] = [
         Rows(columns, rows),
         "",
@@ -146,17 +147,14 @@ def _sections(found: SeriesLimits) -> list[Section]:
         "confidence, if they scatter normally; more units would narrow them. Spread: standard "
         "deviation over the units. Measuring: what of it is measurement and not the units.",
     ]
-    if mask is not None:
-
-        def draw() -> Any:
-            from cli.series.picture import mask_figure
-
-            return mask_figure(mask)
-
+    if found.mask is not None:
         blocks += [
             "The curves themselves are judged too, beyond what their parameters tell.",
-            Drawing("good", draw, "The band of good units' impedance", "Where good units lie."),
-        ]
+            Drawing(
+                "good", partial(mask_figure, found.mask), "The band of good units' impedance",
+                "Where good units lie.",
+            ),
+        ]  # fmt: skip
     sections = [Section(f"Limits from {len(found.units)} units", blocks)]
     if found.findings:
         sections.append(Section("Doubts", (Findings(found.findings),)))

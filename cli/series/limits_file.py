@@ -74,9 +74,7 @@ def text_of(limits: SeriesLimits) -> str:
         f"confidence = {limits.confidence!r}",
         f"units = [{', '.join(map(quoted, limits.units))}]",
         _LIMITS_HEAD.format(
-            coverage=100 * limits.coverage,
-            confidence=100 * limits.confidence,
-            n=len(limits.units),
+            coverage=100 * limits.coverage, confidence=100 * limits.confidence, n=len(limits.units)
         ).rstrip("\n"),
     ]
     lines += [_line(limit) for limit in limits.limits if limit.judged]

@@ -112,7 +112,7 @@ def _places(layer: Layer) -> NDArray[np.intp]:
 
 
 def mask_figure(mask: Mask) -> Figure:
-    """The band of good units."""
+    """Draw the band of good units."""
     layer = mask.layers["magnitude"]
     with drawing(3.4) as figure:
         axes = figure.subplots()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -123,6 +124,7 @@ def _share(share: Share) -> dict[str, Any]:
 
 
 def _sections(read: Sequence[Unit], found: Sequence[Statistics], *, timed: bool) -> list[Section]:
+    from cli.series.picture import spread_figure
     from fit.results.numbers import percent
     from fit.results.quantities import in_order, shown
 
@@ -150,13 +152,9 @@ def _sections(read: Sequence[Unit], found: Sequence[Statistics], *, timed: bool)
         *numbers("spread", "95 %", "measuring", "share"),
     )
 
-    def draw() -> Any:
-        from cli.series.picture import spread_figure
-
-        return spread_figure([(unit.name, unit.fit) for unit in read], found)
-
     drawing = Drawing(
-        "spread", draw, "Every unit's distance from the centre of the series, by quantity",
+        "spread", partial(spread_figure, series_units.named_fits(read), found),
+        "Every unit's distance from the centre of the series, by quantity",
         "Dots: units. Bar: one standard deviation of the series either way. Diamonds: unlike the "
         "rest.",
     )  # fmt: skip

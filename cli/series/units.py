@@ -135,10 +135,7 @@ def fitted_by(
 
 
 def words(
-    diameter: str | None,
-    air_temperature: str | None,
-    table_tolerance: str | None,
-    held: str | None,
+    diameter: str | None, air_temperature: str | None, table_tolerance: str | None, held: str | None
 ) -> SessionWords:
     """Other measured values, as written; they hold for all units."""
     from cli.words.session import SessionWords

@@ -10,9 +10,7 @@ import typer
 from cli.terminal import show
 
 
-def new(
-    file: Annotated[Path, typer.Argument(metavar="FILE", help="File to make (TOML).")],
-) -> None:
+def new(file: Annotated[Path, typer.Argument(metavar="FILE", help="File to make (TOML).")]) -> None:
     """Make a commented targets file to fill in.
 
     \b

@@ -34,8 +34,7 @@ GAP_HEIGHT = valued(units.LENGTH, "--gap-height", "H", "Height of the plate at t
 
 def wind(
     wire: list[str] | None = option(
-        "D",
-        "Bare diameter 0.2mm, bare/overall 0.2mm/0.22mm, or AWG32; repeat for several at hand.",
+        "D", "Bare diameter 0.2mm, bare/overall 0.2mm/0.22mm, or AWG32; repeat for several at hand."
     ),
     metal: str = METAL,
     former: Value | None = FORMER,

@@ -291,7 +291,7 @@ def acknowledge(
 
 
 def print_cautions(cautions: Sequence[Caution]) -> None:
-    """Cautions on standard error."""
+    """Print cautions on standard error."""
     for caution in cautions:
         style = "bold red" if caution.asks else "bold yellow"
         show.titled(f"Caution: {caution.title}", caution.text, style)

@@ -79,7 +79,7 @@ class Section:
 
 
 def say(sections: Iterable[Section]) -> None:
-    """Sections in the terminal; one of nothing but pictures is left out."""
+    """Print sections in the terminal; one of nothing but pictures is left out."""
     for section in sections:
         blocks = [block for block in section.blocks if not isinstance(block, Drawing)]
         if not blocks:

@@ -122,7 +122,7 @@ def can_draw() -> bool:
 
 
 def say(*renderables: RenderableType) -> None:
-    """Part of the result: standard output; one that can show tables gets them as they are."""
+    """Print part of the result on standard output; one that can show tables gets them so."""
     from rich.console import Group
     from rich.table import Table
 
@@ -137,7 +137,7 @@ def say(*renderables: RenderableType) -> None:
 
 
 def note(text: str, style: str = "") -> None:
-    """Beside the result: standard error."""
+    """Print beside the result, on standard error."""
     console(stderr=True).print(text, style=style or None)
 
 
@@ -164,19 +164,19 @@ def files(made: Mapping[str, Path | None], *, as_json: bool) -> None:
 
 
 def heading(text: str, *, stderr: bool = False) -> None:
-    """A heading with air above."""
+    """Print a heading with air above."""
     target = console(stderr=stderr)
     target.print()
     target.print(text, style="bold")
 
 
 def default_taken(text: str) -> None:
-    """A default that stands in for what nobody said."""
+    """Say which default stands in for what nobody said."""
     note(f"taken: {text}", "dim")
 
 
 def findings(items: Iterable[Finding], *, stderr: bool = False) -> None:
-    """Findings as items of a list, what was found before its ground and the next step."""
+    """Print findings as items of a list, what was found before its ground and the next step."""
     target = console(stderr=stderr)
     for item in items:
         text = hanging(
@@ -186,7 +186,7 @@ def findings(items: Iterable[Finding], *, stderr: bool = False) -> None:
 
 
 def under(title: str, items: Sequence[Finding]) -> None:
-    """Findings below a heading; nothing at all where there are none."""
+    """Print findings below a heading; nothing at all where there are none."""
     if items:
         heading(title)
         findings(items)
@@ -223,7 +223,7 @@ def hanging(text: str, width: int | None = None) -> str:
 
 
 def titled(title: str, text: str, style: str) -> None:
-    """A title and the text that belongs to it, on standard error."""
+    """Print a title and the text that belongs to it, on standard error."""
     target = console(stderr=True)
     target.print(title, style=style, soft_wrap=True)
     if text:
@@ -231,7 +231,7 @@ def titled(title: str, text: str, style: str) -> None:
 
 
 def fault(head: str, body: str, remedy: str = "") -> None:
-    """An error on standard error: what and where, then what to do."""
+    """Print an error on standard error: what and where, then what to do."""
     titled(head, "\n".join(filter(None, (sentence(body), sentence(remedy)))), "bold red")
 
 

@@ -36,13 +36,13 @@ def mass(value: Value) -> Assumed:
 
 
 def volume(value: Value) -> Assumed:
-    """±2 %: what filling and measuring a box leave, but at least half the last digit."""
+    """Assume ±2 %: what filling and measuring a box leave, but at least half the last digit."""
     why = "what filling or measuring a box leaves"
     return _complete(value, _BOX_PART * value.value, 1e-3, "L", why)
 
 
 def diameter(value: Value) -> Assumed:
-    """±1 mm: where the surround's middle lies, but at least half the last digit."""
+    """Assume ±1 mm: where the surround's middle lies, but at least half the last digit."""
     why = "where the middle of the surround lies"
     return _complete(value, _RULER_M, 1e-3, "mm", why)
 
@@ -61,18 +61,18 @@ def area_from_diameter(value: Value) -> Value:
 
 
 def measured_resistance(value: Value) -> Assumed:
-    """±(1 % + 0.1 ohm): a hand-held multimeter with its leads, at least the last digit."""
+    """Assume ±(1 % + 0.1 ohm), a hand-held multimeter with its leads, at least the last digit."""
     half_width = _MULTIMETER_PART * value.value + max(_MULTIMETER_OHM, value.last_digit)
     return _complete(value, half_width, 1.0, "ohm", "1 % of a hand-held meter, and its leads")
 
 
 def bought_resistor(value: Value) -> Assumed:
-    """±1 %, what resistors are sold to, but at least half the last digit."""
+    """Assume ±1 %, what resistors are sold to, but at least half the last digit."""
     return _share(value, _RESISTOR_PART)
 
 
 def voltmeter(value: Value) -> Assumed:
-    """±2 %, what plain multimeters promise on alternating volts, but at least half a digit."""
+    """Assume ±2 %, what plain multimeters promise on alternating volts; half a digit at least."""
     return _share(value, _VOLTMETER_PART)
 
 
@@ -85,7 +85,7 @@ def _share(value: Value, part: float) -> Assumed:
 
 
 def table_scale() -> tuple[float, str]:
-    """±1 %: the resistor, or the meter, that the ohms of a table came by [per cent].
+    """Assume ±1 %: the resistor, or the meter, that the ohms of a table came by [per cent].
 
     Metal-film resistors are sold to 1 %, and hand-held meters promise about as much for
     alternating volts in the middle of the audio band (common practice, no source).
@@ -98,7 +98,7 @@ def table_scale() -> tuple[float, str]:
 
 
 def air_temperature(value: Value | None) -> Assumed:
-    """±2 K for a thermometer; without one a heated room, 20 °C ± 8 K."""
+    """Assume ±2 K for a thermometer; without one a heated room, 20 °C ± 8 K."""
     if value is None:
         room = Value(*_ROOM_K, "20 °C ± 8 K", 1.0)
         return room, "air temperature not given: 20 °C ± 8 K assumed"
@@ -106,7 +106,7 @@ def air_temperature(value: Value | None) -> Assumed:
 
 
 def air_pressure(value: Value | None) -> Assumed:
-    """±10 hPa for a barometer; without one sea level ± 30 hPa, which is weather only.
+    """Assume ±10 hPa for a barometer; without one sea level ± 30 hPa, which is weather only.
 
     Weather moves the pressure at one place by about ±30 hPa; height takes 11 to 12 hPa for every
     100 m near sea level (ISO 2533:1975 standard atmosphere: 954.6 hPa at 500 m; from memory).
@@ -121,7 +121,7 @@ def air_pressure(value: Value | None) -> Assumed:
 
 
 def relative_humidity(value: Value | None) -> Assumed:
-    """±10 % for a hygrometer; without one 50 % ± 30 %."""
+    """Assume ±10 % for a hygrometer; without one 50 % ± 30 %."""
     if value is None:
         room = Value(*_ROOM_HUMIDITY, "50 % ± 30 %", 0.01)
         return room, "relative humidity not given: 50 % ± 30 % assumed"

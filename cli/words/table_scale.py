@@ -79,7 +79,7 @@ def refuse_without_tables(text: str | None, *, tables: bool, known: str = _OF_TA
 
 
 def read(text: str | None) -> TableScale:
-    """``--table-tolerance`` as written: ``PCT`` or ``METER=PCT``.
+    """Read ``--table-tolerance``: ``PCT`` or ``METER=PCT``.
 
     Raises:
         UsageError: If it cannot be read or is no tolerance.
