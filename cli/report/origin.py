@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 from cli.report.fit_page import Origin
 from cli.terminal import show
+from cli.words import assumed
 
 if TYPE_CHECKING:
     from cli.sources.takes_and_tables import Gathered
@@ -115,8 +116,12 @@ def _stated(words: SessionWords) -> list[tuple[str, str]]:
         ("Coil resistance by multimeter", words.measured_re or "not given"),
         ("Moving parts, weighed", words.moving_parts),
         ("Tolerance of the tables' ohms", words.table_tolerance),
-        ("Air temperature", words.air_temperature or "not given: 20 °C ± 8 K taken"),
-        ("Air pressure", words.air_pressure or "not given: 1013 hPa ± 30 hPa taken"),
-        ("Relative humidity", words.relative_humidity or "not given: 50 % ± 30 % taken"),
+        ("Air temperature", words.air_temperature or _taken(assumed.air_temperature)),
+        ("Air pressure", words.air_pressure or _taken(assumed.air_pressure)),
+        ("Relative humidity", words.relative_humidity or _taken(assumed.relative_humidity)),
     )
     return [(name, text) for name, text in named if text is not None]
+
+
+def _taken(assume: Callable[[None], assumed.Assumed]) -> str:
+    return f"not given: {assume(None)[0].written} taken"
