@@ -52,8 +52,9 @@ class Profile:
     """A quantity's 95 % limits by the likelihood of the takes alone.
 
     Attributes:
-        interval_95: By profile likelihood; None where chi-square does not rise enough on a side.
-        linear_95: By linear propagation of the same errors.
+        interval_95: Limits by profile likelihood; None on a side where chi-square rises too
+            little.
+        linear_95: Limits by linear propagation of the same errors.
     """
 
     interval_95: tuple[float | None, float | None]

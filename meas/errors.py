@@ -16,6 +16,9 @@ from collections.abc import Iterable
 from dataclasses import KW_ONLY, dataclass
 from typing import Self
 
+NEWEST = 1
+"""Newest version of every file format."""
+
 
 @dataclass(frozen=True)
 class Finding:
@@ -126,6 +129,25 @@ class UsageError(FreeairError):
 
 class UnreadableInput(UsageError):
     """A file that cannot be read as what it should be."""
+
+
+def check_version(content: object, family: str, where: str) -> None:
+    """Refuse what a newer version wrote before its unknown keys look like mistakes.
+
+    Args:
+        family: Name of the format without its version, such as ``freeair-take``.
+
+    Raises:
+        UnreadableInput: If ``format`` names the family with a number above `NEWEST`.
+    """
+    named = content.get("format") if isinstance(content, dict) else None
+    found = re.fullmatch(rf"{family}/([0-9]{{1,9}})", named) if isinstance(named, str) else None
+    if found and int(found[1]) > NEWEST:
+        raise UnreadableInput(
+            f"was written by a newer freeair ({named}, this one reads {family}/{NEWEST})",
+            where=where,
+            remedy="Update freeair to read it.",
+        )
 
 
 class Refused(FreeairError):

@@ -35,7 +35,7 @@ class Boards:
 
     Attributes:
         inside: Depth, width and height [m].
-        outside: Likewise [m].
+        outside: The same outside [m].
         thickness: Thickness of the board [m].
         driver_volume: Taken off for the driver [m3].
         vent_volume: Taken off for the vent [m3].
@@ -68,7 +68,7 @@ def vent_volume(bore: float, length: float, wall: float, tubes: int = 1) -> floa
 
 
 def cut(net: float, thickness: float, driver: float, vent: float) -> Boards:
-    """A box in the proportions of `RATIO`.
+    """Cut a box in the proportions of `RATIO`.
 
     Args:
         net: Volume net of driver and vent [m3].

@@ -103,12 +103,12 @@ class Behaviour:
     """Response of the circuit to a sinusoidal drive, every array of shape (n,).
 
     Attributes:
-        pressure_pa: At 1 m in half space, complex, rms [Pa].
+        pressure_pa: Pressure at 1 m in half space, complex, rms [Pa].
         level_db: Its level re 20 uPa [dB].
         excursion_m: Peak excursion of the cone [m].
         vent_flow_m3_s: Peak volume velocity in the vent [m3/s]; 0 for a closed box.
         group_delay_s: Group delay of the pressure, propagation excluded [s].
-        impedance_ohm: At the driver's terminals, complex [ohm].
+        impedance_ohm: Impedance at the driver's terminals, complex [ohm].
     """
 
     pressure_pa: ComplexArray

@@ -25,7 +25,7 @@ class Decay:
         low: Lower end of its 95 % interval.
         size: What the first state lacks of it.
         T: Time constant [h].
-        hours: From the first state to the last.
+        hours: Time from the first state to the last [h].
     """
 
     end: float

@@ -146,7 +146,10 @@ def _resonance_in_free_air(values: Mapping[str, float], Mms: float, air: float) 
 def _volume(values: Mapping[str, float], goals: Goals, Vas: float) -> float | None:
     """Volume of the box, stated or by both Qs [m3]; None where neither is a goal."""
     if goals.Qts and goals.Qtc and values["Qtc"] <= values["Qts"]:
-        raise _q_below(values)
+        raise _contradiction(
+            f"Qtc {values['Qtc']:.3g} is not above Qts {values['Qts']:.3g}, but a closed box only "
+            "raises the Q. Wish for a lower Qts or a higher Qtc"
+        )
     if goals.box:
         return values["box"]
     if goals.Qts and goals.Qtc:
@@ -171,7 +174,11 @@ def _motor(
     """Compute the motor: Bl = sqrt(2 pi fs Mms Re/Qes)."""
     Qms = values["Qms"]
     if Qts >= Qms:
-        raise _no_damping(Qts, Qms)
+        raise _contradiction(
+            f"Qts {Qts:.3g} is not below Qms {Qms:.3g}: the suspension alone damps more than the "
+            "driver as a whole is to. Wish for a lower Qts, or for a higher Qms (less lossy "
+            "suspension, no closed metal former)"
+        )
     Qes = 1 / (1 / Qts - 1 / Qms)
     Bl = math.sqrt(2 * math.pi * fs * Mms * values["Re"] / Qes)
     found = {
@@ -232,19 +239,4 @@ def _box_too_stiff(values: Mapping[str, float], alone: float) -> Refused:
         f"the air of {values['box'] * 1e3:.3g} L alone lifts this cone to {alone:.0f} Hz, so that "
         f"no suspension, however soft, gives {values['fc']:.3g} Hz. More mass, a smaller cone, or "
         f"a box well beyond {least * 1e3:.3g} L"
-    )
-
-
-def _q_below(values: Mapping[str, float]) -> Refused:
-    return _contradiction(
-        f"Qtc {values['Qtc']:.3g} is not above Qts {values['Qts']:.3g}, but a closed box only "
-        "raises the Q. Wish for a lower Qts or a higher Qtc"
-    )
-
-
-def _no_damping(Qts: float, Qms: float) -> Refused:
-    return _contradiction(
-        f"Qts {Qts:.3g} is not below Qms {Qms:.3g}: the suspension alone damps more than the "
-        "driver as a whole is to. Wish for a lower Qts, or for a higher Qms (less lossy "
-        "suspension, no closed metal former)"
     )

@@ -19,7 +19,7 @@ practice, no source; short peaks may be several times as high)."""
 
 
 MOST_LAYERS, MOST_TURNS = 32, 10**9
-"""Of any coil: voice coils have 2, 4 or 8 layers (common practice, no source)."""
+"""Limits of any coil: voice coils have 2, 4 or 8 layers (common practice, no source)."""
 
 
 @dataclass(frozen=True)

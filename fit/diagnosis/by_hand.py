@@ -98,7 +98,7 @@ def cross_check(fit: DriverFit) -> Finding | None:
     motion fails here.
 
     Args:
-        fit: With Re, fs, Qms and Qes.
+        fit: A fit that has Re, fs, Qms and Qes.
 
     Returns:
         A warning ``hand-check-disagrees``; None in agreement or where three points cannot be had.

@@ -57,7 +57,8 @@ def known(name: str, values: Mapping[str, float]) -> KnownModel:
     try:
         driver = Driver(*named(name))
     except ValueError:
-        raise _unknown(name) from None
+        text = f"the fit's model '{name}' is not known to this version; fit the takes again"
+        raise Refused.because("unknown-coil", text) from None
     try:
         internal, slopes = driver.coil.internal(values)
         of_laws, law_slopes = driver.mechanics.internal(values, values["fs"])
@@ -123,13 +124,6 @@ def completed(
     ends = (float(_SPAN[at - 1]), float(_SPAN[at + 1]))
     best = float(minimize_scalar(away, bounds=ends, method="bounded").x)
     return dict(values) if away(best) > _SAME else {**values, missing[0]: math.exp(best)}
-
-
-def _unknown(name: str) -> Refused:
-    return Refused.because(
-        "unknown-coil",
-        f"the fit's model '{name}' is not known to this version; fit the takes again",
-    )
 
 
 def _open(name: str, missing: str) -> Refused:

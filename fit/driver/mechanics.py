@@ -249,7 +249,7 @@ def _lossless_at_resonance(
         x: Frequencies, shape (n,).
         k: Stiffness over that at resonance of the whole, shape (n + 1,).
         along: Its derivative by ln x.
-        slopes: By the parameters, size unchanged, shape (p, n + 1).
+        slopes: Its derivatives by the parameters, size unchanged, shape (p, n + 1).
         by_size: Logarithmic derivatives of the size by the parameters, shape (p, 1).
     """
     loss = k[..., -1:].imag

@@ -160,7 +160,7 @@ def chance_so_far(n: int, distance: float) -> float:
 
     Args:
         n: Values in the sample, at least 3.
-        distance: From the centre, in spreads.
+        distance: Distance from the centre, in spreads.
     """
     known = farthest(n)
     return max(1.0, float(known.size - np.searchsorted(known, distance))) / known.size

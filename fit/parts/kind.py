@@ -33,10 +33,18 @@ def refuse_open_or_shorted(curve: Curve, errors: tuple[Systematic, ...]) -> None
     size = curve.magnitude_ohm
     spread = _total(curve, errors)
     if np.all(size < np.maximum(_SHORTED_OHM, _SURE * spread)) and np.median(size) < 1.0:
-        raise _shorted(float(np.median(size)))
+        raise Refused.because(
+            "shorted-part",
+            f"|Z| is {np.median(size) * 1000:.2g} mohm in the middle, no more than clips and "
+            "leads: the part is shorted, or the clips touch each other",
+        )
     lost = np.all(size < _SURE * spread) and np.median(size) > 1000.0
     if lost or np.all(size > _OPEN_OHM):
-        raise _open(float(np.median(size)))
+        raise Refused.because(
+            "open-part",
+            f"|Z| is {np.median(size):.3g} ohm in the middle, as much as nothing at all: the part "
+            "is broken or a clip has come off",
+        )
 
 
 def linear_points(curve: Curve, errors: tuple[Systematic, ...], limit: float) -> NDArray[np.bool_]:
@@ -131,22 +139,6 @@ UNRESOLVED = Finding(
     refuses=True,
     next_step="Calibrate the inputs, or take a series resistor nearer to the part's impedance",
 )
-
-
-def _shorted(ohm: float) -> Refused:
-    return Refused.because(
-        "shorted-part",
-        f"|Z| is {ohm * 1000:.2g} mohm in the middle, no more than clips and leads: the part is "
-        "shorted, or the clips touch each other",
-    )
-
-
-def _open(ohm: float) -> Refused:
-    return Refused.because(
-        "open-part",
-        f"|Z| is {ohm:.3g} ohm in the middle, as much as nothing at all: the part is broken or "
-        "a clip has come off",
-    )
 
 
 def _other(kind: str, seen: str, words: str) -> Refused:

@@ -130,7 +130,7 @@ class Figures:
     """An estimate as strings, rounded together.
 
     Attributes:
-        value: With as many decimals as its uncertainty deserves.
+        value: The value with as many decimals as its uncertainty deserves.
         low: Lower end of the 95 % interval.
         reach: The longer of the two ways from the value to an end.
     """

@@ -131,7 +131,7 @@ def derive(function: Callable[..., float], *fits: DriverFit, unit: str) -> Estim
     adds both.
 
     Args:
-        function: From one `Symbols` per fit to a number; smooth.
+        function: A function of one `Symbols` per fit, giving a number; smooth.
         fits: Fits in the order of the function's arguments.
         unit: Unit of the result, as it is to be shown.
 
@@ -178,7 +178,13 @@ def derive(function: Callable[..., float], *fits: DriverFit, unit: str) -> Estim
     contributions = {s: e for s, e in slopes.items() if abs(e) > _NOTHING * _NOTHING * abs(value)}
     total = math.hypot(*contributions.values())
     if not math.sqrt(bends) <= _MOST_BEND * total + _NOTHING * abs(value):
-        raise _not_linear(value, total)
+        raise Refused.because(
+            "not-linear",
+            f"the result, {value:.4g}, bends too much within what its inputs leave open (first "
+            f"order: ±{total:.2g}), or has no value there: no uncertainty can be given for it",
+            next_step="Measure the inputs better, or ask for another quantity, such as the "
+            "reciprocal or the difference",
+        )
     return Estimate(
         float(value),
         unit,
@@ -192,15 +198,3 @@ def _suffixes(fits: Sequence[DriverFit]) -> list[str]:
     """Find what sets the random sources of each fit apart; a fit given twice has one suffix."""
     first = [next(i for i, other in enumerate(fits) if other is fit) for fit in fits]
     return [f"@{index + 1}" if index else "" for index in first]
-
-
-def _not_linear(value: float, total: float) -> Refused:
-    return Refused.because(
-        "not-linear",
-        f"the result, {value:.4g}, bends too much within what its inputs leave open (first order: "
-        f"±{total:.2g}), or has no value there: no uncertainty can be given for it",
-        next_step=(
-            "Measure the inputs better, or ask for another quantity, such as the reciprocal or the "
-            "difference"
-        ),
-    )

@@ -6,13 +6,12 @@ adds within the same format are passed over.
 
 from __future__ import annotations
 
-import re
 from typing import Annotated, Any, Literal, TypeVar
 
 from pydantic import BaseModel, ConfigDict, FailFast, Field, ValidationError
 
 from fit.results.result import Estimate
-from meas.errors import Finding, UnreadableInput, not_of_format
+from meas.errors import Finding, UnreadableInput, check_version, not_of_format
 
 Model = TypeVar("Model", bound="Saved")
 
@@ -97,27 +96,16 @@ def read(
         UnreadableInput: If it is something else, was written by a newer version, or a value is
             missing or impossible; the message names the key.
     """
-    _check_format(document, format_, kind, where, remedy)
+    check_version(document, format_.partition("/")[0], where)
+    found = document.get("format") if isinstance(document, dict) else None
+    if found != format_:
+        raise UnreadableInput(not_of_format(kind, found, format_), where=where, remedy=remedy)
     try:
         return model.model_validate(document)
     except ValidationError as error:
         raise UnreadableInput(
             f"is no {kind}: {_reason(error)}", where=where, remedy=remedy
         ) from error
-
-
-def _check_format(document: object, format_: str, kind: str, where: str, remedy: str) -> None:
-    found = document.get("format") if isinstance(document, dict) else None
-    family, version = format_.split("/")
-    match = re.fullmatch(rf"{family}/(\d{{1,9}})", found) if isinstance(found, str) else None
-    if match and int(match[1]) > int(version):
-        raise UnreadableInput(
-            f"was written by a newer version of freeair ({found}, this one reads {format_})",
-            where=where,
-            remedy="Update freeair to read it.",
-        )
-    if found != format_:
-        raise UnreadableInput(not_of_format(kind, found, format_), where=where, remedy=remedy)
 
 
 def _reason(error: ValidationError) -> str:

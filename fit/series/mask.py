@@ -75,7 +75,7 @@ class Mask:
     """Limits of the curves of good units.
 
     Attributes:
-        layers: By name; without phases, or with no band in common, some are missing.
+        layers: Name to layer; without phases, or with no band in common, some are missing.
         factor: Half-width of the limits over the spread; it holds for all bands at once.
     """
 

@@ -282,7 +282,7 @@ def widening(contributions: Mapping[str, float], degrees: Mapping[tuple[str, ...
     JCGM 100:2008, G.4.1; sources without stated degrees of freedom count as certain.
 
     Args:
-        contributions: By source.
+        contributions: Error source to its effect.
         degrees: Degrees of freedom of groups of sources, by what their names begin with.
     """
     from scipy.special import stdtrit

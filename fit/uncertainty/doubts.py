@@ -115,7 +115,7 @@ def about_model(
 
     Args:
         choice: Model to its criterion, the least being best.
-        at: Where frequencies of the result stand.
+        at: Frequencies of the minimum and the peak.
     """
     name = settled.problem.driver.name
     best = min(rivals, key=lambda r: choice[r.settled.problem.driver.name], default=None)

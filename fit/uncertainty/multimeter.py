@@ -57,7 +57,7 @@ class _Difference:
     """Coil by the bench alone, and the difference to the meter.
 
     Attributes:
-        bench_ohm: By the bench alone [ohm].
+        bench_ohm: Resistance by the bench alone [ohm].
         tension: The difference over its standard uncertainty.
         beyond_limits: Whether it exceeds the sum of all limits.
     """

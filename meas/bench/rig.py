@@ -12,7 +12,7 @@ from meas.bench.simulated_settings import SimulatedSettings
 from meas.curve import ComplexArray, FloatArray
 
 MOST_FRAMES = 12_000_000
-"""Of an excitation or a recording: a minute at 192 kHz, four at 48 kHz, a gigabyte of memory."""
+"""Longest excitation or recording: a minute at 192 kHz, four at 48 kHz, a gigabyte of memory."""
 
 _MOST_POINTS = 2000  # ten times what is kept of a standard
 _MOST_STANDARDS = 50

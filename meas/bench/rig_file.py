@@ -15,10 +15,10 @@ from tomlkit.items import AoT, Array, Item, Table
 
 from meas.bench.rig import Calibration, Rig
 from meas.bench.rig_comments import COMMENTS, EXAMPLES, HEAD, SUBSTITUTION
-from meas.errors import UsageError
+from meas.errors import UsageError, check_version
 from meas.files.lock import one_writer
 from meas.files.outside_text import escaped
-from meas.files.schema_errors import check_version, validate
+from meas.files.schema_errors import validate
 from meas.files.toml_file import as_json, read_toml
 from meas.files.writing import write_text
 
@@ -179,7 +179,7 @@ def store_calibration(
 
 def _parsed(path: Path) -> tuple[Rig, str]:
     content, text = read_toml(path, _KIND)
-    check_version(content, "freeair-rig", 1, str(path))
+    check_version(content, "freeair-rig", str(path))
     return validate(Rig, as_json(content), str(path), _ADVICE), text
 
 

@@ -7,13 +7,11 @@ from typing import TypeVar
 
 from pydantic import BaseModel
 
-from meas.errors import UnreadableInput
+from meas.errors import UnreadableInput, check_version
 from meas.files.json_file import LARGEST, read_json
-from meas.files.schema_errors import check_version, validate
+from meas.files.schema_errors import validate
 
 Model = TypeVar("Model", bound=BaseModel)
-VERSION = 1
-"""Of every format, so far."""
 
 
 def read_document(
@@ -32,11 +30,11 @@ def read_document(
             or holds wrong keys or values: all of them at once.
     """
     content, text = read_json(path, kind, remedy, largest)
-    check_version(content, family, VERSION, str(path))
+    check_version(content, family, str(path))
     try:
         return validate(model, text, str(path), remedy)
     except UnreadableInput as error:
-        if isinstance(content, dict) and content.get("format") == f"{family}/{VERSION}":
+        if isinstance(content, dict) and content.get("format") == f"{family}/1":
             raise
         what = f"is no {kind}: {error.what}"
         raise UnreadableInput(what, where=str(path), remedy=remedy) from error

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import difflib
-import re
 from collections.abc import Iterable
 from typing import Any, TypeVar, get_args
 
@@ -42,22 +41,6 @@ def validate(model: type[Model], json_text: str, where: str, remedy: str, entry:
         return model.model_validate_json(json_text, strict=True)
     except ValidationError as error:
         raise UnreadableInput(_reasons(model, error, entry), where=where, remedy=remedy) from error
-
-
-def check_version(content: object, family: str, newest: int, where: str) -> None:
-    """Refuse what a newer version wrote before its unknown keys look like mistakes.
-
-    Raises:
-        UnreadableInput: If ``format`` names the family with a number above ``newest``.
-    """
-    named = content.get("format") if isinstance(content, dict) else None
-    found = re.fullmatch(rf"{family}/([0-9]{{1,9}})", named) if isinstance(named, str) else None
-    if found and int(found[1]) > newest:
-        raise UnreadableInput(
-            f"was written by a newer freeair ({named}, this one reads {family}/{newest})",
-            where=where,
-            remedy="Update freeair to read it.",
-        )
 
 
 def near(word: str, known: Iterable[str]) -> str:

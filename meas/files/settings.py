@@ -9,8 +9,8 @@ from typing import Any, TypeVar
 from pydantic import BaseModel, ConfigDict, PlainValidator, ValidationError
 from pydantic_core import InitErrorDetails, PydanticCustomError
 
-from meas.errors import UnreadableInput, UsageError, not_of_format
-from meas.files.schema_errors import IN_WORDS, check_version, validate
+from meas.errors import UnreadableInput, UsageError, check_version, not_of_format
+from meas.files.schema_errors import IN_WORDS, validate
 from meas.files.toml_file import as_json, read_toml
 
 Model = TypeVar("Model", bound=BaseModel)
@@ -47,7 +47,7 @@ def read_settings(
             once.
     """
     content, _ = read_toml(path, kind)
-    check_version(content, family, 1, str(path))
+    check_version(content, family, str(path))
     expected = f"{family}/1"
     if "format" not in content and needs_format:
         what = f'is no {kind}: the line format = "{expected}" is missing'

@@ -53,8 +53,8 @@ def analyse_substituted(
     """Turn two recordings of one input into a curve and judge it.
 
     Args:
-        known: With the known resistor in the driver's place, shape (n,).
-        driver: With the driver, shape (m,).
+        known: Recording with the known resistor in the driver's place, shape (n,).
+        driver: Recording with the driver, shape (m,).
 
     Raises:
         UnreadableInput: If a sample is no number, or the two do not hold the same excitation.

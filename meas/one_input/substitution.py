@@ -94,8 +94,8 @@ def paired(
     """Put both recordings side by side, every pass of the driver's on that of the known one.
 
     Args:
-        known: With the known resistor in the driver's place, shape (n,).
-        driver: With the driver, shape (m,), of the same excitation.
+        known: Recording with the known resistor in the driver's place, shape (n,).
+        driver: Recording with the driver, shape (m,), of the same excitation.
 
     Returns:
         Known resistor and driver, shape (n, 2).

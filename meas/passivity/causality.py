@@ -20,8 +20,8 @@ _BELOW = (0.0, 0.3, 1.0, 3.0)
 _ABOVE = (0.0, 0.3, 1.0, 2.0, 4.0)
 """Where the pieces of the resistance beyond the band end, in ln f from its ends."""
 _SLOPE_BELOW = 0.005
-"""Of the resistance below the band, re |Z|, per unit of ln f: a driver is its coil there, and what
-a creeping suspension adds falls with frequency."""
+"""Slope of the resistance below the band, re |Z|, per unit of ln f: a driver is its coil there, and
+what a creeping suspension adds falls with frequency."""
 _MOST_POLES = 6
 _RESOLVED = 2e-4
 _HALF_WIDTHS = (3, 5, 8)

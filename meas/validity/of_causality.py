@@ -80,19 +80,18 @@ def not_causal(
     if found.misfit < (_REFUSED if calibrated else _REFUSED_UNCALIBRATED):
         return ()
     if found.misfit < distorted:
-        return (_follows_excursion(found.misfit, distorted),)
+        return (
+            Finding(
+                "nonlinear",
+                f"The driver distorts by {100 * distorted:.2g} %, and its impedance is bent by it: "
+                f"by {100 * found.misfit:.2g} % of |Z| reactance and resistance do not belong "
+                "together",
+                refuses=True,
+                ground="Kramers-Kronig relations",
+                next_step="Lower the drive by 10 dB and repeat",
+            ),
+        )
     return (finding(found, curve),)
-
-
-def _follows_excursion(misfit: float, distorted: float) -> Finding:
-    return Finding(
-        "nonlinear",
-        f"The driver distorts by {100 * distorted:.2g} %, and its impedance is bent by it: by "
-        f"{100 * misfit:.2g} % of |Z| reactance and resistance do not belong together",
-        refuses=True,
-        ground="Kramers-Kronig relations",
-        next_step="Lower the drive by 10 dB and repeat",
-    )
 
 
 def table_not_causal(curve: Curve) -> tuple[Finding, ...]:
@@ -103,7 +102,7 @@ def table_not_causal(curve: Curve) -> tuple[Finding, ...]:
     on: a table typed from a screen has three digits.
 
     Args:
-        curve: Of a driver. Without phase there is nothing to compare.
+        curve: Curve of a driver. Without phase there is nothing to compare.
     """
     if not isinstance(curve, ImpedanceCurve) or not enough_points(curve):
         return ()

@@ -122,7 +122,7 @@ def difference_shown_by_coil(
     Args:
         frequency_hz: Increasing [Hz], shape (n,).
         ratio: Driver input over source input, shape (n,).
-        variance: Of each part of it, shape (n,).
+        variance: Variance of each part of it, shape (n,).
         rate: Sample rate in which the rig's delay counts [Hz].
         part: Whether a passive part was measured: no cone, but a capacitance in series.
 

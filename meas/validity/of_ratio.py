@@ -103,7 +103,14 @@ def dead_or_at_an_end(resistor_side: str) -> tuple[Finding, ...]:
         next_step="Check its cable and gain",
     )
     # The driver is changed from take to take, the input's cable stays; few coils are shorted.
-    return (silent, _shorted()) if resistor_side == "hot" else (_no_current(), silent)
+    if resistor_side == "hot":
+        return silent, _shorted()
+    no_current = Finding(
+        "open-driver",
+        "No current flows through the resistor: the driver is not connected or its coil is broken",
+        refuses=True,
+    )
+    return no_current, silent
 
 
 def _shorted() -> Finding:
@@ -111,14 +118,6 @@ def _shorted() -> Finding:
         "shorted-driver",
         f"The impedance is below {_SHORTED_OHM:g} ohm throughout, less than any voice coil: the "
         "driver or its leads are shorted, or the input is on the wrong side of it",
-        refuses=True,
-    )
-
-
-def _no_current() -> Finding:
-    return Finding(
-        "open-driver",
-        "No current flows through the resistor: the driver is not connected or its coil is broken",
         refuses=True,
     )
 

@@ -136,7 +136,7 @@ def outside(
     Args:
         frequency_hz: Increasing [Hz], shape (n,).
         impedance_ohm: Complex [ohm], shape (n,).
-        turned: By how much of |Z| inputs that nobody compared may turn it at the low end.
+        turned: Share of |Z| by which inputs that nobody compared may turn it at the low end.
     """
     f, X = frequency_hz, impedance_ohm.imag
     start, end = (int(np.searchsorted(f, at)) for at in (f[0] * _THIRD, f[-1] / _THIRD**3))

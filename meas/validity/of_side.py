@@ -32,8 +32,8 @@ class _Reading:
 
     Attributes:
         misfit: Root mean square re |Z|.
-        delay: At which it follows best [samples].
-        resonance_hz: None: below the sweep.
+        delay: Delay at which it follows best [samples].
+        resonance_hz: Resonance [Hz]; None: below the sweep.
         reactive: Median of reactance over resistance.
     """
 

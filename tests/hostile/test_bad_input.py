@@ -250,7 +250,7 @@ compare fit.json ./fit.json                            | 2 | given twice, as fit
 compare gone.json fit.json                             | 2 | gone.json; does not exist
 compare text.json fit.json                             | 2 | text.json; no JSON; freeair fit --json
 compare other.json fit.json                            | 2 | other.json; format; freeair fit --json
-compare newer.json fit.json                            | 2 | newer.json; newer version; Update
+compare newer.json fit.json                            | 2 | newer.json; newer freeair; Update
 compare refusal.json fit.json                          | 2 | refusal.json; refusal; measure again
 compare fit.json take-refused                          | 1 | take-refused; unknown-resistor
 compare fit.json fit.json --margin big                 | 2 | --margin; big

@@ -116,7 +116,7 @@ def _with(path, value):
 @pytest.mark.parametrize(
     ("spoil", "said"),
     [
-        (_with(["format"], "freeair-fit/2"), "newer version"),
+        (_with(["format"], "freeair-fit/2"), "newer freeair"),
         (_with(["format"], "freeair-rig/1"), "no saved fit"),
         (_with(["format"], None), "no saved fit"),
         (_without("model"), "model"),
