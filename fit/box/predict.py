@@ -66,7 +66,7 @@ class Prediction:
         vent_speed_m_s: Peak air speed in the vent; None without a vent of known area.
         group_delay_s: Group delay of the sound, without its travel.
         impedance_ohm: Impedance at the driver's terminals, complex.
-        parameters: ``fc Qtc f3 peak_db`` or ``fb alpha f3 peak_db``, with what limits them.
+        parameters: ``fc Qtc f3 peak_db``, for a vented box ``f3 peak_db``, with what limits them.
         vent_flow_m3_s: Peak volume velocity in the vent, from which a bore is chosen; None
             without a vent.
         warnings: Disagreements between the parameters and the curves.

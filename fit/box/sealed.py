@@ -18,7 +18,6 @@ class SealedBox:
 
     Attributes:
         volume: Net internal volume Vb [m3].
-        alpha: Vas/Vb.
         fc: Resonance of the driver in the box [Hz].
         Qtc: Total Q of the driver in the box.
         f3: Frequency at which the response is 3 dB below its plateau [Hz].
@@ -26,7 +25,6 @@ class SealedBox:
     """
 
     volume: float
-    alpha: float
     fc: float
     Qtc: float
     f3: float
@@ -60,10 +58,9 @@ def sealed_by_volume(fs: float, Qts: float, Vas: float, volume: float) -> Sealed
     without losses of the box itself, which lower Qtc, and without lining, which raises the
     effective volume.
     """
-    alpha = Vas / volume
-    growth = math.sqrt(1 + alpha)
+    growth = math.sqrt(1 + Vas / volume)
     fc, Qtc = fs * growth, Qts * growth
-    return SealedBox(volume, alpha, fc, Qtc, fc * half_power_ratio(Qtc), peak_db(Qtc))
+    return SealedBox(volume, fc, Qtc, fc * half_power_ratio(Qtc), peak_db(Qtc))
 
 
 def sealed_by_Qtc(fs: float, Qts: float, Vas: float, Qtc: float) -> SealedBox:  # noqa: N802  # Qtc is the field's symbol
