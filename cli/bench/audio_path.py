@@ -13,8 +13,6 @@ if TYPE_CHECKING:
     from meas.excitation.stimulus import Stimulus
     from meas.takes.record import TakeCondition
 
-SIMULATED = "simulated"
-
 
 def device_name(rig: Rig) -> str:
     """The device as calibrations know it."""
@@ -43,7 +41,7 @@ def open_path(
     """
     from meas.audio.limited import LimitedPath
 
-    if rig.card.device == SIMULATED:
+    if rig.card.is_simulated:
         from meas.audio.simulated_bench import SimulatedBench
         from meas.bench.simulated_settings import SimulatedSettings
 

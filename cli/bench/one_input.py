@@ -78,7 +78,7 @@ def take(who: Subject, rig: Rig, out: Path, swap_seconds: float | None) -> tuple
     using = rig.substitution
     if using is None:
         raise ValueError("nothing is substituted")
-    simulated = rig.card.device == audio_path.SIMULATED
+    simulated = rig.card.is_simulated
     watched = sys.stdin.isatty() and sys.stderr.isatty()
     if not (simulated or watched or swap_seconds is not None):
         raise UsageError(

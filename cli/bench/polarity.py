@@ -13,6 +13,7 @@ from cli.words.options import AsJson, RigFile, Yes, flag
 from meas.errors import UsageError
 
 if TYPE_CHECKING:
+    from meas.audio.protocol import AudioPath
     from meas.bench.rig import Rig
     from meas.cone.first_pulse import Pulse
     from meas.curve import FloatArray
@@ -230,10 +231,10 @@ def _listen(bench: Rig, recording: Path | None, yes: bool, doing: str, *, cell: 
     return Listened(np.asarray(capture.samples, dtype=np.float64), capture.sample_rate_hz, lost)
 
 
-def _path(bench: Rig, cell: bool):  # type: ignore[no-untyped-def]  # an AudioPath, imported late
+def _path(bench: Rig, cell: bool) -> AudioPath:
     from cli.bench import audio_path
 
-    if bench.card.device == audio_path.SIMULATED:
+    if bench.card.is_simulated:
         from meas.audio.simulated_hand import SimulatedHand
         from meas.bench.simulated_settings import SimulatedSettings
 

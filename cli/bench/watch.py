@@ -24,8 +24,7 @@ if TYPE_CHECKING:
 # A woofer's resonance, and a tweeter's (common practice, no source).
 _BAND = {True: ("15Hz", "200Hz"), False: ("300Hz", "5kHz")}
 _EVERY_SECONDS, _PLAIN_SECONDS = 0.25, 1.0
-_CHUNK_SECONDS = {"simulated": 2.0}
-_LONGEST_SECONDS = 60.0
+_SIMULATED_SECONDS, _LONGEST_SECONDS = 2.0, 60.0
 _CELLS = 40
 _BLOCKS = " ▁▂▃▄▅▆▇█"
 _ASCII = " .:-=+*#@"
@@ -65,7 +64,7 @@ def watch(
         )
     ]
     bench = cautions.before_playing(rig, bench, yes=yes)
-    chunk = _CHUNK_SECONDS.get(bench.card.device or "", _LONGEST_SECONDS)
+    chunk = _SIMULATED_SECONDS if bench.card.is_simulated else _LONGEST_SECONDS
     quiet, stimulus = watching.excitation(bench, *edges, min(chunk, seconds or chunk))
     show.note(
         f"Plays {edges[0]:g} Hz to {edges[1]:g} Hz at level {quiet.drive.level:.3g}, "

@@ -12,13 +12,13 @@ from cli.sources.free_name import free_name
 from cli.terminal import show
 from cli.terminal.ask import Question, confirmed
 from cli.words import values
+from meas.bench.rig import SIMULATED
 from meas.errors import FreeairError, UsageError
 
 if TYPE_CHECKING:
     from cli.guide.state import GuidedSession
     from meas.bench.rig import Rig
 
-SIMULATED = "simulated"
 # A tweeter is swept from well above a tenth of its resonance, and gently at first.
 _TWEETER = ("--start", "100Hz", "--level", "0.05")
 

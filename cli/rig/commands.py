@@ -57,11 +57,11 @@ def new(
     \b
     freeair rig new bench.toml --series-resistor 10ohm --tolerance 1% --woofer
     """
-    from cli.bench.audio_path import SIMULATED
     from cli.pictures import wiring
     from cli.terminal import cautions
     from cli.words import values
     from meas.bench import rig_file
+    from meas.bench.rig import SIMULATED
     from meas.bench.simulated_settings import TWEETER
     from meas.files.writing import refuse_existing
 

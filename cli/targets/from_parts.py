@@ -37,7 +37,7 @@ _MASS = "Weighed, such as 4.2g."
 
 
 @dataclass(frozen=True)
-class KnownCoil:
+class KnownWinding:
     """The coil as far as it is known: by options, or by the file's [winding]."""
 
     coil: Coil
@@ -140,14 +140,14 @@ def from_parts(
         _print(file, found)
 
 
-def _coil(words: CoilWords, file: Path) -> KnownCoil | None:
+def _coil(words: CoilWords, file: Path) -> KnownWinding | None:
     """The winding: by options, else by the file's own [winding]."""
     from cli.sources import opened
     from cli.targets import coil_words
 
     said = words.wire or words.former or words.layers or words.turns or words.height
     if said:
-        return KnownCoil(coil_words.coil(words), values.number(words.gap_height), True)
+        return KnownWinding(coil_words.coil(words), values.number(words.gap_height), True)
     if not file.exists():
         return None
     kept = opened.targets(file).winding.coil()
@@ -155,7 +155,7 @@ def _coil(words: CoilWords, file: Path) -> KnownCoil | None:
         return None
     show.note(f"the winding is the one in {file}", "dim")
     given = values.number(words.gap_height)
-    return KnownCoil(kept.coil, kept.gap_height if given is None else given, False)
+    return KnownWinding(kept.coil, kept.gap_height if given is None else given, False)
 
 
 def _goals(said: Mapping[str, Value | None]) -> Goals:
@@ -181,7 +181,7 @@ def _goals(said: Mapping[str, Value | None]) -> Goals:
     return Goals(*(value is not None for value in said.values()))
 
 
-def _parts(known: KnownCoil | None, said: Mapping[str, Value | None]) -> dict[str, Stated]:
+def _parts(known: KnownWinding | None, said: Mapping[str, Value | None]) -> dict[str, Stated]:
     """Weighed parts; the wire by its winding where that is known."""
     from cli.words import assumed
     from cli.words.session import GRAMS, stated
@@ -237,7 +237,7 @@ def _expected_q(value: Value | None) -> Stated:
     return Stated(value.value, value.half_width or 0.0, "Qms", f"expected Qms {value.written}")
 
 
-def _resistance(value: Value | None, known: KnownCoil | None) -> Stated:
+def _resistance(value: Value | None, known: KnownWinding | None) -> Stated:
     from fit.design.winding import targets
     from fit.given.measured import Stated
 
@@ -268,7 +268,7 @@ _AIMS = {
 
 
 def _put(
-    file: Path, found: Intention, known: KnownCoil | None, share: float, *, replace: bool
+    file: Path, found: Intention, known: KnownWinding | None, share: float, *, replace: bool
 ) -> None:
     from cli.targets import edit, wind
 

@@ -165,7 +165,7 @@ PRESS = Caution(
 def for_playing(rig: Rig) -> tuple[Caution, ...]:
     """Cautions before a bench plays; on a simulated one only those that ask, to be learnt."""
     found = for_rig(rig)
-    if rig.card.device == "simulated":
+    if rig.card.is_simulated:
         return tuple(caution for caution in found if caution.asks)
     return found
 
@@ -234,8 +234,7 @@ def before_playing(file: Path, rig: Rig, *, yes: bool, also: Sequence[Caution] =
     own = for_playing(rig)
     if rig.wiring.amplifier_known:
         own = tuple(replace(caution, asks=False) for caution in own)
-    simulated = rig.card.device == "simulated"
-    answered = acknowledge((*also, *own), yes=yes, brief=True, simulated=simulated)
+    answered = acknowledge((*also, *own), yes=yes, brief=True, simulated=rig.card.is_simulated)
     if not answered or not any(caution.asks for caution in own):
         return rig
     from meas.bench import rig_file

@@ -226,7 +226,7 @@ class Desk:
         }
         _found_out(job, progress, progress.frames_done / rate)
         self._changed()
-        if self.real_time and job.rig is not None and job.rig.card.device == "simulated":
+        if self.real_time and job.rig is not None and job.rig.card.is_simulated:
             time.sleep(0.1)
 
     def _look(self, job: Job) -> None:

@@ -192,6 +192,10 @@ class Wiring(_Table):
         return self
 
 
+SIMULATED = "simulated"
+"""Name of the device that needs no hardware."""
+
+
 class Card(_Table):
     """The sound device."""
 
@@ -203,6 +207,11 @@ class Card(_Table):
         default=None, gt=0, description="peak volts at full scale of an input, from rig level"
     )
     input_volt_tolerance_percent: float = Field(default=3.0, ge=0, le=50)
+
+    @property
+    def is_simulated(self) -> bool:
+        """Tell whether nothing real plays."""
+        return self.device == SIMULATED
 
 
 class Drive(_Table):
