@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
+from statistics import NormalDist
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -18,8 +19,10 @@ if TYPE_CHECKING:
     from meas.curve import ImpedanceCurve
 
 BANDS_HZ = (10.0, 30.0, 100.0, 300.0, 1000.0, 3000.0, 10000.0, 30000.0)
-# Coverage factor 2 (JCGM 100:2008, 6.3.3), per component and band.
 COVERAGE = 2.0
+"""Coverage factor of errors common to all bands (JCGM 100:2008, 6.3.3)."""
+_FALSE_ALARMS = 0.05
+"""Share of sound benches that noise alone may call wrong, in whichever band and part."""
 
 
 @dataclass(frozen=True)
@@ -138,7 +141,9 @@ def compare(curve: ImpedanceCurve, resistor_ohm: float, half_width_ohm: float) -
     """Mean deviation from a resistor, band by band, against the combined uncertainty.
 
     Averaging within a band shrinks the random part by the number of points; the bench's common
-    errors and the resistor's tolerance stay.
+    errors and the resistor's tolerance stay. The random part is another one in every band: its
+    coverage factor is that of the largest of so many deviations (Z. Sidak, J. Am. Stat. Assoc. 62,
+    1967).
 
     Args:
         resistor_ohm: Its known value.
@@ -146,22 +151,27 @@ def compare(curve: ImpedanceCurve, resistor_ohm: float, half_width_ohm: float) -
     """
     import numpy as np
 
+    f = curve.frequency_hz
+    parts = {(low, high): (f >= low) & (f < high) for low, high in pairwise(BANDS_HZ)}
+    seen = {edges: inside for edges, inside in parts.items() if inside.any()}
+    each = (1 - _FALSE_ALARMS) ** (1 / (2 * max(1, len(seen))))
+    of_largest = NormalDist().inv_cdf((1 + each) / 2)
     bands = []
-    for low, high in pairwise(BANDS_HZ):
-        inside = (curve.frequency_hz >= low) & (curve.frequency_hz < high)
-        count = int(np.count_nonzero(inside))
-        if count == 0:
-            continue
+    for (low, high), inside in seen.items():
         off = complex(np.mean(curve.impedance_ohm[inside])) - resistor_ohm
         random = 0.0
         if curve.standard_uncertainty_ohm is not None:
-            random = float(np.mean(curve.standard_uncertainty_ohm[inside] ** 2)) / count
+            variance = float(np.mean(curve.standard_uncertainty_ohm[inside] ** 2))
+            random = of_largest**2 * variance / int(np.count_nonzero(inside))
         common = [complex(np.mean(s.derivative_ohm[inside])) for s in curve.systematics]
-        real = random + sum(part.real**2 for part in common) + half_width_ohm**2 / 3
-        imaginary = random + sum(part.imag**2 for part in common)
+        real = sum(part.real**2 for part in common) + half_width_ohm**2 / 3
+        imaginary = sum(part.imag**2 for part in common)
         # A resistor at hand has some inductance of its own: 0.1 µH is a few cm of wire.
-        wire = 2 * np.pi * float(np.mean(curve.frequency_hz[inside])) * 1e-7
-        limits = (COVERAGE * float(np.sqrt(real)), COVERAGE * float(np.sqrt(imaginary)) + wire)
+        wire = 2 * np.pi * float(np.mean(f[inside])) * 1e-7
+        limits = (
+            float(np.sqrt(random + COVERAGE**2 * real)),
+            float(np.sqrt(random + COVERAGE**2 * imaginary)) + wire,
+        )
         agrees = abs(off.real) <= limits[0] and abs(off.imag) <= limits[1]
         bands.append(Band(low, high, off.real + resistor_ohm, off.imag, limits, agrees))
     return bands
