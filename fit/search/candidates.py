@@ -108,14 +108,17 @@ def settled_in_turn(
     while left:
         best = likeliest([*found, *settled])
         limit = contest.score(best, best) + _BEHIND
-        left.sort(key=lambda one: score_as_it_stands(one.rough, best))
-        for attempt in list(left):
-            left.remove(attempt)
-            rough = attempt.rough
-            if score_as_it_stands(rough, best) < limit or contest.score(rough, best) < limit:
-                settled.append(attempt.settled())
-                break
-            done.append(rough)
+        stands = {attempt: score_as_it_stands(attempt.rough, best) for attempt in left}
+        left.sort(key=stands.__getitem__)
+        near = (
+            place
+            for place, attempt in enumerate(left)
+            if stands[attempt] < limit or contest.score(attempt.rough, best) < limit
+        )
+        first = next(near, len(left))
+        done += [attempt.rough for attempt in left[:first]]
+        settled += [attempt.settled() for attempt in left[first : first + 1]]
+        left = left[first + 1 :]
     return settled + done
 
 

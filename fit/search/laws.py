@@ -29,6 +29,7 @@ class Attempt:
     """A model with laws after a few steps, under the variances of the fit without laws.
 
     Attributes:
+        rough: The model as these steps left it.
         gains: Whether the laws gain anything, or the fit without them leaves structure. Where it
             does, its variances hide what laws would explain.
     """
