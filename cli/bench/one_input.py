@@ -44,8 +44,7 @@ def described(rig: Rig, resistor: str | None, source: str | None) -> Rig | None:
     content["known_resistor_ohm"] = known.value
     if rig.substitution is None:
         known, said = assumed.bought_resistor(known)
-        if said:
-            show.default_taken(said)
+        show.default_taken(said)
     if known.half_width is not None:
         content["tolerance_percent"] = 100 * known.half_width / known.value
     if source is not None:

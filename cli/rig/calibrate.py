@@ -108,8 +108,7 @@ def read_standard(standard: str, inductance: str | None) -> What:
         )
     if kind == "resistor" and value:
         known, said = assumed.bought_resistor(values.resistance(value, "--standard resistor"))
-        if said:
-            show.default_taken(said)
+        show.default_taken(said)
         percent = 100 * (known.half_width or 0.0) / known.value
         henry = DEFAULT_INDUCTANCE_H
         if inductance is None:

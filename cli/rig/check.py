@@ -69,8 +69,7 @@ def check(
 
     rig = rig_file.read(file)
     known, said = assumed.bought_resistor(values.resistance(resistor, "--resistor"))
-    if said:
-        show.default_taken(said)
+    show.default_taken(said)
     rig = cautions.before_playing(file, rig, yes=yes)
     audio = audio_path.open_path(rig, standard=known.value)
     played = audio_path.play(audio, rig, "checking")

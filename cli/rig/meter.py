@@ -65,8 +65,7 @@ def by_tone(file: Path, rig: Rig, tone: str | None, volts: str | None) -> None:
         )
         return
     reading, said = assumed.voltmeter(reading)
-    if said:
-        show.default_taken(said)
+    show.default_taken(said)
     half = reading.half_width or 0.0
     if half > _COARSEST * reading.value:
         raise UsageError(

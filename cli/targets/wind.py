@@ -182,8 +182,7 @@ def _identified(
             remedy="Measure two metres or more, and take the reading of the shorted leads off.",
         )
     ohm, said = assumed.measured_resistance(resistance)
-    if said:
-        show.default_taken(said)
+    show.default_taken(said)
     # Without limits a length is read to half its last digit.
     length_part = (length.half_width or length.last_digit / 2) / length.value
     relative = ((length_part**2 + ((ohm.half_width or 0.0) / ohm.value) ** 2) / 3) ** 0.5

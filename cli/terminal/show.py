@@ -171,8 +171,9 @@ def heading(text: str, *, stderr: bool = False) -> None:
 
 
 def default_taken(text: str) -> None:
-    """Say which default stands in for what nobody said."""
-    note(f"taken: {text}", "dim")
+    """Say which default stands in for what nobody said; an empty text says nothing."""
+    if text:
+        note(f"taken: {text}", "dim")
 
 
 def findings(items: Iterable[Finding], *, stderr: bool = False) -> None:

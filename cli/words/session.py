@@ -209,7 +209,7 @@ def _air(
 
     option = "--relative-humidity" if name == "humidity" else f"--air-{name}"
     value, said = complete(None if text is None else read(text, option))
-    if said and (matters or text is not None):
+    if matters or text is not None:
         show.default_taken(said)
     source, words = f"air-{name}", f"air {name} {value.written}"
     return Stated(value.value, value.half_width or 0.0, source, words)

@@ -7,7 +7,7 @@ from typing import TypeVar
 
 from pydantic import BaseModel
 
-from meas.errors import UnreadableInput, check_version
+from meas.errors import NEWEST, UnreadableInput, check_version
 from meas.files.json_file import LARGEST, read_json
 from meas.files.schema_errors import validate
 
@@ -34,7 +34,7 @@ def read_document(
     try:
         return validate(model, text, str(path), remedy)
     except UnreadableInput as error:
-        if isinstance(content, dict) and content.get("format") == f"{family}/1":
+        if isinstance(content, dict) and content.get("format") == f"{family}/{NEWEST}":
             raise
         what = f"is no {kind}: {error.what}"
         raise UnreadableInput(what, where=str(path), remedy=remedy) from error

@@ -9,7 +9,7 @@ from typing import Any, TypeVar
 from pydantic import BaseModel, ConfigDict, PlainValidator, ValidationError
 from pydantic_core import InitErrorDetails, PydanticCustomError
 
-from meas.errors import UnreadableInput, UsageError, check_version, not_of_format
+from meas.errors import NEWEST, UnreadableInput, UsageError, check_version, not_of_format
 from meas.files.schema_errors import IN_WORDS, validate
 from meas.files.toml_file import as_json, read_toml
 
@@ -48,7 +48,7 @@ def read_settings(
     """
     content, _ = read_toml(path, kind)
     check_version(content, family, str(path))
-    expected = f"{family}/1"
+    expected = f"{family}/{NEWEST}"
     if "format" not in content and needs_format:
         what = f'is no {kind}: the line format = "{expected}" is missing'
         raise UnreadableInput(what, where=str(path), remedy=remedy)
